@@ -1,0 +1,73 @@
+"""The whole build sheet as one frozen record."""
+
+from __future__ import annotations
+
+import dataclasses
+from pathlib import Path
+from typing import Any, NamedTuple, Self
+
+from ..cam.card import CamCard
+from ..results import Record
+from .sections import Engine, Fuel, Idle, Injector, Limits, Section, Site, Vehicle
+
+__all__ = ["Assumption", "Build"]
+
+
+class Assumption(NamedTuple):
+    """A figure the sheet left out, what was taken for it, and why."""
+
+    key: str
+    value: str
+    why: str
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
+class Build(Record):
+    """An engine, the cam it is to have, the cam it had, and the car and place it runs in."""
+
+    name: str
+    label: str
+    cam: CamCard
+    replaced_cam: CamCard | None
+    engine: Engine
+    idle: Idle
+    fuel: Fuel
+    injector: Injector | None
+    vehicle: Vehicle
+    site: Site
+    limits: Limits
+    spark_table: Path | None
+    assumed: tuple[Assumption, ...]
+    notes: tuple[str, ...]
+    card_text: dict[str, dict[str, object]] = dataclasses.field(repr=False, default_factory=dict)
+    path: Path | None = None
+
+    def replace(self, **changes: Any) -> Self:
+        """Return a copy with some sections changed; what they now state is no longer listed as assumed."""
+        copy = super().replace(**changes)
+        stated = {f"[{name}] {key}" for name, value in changes.items() if isinstance(value, Section) for key in value.given}
+        if not stated or "assumed" in changes:
+            return copy
+        return super(Build, copy).replace(assumed=tuple(a for a in self.assumed if a.key not in stated))
+
+    def with_replaced_cam(self) -> Build:
+        """Return the same car with the cam it had before.
+
+        Raises
+        ------
+        InputError
+            If the sheet has no ``[replaced_cam]``.
+        """
+        from ..errors import InputError
+
+        if self.replaced_cam is None:
+            raise InputError("[replaced_cam]", came="nothing", expected="the card of the cam being replaced", fix="add a [replaced_cam] section")
+        return self.replace(cam=self.replaced_cam, replaced_cam=None, idle=self.idle.replace(speed=self.idle.si.replaced_cam_speed))
+
+    def __eq__(self, other: object) -> bool:
+        if not isinstance(other, Build):
+            return NotImplemented
+        own = [f.name for f in dataclasses.fields(self) if f.name not in ("path", "card_text", "spark_table")]
+        return all(getattr(self, n) == getattr(other, n) for n in own)
+
+    __hash__ = None  # type: ignore[assignment]

@@ -1,0 +1,1 @@
+"""The camshaft: what its card says, its valve events, its lift curves."""

@@ -1,0 +1,246 @@
+"""Records: frozen data with units, used for what goes in (build sheet) and for what comes out (results).
+
+A record's measured fields are declared once, with unit and range. Inside they are floats (``record.si.bore``); outside
+they are quantities (``record.bore``). Printing, notebooks and JSON follow from the declaration.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import html
+import math
+from collections.abc import Callable, Iterator, Mapping
+from typing import TYPE_CHECKING, Any, NamedTuple, Self, overload
+
+from .errors import InputError, did_you_mean
+from .units import Bounds, quantity, to_si
+
+if TYPE_CHECKING:
+    from .units import Quantity
+
+Default = str | Callable[[Any], float] | None
+
+__all__ = ["Band", "Measure", "Record", "measure"]
+
+
+class Band(NamedTuple):
+    """The 10 to 90 % band of a number, in the field's inner unit."""
+
+    low: float
+    high: float
+
+
+class Measure:
+    """A record field that keeps a float in one unit and is read as a quantity.
+
+    Parameters
+    ----------
+    unit : str
+        Unit kept inside.
+    show : str
+        Unit shown and written to JSON.
+    low, high : float
+        Range allowed, in ``unit``.
+    doc : str
+        What the field is, in the trade's words.
+    default : str, callable or None
+        For inputs: what is assumed when it is left out, as text or as a function of the inputs read before it.
+    why : str
+        For inputs: where the default comes from.
+    """
+
+    def __init__(self, unit: str, show: str, low: float, high: float, doc: str, default: Default, why: str) -> None:
+        self.bounds = Bounds(unit, low, high, show)
+        self.unit = unit
+        self.show = show
+        self.doc = doc
+        self.default = default
+        self.why = why
+        self.name = ""
+        self.slot = ""
+
+    def __set_name__(self, owner: type, name: str) -> None:
+        self.name = name
+        self.slot = "_si_" + name
+
+    @overload
+    def __get__(self, record: None, owner: type) -> Measure: ...
+    @overload
+    def __get__(self, record: object, owner: type) -> Quantity: ...
+    def __get__(self, record: object | None, owner: type) -> Quantity | Measure:
+        if record is None:
+            raise AttributeError(self.name)  # so that the dataclass sees a field without default
+        return quantity(record.__dict__[self.slot], self.unit, self.show)
+
+    def __set__(self, record: object, value: Any) -> None:
+        if isinstance(value, float | int) or (hasattr(value, "dtype") and not hasattr(value, "_units")):
+            record.__dict__[self.slot] = value if hasattr(value, "dtype") and getattr(value, "shape", ()) else float(value)
+        elif value is None:
+            record.__dict__[self.slot] = math.nan
+        else:
+            record.__dict__[self.slot] = to_si(value, self.name, self.bounds)
+
+
+def measure(unit: str, show: str = "", *, low: float = -math.inf, high: float = math.inf, doc: str = "", default: Default = None, why: str = "") -> Any:
+    """Declare a measured field: ``bore: Quantity = measure("m", "mm", low=0.03, high=0.2)``."""
+    return Measure(unit, show or unit, low, high, doc, default, why)
+
+
+class _Floats:
+    """The float view of a record: ``record.si.bore``."""
+
+    __slots__ = ("_values",)
+
+    def __init__(self, values: dict[str, Any]) -> None:
+        self._values = values
+
+    def __getattr__(self, name: str) -> Any:
+        try:
+            return self._values["_si_" + name]
+        except KeyError:
+            raise AttributeError(f"no measured field {name}") from None
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
+class Record:
+    """Base of every record: float view, equality, copy with changes, printing, JSON."""
+
+    @property
+    def si(self) -> Any:
+        """Measured fields as floats in their inner units."""
+        return _Floats(self.__dict__)
+
+    @classmethod
+    def measures(cls) -> dict[str, Measure]:
+        """Return the declared measured fields by name."""
+        found: dict[str, Measure] = {}
+        for kind in reversed(cls.__mro__):
+            found.update({name: item for name, item in vars(kind).items() if isinstance(item, Measure)})
+        return found
+
+    def __eq__(self, other: object) -> bool:
+        if type(self) is not type(other):
+            return NotImplemented
+        measured = self.measures()
+        slots = [measured[f.name].slot if f.name in measured else f.name for f in dataclasses.fields(self)]
+        return all(_same(self.__dict__[slot], other.__dict__[slot]) for slot in slots)
+
+    __hash__ = None  # type: ignore[assignment]
+
+    def replace(self, **changes: Any) -> Self:
+        """Return a copy with some fields changed.
+
+        Raises
+        ------
+        InputError
+            If a field is not known.
+        """
+        names = {f.name for f in dataclasses.fields(self)}
+        for name in changes:
+            if name not in names:
+                raise InputError(f"{type(self).__name__}.{name}", came=name, expected="a field", fix=did_you_mean(name, names))
+        measured = self.measures()
+        kept = {n: (self.__dict__[measured[n].slot] if n in measured else getattr(self, n)) for n in names if n not in changes}
+        return type(self)(**kept, **changes)
+
+    def items(self) -> Iterator[tuple[str, Any]]:
+        """Yield field names with their public values."""
+        for field in dataclasses.fields(self):
+            if not field.name.startswith("_"):
+                yield field.name, getattr(self, field.name)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain data for JSON: every quantity as ``{"value", "unit"}``, with ``low`` and ``high`` where banded."""
+        bands: Mapping[str, Band] = getattr(self, "bands", {})
+        measured = self.measures()
+        out: dict[str, Any] = {}
+        for name, value in self.items():
+            if name in ("bands", "given"):
+                continue
+            if name in measured:
+                out[name] = quantity_data(self.__dict__[measured[name].slot], measured[name], bands.get(name))
+            else:
+                out[name] = plain_data(value)
+        return out
+
+    def rows(self) -> list[tuple[str, str]]:
+        """Return (name, value) text rows, one per printable field."""
+        bands: Mapping[str, Band] = getattr(self, "bands", {})
+        measured = self.measures()
+        out = []
+        for name, value in self.items():
+            if name in ("bands", "given"):
+                continue
+            if name in measured:
+                out.append((name.replace("_", " "), text_of(self.__dict__[measured[name].slot], measured[name], bands.get(name))))
+            elif isinstance(value, bool):
+                out.append((name.replace("_", " "), "yes" if value else "no"))
+            elif isinstance(value, float):
+                out.append((name.replace("_", " "), f"{value:.4g}" if math.isfinite(value) else "none"))
+            elif isinstance(value, str | int):
+                out.append((name.replace("_", " "), str(value)))
+        return out
+
+    def __str__(self) -> str:
+        rows = self.rows()
+        width = max((len(name) for name, _ in rows), default=0)
+        nested = [f"{name}:\n" + _indent(str(value)) for name, value in self.items() if isinstance(value, Record)]
+        return "\n".join([f"{name:<{width}}  {value}" for name, value in rows] + nested)
+
+    def _repr_html_(self) -> str:
+        cells = "".join(f"<tr><th style='text-align:left'>{html.escape(n)}</th><td>{html.escape(v)}</td></tr>" for n, v in self.rows())
+        return f"<table>{cells}</table>"
+
+
+def quantity_data(value: Any, field: Measure, band: Band | None = None) -> dict[str, Any]:
+    """Return the JSON form of one measured value."""
+    shown = quantity(value, field.unit, field.show)
+    data: dict[str, Any] = {"value": plain_data(shown.magnitude), "unit": field.show}
+    if band is not None:
+        data["low"], data["high"] = (plain_data(quantity(edge, field.unit, field.show).magnitude) for edge in band)
+    return data
+
+
+def plain_data(value: Any) -> Any:
+    """Return plain data for JSON from anything a record may hold; a number that is not finite becomes ``None``."""
+    if isinstance(value, Record):
+        return value.to_dict()
+    if hasattr(value, "_units"):
+        return {"value": plain_data(value.magnitude), "unit": f"{value.units:~}"}
+    if hasattr(value, "tolist"):
+        return plain_data(value.tolist())
+    if isinstance(value, Mapping):
+        return {str(k): plain_data(v) for k, v in value.items()}
+    if isinstance(value, tuple | list):
+        return [plain_data(v) for v in value]
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value
+
+
+def text_of(value: Any, field: Measure, band: Band | None = None) -> str:
+    """Write one measured value with its unit and band."""
+    shown = quantity(value, field.unit, field.show).magnitude
+    if hasattr(shown, "shape") and shown.shape:
+        return f"{shown.shape} values in {field.show}"
+    if not math.isfinite(shown):
+        return "none"
+    text = f"{shown:.4g} {field.show}".strip()
+    if band is None:
+        return text
+    low, high = (quantity(edge, field.unit, field.show).magnitude for edge in band)
+    return f"{text} ({low:.3g} to {high:.3g})"
+
+
+def _same(a: Any, b: Any) -> bool:
+    if hasattr(a, "shape") or hasattr(b, "shape"):
+        import numpy as np
+
+        return bool(np.array_equal(a, b, equal_nan=True))
+    if isinstance(a, float) and isinstance(b, float) and math.isnan(a) and math.isnan(b):
+        return True
+    return bool(a == b)
+
+
+def _indent(text: str) -> str:
+    return "\n".join("  " + line for line in text.splitlines())

@@ -1,0 +1,358 @@
+"""Units at the edge: the only module that knows pint.
+
+Inside camcalc every number is a plain float (or array) in one fixed unit per dimension: SI, with crank angle in crank
+degrees and crank speed in crank revolutions per second. Faces take quantities or quantity strings and give quantities.
+"""
+
+from __future__ import annotations
+
+import functools
+import inspect
+import math
+import re
+from collections.abc import Callable, Mapping
+from decimal import Decimal, InvalidOperation
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Generic, NamedTuple, TypeVar, cast
+
+from .errors import InputError, did_you_mean
+
+if TYPE_CHECKING:
+    from pint import Quantity, UnitRegistry
+
+__all__ = ["Bounds", "Checked", "Quantity", "checked", "factor", "format_quantity", "half_last_digit", "parse", "quantity", "registry", "to_si"]
+
+R = TypeVar("R")
+
+
+def __getattr__(name: str) -> Any:
+    if name == "Quantity":
+        return registry().Quantity
+    raise AttributeError(name)
+
+
+@functools.cache
+def registry() -> UnitRegistry:
+    """Return camcalc's unit registry, built at the first call."""
+    import pint
+
+    made: UnitRegistry = pint.UnitRegistry(str(Path(__file__).with_name("units.txt")), cache_folder=None)
+    made.formatter.default_format = "~"
+    return made
+
+
+class Bounds(NamedTuple):
+    """The unit a number is kept in, the range it must lie in (in that unit), and the unit it is shown in."""
+
+    unit: str
+    low: float = -math.inf
+    high: float = math.inf
+    show: str = ""
+
+
+# Spellings people write, on the left, as the definition file knows them.
+_SPELLINGS = {
+    "%": "percent", '"': "inch", "inches": "inch", "mils": "thou", "crank degrees": "crank_deg", "cam degrees": "cam_deg",
+    "crank deg": "crank_deg", "cam deg": "cam_deg", "crank_degrees": "crank_deg", "cam_degrees": "cam_deg", "km/h": "kph",
+    "kmh": "kph", "RPM": "rpm", "rev/min": "rpm", "1/min": "rpm", "°C": "degC", "C": "degC", "°F": "degF", "F": "degF",
+    "ft-lb": "ft*lbf", "ft lb": "ft*lbf", "lb-ft": "ft*lbf", "lb ft": "ft*lbf", "ft*lb": "ft*lbf", "lbf ft": "ft*lbf", "ft lbf": "ft*lbf",
+    "Nm": "N*m", "N m": "N*m", "N-m": "N*m", "lbs": "lb", "lb/hr": "lb/h", "lb/hour": "lb/h", "cc/min": "cc/min", "cu in": "cid", "in3": "cid",
+    "ci": "cid", "cm3": "cc", "mbar": "hPa", "degrees": "deg", "°": "deg", "feet": "ft", "pounds": "lb", "litres": "L", "liters": "L",
+    "Nm s/rad": "N*m*s/rad", "kg m2": "kg*m**2", "kg m^2": "kg*m**2", "kg*m2": "kg*m**2", "m2": "m**2", "mm2": "mm**2", "V": "volt",
+}  # fmt: skip
+_NUMBER = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?)\s*(.*?)\s*$", re.DOTALL)
+_UNIT_TEXT = re.compile(r"[A-Za-z_0-9*/^ ().-]{1,60}$")
+_UNITS_TRIED_FOR_HINTS = (
+    "mm", "inch", "thou", "cm", "m", "ft", "crank_deg", "cam_deg", "kPa", "bar", "psi", "inHg", "Pa", "g", "kg", "lb", "mg", "L", "cc", "cid", "degC", "degF", "K",
+    "rpm", "g/s", "lb/h", "kg/s", "ms", "s", "km/h", "mph", "m/s", "N*m", "ft*lbf", "W", "kW", "hp",
+)  # fmt: skip
+
+
+@functools.lru_cache(maxsize=4096)
+def _unit(text: str) -> Any:
+    """Return pint's unit for a spelling, or raise ``ValueError`` with the reason."""
+    text = _SPELLINGS.get(text, text)
+    if not text:
+        return registry().parse_units("")
+    if not _UNIT_TEXT.match(text):
+        raise ValueError(f'"{text}" is not a unit')
+    try:
+        unit = registry().parse_units(text.replace("^", "**"))
+        registry().Quantity(1.0, unit).to_base_units()
+    except Exception as error:
+        raise ValueError(f'the unit "{text}" is not known') from error
+    return unit
+
+
+@functools.lru_cache(maxsize=4096)
+def _linear(unit: Any, target: str) -> tuple[float, float] | None:
+    """Return scale and offset from a unit to the target's, or None when the dimensions differ."""
+    goal = _unit(target)
+    unit = unit if hasattr(unit, "dimensionality") else registry().Unit(unit)
+    if unit.dimensionality != goal.dimensionality:
+        return None
+    quantity_of = registry().Quantity
+    zero = float(quantity_of(0.0, unit).to(goal).magnitude)
+    if zero == 0.0:
+        return float(quantity_of(1.0, unit).to(goal).magnitude), 0.0
+    return (float(quantity_of(1000.0, unit).to(goal).magnitude) - zero) / 1000.0, zero
+
+
+def factor(unit: str, target: str) -> float:
+    """Return how many ``target`` one ``unit`` is, for units without an offset.
+
+    >>> round(factor("inHg", "kPa"), 6)
+    3.386389
+    """
+    line = _linear(_unit(unit), target)
+    if line is None or line[1] != 0.0:
+        raise ValueError(f"{unit} does not scale to {target}")
+    return line[0]
+
+
+def quantity(value: Any, unit: str, show: str | None = None) -> Quantity:
+    """Make a quantity from a float or array in ``unit``, shown in ``show``."""
+    if show is None or show == unit:
+        return registry().Quantity(value, _unit(unit))
+    scale, offset = cast("tuple[float, float]", _linear(_unit(unit), show))
+    return registry().Quantity(value * scale + offset, _unit(show))
+
+
+def parse(text: str, key: str = "quantity") -> Quantity:
+    """Read a quantity such as ``"0.050 in"``, ``"292 crank_deg"`` or ``"-3.5 degC"``.
+
+    Parameters
+    ----------
+    text : str
+        A number, a decimal point, and a unit.
+    key : str
+        What to call it in an error.
+
+    Raises
+    ------
+    InputError
+        If it is no number with a known unit.
+
+    Examples
+    --------
+    >>> parse("4.00 inch").to("mm").magnitude
+    101.6
+    """
+    match = _NUMBER.match(text)
+    if not match:
+        raise InputError(key, came=f'"{text}"', expected="a number and a unit", fix='write it like "4.00 inch"')
+    if "," in text:
+        raise InputError(key, came=f'"{text}"', expected="a decimal point", fix=f'write "{text.replace(",", ".")}"')
+    try:
+        unit = _unit(match[2])
+    except ValueError as error:
+        raise InputError(key, came=f'"{text}"', expected="a unit camcalc knows", fix=f"{error}; {did_you_mean(match[2], _UNITS_TRIED_FOR_HINTS)}") from None
+    value = float(match[1])
+    if not math.isfinite(value):
+        raise InputError(key, came=f'"{text}"', expected="a finite number")
+    return registry().Quantity(value, unit)
+
+
+def half_last_digit(text: str) -> float:
+    """Return half of the last printed digit of a number, in its own unit: how far rounding may have moved it.
+
+    >>> half_last_digit("0.050 inch")
+    0.0005
+    """
+    match = _NUMBER.match(text)
+    try:
+        exponent = Decimal(match[1]).as_tuple().exponent if match else 0
+    except InvalidOperation:
+        exponent = 0
+    return float(0.5 * 10.0 ** int(exponent))
+
+
+def to_si(value: object, key: str, bounds: Bounds) -> Any:
+    """Turn a quantity or quantity string into a float (or array) in the unit of ``bounds``, range checked.
+
+    Parameters
+    ----------
+    value : Quantity or str
+        What the user gave. A bare number is refused, unless the unit is dimensionless.
+    key : str
+        What to call it in an error.
+    bounds : Bounds
+        Unit kept inside, and the range allowed.
+
+    Returns
+    -------
+    float or ndarray
+
+    Raises
+    ------
+    InputError
+        On a bare number, a wrong dimension, or a value outside the range.
+
+    Examples
+    --------
+    >>> round(to_si("0.050 inch", "height", Bounds("m", 0.0, 0.02)), 6)
+    0.00127
+    """
+    given = parse(value, key) if isinstance(value, str) else value
+    try:
+        line = _linear(given._units, bounds.unit) if hasattr(given, "_units") else _bare(given, key, bounds)  # type: ignore[attr-defined]
+    except TypeError:
+        line = None
+    if line is None:
+        raise _wrong_dimension(value, key, bounds)
+    magnitude = getattr(given, "_magnitude", given)
+    number = magnitude * line[0] + line[1]
+    if isinstance(number, float):
+        inside = bounds.low <= number <= bounds.high
+    else:
+        inside = bool(((number >= bounds.low) & (number <= bounds.high)).all()) if hasattr(number, "all") else bounds.low <= number <= bounds.high
+    if not inside:
+        raise _out_of_range(value, key, bounds)
+    return number
+
+
+def _bare(value: object, key: str, bounds: Bounds) -> tuple[float, float] | None:
+    if _unit(bounds.unit).dimensionless and isinstance(value, int | float) and not isinstance(value, bool):
+        return 1.0, 0.0
+    if hasattr(value, "dtype") and _unit(bounds.unit).dimensionless:
+        return 1.0, 0.0
+    return None
+
+
+def _wrong_dimension(value: object, key: str, bounds: Bounds) -> InputError:
+    bare = isinstance(value, int | float) and not isinstance(value, bool)
+    came = f"{value} (a bare number)" if bare else (f'"{value}"' if isinstance(value, str) else str(value))
+    shown = _shown(bounds)
+    expected = f"{_kind(bounds.unit)}, e.g. in {shown}" if shown else _kind(bounds.unit)
+    if bare:
+        fix = f'write the unit: "{value} {_likely_unit(float(value), bounds)}"'  # type: ignore[arg-type]
+    elif "crank" in bounds.unit and re.search(r"deg(rees?)?\s*$|°\s*$|rad\w*\s*$", str(value)):
+        number = _NUMBER.match(str(value))
+        fix = f'a plain degree is a plane angle; at the crank write "{number[1] if number else "..."} crank_deg", at the cam "cam_deg"'
+    else:
+        fix = f"give it as {_kind(bounds.unit)}"
+    return InputError(key, came=came, expected=expected, fix=fix)
+
+
+def _out_of_range(value: object, key: str, bounds: Bounds) -> InputError:
+    number = str(value)
+    match = _NUMBER.match(number)
+    fix = "check the figure and its unit"
+    if match:
+        own = match[2]
+        for unit in _UNITS_TRIED_FOR_HINTS:
+            line = _linear(_unit(unit), bounds.unit)
+            if line and unit != own and bounds.low <= float(match[1]) * line[0] + line[1] <= bounds.high:
+                fix = f'did you mean "{match[1]} {unit}"?'
+                break
+    return InputError(key, came=number, expected=_range_text(bounds), fix=fix)
+
+
+def _range_text(bounds: Bounds) -> str:
+    show = _shown(bounds)
+    line = _linear(_unit(bounds.unit), show) or (1.0, 0.0)
+    low, high = (f"{v * line[0] + line[1]:.4g}" for v in (bounds.low, bounds.high))
+    unit = "" if show in ("", "dimensionless") else f" {show}"
+    if math.isinf(bounds.high):
+        return f"at least {low}{unit}"
+    if math.isinf(bounds.low):
+        return f"at most {high}{unit}"
+    return f"{low} to {high}{unit}"
+
+
+# How the fixed inner units are shown in messages.
+_SHOWN = {"m": "mm", "m**2": "mm**2", "m**3": "L", "Pa": "kPa", "K": "degC", "crank_rps": "rpm", "kg/s": "g/s", "s": "ms"}
+_KINDS = {
+    "m": "a length", "m**2": "an area", "m**3": "a volume", "Pa": "a pressure", "K": "a temperature", "crank_deg": "a crank or cam angle", "crank_rps": "a crank speed (rpm)",
+    "kg/s": "a mass flow", "kg": "a mass", "s": "a time", "N*m": "a torque", "W": "a power", "m/s": "a speed", "deg": "a plane angle", "": "a plain ratio", "volt": "a voltage",
+}  # fmt: skip
+
+
+def _shown(bounds: Bounds) -> str:
+    return bounds.show or _SHOWN.get(bounds.unit, bounds.unit)
+
+
+def _kind(unit: str) -> str:
+    return _KINDS.get(unit, f"a quantity in {unit}")
+
+
+def _likely_unit(value: float, bounds: Bounds) -> str:
+    for unit in (_shown(bounds), *_UNITS_TRIED_FOR_HINTS):
+        line = _linear(_unit(unit), bounds.unit)
+        if line and bounds.low <= value * line[0] + line[1] <= bounds.high:
+            return unit
+    return _shown(bounds)
+
+
+def format_quantity(value: Quantity, digits: int = 4) -> str:
+    """Write a quantity with so many significant digits, e.g. ``"16.2 inHg"``."""
+    magnitude = value.magnitude
+    text = f"{magnitude:.{digits}g}" if not hasattr(magnitude, "shape") or magnitude.shape == () else f"{magnitude}"
+    unit = f"{value.units:~}"
+    return f"{text} {unit}".strip()
+
+
+class Checked(Generic[R]):
+    """A formula with a unit-checked face; ``.kernel`` is the same formula on floats.
+
+    Quantities and quantity strings go in by name or (two at most) by position; a quantity in the stated unit comes out.
+    """
+
+    def __init__(self, kernel: Callable[..., R], returns: str, bounds: Mapping[str, Bounds]) -> None:
+        self.kernel = kernel
+        self.returns = returns
+        self.bounds = dict(bounds)
+        self.__wrapped__ = getattr(kernel, "py_func", kernel)
+        functools.update_wrapper(self, self.__wrapped__)
+        self.__signature__ = inspect.signature(self.__wrapped__)
+        self._names = tuple(self.__signature__.parameters)
+        missing = set(bounds) - set(self._names)
+        if missing:
+            raise TypeError(f"{self.__name__} has no parameter {sorted(missing)}")
+        self._unit: Any = None
+        self._make: Any = None
+
+    def __call__(self, *args: object, **kwargs: object) -> Quantity:
+        names, bounds = self._names, self.bounds
+        given: dict[str, Any] = {}
+        for name, value in zip(names, args, strict=False):
+            limit = bounds.get(name)
+            given[name] = to_si(value, name, limit) if limit is not None else value
+        for name, value in kwargs.items():
+            limit = bounds.get(name)
+            if limit is None and name not in names:
+                raise InputError(f"{self.__name__}({name}=...)", came=name, expected="a parameter of this function", fix=did_you_mean(name, names))
+            given[name] = to_si(value, name, limit) if limit is not None else value
+        if self._make is None:
+            self._make, self._unit = registry().Quantity, _unit(self.returns)
+        return cast("Quantity", self._make(self.kernel(**given), self._unit))
+
+    __name__: str
+
+
+def checked(returns: str, /, **parameters: str | tuple[str, float, float]) -> Callable[[Callable[..., R]], Checked[R]]:
+    """Give a float kernel a unit-checked face.
+
+    Parameters
+    ----------
+    returns : str
+        Unit of what the kernel returns.
+    **parameters : str or (str, float, float)
+        Unit of each parameter, with its allowed range where it has one.
+
+    Examples
+    --------
+    >>> @checked("Pa", force="N", area=("m**2", 1e-9, 10.0))
+    ... def pressure_of(force, area):
+    ...     return force / area
+    >>> pressure_of("10 N", area="1 mm**2").to("kPa").magnitude
+    10000.0
+    >>> pressure_of.kernel(10.0, 1e-6)
+    10000000.0
+    """
+    bounds = {name: Bounds(spec) if isinstance(spec, str) else Bounds(*spec) for name, spec in parameters.items()}
+
+    def dress(kernel: Callable[..., R]) -> Checked[R]:
+        return Checked(kernel, returns, bounds)
+
+    return dress
