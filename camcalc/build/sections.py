@@ -102,7 +102,7 @@ class Idle(Section):
 
     speed: Quantity = measure("crank_rps", "rpm", low=350 / 60, high=2000 / 60, doc="idle speed wanted with the new cam")
     replaced_cam_speed: Quantity = measure("crank_rps", "rpm", low=350 / 60, high=2000 / 60, default="700 rpm", why=ESTIMATE, doc="idle speed with the cam it replaces")
-    spark_reserve: Quantity = measure("crank_deg", low=0.0, high=40.0, default="8 crank_deg", why="ESTIMATE: spark held back from best torque so that the idle control can add torque at once")
+    spark_reserve: Quantity = measure("crank_deg", low=0.0, high=40.0, default="12 crank_deg", why="ESTIMATE: spark held back from best torque so that the idle control can add torque at once")
     mixture: float = plain(float, low=0.7, high=1.15, default=1.0, why="stoichiometric", doc="lambda: air over stoichiometric air")
 
 
@@ -165,7 +165,7 @@ class Limits(Section):
     stability: float = plain(float, low=0.02, high=0.3, default=0.10, why="textbook: coefficient of variation of IMEP at the drivability limit (Heywood 1988, ch. 9, from memory)")
     latest_half_burned: Quantity = measure("crank_deg", low=10.0, high=70.0, default="35 crank_deg", why="ESTIMATE: latest 50 % burned after top dead centre that the floor allows")
     hottest_exhaust: Quantity = measure("K", "degC", low=800.0, high=1400.0, default="850 degC", why="ESTIMATE: exhaust gas for long running on street parts")
-    load_swing: float = plain(float, low=0.0, high=0.5, default=0.08, why="ESTIMATE: half swing of measured load in the zone, beside what blow-back adds")
+    swing_factor: float = plain(float, low=0.0, high=3.0, default=1.0, why="ESTIMATE: half swing of load over the sum of blow-back share and IMEP variation")
     injection_margin: Quantity = measure("crank_deg", low=0.0, high=60.0, default="15 crank_deg", why="from memory: 10 to 20 crank degrees between fuel arriving and the valve")
 
 

@@ -1,0 +1,26 @@
+"""What idle vacuum is left for the brakes."""
+
+from __future__ import annotations
+
+from ..engine.atmosphere import STANDARD_PRESSURE
+
+__all__ = ["brake_remark"]
+
+# Vacuum that a common booster is happy with, and where the pedal feels hard: 0.5 bar and about 11 inHg, from memory
+# (medium confidence). They word a remark and decide nothing else.
+COMFORTABLE, HARD = 50e3, 37e3
+INHG = 3386.389
+
+
+def brake_remark(vacuum: float, ambient: float, replaced_vacuum: float | None) -> str:
+    """Word what is left of brake assist at idle; pressures in Pa."""
+    share = f"{vacuum / INHG:.1f} inHg of vacuum at idle"
+    if replaced_vacuum:
+        share += f", {100.0 * vacuum / replaced_vacuum:.0f} % of the assist with the cam it replaces"
+    if ambient < 0.985 * STANDARD_PRESSURE:
+        share += f"; the thin air alone takes {(STANDARD_PRESSURE - ambient) / INHG:.1f} inHg of what sea level would give"
+    if vacuum >= COMFORTABLE:
+        return share + ". A common booster is content with this."
+    if vacuum >= HARD:
+        return share + ". Less than a common booster wants: expect a harder pedal, fewest presses in reserve after idling; try it standing, then slowly, before the road."
+    return share + ". Too little for a common booster: plan a vacuum pump, reservoir or another brake system, and do not drive until the brakes are proved."

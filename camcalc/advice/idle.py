@@ -1,0 +1,164 @@
+"""Warm idle: manifold pressure, burned fraction and torque balance solved together, for every state an idle has."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from typing import TYPE_CHECKING, NamedTuple
+
+from ..burn.stability import imep_variation
+from ..cycle.operating import EngineModel, barometer, pressure_for_net_imep
+from ..drive.road_load import converter_drag
+from ..engine.friction import rubbing_friction
+from ..engine.valve_flow import orifice_flow_kernel
+from ..errors import NoSolutionError
+from ..results import Record, measure
+
+if TYPE_CHECKING:
+    from ..units import Quantity
+
+__all__ = ["IdleState", "LoadTerms", "idle_state", "load_terms", "lowest_idle"]
+
+THROTTLE_DISCHARGE = 0.7  # textbook (Guzzella & Onder, appendix B, read)
+AIR_GAS_CONSTANT, AIR_GAMMA = 287.05, 1.4
+SLOWEST, FASTEST = 350.0 / 60.0, 2000.0 / 60.0
+
+
+class LoadTerms(NamedTuple):
+    """What net indicated work must carry at idle, each as mean effective pressure [Pa]; pumping is in the net IMEP already."""
+
+    friction: float
+    accessories: float
+    converter: float
+
+    @property
+    def total(self) -> float:
+        """Sum of all terms [Pa]."""
+        return self.friction + self.accessories + self.converter
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
+class IdleState(Record):
+    """One settled idle."""
+
+    cam: str
+    gearbox: str
+    accessories: str
+    speed: Quantity = measure("crank_rps", "rpm")
+    manifold_pressure: Quantity = measure("Pa", "kPa")
+    manifold_vacuum: Quantity = measure("Pa", "inHg")
+    burned_fraction: Quantity = measure("", "percent", doc="burned gas over trapped charge by mass")
+    blow_back: Quantity = measure("", "percent", doc="overlap blow-back over trapped charge")
+    best_spark: Quantity = measure("crank_deg", doc="before top dead centre")
+    spark: Quantity = measure("crank_deg", doc="best torque less the reserve")
+    imep_variation: Quantity = measure("", "percent", doc="coefficient of variation of net IMEP")
+    air_flow: Quantity = measure("kg/s", "g/s")
+    throttle_area: Quantity = measure("m**2", "mm**2", doc="opening, all throttles and bypasses together")
+    fuel_flow: Quantity = measure("m**3/s", "L/h")
+    flag: str = ""
+
+
+def load_terms(model: EngineModel, speed: float, *, drive: bool, accessories: bool) -> LoadTerms:
+    """Return what the engine carries at idle at a speed [rev/s]."""
+    build, displacement = model.build, model.geometry.displacement
+    friction = getattr(getattr(model, "tolerances", None), "friction", 1.0) * build.engine.friction_factor * rubbing_friction.kernel(speed)
+    accessory = 2.0 * build.engine.si.accessory_power / (speed * displacement) if accessories else 0.0
+    converter = 4.0 * math.pi * converter_drag(build.vehicle, speed) / displacement if drive else 0.0
+    return LoadTerms(friction, accessory, converter)
+
+
+def idle_state(model: EngineModel, speed: float | None = None, *, drive: bool = False, accessories: bool = False) -> IdleState:
+    """Solve an idle.
+
+    Parameters
+    ----------
+    model : EngineModel
+    speed : float
+        Crank speed [rev/s]; the sheet's idle speed by default.
+    drive : bool
+        In gear against a stalled converter, else neutral.
+    accessories : bool
+        Whether they are switched on.
+
+    Raises
+    ------
+    NoSolutionError
+        If the engine cannot carry itself at that speed, with the lowest speed [rpm] found at which it can.
+    """
+    build = model.build
+    speed = build.idle.si.speed if speed is None else speed
+    try:
+        pressure = _balance(model, speed, drive, accessories)
+    except NoSolutionError:
+        lowest = lowest_idle(model, drive=drive, accessories=accessories, steady=False)
+        known = math.isfinite(lowest)
+        raise NoSolutionError(
+            f"[idle] speed: the engine cannot idle at {speed * 60:.0f} rpm on {build.cam.name}: burned gas leaves too little to burn before torque balances; "
+            + (f"the lowest speed found is {lowest * 60:.0f} rpm" if known else f"nor at any speed up to {FASTEST * 60:.0f} rpm"),
+            reachable=lowest * 60.0 if known else None,
+            fix="raise the idle speed, take overlap out, or take load off",
+        ) from None
+    return _describe(model, speed, pressure, drive, accessories)
+
+
+def _balance(model: EngineModel, speed: float, drive: bool, accessories: bool) -> float:
+    load = load_terms(model, speed, drive=drive, accessories=accessories).total
+    return pressure_for_net_imep(model, speed, load, None, spark_offset=model.build.idle.si.spark_reserve)
+
+
+def _describe(model: EngineModel, speed: float, pressure: float, drive: bool, accessories: bool) -> IdleState:
+    build, ambient = model.build, barometer(model)
+    best = model.best_spark(speed, pressure)
+    spark = best - build.idle.si.spark_reserve
+    state = model.state(speed, pressure, spark)
+    cycles = speed / 2.0 * model.geometry.cylinders
+    air = state.air * cycles
+    flux = orifice_flow_kernel(THROTTLE_DISCHARGE, ambient, min(pressure, ambient), build.site.si.air_temperature, AIR_GAS_CONSTANT, AIR_GAMMA)
+    return IdleState(
+        cam=build.cam.name,
+        gearbox="drive" if drive else "neutral",
+        accessories="on" if accessories else "off",
+        speed=speed,
+        manifold_pressure=pressure,
+        manifold_vacuum=ambient - pressure,
+        burned_fraction=state.burned_fraction,
+        blow_back=state.blow_back / state.trapped,
+        best_spark=best,
+        spark=spark,
+        imep_variation=imep_variation(model, speed, pressure, spark),
+        air_flow=air,
+        throttle_area=air / flux if flux > 0.0 else math.nan,
+        fuel_flow=state.fuel * cycles / model.fuel.density,  # type: ignore[attr-defined]
+        flag="" if state.burned_fraction <= 0.40 else "burned gas beyond any data: treat as a sign, not a figure",
+    )
+
+
+def lowest_idle(model: EngineModel, *, drive: bool = False, accessories: bool = False, steady: bool = True) -> float:
+    """Return the lowest speed [rev/s] at which the engine carries itself, with IMEP steady to the sheet's limit if asked; NaN if none is found."""
+    limit = model.build.limits.stability
+
+    def good(speed: float) -> bool:
+        try:
+            pressure = _balance(model, speed, drive, accessories)
+        except NoSolutionError:
+            return False
+        if not steady:
+            return True
+        spark = model.best_spark(speed, pressure) - model.build.idle.si.spark_reserve
+        return imep_variation(model, speed, pressure, spark) <= limit
+
+    step = 75.0 / 60.0
+    low = SLOWEST
+    if good(low):
+        return low
+    while low < FASTEST:
+        if good(low + step):
+            break
+        low += step
+    else:
+        return math.nan
+    high = low + step
+    while high - low > 5.0 / 60.0:
+        middle = (low + high) / 2.0
+        low, high = (low, middle) if good(middle) else (middle, high)
+    return high

@@ -1,0 +1,108 @@
+"""Reversion on the road: below which speed burned gas comes back and the engine stops pulling evenly, gear by gear."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Callable
+from typing import TYPE_CHECKING, NamedTuple
+
+from ..burn.stability import imep_variation
+from ..cycle.operating import EngineModel, pressure_for_net_imep
+from ..drive.road_load import engine_torque_on_road, road_speed
+from ..engine.friction import rubbing_friction
+from ..errors import NoSolutionError
+from ..results import Record, measure
+
+if TYPE_CHECKING:
+    from ..units import Quantity
+
+__all__ = ["GearReversion", "RoadPoint", "reversion_in_gear", "road_point"]
+
+SLOWEST, FASTEST, STEP = 600.0 / 60.0, 4000.0 / 60.0, 100.0 / 60.0
+
+
+class RoadPoint(NamedTuple):
+    """The engine holding the car on the level: speed rev/s, pressure Pa, spark crank deg, the rest ratios."""
+
+    speed: float
+    pressure: float
+    spark: float
+    burned_fraction: float
+    blow_back: float
+    variation: float
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
+class GearReversion(Record):
+    """Where trouble ends in one gear. A speed is missing where the figure stays within its limit down to 600 rpm."""
+
+    gear: int
+    ratio: float
+    unstable_below: Quantity = measure("crank_rps", "rpm", doc="IMEP varies more than the stability limit below this")
+    unstable_below_road_speed: Quantity = measure("m/s", "km/h")
+    blow_back_below: Quantity = measure("crank_rps", "rpm", doc="overlap blow-back exceeds its limit below this")
+    blow_back_below_road_speed: Quantity = measure("m/s", "km/h")
+    note: str = ""
+
+
+def road_point(model: EngineModel, speed: float, gear_ratio: float) -> RoadPoint:
+    """Return the engine's state on the level road at a crank speed [rev/s], best-torque spark.
+
+    Raises
+    ------
+    NoSolutionError
+        If the road load is beyond reach.
+    """
+    torque = engine_torque_on_road(model.build, speed, gear_ratio)
+    net = 4.0 * math.pi * torque / model.geometry.displacement + model.build.engine.friction_factor * rubbing_friction.kernel(speed)
+    pressure = pressure_for_net_imep(model, speed, net, None)
+    spark = model.best_spark(speed, pressure)
+    state = model.state(speed, pressure, spark)
+    return RoadPoint(speed, pressure, spark, state.burned_fraction, state.blow_back / state.trapped, imep_variation(model, speed, pressure, spark))
+
+
+def reversion_in_gear(model: EngineModel, gear: int) -> GearReversion:
+    """Return both reversion speeds of a gear, counted from 1."""
+    vehicle, limits = model.build.vehicle, model.build.limits
+    ratio = vehicle.gear_ratios[gear - 1]
+    cache: dict[float, RoadPoint | None] = {}
+
+    def point(speed: float) -> RoadPoint | None:
+        if speed not in cache:
+            try:
+                cache[speed] = road_point(model, speed, ratio)
+            except NoSolutionError:
+                cache[speed] = None
+        return cache[speed]
+
+    unstable = _last_bad(lambda s: (p := point(s)) is None or p.variation > limits.stability)
+    blown = _last_bad(lambda s: (p := point(s)) is not None and p.blow_back > limits.blow_back_share)
+    note = "" if vehicle.transmission != "converter" else "converter taken as locked; slip lets the engine run faster than this"
+    return GearReversion(
+        gear=gear,
+        ratio=ratio,
+        unstable_below=unstable,
+        unstable_below_road_speed=road_speed(vehicle, unstable, ratio),
+        blow_back_below=blown,
+        blow_back_below_road_speed=road_speed(vehicle, blown, ratio),
+        note=note,
+    )
+
+
+def _last_bad(bad: Callable[[float], bool]) -> float:
+    """Return the highest speed [rev/s] below which something is bad; NaN if it is good down to the slowest."""
+    speed = FASTEST
+    while speed >= SLOWEST:
+        if bad(speed):
+            break
+        speed -= STEP
+    else:
+        return math.nan
+    if speed >= FASTEST:
+        return FASTEST
+    low, high = speed, speed + STEP
+    while high - low > 5.0 / 60.0:
+        middle = (low + high) / 2.0
+        low, high = (middle, high) if bad(middle) else (low, middle)
+    return (low + high) / 2.0

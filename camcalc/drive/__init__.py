@@ -1,0 +1,1 @@
+"""The car behind the engine: gears, road load, converter."""
