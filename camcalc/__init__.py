@@ -1,1 +1,41 @@
-"""camcalc: from a cam card and a build sheet to a first-fire brief, on real physics with every unit checked."""
+"""camcalc: from a cam card and a build sheet to a first-fire brief, on real physics with every unit checked.
+
+Names are loaded when first used, so that ``import camcalc`` costs next to nothing.
+"""
+
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING, Any
+
+from ._version import VERSION as __version__
+
+if TYPE_CHECKING:
+    from .brief import Brief, make_brief
+    from .build import Build, load_build, read_build, save_build
+    from .build.card_reading import read_cam_card
+    from .cam.card import CamCard
+    from .cycle.quick import QuickEngine
+    from .errors import CamcalcError, InputError, InputErrors, NoSolutionError
+    from .units import parse
+
+_HOME = {
+    "load_build": ".build", "read_build": ".build", "save_build": ".build", "Build": ".build", "read_cam_card": ".build.card_reading", "CamCard": ".cam.card",
+    "make_brief": ".brief", "Brief": ".brief", "QuickEngine": ".cycle.quick", "parse": ".units",
+    "CamcalcError": ".errors", "InputError": ".errors", "InputErrors": ".errors", "NoSolutionError": ".errors",
+}  # fmt: skip
+
+__all__ = [
+    "Brief", "Build", "CamCard", "CamcalcError", "InputError", "InputErrors", "NoSolutionError", "QuickEngine", "__version__",
+    "load_build", "make_brief", "parse", "read_build", "read_cam_card", "save_build",
+]  # fmt: skip
+
+
+def __getattr__(name: str) -> Any:
+    if name in _HOME:
+        return getattr(importlib.import_module(_HOME[name], __name__), name)
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    return sorted(__all__)

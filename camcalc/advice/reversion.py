@@ -76,8 +76,8 @@ def reversion_in_gear(model: EngineModel, gear: int) -> GearReversion:
                 cache[speed] = None
         return cache[speed]
 
-    unstable = _last_bad(lambda s: (p := point(s)) is None or p.variation > limits.stability)
-    blown = _last_bad(lambda s: (p := point(s)) is not None and p.blow_back > limits.blow_back_share)
+    unstable = _last_bad(lambda s: None if (p := point(s)) is None else p.variation > limits.stability)
+    blown = _last_bad(lambda s: None if (p := point(s)) is None else p.blow_back > limits.blow_back_share)
     note = "" if vehicle.transmission != "converter" else "converter taken as locked; slip lets the engine run faster than this"
     return GearReversion(
         gear=gear,
@@ -90,19 +90,23 @@ def reversion_in_gear(model: EngineModel, gear: int) -> GearReversion:
     )
 
 
-def _last_bad(bad: Callable[[float], bool]) -> float:
-    """Return the highest speed [rev/s] below which something is bad; NaN if it is good down to the slowest."""
+def _last_bad(bad: Callable[[float], bool | None]) -> float:
+    """Return the highest speed [rev/s] below which something is bad; NaN if it is good down to the slowest.
+
+    ``bad`` answers None where the car cannot be held at all; above the fastest speed it can be held, that means nothing.
+    """
     speed = FASTEST
-    while speed >= SLOWEST:
-        if bad(speed):
-            break
+    while speed >= SLOWEST and bad(speed) is None:
         speed -= STEP
-    else:
+    top = speed
+    while speed >= SLOWEST and bad(speed) is False:
+        speed -= STEP
+    if speed < SLOWEST:
         return math.nan
-    if speed >= FASTEST:
-        return FASTEST
+    if speed >= top:
+        return top
     low, high = speed, speed + STEP
     while high - low > 5.0 / 60.0:
         middle = (low + high) / 2.0
-        low, high = (middle, high) if bad(middle) else (low, middle)
+        low, high = (low, middle) if bad(middle) is False else (middle, high)
     return (low + high) / 2.0

@@ -175,10 +175,10 @@ class CamCard(Record):
 
         Examples
         --------
-        >>> from camcalc.examples import example_card
-        >>> events = example_card().events(at="0.050 inch")
-        >>> round(events.overlap.to("crank_deg").magnitude, 1)
-        3.0
+        >>> from camcalc import load_build
+        >>> cam = load_build("examples/quarry-road/build.toml").cam
+        >>> cam.events(at="0.050 inch").overlap.magnitude
+        9.0
         """
         if measured_at not in ("tappet", "valve"):
             raise InputError("measured_at", came=measured_at, expected='"tappet" or "valve"')
@@ -231,10 +231,10 @@ class CamCard(Record):
 
         Examples
         --------
-        >>> from camcalc.examples import example_card
-        >>> card = example_card()
-        >>> round(card.advanced("4 crank_deg").advance.magnitude - card.advance.magnitude, 9)
-        4.0
+        >>> from camcalc import load_build
+        >>> cam = load_build("examples/quarry-road/build.toml").cam
+        >>> cam.advanced("2 crank_deg").advance.magnitude - cam.advance.magnitude
+        2.0
         """
         turn = to_si(by, "by", TURN)
         return self.replace(intake=self.intake.turned(-turn), exhaust=self.exhaust.turned(-turn))

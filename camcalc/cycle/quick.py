@@ -198,4 +198,6 @@ class QuickEngine:
         k = int(np.clip(np.argmax(work), 1, fine.size - 2))
         left, mid, right = work[k - 1 : k + 2]
         bend = left - 2.0 * mid + right
-        return float(fine[k] if bend >= 0.0 else fine[k] + 1.25 * np.clip(0.5 * (left - right) / bend, -1.0, 1.0))
+        if bend >= 0.0:
+            return float(fine[k])
+        return float(min(fine[k] + 1.25 * np.clip(0.5 * (left - right) / bend, -1.0, 1.0), SPARKS[-1]))

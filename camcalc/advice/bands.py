@@ -1,0 +1,91 @@
+"""How sure the headline numbers are: quasi-random sampling over the tolerances of what the model does not know well."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Callable, Mapping
+from typing import Any
+
+import numpy as np
+
+from ..errors import CamcalcError
+from ..results import Band
+
+__all__ = ["TOLERANCES", "HeadlineBands", "sample_bands"]
+
+# Half-widths of uniform tolerances on the model's multipliers; ESTIMATE, each.
+TOLERANCES: dict[str, tuple[float, str]] = {
+    "overlap": (0.15, "overlap: grinding, checking and valve-train tolerance, flow through barely open valves"),
+    "residual_kept": (0.15, "burned gas kept in the clearance"),
+    "residual_temperature": (0.10, "temperature of the burned gas that stays"),
+    "friction": (0.15, "rubbing friction"),
+    "efficiency": (0.05, "indicated efficiency"),
+    "burn": (0.10, "burn angles"),
+    "back_pressure": (0.50, "exhaust back-pressure"),
+}
+SEED = 20240
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True)
+class HeadlineBands:
+    """Bands of headline numbers in their inner units, and which inputs matter most to each."""
+
+    bands: Mapping[str, Band]
+    no_answer: Mapping[str, float]
+    matters: Mapping[str, tuple[str, ...]]
+    samples: int
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain data for JSON: share of samples without an answer, and the inputs that matter most."""
+        return {"samples": self.samples, "no_answer_share": dict(self.no_answer), "matters_most": {k: list(v) for k, v in self.matters.items()}}
+
+
+def sample_bands(
+    headline: Callable[[Mapping[str, float]], Mapping[str, float]], *, power: int = 5, seed: int = SEED, progress: Callable[[float], None] | None = None
+) -> HeadlineBands:
+    """Sample headline numbers over the tolerances.
+
+    Parameters
+    ----------
+    headline : callable
+        From multipliers by name to numbers by name; NaN or a ``CamcalcError`` is "no answer".
+    power : int
+        ``2**power`` Sobol points.
+    seed : int
+        The same seed gives the same bands.
+    progress : callable
+        Told the share done.
+    """
+    from scipy.stats import qmc
+
+    names = list(TOLERANCES)
+    widths = np.array([TOLERANCES[n][0] for n in names])
+    points = qmc.Sobol(len(names), rng=np.random.default_rng(seed)).random_base2(power)
+    factors = 1.0 + widths * (2.0 * points - 1.0)
+    rows: list[Mapping[str, float]] = []
+    for k, row in enumerate(factors):
+        try:
+            rows.append(headline(dict(zip(names, map(float, row), strict=True))))
+        except CamcalcError:
+            rows.append({})
+        if progress:
+            progress((k + 1) / len(factors))
+    keys = sorted({key for row in rows for key in row})
+    values = {key: np.array([row.get(key, math.nan) for row in rows]) for key in keys}
+    bands, missing, matters = {}, {}, {}
+    for key, column in values.items():
+        found = np.isfinite(column)
+        missing[key] = float(1.0 - found.mean())
+        if found.sum() >= 8:
+            bands[key] = Band(*(float(v) for v in np.percentile(column[found], [10.0, 90.0])))
+            matters[key] = _most_important(points[found], column[found], names)
+    return HeadlineBands(bands=bands, no_answer=missing, matters=matters, samples=len(factors))
+
+
+def _most_important(points: Any, column: Any, names: list[str]) -> tuple[str, ...]:
+    """Return the three inputs with the largest share in a linear fit of the sampled numbers."""
+    design = np.column_stack([np.ones(len(column)), 2.0 * points - 1.0])
+    slopes = np.abs(np.linalg.lstsq(design, column, rcond=None)[0][1:])
+    order = np.argsort(slopes)[::-1][:3]
+    return tuple(TOLERANCES[names[k]][1] for k in order if slopes[k] > 0.0)

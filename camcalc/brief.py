@@ -1,0 +1,260 @@
+"""The first-fire brief: everything a calibrator wants before the first start, from one build sheet."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING, Any
+
+from .advice.bands import HeadlineBands, sample_bands
+from .advice.brakes import brake_remark
+from .advice.idle import IdleState, idle_state, lowest_idle
+from .advice.injection import InjectionWindows, injection_windows
+from .advice.reversion import GearReversion, reversion_in_gear
+from .advice.spark import SparkCeilings, ceiling_cell, spark_ceilings
+from .cam.card import CamCard, Overlap
+from .cam.events import ValveEvents
+from .cycle.closed_form import overlap_factor, overlap_factor_fit
+from .cycle.operating import EngineModel, barometer
+from .cycle.quick import QuickEngine, Tolerances
+from .engine.geometry import effective_compression, geometry_of
+from .errors import InputError, NoSolutionError, did_you_mean
+from .results import Record, measure, plain_data
+from .sources import cite
+
+if TYPE_CHECKING:
+    from .build import Build
+    from .units import Quantity
+
+__all__ = ["CAUTIONS", "Brief", "CamFacts", "IdleAdvice", "cam_facts", "make_brief"]
+
+CAUTIONS = (
+    "Every figure here is a starting value. A knock sensor, a wideband, a dyno and a licensed professional still decide.",
+    "Spark ceilings apply to FINAL spark: the table plus every adder. They are ceilings, not targets.",
+    "Detonation destroys engines: listen, use a knock sensor or a dyno, and add spark back a little at a time. Knock limits are not in the quick figures.",
+    "Much retard at load overheats valves, manifolds and exhaust: do not hold it there.",
+    "Check valve-to-piston clearance with clay or a dial indicator, and the valve springs for coil bind and seat force: camcalc checks neither.",
+    "Low vacuum means less brake assist: try the brakes standing, then slowly, before the road.",
+    "Do road tests on a closed course with a second person logging.",
+    "An engine running indoors needs exhaust extraction: carbon monoxide kills.",
+    "Emissions and roadworthiness law is local: it and licensed professionals decide.",
+)
+SOURCE_KEYS = ("geometry", "lawson1974", "fox1993", "guzzella", "sitthiracha2006", "metghalchi1982", "rhodes1985", "hires1978", "wiebe", "nasa4513", "us1976", "road", "heywood1988", "practice", "estimate")
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
+class CamFacts(Record):
+    """What a cam is, by geometry alone."""
+
+    cam: str
+    lobe_separation: Quantity = measure("crank_deg", "cam_deg")
+    advance: Quantity = measure("crank_deg")
+    intake_centreline: Quantity = measure("crank_deg")
+    exhaust_centreline: Quantity = measure("crank_deg")
+    intake_lift: Quantity = measure("m", "mm", doc="at the valve, lash taken up")
+    exhaust_lift: Quantity = measure("m", "mm")
+    overlap: Overlap
+    overlap_factor: Quantity = measure("deg/m", doc="by the integral definition; the one used")
+    overlap_factor_by_fit: Quantity = measure("deg/m", doc="by the published fit, shown beside it")
+    effective_compression: float
+    events: tuple[ValveEvents, ...]
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
+class IdleAdvice(Record):
+    """Idle with the new cam and with the one it replaces."""
+
+    new: tuple[IdleState, ...]
+    replaced: tuple[IdleState, ...]
+    unreachable: tuple[str, ...]
+    vacuum: Quantity = measure("Pa", "inHg", doc="new cam, neutral, accessories off")
+    vacuum_penalty: Quantity = measure("Pa", "inHg", doc="each cam at its own idle speed")
+    vacuum_penalty_at_equal_speed: Quantity = measure("Pa", "inHg", doc="both at the new cam's idle speed")
+    lowest_steady_speed: Quantity = measure("crank_rps", "rpm", doc="IMEP varies less than the stability limit; missing if no idle does")
+    lowest_speed: Quantity = measure("crank_rps", "rpm", doc="torque balances at all")
+    brakes: str
+    bands: Mapping[str, Any] = dataclasses.field(default_factory=dict)
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
+class Brief(Record):
+    """A first-fire brief."""
+
+    build: Build
+    model: str
+    cam: CamFacts
+    replaced_cam: CamFacts | None
+    idle: IdleAdvice
+    reversion: tuple[GearReversion, ...]
+    replaced_reversion: tuple[GearReversion, ...]
+    spark_ceilings: SparkCeilings
+    injection: InjectionWindows
+    sure: HeadlineBands | None
+    cautions: tuple[str, ...] = CAUTIONS
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain data for JSON."""
+        replaced = self.replaced_cam
+        return {
+            "events": {"new": plain_data(self.cam.events), "replaced": plain_data(replaced.events) if replaced else None},
+            "lift": {name: _lift_data(facts) if facts else None for name, facts in (("new", self.cam), ("replaced", replaced))},
+            "idle": self.idle.to_dict(),
+            "reversion": {"new": plain_data(self.reversion), "replaced": plain_data(self.replaced_reversion)},
+            "spark_ceilings": self.spark_ceilings.to_dict(),
+            "injection": self.injection.to_dict(),
+            "assumed": [a._asdict() for a in self.build.assumed],
+            "cautions": list(self.cautions),
+            "sources": cite(*SOURCE_KEYS),
+            "about": {"name": self.build.name, "label": self.build.label, "model": self.model, "notes": list(self.build.notes), "bands": self.sure.to_dict() if self.sure else None},
+        }
+
+
+def _lift_data(facts: CamFacts) -> dict[str, Any]:
+    data = facts.to_dict()
+    del data["events"]
+    return data
+
+
+MODELS = {"quick": QuickEngine}
+
+
+def make_brief(build: Build, *, model: str = "quick", bands: bool = True, progress: Callable[[str, float], None] | None = None) -> Brief:
+    """Make the first-fire brief of a build.
+
+    Parameters
+    ----------
+    build : Build
+    model : str
+        ``"quick"``: published closed forms.
+    bands : bool
+        Whether to sample 10 to 90 % bands; most of the time goes there.
+    progress : callable
+        Told what is being worked on, and the share done.
+
+    Raises
+    ------
+    NoSolutionError
+        If the new cam cannot idle at the speed asked for.
+
+    Examples
+    --------
+    >>> from camcalc.build import load_build
+    >>> brief = make_brief(load_build("examples/long-meadow/build.toml"), bands=False)
+    >>> brief.idle.vacuum > brief.idle.vacuum_penalty
+    True
+    """
+    if model not in MODELS:
+        raise InputError("model", came=model, expected=" or ".join(MODELS), fix=did_you_mean(model, MODELS))
+    say = progress or (lambda what, share: None)
+    engine = MODELS[model](build)
+    before = MODELS[model](build.with_replaced_cam()) if build.replaced_cam else None
+    say("idle", 0.0)
+    idle = idle_advice(engine, before)
+    say("reversion", 0.2)
+    gears = range(1, len(build.vehicle.gear_ratios) + 1)
+    reversion = tuple(reversion_in_gear(engine, g) for g in gears)
+    replaced_reversion = tuple(reversion_in_gear(before, g) for g in gears) if before else ()
+    say("spark ceilings", 0.4)
+    ceilings = spark_ceilings(engine)
+    say("injection", 0.5)
+    windows = injection_windows(engine)
+    sure = None
+    if bands:
+        sure = sample_bands(lambda t: headline(build, Tolerances(**t)), progress=lambda share: say("bands", 0.5 + 0.5 * share))
+        idle = idle.replace(bands={k: v for k, v in sure.bands.items() if k in IdleAdvice.measures()})
+    return Brief(
+        build=build,
+        model=engine.name,
+        cam=cam_facts(build.cam, build.engine),
+        replaced_cam=cam_facts(build.replaced_cam, build.engine) if build.replaced_cam else None,
+        idle=idle,
+        reversion=reversion,
+        replaced_reversion=replaced_reversion,
+        spark_ceilings=ceilings,
+        injection=windows,
+        sure=sure,
+    )
+
+
+def cam_facts(cam: CamCard, engine: Any) -> CamFacts:
+    """Return what follows from a cam by geometry, in an engine."""
+    intake, exhaust = cam.lift_curve("intake"), cam.lift_curve("exhaust")
+    geometry = geometry_of(engine)
+    at_seat = cam.events(at="0.15 mm", measured_at="valve")
+    fit = 0.0
+    if at_seat.si.overlap > 0.0:
+        fit = overlap_factor_fit.kernel(at_seat.si.overlap, bore=engine.si.bore, max_lift=intake.max_lift, valve_diameter=engine.si.intake_valve_diameter)
+    return CamFacts(
+        cam=cam.name,
+        lobe_separation=cam.intake.si.centreline + cam.exhaust.si.centreline,
+        advance=(cam.exhaust.si.centreline - cam.intake.si.centreline) / 2.0,
+        intake_centreline=cam.intake.si.centreline,
+        exhaust_centreline=cam.exhaust.si.centreline,
+        intake_lift=intake.max_lift,
+        exhaust_lift=exhaust.max_lift,
+        overlap=cam.overlap,
+        overlap_factor=overlap_factor(cam, engine),
+        overlap_factor_by_fit=fit,
+        effective_compression=effective_compression.kernel(geometry.compression_ratio, at_seat.si.intake_closes, geometry.rod_over_crank),
+        events=(*(cam.events(at=f"{h!r} m", measured_at=side) for h, side in cam.checked_heights()), at_seat),
+    )
+
+
+def idle_advice(engine: EngineModel, before: EngineModel | None) -> IdleAdvice:
+    """Return idle in every state asked for, new cam and replaced cam."""
+    first = idle_state(engine)
+    gearboxes = (False, True) if engine.build.vehicle.transmission == "converter" else (False,)
+    unreachable: list[str] = []
+
+    def states(model: EngineModel, speed: float) -> tuple[IdleState, ...]:
+        found = []
+        for drive in gearboxes:
+            for accessories in (False, True):
+                try:
+                    found.append(idle_state(model, speed, drive=drive, accessories=accessories))
+                except NoSolutionError as error:
+                    unreachable.append(f"{'drive' if drive else 'neutral'}, accessories {'on' if accessories else 'off'}: {error.args[0]}")
+        return tuple(found)
+
+    new = states(engine, engine.build.idle.si.speed)
+    ambient = barometer(engine)
+    replaced: tuple[IdleState, ...] = ()
+    penalty = equal = None
+    if before:
+        replaced = states(before, before.build.idle.si.speed)
+        equal_state = idle_state(before, engine.build.idle.si.speed)
+        if replaced:
+            penalty = replaced[0].si.manifold_vacuum - first.si.manifold_vacuum
+        equal = equal_state.si.manifold_vacuum - first.si.manifold_vacuum
+        replaced = (*replaced, equal_state)
+    return IdleAdvice(
+        new=new,
+        replaced=replaced,
+        unreachable=tuple(unreachable),
+        vacuum=first.si.manifold_vacuum,
+        vacuum_penalty=penalty,
+        vacuum_penalty_at_equal_speed=equal,
+        lowest_steady_speed=lowest_idle(engine),
+        lowest_speed=lowest_idle(engine, steady=False),
+        brakes=brake_remark(first.si.manifold_vacuum, ambient, replaced[0].si.manifold_vacuum if replaced else None),
+    )
+
+
+def headline_gear(build: Build) -> int:
+    """Return the gear nearest to direct drive, counted from 1."""
+    ratios = build.vehicle.gear_ratios
+    return min(range(len(ratios)), key=lambda k: abs(ratios[k] - 1.0)) + 1
+
+
+def headline(build: Build, tolerances: Tolerances) -> dict[str, float]:
+    """Return the headline numbers under a set of tolerances, in inner units."""
+    engine = QuickEngine(build, tolerances)
+    idle = idle_state(engine)
+    found = {"vacuum": idle.si.manifold_vacuum, "burned_fraction": idle.si.burned_fraction}
+    if build.replaced_cam:
+        before = QuickEngine(build.with_replaced_cam(), tolerances)
+        found["vacuum_penalty"] = idle_state(before).si.manifold_vacuum - found["vacuum"]
+    gear = reversion_in_gear(engine, headline_gear(build))
+    found["unstable_below"], found["blow_back_below"] = gear.si.unstable_below, gear.si.blow_back_below
+    found["ceiling"] = ceiling_cell(engine, 1400.0 / 60.0, 45e3).ceiling
+    return found

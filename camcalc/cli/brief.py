@@ -1,0 +1,55 @@
+"""``camcalc brief BUILD``."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from pathlib import Path
+
+__all__ = ["add_arguments", "run"]
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the arguments."""
+    parser.add_argument("build", help="build sheet (TOML)")
+    parser.add_argument("--html", metavar="FILE", type=Path, help="also write the brief as one HTML file")
+    parser.add_argument("--tables", metavar="DIR", type=Path, help="also write every table as CSV into this folder")
+    parser.add_argument("--json", action="store_true", help="print JSON instead of text")
+    parser.add_argument("--no-bands", action="store_true", help="skip the 10 to 90 %% bands; much faster")
+
+
+def run(options: argparse.Namespace) -> int:
+    """Make the brief and put it where it was asked for."""
+    from rich.console import Console
+
+    from ..brief import make_brief
+    from ..build import load_build
+    from .progress import progress_bar
+
+    build = load_build(options.build)
+    with progress_bar() as report:
+        brief = make_brief(build, bands=not options.no_bands, progress=report)
+    if options.json:
+        print(json.dumps(brief.to_dict(), indent=1, allow_nan=False))
+    else:
+        from ..report.terminal import print_brief
+
+        print_brief(brief, Console())
+    if options.html:
+        from ..build.saving import write_atomically
+        from ..report.html import brief_html
+
+        write_atomically(options.html, brief_html(brief))
+        _say(options, f"brief written to {options.html}")
+    if options.tables:
+        from ..report.tables import write_tables
+
+        written = write_tables(brief, options.tables)
+        _say(options, f"{len(written)} tables written to {options.tables}")
+    return 0
+
+
+def _say(options: argparse.Namespace, text: str) -> None:
+    import sys
+
+    print(text, file=sys.stderr if options.json else sys.stdout)

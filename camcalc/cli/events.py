@@ -1,0 +1,42 @@
+"""``camcalc events BUILD``."""
+
+from __future__ import annotations
+
+import argparse
+import json
+
+__all__ = ["add_arguments", "run"]
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the arguments."""
+    parser.add_argument("build", help="build sheet (TOML)")
+    parser.add_argument("--at", metavar="HEIGHT", help='also at this checking height, e.g. "0.050 inch"')
+    parser.add_argument("--measured-at", choices=("tappet", "valve"), default="tappet", help="side that height is measured on")
+    parser.add_argument("--json", action="store_true", help="print JSON")
+
+
+def run(options: argparse.Namespace) -> int:
+    """Print the events of every cam on the sheet."""
+    from rich.console import Console
+
+    from ..brief import cam_facts
+    from ..build import load_build
+    from ..report.terminal import print_events
+    from ..results import plain_data
+
+    build = load_build(options.build)
+    facts = []
+    for cam in (build.cam, build.replaced_cam):
+        if cam is not None:
+            fact = cam_facts(cam, build.engine)
+            facts.append(fact.replace(events=(*fact.events, cam.events(at=options.at, measured_at=options.measured_at))) if options.at else fact)
+    if options.json:
+        print(json.dumps(plain_data(facts), indent=1))
+        return 0
+    console = Console()
+    for fact in facts:
+        print_events(fact, console)
+    for note in build.notes:
+        console.print(f"note: {note}", highlight=False, markup=False)
+    return 0

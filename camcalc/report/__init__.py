@@ -1,0 +1,1 @@
+"""The brief on paper and screen: terminal, HTML, tables."""

@@ -1,0 +1,79 @@
+"""The brief as one self-contained HTML file."""
+
+from __future__ import annotations
+
+import io
+import math
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from ..brief import MODELS
+from ..results import Record, text_of
+from ..sources import cite
+
+if TYPE_CHECKING:
+    from ..brief import Brief
+
+__all__ = ["brief_html"]
+
+
+def brief_html(brief: Brief) -> str:
+    """Return the brief as HTML with its plots inside."""
+    import jinja2
+
+    environment = jinja2.Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=jinja2.StrictUndefined)
+    template = environment.from_string(Path(__file__).with_name("brief.html").read_text(encoding="utf-8"))
+    from ..brief import SOURCE_KEYS
+
+    return template.render(brief=brief, plots=_plots(brief), field=field_text, grid=grid_rows, windows=window_rows, sources=cite(*SOURCE_KEYS))
+
+
+def field_text(record: Record, name: str) -> str:
+    """Return one measured field as text with unit and band."""
+    measured = type(record).measures()[name]
+    return text_of(getattr(record.si, name), measured, getattr(record, "bands", {}).get(name))
+
+
+def grid_rows(brief: Brief, name: str, digits: int = 0) -> list[tuple[str, list[str]]]:
+    """Return a ceiling grid as rows of text, highest load first."""
+    ceilings = brief.spark_ceilings
+    values = getattr(ceilings, name).magnitude
+    loads = ceilings.manifold_pressure.magnitude
+    return [(f"{loads[k]:.0f}", [f"{v:.{digits}f}" if math.isfinite(v) else "" for v in values[k]]) for k in range(len(loads) - 1, -1, -1)]
+
+
+def window_rows(brief: Brief, row: int) -> list[list[str]]:
+    """Return injection windows at one load as rows of text."""
+    w = brief.injection
+    out = []
+    for k, speed in enumerate(w.speed.magnitude):
+        cells = [w.pulse_width.magnitude[row, k], w.shut_earliest.magnitude[row, k], w.shut_latest.magnitude[row, k], w.open_earliest.magnitude[row, k], w.open_latest.magnitude[row, k], w.end_of_injection.magnitude[row, k]]
+        texts = [f"{cells[0]:.2f}"] + [f"{c:.0f}" if math.isfinite(c) else "none" for c in cells[1:]]
+        out.append([f"{speed:.0f}", *texts, w.strategy[row][k]])
+    return out
+
+
+def _plots(brief: Brief) -> dict[str, str]:
+    from ..plot import plot_ceilings, plot_injection, plot_lift, plot_residual
+
+    build = brief.build
+    name = next(key for key, kind in MODELS.items() if kind.name == brief.model)
+    models: dict[str, Any] = {build.cam.name: MODELS[name](build)}
+    if build.replaced_cam:
+        models[build.replaced_cam.name] = MODELS[name](build.with_replaced_cam())
+    drawn = {"lift": plot_lift(build.cam, build.replaced_cam), "residual": plot_residual(models)}
+    if brief.spark_ceilings.has_zone:
+        drawn["ceilings"] = plot_ceilings(brief.spark_ceilings)
+    if brief.injection.applies:
+        drawn["injection"] = plot_injection(brief.injection, build.cam)
+    return {key: _svg(ax, key) for key, ax in drawn.items()}
+
+
+def _svg(ax: Any, name: str) -> str:
+    import matplotlib
+
+    buffer = io.StringIO()
+    with matplotlib.rc_context({"svg.hashsalt": name, "svg.fonttype": "path"}):
+        ax.figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
+    text = buffer.getvalue()
+    return text[text.index("<svg") :]

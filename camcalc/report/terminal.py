@@ -1,0 +1,156 @@
+"""The brief and the events on a terminal, readable at 80 columns."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from typing import TYPE_CHECKING
+
+from rich import box
+from rich.console import Console
+from rich.markup import escape
+from rich.table import Table
+
+from ..results import Record
+from .html import field_text, grid_rows, window_rows
+
+if TYPE_CHECKING:
+    from ..brief import Brief, CamFacts
+
+__all__ = ["print_brief", "print_events"]
+
+EVENTS = (
+    ("intake_opens", "IVO\nb TDC"), ("intake_closes", "IVC\na BDC"), ("exhaust_opens", "EVO\nb BDC"), ("exhaust_closes", "EVC\na TDC"),
+    ("intake_duration", "intake\nlasts"), ("exhaust_duration", "exhaust\nlasts"), ("overlap", "over-\nlap"),
+)  # fmt: skip
+IDLE = (
+    ("speed", "speed\nrpm", 0), ("manifold_vacuum", "vacuum\ninHg", 1), ("manifold_pressure", "MAP\nkPa", 1), ("burned_fraction", "burned\n%", 0), ("spark", "spark\nb TDC", 0),
+    ("imep_variation", "COV\n%", 0), ("air_flow", "air\ng/s", 2), ("throttle_area", "throt.\nmm2", 0),
+)  # fmt: skip
+
+
+
+def table(title: str, columns: Iterable[str], left: int = 1) -> Table:
+    """Return an empty table in the house style; the first ``left`` columns are text."""
+    made = Table(title=escape(title), title_justify="left", title_style="bold", box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1))
+    for k, name in enumerate(columns):
+        made.add_column(name, justify="left" if k < left else "right")
+    return made
+
+
+def number(record: Record, name: str, digits: int = 1) -> str:
+    """Return a measured field as a bare number in its shown unit, for a column whose head names the unit."""
+    value = getattr(record, name).magnitude
+    return f"{value:.{digits}f}" if math.isfinite(value) else "none"
+
+
+def print_events(facts: CamFacts, console: Console) -> None:
+    """Print a cam's events and what follows from its geometry."""
+    made = table(f"{facts.cam}: valve events [crank deg; negative: on the other side of the dead centre]", ["checked at", *(t for _, t in EVENTS)])
+    for events in facts.events:
+        where = f"{events.si.height * 1e3:.3g} mm {events.measured_at}{'' if events.source == 'card' else ' *'}"
+        made.add_row(where, *(number(events, name) for name, _ in EVENTS))
+    console.print(made)
+    if any(e.source != "card" for e in facts.events):
+        console.print("* from the lift curve; b before, a after")
+    o = facts.overlap
+    lines = (
+        f"lobe separation {field_text(facts, 'lobe_separation')}, advance {field_text(facts, 'advance')}",
+        f"effective compression {facts.effective_compression:.2f} at intake closing (0.15 mm valve lift)",
+        f"overlap {field_text(o, 'angle')} seat to seat, area {field_text(o, 'area')}",
+        f"lift at top dead centre: intake {field_text(o, 'intake_lift_at_top')}, exhaust {field_text(o, 'exhaust_lift_at_top')}",
+        f"overlap factor {field_text(facts, 'overlap_factor')} by definition (used), {field_text(facts, 'overlap_factor_by_fit')} by the fit",
+    )
+    for line in lines:
+        console.print("  " + line, highlight=False)
+    console.print()
+
+
+def print_brief(brief: Brief, console: Console) -> None:
+    """Print a first-fire brief."""
+    build = brief.build
+    console.rule(f"First-fire brief: {build.name}" + (f" ({build.label})" if build.label else ""))
+    console.print(f"{brief.cam.cam}" + (f" in place of {brief.replaced_cam.cam}" if brief.replaced_cam else "") + f". Model: {brief.model}.\n", highlight=False)
+    for facts in (brief.cam, brief.replaced_cam):
+        if facts:
+            print_events(facts, console)
+    _idle(brief, console)
+    _reversion(brief, console)
+    _ceilings(brief, console)
+    _injection(brief, console)
+    _sure(brief, console)
+    console.print(f"[bold]Assumed[/bold]: {len(build.assumed)} figures the sheet leaves out")
+    for a in build.assumed:
+        console.print(f"  {a.key} = {a.value} ({a.why})", highlight=False, markup=False)
+    for note in build.notes:
+        console.print(f"  note: {note}", highlight=False, markup=False)
+    console.print("\n[bold]Cautions[/bold]")
+    for caution in brief.cautions:
+        console.print(f"  - {caution}", highlight=False, markup=False)
+
+
+def _idle(brief: Brief, console: Console) -> None:
+    made = table("Idle, warm", ["cam", "gearbox", "acc.", *(t for _, t, _ in IDLE)], left=3)
+    for kind, states in (("new", brief.idle.new), ("old", brief.idle.replaced)):
+        for state in states:
+            made.add_row(kind, state.gearbox, state.accessories, *(number(state, n, d) for n, _, d in IDLE))
+    console.print(made)
+    idle = brief.idle
+    console.print(f"  vacuum {field_text(idle, 'vacuum')}; penalty {field_text(idle, 'vacuum_penalty')}, at equal speed {field_text(idle, 'vacuum_penalty_at_equal_speed')}", highlight=False)
+    console.print(f"  carries itself from {field_text(idle, 'lowest_speed')}; within the stability limit from {field_text(idle, 'lowest_steady_speed')}", highlight=False)
+    for note in (idle.brakes, *idle.unreachable, *((idle.new[0].flag,) if idle.new[0].flag else ())):
+        console.print(f"  {note}", highlight=False, markup=False)
+    console.print()
+
+
+def _reversion(brief: Brief, console: Console) -> None:
+    unit = brief.build.vehicle.road_speed_unit
+    made = table("Reversion on the level road", ["gear", "ratio", "uneven\nbelow rpm", f"which is\n{unit}", "blow-back\nbelow rpm", f"which is\n{unit}", "uneven below rpm,\nreplaced cam"], left=0)
+    for k, g in enumerate(brief.reversion):
+        cells = []
+        for name in ("unstable_below", "blow_back_below"):
+            road = getattr(g, f"{name}_road_speed").to("mph" if unit == "mph" else "kph").magnitude
+            cells += [number(g, name, 0), f"{road:.0f}" if math.isfinite(road) else "none"]
+        made.add_row(str(g.gear), f"{g.ratio:g}", *cells, number(brief.replaced_reversion[k], "unstable_below", 0) if brief.replaced_reversion else "")
+    console.print(made)
+    if brief.reversion and brief.reversion[0].note:
+        console.print(f"  {brief.reversion[0].note}")
+    console.print()
+
+
+def _ceilings(brief: Brief, console: Console) -> None:
+    ceilings = brief.spark_ceilings
+    if not ceilings.has_zone:
+        console.print("Spark ceilings: no cell needs one; this cam has no reversion zone on the grid.\n")
+        return
+    for name, title in (("ceiling", "Spark ceilings"), ("starting_spark", "Starting table for the zone")):
+        made = table(f"{title}, FINAL spark (table plus every adder) [crank deg b TDC]; kPa over rpm", ["kPa", *(f"{s:.0f}" for s in ceilings.speed.magnitude)], left=0)
+        for load, cells in grid_rows(brief, name):
+            made.add_row(load, *cells)
+        console.print(made)
+    words = [w for grid in (ceilings.binds, ceilings.remarks) for row in grid for w in row if w]
+    for text in sorted(set(words)):
+        console.print(f"  {words.count(text)} cells: {text}", highlight=False)
+    console.print()
+
+
+def _injection(brief: Brief, console: Console) -> None:
+    if not brief.injection.applies:
+        console.print(f"End of injection {brief.injection.reason}.\n")
+        return
+    load = brief.injection.manifold_pressure.magnitude[0]
+    heads = ["rpm", "pulse\nms", "shut valve\nfrom", "to", "open valve\nfrom", "to", "end at", "strategy"]
+    made = table(f"End of injection at {load:.0f} kPa [crank deg before TDC between exhaust and intake stroke]", heads, left=0)
+    for row in window_rows(brief, 0):
+        made.add_row(*row)
+    console.print(made)
+    console.print()
+
+
+def _sure(brief: Brief, console: Console) -> None:
+    if not brief.sure:
+        return
+    console.print(f"[bold]How sure[/bold]: bands hold 10 to 90 % of {brief.sure.samples} samples over stated tolerances. What matters most:")
+    for name, inputs in brief.sure.matters.items():
+        console.print(f"  {name.replace('_', ' ')}: {'; '.join(inputs)}", highlight=False)
+    console.print()
