@@ -19,12 +19,11 @@ from .cycle.operating import EngineModel, barometer
 from .cycle.quick import QuickEngine, Tolerances
 from .engine.geometry import effective_compression, geometry_of
 from .errors import InputError, NoSolutionError, did_you_mean
-from .results import Record, measure, plain_data
+from .results import Measure, Record, measure, plain_data
 from .sources import cite
 
 if TYPE_CHECKING:
     from .build import Build
-    from .units import Quantity
 
 __all__ = ["CAUTIONS", "Brief", "CamFacts", "IdleAdvice", "cam_facts", "make_brief"]
 
@@ -39,7 +38,23 @@ CAUTIONS = (
     "An engine running indoors needs exhaust extraction: carbon monoxide kills.",
     "Emissions and roadworthiness law is local: it and licensed professionals decide.",
 )
-SOURCE_KEYS = ("geometry", "lawson1974", "fox1993", "guzzella", "sitthiracha2006", "metghalchi1982", "rhodes1985", "hires1978", "wiebe", "nasa4513", "us1976", "road", "heywood1988", "practice", "estimate")
+SOURCE_KEYS = (
+    "geometry",
+    "lawson1974",
+    "fox1993",
+    "guzzella",
+    "sitthiracha2006",
+    "metghalchi1982",
+    "rhodes1985",
+    "hires1978",
+    "wiebe",
+    "nasa4513",
+    "us1976",
+    "road",
+    "heywood1988",
+    "practice",
+    "estimate",
+)
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
@@ -47,15 +62,15 @@ class CamFacts(Record):
     """What a cam is, by geometry alone."""
 
     cam: str
-    lobe_separation: Quantity = measure("crank_deg", "cam_deg")
-    advance: Quantity = measure("crank_deg")
-    intake_centreline: Quantity = measure("crank_deg")
-    exhaust_centreline: Quantity = measure("crank_deg")
-    intake_lift: Quantity = measure("m", "mm", doc="at the valve, lash taken up")
-    exhaust_lift: Quantity = measure("m", "mm")
+    lobe_separation: Measure = measure("crank_deg", "cam_deg")
+    advance: Measure = measure("crank_deg")
+    intake_centreline: Measure = measure("crank_deg")
+    exhaust_centreline: Measure = measure("crank_deg")
+    intake_lift: Measure = measure("m", "mm", doc="at the valve, lash taken up")
+    exhaust_lift: Measure = measure("m", "mm")
     overlap: Overlap
-    overlap_factor: Quantity = measure("deg/m", doc="by the integral definition; the one used")
-    overlap_factor_by_fit: Quantity = measure("deg/m", doc="by the published fit, shown beside it")
+    overlap_factor: Measure = measure("deg/m", doc="by the integral definition; the one used")
+    overlap_factor_by_fit: Measure = measure("deg/m", doc="by the published fit, shown beside it")
     effective_compression: float
     events: tuple[ValveEvents, ...]
 
@@ -67,11 +82,11 @@ class IdleAdvice(Record):
     new: tuple[IdleState, ...]
     replaced: tuple[IdleState, ...]
     unreachable: tuple[str, ...]
-    vacuum: Quantity = measure("Pa", "inHg", doc="new cam, neutral, accessories off")
-    vacuum_penalty: Quantity = measure("Pa", "inHg", doc="each cam at its own idle speed")
-    vacuum_penalty_at_equal_speed: Quantity = measure("Pa", "inHg", doc="both at the new cam's idle speed")
-    lowest_steady_speed: Quantity = measure("crank_rps", "rpm", doc="IMEP varies less than the stability limit; missing if no idle does")
-    lowest_speed: Quantity = measure("crank_rps", "rpm", doc="torque balances at all")
+    vacuum: Measure = measure("Pa", "inHg", doc="new cam, neutral, accessories off")
+    vacuum_penalty: Measure = measure("Pa", "inHg", doc="each cam at its own idle speed")
+    vacuum_penalty_at_equal_speed: Measure = measure("Pa", "inHg", doc="both at the new cam's idle speed")
+    lowest_steady_speed: Measure = measure("crank_rps", "rpm", doc="IMEP varies less than the stability limit; missing if no idle does")
+    lowest_speed: Measure = measure("crank_rps", "rpm", doc="torque balances at all")
     brakes: str
     bands: Mapping[str, Any] = dataclasses.field(default_factory=dict)
 
@@ -105,7 +120,13 @@ class Brief(Record):
             "assumed": [a._asdict() for a in self.build.assumed],
             "cautions": list(self.cautions),
             "sources": cite(*SOURCE_KEYS),
-            "about": {"name": self.build.name, "label": self.build.label, "model": self.model, "notes": list(self.build.notes), "bands": self.sure.to_dict() if self.sure else None},
+            "about": {
+                "name": self.build.name,
+                "label": self.build.label,
+                "model": self.model,
+                "notes": list(self.build.notes),
+                "bands": self.sure.to_dict() if self.sure else None,
+            },
         }
 
 

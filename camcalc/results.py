@@ -73,16 +73,16 @@ class Measure:
         return quantity(record.__dict__[self.slot], self.unit, self.show)
 
     def __set__(self, record: object, value: Any) -> None:
-        if isinstance(value, float | int) or (hasattr(value, "dtype") and not hasattr(value, "_units")):
-            record.__dict__[self.slot] = value if hasattr(value, "dtype") and getattr(value, "shape", ()) else float(value)
-        elif value is None:
+        if value is None:
             record.__dict__[self.slot] = math.nan
-        else:
+        elif isinstance(value, str) or hasattr(value, "_units"):
             record.__dict__[self.slot] = to_si(value, self.name, self.bounds)
+        else:
+            record.__dict__[self.slot] = value if getattr(value, "shape", None) else float(value)
 
 
 def measure(unit: str, show: str = "", *, low: float = -math.inf, high: float = math.inf, doc: str = "", default: Default = None, why: str = "") -> Any:
-    """Declare a measured field: ``bore: Quantity = measure("m", "mm", low=0.03, high=0.2)``."""
+    """Declare a measured field: ``bore: Measure = measure("m", "mm", low=0.03, high=0.2)``."""
     return Measure(unit, show or unit, low, high, doc, default, why)
 
 

@@ -25,7 +25,9 @@ SOURCES = {
     "guzzella": Source("Guzzella & Onder, Introduction to Modeling and Control of Internal Combustion Engine Systems, appendix B", "read"),
     "wagner1991": Source("Wagner & Papalambros, University of Michigan (1991)", "read"),
     "rhodes1985": Source("Rhodes & Keck, Laminar burning speed measurements of indolene-air-diluent mixtures, SAE 850047 (1985)", "from memory"),
-    "gulder1984": Source("Gulder, Correlations of laminar combustion data for alternative SI engine fuels, SAE 841000 (1984)", "iso-octane read, ethanol from memory"),
+    "gulder1984": Source(
+        "Gulder, Correlations of laminar combustion data for alternative SI engine fuels, SAE 841000 (1984)", "iso-octane read, ethanol from memory"
+    ),
     "metghalchi1982": Source("Metghalchi & Keck, Combustion and Flame 48, 191-210 (1982)", "form and range read"),
     "hires1978": Source("Hires, Tabaczynski & Novak (1978), as in Heywood ch. 9", "from memory"),
     "sitthiracha2006": Source("Sitthiracha, An analytical model of spark ignition engine for performance prediction, MSc thesis (2006)", "read"),

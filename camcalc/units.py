@@ -13,12 +13,15 @@ import re
 from collections.abc import Callable, Mapping
 from decimal import Decimal, InvalidOperation
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Generic, NamedTuple, TypeVar, cast
+from typing import TYPE_CHECKING, Any, Generic, NamedTuple, TypeAlias, TypeVar, cast
 
 from .errors import InputError, did_you_mean
 
 if TYPE_CHECKING:
-    from pint import Quantity, UnitRegistry
+    import pint
+    from pint import UnitRegistry
+
+    Quantity: TypeAlias = pint.Quantity[Any]
 
 __all__ = ["Bounds", "Checked", "Quantity", "checked", "factor", "format_quantity", "half_last_digit", "parse", "quantity", "registry", "to_si"]
 
@@ -32,11 +35,11 @@ def __getattr__(name: str) -> Any:
 
 
 @functools.cache
-def registry() -> UnitRegistry:
+def registry() -> UnitRegistry[Any]:
     """Return camcalc's unit registry, built at the first call."""
     import pint
 
-    made: UnitRegistry = pint.UnitRegistry(str(Path(__file__).with_name("units.txt")), cache_folder=None)
+    made: UnitRegistry[Any] = pint.UnitRegistry(str(Path(__file__).with_name("units.txt")), cache_folder=None)
     made.formatter.default_format = "~"
     return made
 
@@ -63,7 +66,8 @@ _SPELLINGS = {
 _NUMBER = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?)\s*(.*?)\s*$", re.DOTALL)
 _UNIT_TEXT = re.compile(r"[A-Za-z_0-9*/^ ().-]{1,60}$")
 _UNITS_TRIED_FOR_HINTS = (
-    "mm", "inch", "thou", "cm", "m", "ft", "crank_deg", "cam_deg", "kPa", "bar", "psi", "inHg", "Pa", "g", "kg", "lb", "mg", "L", "cc", "cid", "degC", "degF", "K",
+    "mm", "inch", "thou", "cm", "m", "ft", "crank_deg", "cam_deg", "kPa", "bar", "psi", "inHg", "Pa", "g", "kg", "lb", "mg", "L", "cc", "cid",
+    "degC", "degF", "K",
     "rpm", "g/s", "lb/h", "kg/s", "ms", "s", "km/h", "mph", "m/s", "N*m", "ft*lbf", "W", "kW", "hp",
 )  # fmt: skip
 
@@ -193,9 +197,9 @@ def to_si(value: object, key: str, bounds: Bounds) -> Any:
     >>> round(to_si("0.050 inch", "height", Bounds("m", 0.0, 0.02)), 6)
     0.00127
     """
-    given = parse(value, key) if isinstance(value, str) else value
+    given: Any = parse(value, key) if isinstance(value, str) else value
     try:
-        line = _linear(given._units, bounds.unit) if hasattr(given, "_units") else _bare(given, key, bounds)  # type: ignore[attr-defined]
+        line = _linear(given._units, bounds.unit) if hasattr(given, "_units") else _bare(given, bounds)
     except TypeError:
         line = None
     if line is None:
@@ -211,7 +215,7 @@ def to_si(value: object, key: str, bounds: Bounds) -> Any:
     return number
 
 
-def _bare(value: object, key: str, bounds: Bounds) -> tuple[float, float] | None:
+def _bare(value: object, bounds: Bounds) -> tuple[float, float] | None:
     if _unit(bounds.unit).dimensionless and isinstance(value, int | float) and not isinstance(value, bool):
         return 1.0, 0.0
     if hasattr(value, "dtype") and _unit(bounds.unit).dimensionless:
@@ -263,8 +267,10 @@ def _range_text(bounds: Bounds) -> str:
 # How the fixed inner units are shown in messages.
 _SHOWN = {"m": "mm", "m**2": "mm**2", "m**3": "L", "Pa": "kPa", "K": "degC", "crank_rps": "rpm", "kg/s": "g/s", "s": "ms"}
 _KINDS = {
-    "m": "a length", "m**2": "an area", "m**3": "a volume", "Pa": "a pressure", "K": "a temperature", "crank_deg": "a crank or cam angle", "crank_rps": "a crank speed (rpm)",
-    "kg/s": "a mass flow", "kg": "a mass", "s": "a time", "N*m": "a torque", "W": "a power", "m/s": "a speed", "deg": "a plane angle", "": "a plain ratio", "volt": "a voltage",
+    "m": "a length", "m**2": "an area", "m**3": "a volume", "Pa": "a pressure", "K": "a temperature", "crank_deg": "a crank or cam angle",
+    "crank_rps": "a crank speed (rpm)",
+    "kg/s": "a mass flow", "kg": "a mass", "s": "a time", "N*m": "a torque", "W": "a power", "m/s": "a speed", "deg": "a plane angle",
+    "": "a plain ratio", "volt": "a voltage",
 }  # fmt: skip
 
 

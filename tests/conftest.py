@@ -28,7 +28,9 @@ class Row:
 
     def check(self, found: float) -> None:
         """Fail unless ``found`` is the row's value within its tolerance."""
-        assert abs(found - self.value) <= self.tolerance, f"{self.id}: {found!r} instead of {self.value!r} {self.unit} within {self.tolerance!r} ({self.source}; {self.mark})"
+        assert abs(found - self.value) <= self.tolerance, (
+            f"{self.id}: {found!r} instead of {self.value!r} {self.unit} within {self.tolerance!r} ({self.source}; {self.mark})"
+        )
 
     value: float
     tolerance: float

@@ -128,7 +128,10 @@ def test_a_crank_angle_is_refused_where_a_plane_angle_is_due() -> None:
         to_si("45 crank_deg", "valve_seat_angle", Bounds("deg", 20.0, 60.0))
 
 
-@pytest.mark.parametrize(("value", "bounds", "fix"), [(292, DURATION, '"292 crank_deg"'), (4.0, Bounds("m", 0.03, 0.2), '"4.0 inch"'), (850, Bounds("crank_rps", 5.0, 30.0), '"850 rpm"')])
+@pytest.mark.parametrize(
+    ("value", "bounds", "fix"),
+    [(292, DURATION, '"292 crank_deg"'), (4.0, Bounds("m", 0.03, 0.2), '"4.0 inch"'), (850, Bounds("crank_rps", 5.0, 30.0), '"850 rpm"')],
+)
 def test_a_bare_number_is_refused_and_the_likely_unit_named(value: float, bounds: Bounds, fix: str) -> None:
     with pytest.raises(InputError) as error:
         to_si(value, "figure", bounds)
@@ -183,7 +186,7 @@ def test_a_figure_out_of_range_is_refused_with_the_unit_that_was_meant(text: str
 
 
 def test_a_quantity_out_of_range_is_refused_as_its_text_is() -> None:
-    with pytest.raises(InputError, match='did you mean "15.6 mm"'):
+    with pytest.raises(InputError, match=r'did you mean "15\.6 mm"'):
         to_si(parse("15.6 inch"), "valve_lift", VALVE_LIFT)
 
 
@@ -211,8 +214,8 @@ def test_an_unknown_unit_is_refused_with_the_nearest_known() -> None:
 
 @pytest.mark.parametrize("unit", ["m^9^9^9^9", "9**9**9**9", "(m**2)**(9**9**9)"])
 def test_a_tower_of_powers_is_refused_and_not_computed(unit: str) -> None:
-    script = "import sys\nfrom camcalc.errors import InputError\nfrom camcalc.units import parse\ntry:\n    parse('1 ' + sys.argv[1])\nexcept InputError:\n    print('refused')"
-    done = subprocess.run([sys.executable, "-c", script, unit], capture_output=True, text=True, timeout=5, check=True)
+    script = f"import camcalc.units\ntry:\n    camcalc.units.parse('1 {unit}')\nexcept camcalc.errors.InputError:\n    print('refused')"
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, timeout=5, check=True)
     assert done.stdout.strip() == "refused"
 
 
@@ -225,7 +228,9 @@ def test_arrays_are_converted_and_ranged_as_a_whole() -> None:
         to_si(registry().Quantity(np.array([1.0, math.nan]), "inch"), "lift", LENGTH)
 
 
-@pytest.mark.parametrize(("text", "half"), [("0.050 inch", 0.0005), ("292 crank_deg", 0.5), ("107.5 cam_deg", 0.05), ("-3 mm", 0.5), ("1.5e2 mm", 5.0), ("4. inch", 0.5)])
+@pytest.mark.parametrize(
+    ("text", "half"), [("0.050 inch", 0.0005), ("292 crank_deg", 0.5), ("107.5 cam_deg", 0.05), ("-3 mm", 0.5), ("1.5e2 mm", 5.0), ("4. inch", 0.5)]
+)
 def test_half_of_the_last_printed_digit_is_how_far_rounding_may_have_moved_a_figure(text: str, half: float) -> None:
     assert half_last_digit(text) == pytest.approx(half, rel=1e-12)
 
@@ -246,9 +251,7 @@ def test_any_text_is_read_or_refused_as_input(text: str) -> None:
 
 
 # Single digits and at most six pieces, so that no power runs away.
-UNIT_PIECES = st.sampled_from(["m", "mm", "in", "kg", "s", "(", ")", "/", "*", "**", "^", " ", "2", "-1", "0", ".", "deg", "K", "rpm", "degC", "%", "cam_deg", "_", "j", "e", "\x00", "²", "é"])
-
-
+UNIT_PIECES = st.sampled_from([*"()/*^ 2.0%_je²é\x00", "**", "-1", "m", "mm", "in", "kg", "s", "deg", "K", "rpm", "degC", "cam_deg"])
 NUMBERS = st.floats(allow_nan=False).map(str) | st.sampled_from(["1", "-0", "0e999", "1e-999", "٣", "1,5", "1_000"])
 
 

@@ -22,5 +22,5 @@ def brake_remark(vacuum: float, ambient: float, replaced_vacuum: float | None) -
     if vacuum >= COMFORTABLE:
         return share + ". A common booster is content with this."
     if vacuum >= HARD:
-        return share + ". Less than a common booster wants: expect a harder pedal, fewest presses in reserve after idling; try it standing, then slowly, before the road."
+        return share + ". Less than a common booster wants: expect a harder pedal and fewer presses in reserve; try it standing, then slowly, before the road."
     return share + ". Too little for a common booster: plan a vacuum pump, reservoir or another brake system, and do not drive until the brakes are proved."

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 from ..burn.stability import imep_variation
 from ..cycle.operating import EngineModel, barometer, pressure_for_net_imep
@@ -12,10 +12,7 @@ from ..drive.road_load import converter_drag
 from ..engine.friction import rubbing_friction
 from ..engine.valve_flow import orifice_flow_kernel
 from ..errors import NoSolutionError
-from ..results import Record, measure
-
-if TYPE_CHECKING:
-    from ..units import Quantity
+from ..results import Measure, Record, measure
 
 __all__ = ["IdleState", "LoadTerms", "idle_state", "load_terms", "lowest_idle"]
 
@@ -44,17 +41,17 @@ class IdleState(Record):
     cam: str
     gearbox: str
     accessories: str
-    speed: Quantity = measure("crank_rps", "rpm")
-    manifold_pressure: Quantity = measure("Pa", "kPa")
-    manifold_vacuum: Quantity = measure("Pa", "inHg")
-    burned_fraction: Quantity = measure("", "percent", doc="burned gas over trapped charge by mass")
-    blow_back: Quantity = measure("", "percent", doc="overlap blow-back over trapped charge")
-    best_spark: Quantity = measure("crank_deg", doc="before top dead centre")
-    spark: Quantity = measure("crank_deg", doc="best torque less the reserve")
-    imep_variation: Quantity = measure("", "percent", doc="coefficient of variation of net IMEP")
-    air_flow: Quantity = measure("kg/s", "g/s")
-    throttle_area: Quantity = measure("m**2", "mm**2", doc="opening, all throttles and bypasses together")
-    fuel_flow: Quantity = measure("m**3/s", "L/h")
+    speed: Measure = measure("crank_rps", "rpm")
+    manifold_pressure: Measure = measure("Pa", "kPa")
+    manifold_vacuum: Measure = measure("Pa", "inHg")
+    burned_fraction: Measure = measure("", "percent", doc="burned gas over trapped charge by mass")
+    blow_back: Measure = measure("", "percent", doc="overlap blow-back over trapped charge")
+    best_spark: Measure = measure("crank_deg", doc="before top dead centre")
+    spark: Measure = measure("crank_deg", doc="best torque less the reserve")
+    imep_variation: Measure = measure("", "percent", doc="coefficient of variation of net IMEP")
+    air_flow: Measure = measure("kg/s", "g/s")
+    throttle_area: Measure = measure("m**2", "mm**2", doc="opening, all throttles and bypasses together")
+    fuel_flow: Measure = measure("m**3/s", "L/h")
     flag: str = ""
 
 

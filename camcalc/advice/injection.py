@@ -7,17 +7,14 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..cycle.operating import EngineModel, barometer
-from ..results import Record, measure
+from ..results import Measure, Record, measure
 from ..units import checked
-
-if TYPE_CHECKING:
-    from ..units import Quantity
 
 __all__ = ["DOES_NOT_APPLY", "InjectionWindows", "Window", "convert_reference", "injection_windows", "pulse_width"]
 
@@ -88,15 +85,15 @@ class InjectionWindows(Record):
 
     applies: bool
     reason: str
-    speed: Quantity = measure("crank_rps", "rpm")
-    manifold_pressure: Quantity = measure("Pa", "kPa")
-    pulse_width: Quantity = measure("s", "ms")
-    pulse_angle: Quantity = measure("crank_deg")
-    shut_earliest: Quantity = measure("crank_deg")
-    shut_latest: Quantity = measure("crank_deg")
-    open_earliest: Quantity = measure("crank_deg")
-    open_latest: Quantity = measure("crank_deg")
-    end_of_injection: Quantity = measure("crank_deg", doc="recommended")
+    speed: Measure = measure("crank_rps", "rpm")
+    manifold_pressure: Measure = measure("Pa", "kPa")
+    pulse_width: Measure = measure("s", "ms")
+    pulse_angle: Measure = measure("crank_deg")
+    shut_earliest: Measure = measure("crank_deg")
+    shut_latest: Measure = measure("crank_deg")
+    open_earliest: Measure = measure("crank_deg")
+    open_latest: Measure = measure("crank_deg")
+    end_of_injection: Measure = measure("crank_deg", doc="recommended")
     strategy: tuple[tuple[str, ...], ...] = ()
 
 
@@ -125,7 +122,7 @@ def injection_windows(model: EngineModel, speeds: Array = SPEEDS, pressures: Arr
     build = model.build
     pressures = pressures[pressures < barometer(model)]
     if build.fuel.system != "sequential port" or build.injector is None:
-        blank = np.zeros((0, 0))
+        blank: Any = np.zeros((0, 0))
         empty = dict.fromkeys(("pulse_width", "pulse_angle", "shut_earliest", "shut_latest", "open_earliest", "open_latest", "end_of_injection"), blank)
         return InjectionWindows(applies=False, reason=DOES_NOT_APPLY[build.fuel.system], speed=np.zeros(0), manifold_pressure=np.zeros(0), **empty)
     grid = [[window_at(model, float(s), float(p)) for s in speeds] for p in pressures]
@@ -178,7 +175,17 @@ def choose(width: float, pulse: float, transit: float, *, opens: float, closed: 
         # Too long for either: let the pulse begin earlier, on the shut valve, rather than end later.
         end, strategy = shut_latest, "too long for either: ends for the shut valve"
     nan = math.nan
-    return Window(width, pulse, transit, shut_earliest if shut_fits else nan, shut_latest if shut_fits else nan, open_earliest if open_fits else nan, open_latest if open_fits else nan, end, strategy)
+    return Window(
+        width,
+        pulse,
+        transit,
+        shut_earliest if shut_fits else nan,
+        shut_latest if shut_fits else nan,
+        open_earliest if open_fits else nan,
+        open_latest if open_fits else nan,
+        end,
+        strategy,
+    )
 
 
 def _across_tip(injector: Any, manifold: float, ambient: float) -> float:

@@ -5,17 +5,14 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections.abc import Callable
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 from ..burn.stability import imep_variation
 from ..cycle.operating import EngineModel, pressure_for_net_imep
 from ..drive.road_load import engine_torque_on_road, road_speed
 from ..engine.friction import rubbing_friction
 from ..errors import NoSolutionError
-from ..results import Record, measure
-
-if TYPE_CHECKING:
-    from ..units import Quantity
+from ..results import Measure, Record, measure
 
 __all__ = ["GearReversion", "RoadPoint", "reversion_in_gear", "road_point"]
 
@@ -39,10 +36,10 @@ class GearReversion(Record):
 
     gear: int
     ratio: float
-    unstable_below: Quantity = measure("crank_rps", "rpm", doc="IMEP varies more than the stability limit below this")
-    unstable_below_road_speed: Quantity = measure("m/s", "km/h")
-    blow_back_below: Quantity = measure("crank_rps", "rpm", doc="overlap blow-back exceeds its limit below this")
-    blow_back_below_road_speed: Quantity = measure("m/s", "km/h")
+    unstable_below: Measure = measure("crank_rps", "rpm", doc="IMEP varies more than the stability limit below this")
+    unstable_below_road_speed: Measure = measure("m/s", "km/h")
+    blow_back_below: Measure = measure("crank_rps", "rpm", doc="overlap blow-back exceeds its limit below this")
+    blow_back_below_road_speed: Measure = measure("m/s", "km/h")
     note: str = ""
 
 

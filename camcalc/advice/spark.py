@@ -7,17 +7,14 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..burn.stability import DILUTION_NOISE, imep_variation
 from ..cycle.operating import EngineModel, barometer
-from ..results import Record, measure
-
-if TYPE_CHECKING:
-    from ..units import Quantity
+from ..results import Measure, Record, measure
 
 __all__ = ["CeilingCell", "SparkCeilings", "ceiling_cell", "spark_ceilings", "starting_table"]
 
@@ -62,14 +59,14 @@ class CeilingCell(NamedTuple):
 class SparkCeilings(Record):
     """Ceilings for FINAL spark (table plus every adder) over speed and manifold pressure; empty cells have none."""
 
-    speed: Quantity = measure("crank_rps", "rpm")
-    manifold_pressure: Quantity = measure("Pa", "kPa")
-    ceiling: Quantity = measure("crank_deg", doc="before top dead centre; rows manifold pressure, columns speed")
-    best_spark: Quantity = measure("crank_deg", doc="best torque of the mean cycle")
-    starting_spark: Quantity = measure("crank_deg", doc="starting table in the zone")
-    air: Quantity = measure("kg", "mg", doc="trapped air per cylinder and cycle")
-    burned_fraction: Quantity = measure("", "percent")
-    imep_variation: Quantity = measure("", "percent")
+    speed: Measure = measure("crank_rps", "rpm")
+    manifold_pressure: Measure = measure("Pa", "kPa")
+    ceiling: Measure = measure("crank_deg", doc="before top dead centre; rows manifold pressure, columns speed")
+    best_spark: Measure = measure("crank_deg", doc="best torque of the mean cycle")
+    starting_spark: Measure = measure("crank_deg", doc="starting table in the zone")
+    air: Measure = measure("kg", "mg", doc="trapped air per cylinder and cycle")
+    burned_fraction: Measure = measure("", "percent")
+    imep_variation: Measure = measure("", "percent")
     binds: tuple[tuple[str, ...], ...]
     remarks: tuple[tuple[str, ...], ...]
     applies_to: str = "FINAL spark: table plus every adder"
@@ -120,7 +117,20 @@ def ceiling_cell(model: EngineModel, speed: float, pressure: float) -> CeilingCe
         ceiling = limits[binds]
         if ceiling < floor:
             ceiling, binds = floor, "floor"
-    return CeilingCell(speed, pressure, state.air, state.burned_fraction, variation, best, steadiness, cleanest, floor, ceiling, LIMITS[binds] if in_zone else "", remark if in_zone else "")
+    return CeilingCell(
+        speed,
+        pressure,
+        state.air,
+        state.burned_fraction,
+        variation,
+        best,
+        steadiness,
+        cleanest,
+        floor,
+        ceiling,
+        LIMITS[binds] if in_zone else "",
+        remark if in_zone else "",
+    )
 
 
 def _steadiness(model: EngineModel, speed: float, pressure: float, best: float, net: float, variation: float) -> tuple[float, str]:
@@ -185,7 +195,7 @@ def starting_table(ceiling: Array, floor: Array) -> Array:
     so that spark is flat or rises with speed.
     """
     table = np.full_like(ceiling, np.nan)
-    columns = np.isfinite(ceiling).any(axis=0)
+    columns = np.any(np.isfinite(ceiling), axis=0)
     if not columns.any():
         return table
     shelf = np.array([np.nanmin(ceiling[:, k]) if columns[k] else np.inf for k in range(ceiling.shape[1])]) - MARGIN

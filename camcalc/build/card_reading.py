@@ -13,13 +13,26 @@ from ..cam.figures import Centrelines, Disagreement, Figure, solve_centrelines
 from ..errors import InputError, did_you_mean
 from ..units import Bounds, factor, format_quantity, half_last_digit, parse, quantity, to_si
 from .sections import OUT_OF_SCOPE
+import itertools
 
 if TYPE_CHECKING:
     from .reading import Problems
 
 __all__ = ["read_cam_card", "read_card"]
 
-CARD_KEYS = ("name", "tappet", "measured_at", "lobe_separation", "intake_centreline", "exhaust_centreline", "advance", "rocker_ratio", "overlap", "intake", "exhaust")
+CARD_KEYS = (
+    "name",
+    "tappet",
+    "measured_at",
+    "lobe_separation",
+    "intake_centreline",
+    "exhaust_centreline",
+    "advance",
+    "rocker_ratio",
+    "overlap",
+    "intake",
+    "exhaust",
+)
 LOBE_KEYS = ("valve_lift", "lobe_lift", "rocker_ratio", "lash", "lash_state", "lash_growth", "duration", "opens", "closes", "max_lift_at", "lift_table")
 SEPARATION = Bounds("crank_deg", 190.0, 250.0, "cam_deg")
 CENTRELINE = Bounds("crank_deg", 80.0, 145.0)
@@ -39,7 +52,12 @@ _REFERENCE = re.compile(r"^(?P<angle>.+?)\s*(?P<side>before|after|b|a)\s*(?P<cen
 
 # Crank angle of each event's own dead centre, and the sign of its customary side: intake opens before top, closes after
 # bottom, exhaust opens before bottom, closes after top.
-_NATURAL = {("intake", "opens"): (0.0, "tdc", -1.0), ("intake", "closes"): (180.0, "bdc", 1.0), ("exhaust", "opens"): (-180.0, "bdc", -1.0), ("exhaust", "closes"): (0.0, "tdc", 1.0)}
+_NATURAL = {
+    ("intake", "opens"): (0.0, "tdc", -1.0),
+    ("intake", "closes"): (180.0, "bdc", 1.0),
+    ("exhaust", "opens"): (-180.0, "bdc", -1.0),
+    ("exhaust", "closes"): (0.0, "tdc", 1.0),
+}
 
 
 class Printed(NamedTuple):
@@ -119,7 +137,13 @@ class _CardReader:
         built = {kind: self._lobe(kind, lobes[kind], tappet, side, heights[kind], tables[kind], centre) for kind in lobes}
         if len(self.problems.found) > before or None in built.values():
             return None
-        card = CamCard(name=str(self.data.get("name", self.name)), tappet=cast("Any", tappet), intake=cast("Lobe", built["intake"]), exhaust=cast("Lobe", built["exhaust"]), notes=tuple(self.notes))
+        card = CamCard(
+            name=str(self.data.get("name", self.name)),
+            tappet=cast("Any", tappet),
+            intake=cast("Lobe", built["intake"]),
+            exhaust=cast("Lobe", built["exhaust"]),
+            notes=tuple(self.notes),
+        )
         for kind in ("intake", "exhaust"):
             self._check_curve(card, kind)
         return card if len(self.problems.found) == before else None
@@ -137,7 +161,11 @@ class _CardReader:
     def _table(self, kind: str) -> Mapping[str, Any]:
         table = self.data.get(kind)
         if not isinstance(table, Mapping):
-            raise InputError(f"[{self.name}.{kind}]", came="nothing" if table is None else repr(table), expected=f"a section [{self.name}.{kind}] with lift and durations or events")
+            raise InputError(
+                f"[{self.name}.{kind}]",
+                came="nothing" if table is None else repr(table),
+                expected=f"a section [{self.name}.{kind}] with lift and durations or events",
+            )
         return table
 
     def _choice(self, key: str, choices: tuple[str, ...], default: str) -> str:
@@ -163,7 +191,12 @@ class _CardReader:
         for key in ("duration", "opens", "closes"):
             figures = table.get(key, {})
             if not isinstance(figures, Mapping):
-                raise InputError(self._key(key, kind), came=repr(figures), expected="figures keyed by checking height", fix=f'write [{self.name}.{kind}.{key}] and under it "0.050 inch" = "..."')
+                raise InputError(
+                    self._key(key, kind),
+                    came=repr(figures),
+                    expected="figures keyed by checking height",
+                    fix=f'write [{self.name}.{kind}.{key}] and under it "0.050 inch" = "..."',
+                )
             for text, value in figures.items():
                 height = float(to_si(str(text), self._key(f"{key}: checking height", kind), HEIGHT))
                 slot = found.setdefault(round(height, 9), {"label": str(text)})
@@ -177,7 +210,9 @@ class _CardReader:
         example = f'"10 crank_deg {side} {natural.upper()}"'
         match = _REFERENCE.match(value) if isinstance(value, str) else None
         if match is None:
-            raise InputError(where, came=repr(value), expected=f"a crank angle with its dead centre, like {example}", fix=f"say before or after {natural.upper()}")
+            raise InputError(
+                where, came=repr(value), expected=f"a crank angle with its dead centre, like {example}", fix=f"say before or after {natural.upper()}"
+            )
         named = match["centre"].lower()
         named = {"top dead centre": "tdc", "bottom dead centre": "bdc"}.get(named, named)
         if named != natural:
@@ -211,7 +246,12 @@ class _CardReader:
     def _overlap_figures(self, heights: dict[str, list[Height]]) -> list[Figure]:
         overlaps = self.data.get("overlap", {})
         if not isinstance(overlaps, Mapping):
-            raise InputError(self._key("overlap"), came=repr(overlaps), expected="figures keyed by checking height", fix=f'write [{self.name}.overlap] and under it "0.050 inch" = "..."')
+            raise InputError(
+                self._key("overlap"),
+                came=repr(overlaps),
+                expected="figures keyed by checking height",
+                fix=f'write [{self.name}.overlap] and under it "0.050 inch" = "..."',
+            )
         figures = []
         for text, value in overlaps.items():
             height = round(float(to_si(str(text), self._key("overlap: checking height"), HEIGHT)), 9)
@@ -263,11 +303,18 @@ class _CardReader:
         else:
             lift = self._lift(kind, table, ratio)
         if not checks and measured is None:
-            raise InputError(f"[{self.name}.{kind}.duration]", came="nothing", expected="at least one duration with its checking height, or events, or a lift_table", fix='add "0.050 inch" = "... crank_deg"')
+            raise InputError(
+                f"[{self.name}.{kind}.duration]",
+                came="nothing",
+                expected="at least one duration with its checking height, or events, or a lift_table",
+                fix='add "0.050 inch" = "... crank_deg"',
+            )
         for check in checks:
             if measured is None and not check.si.opens < nose < check.si.closes:
                 raise InputError(self._key("max_lift_at", kind), came=f"{nose:.1f} crank_deg", expected=f"an angle inside the {kind} opening")
-        return Lobe(kind=cast("Any", kind), valve_lift=lift, rocker_ratio=ratio, lash=lash, centreline=abs(middle), max_lift_at=nose, checks=checks, table=measured)
+        return Lobe(
+            kind=cast("Any", kind), valve_lift=lift, rocker_ratio=ratio, lash=lash, centreline=abs(middle), max_lift_at=nose, checks=checks, table=measured
+        )
 
     def _rocker_ratio(self, kind: str, table: Mapping[str, Any]) -> float:
         for value, where in ((table.get("rocker_ratio"), self._key("rocker_ratio", kind)), (self.data.get("rocker_ratio"), self._key("rocker_ratio"))):
@@ -282,10 +329,20 @@ class _CardReader:
     def _lash(self, kind: str, table: Mapping[str, Any], tappet: str) -> float:
         if tappet == "hydraulic":
             if "lash" in table and float(to_si(table["lash"], self._key("lash", kind), LASH)) > 0.0:
-                raise InputError(self._key("lash", kind), came=str(table["lash"]), expected="no lash with hydraulic tappets", fix=f'remove it, or say tappet = "solid" in [{self.name}]')
+                raise InputError(
+                    self._key("lash", kind),
+                    came=str(table["lash"]),
+                    expected="no lash with hydraulic tappets",
+                    fix=f'remove it, or say tappet = "solid" in [{self.name}]',
+                )
             return 0.0
         if "lash" not in table:
-            raise InputError(self._key("lash", kind), came="nothing", expected="running lash at the valve of a solid tappet", fix=f'add lash = "0.016 inch" to [{self.name}.{kind}]')
+            raise InputError(
+                self._key("lash", kind),
+                came="nothing",
+                expected="running lash at the valve of a solid tappet",
+                fix=f'add lash = "0.016 inch" to [{self.name}.{kind}]',
+            )
         lash = float(to_si(table["lash"], self._key("lash", kind), LASH))
         state = table.get("lash_state", "hot")
         if state not in ("hot", "cold"):
@@ -293,7 +350,11 @@ class _CardReader:
         if state == "cold":
             growth = float(to_si(table["lash_growth"], self._key("lash_growth", kind), LASH)) if "lash_growth" in table else COLD_TO_HOT
             if "lash_growth" not in table:
-                self._assume(self._key("lash_growth", kind), format_quantity(quantity(growth, "m", "mm")), "ESTIMATE: iron block, aluminium heads; lash grows as the engine warms")
+                self._assume(
+                    self._key("lash_growth", kind),
+                    format_quantity(quantity(growth, "m", "mm")),
+                    "ESTIMATE: iron block, aluminium heads; lash grows as the engine warms",
+                )
             lash += growth
         return lash
 
@@ -301,7 +362,12 @@ class _CardReader:
         valve = self._printed(table["valve_lift"], self._key("valve_lift", kind), VALVE_LIFT) if "valve_lift" in table else None
         lobe = self._printed(table["lobe_lift"], self._key("lobe_lift", kind), LOBE_LIFT) if "lobe_lift" in table else None
         if valve is None and lobe is None:
-            raise InputError(self._key("valve_lift", kind), came="nothing", expected="valve_lift (before lash) or lobe_lift", fix=f'add valve_lift = "... mm" to [{self.name}.{kind}]')
+            raise InputError(
+                self._key("valve_lift", kind),
+                came="nothing",
+                expected="valve_lift (before lash) or lobe_lift",
+                fix=f'add valve_lift = "... mm" to [{self.name}.{kind}]',
+            )
         if valve is None:
             return cast("Printed", lobe).value * ratio
         if lobe is not None:
@@ -309,7 +375,9 @@ class _CardReader:
             gap = abs(valve.value - implied)
             text = f"{valve.value * 1e3:.3f} mm, but lobe lift {lobe.value * 1e3:.3f} mm times rocker ratio {ratio:g} is {implied * 1e3:.3f} mm"
             if gap > 3.0 * rounding:
-                raise InputError(self._key("valve_lift", kind), came=text, expected="the two to agree within rounding", fix="check both lifts and the rocker ratio")
+                raise InputError(
+                    self._key("valve_lift", kind), came=text, expected="the two to agree within rounding", fix="check both lifts and the rocker ratio"
+                )
             if gap > rounding:
                 self.notes.append(f"[{self.name}.{kind}] valve_lift: {text}; within a slip of rounding, valve_lift is used")
         return valve.value
@@ -318,18 +386,28 @@ class _CardReader:
         opens, closes = row.opens, row.closes
         if opens and closes:
             if row.duration:
-                gap = Disagreement(f'duration."{row.label}"', row.duration.value, closes.value - opens.value, row.duration.rounding + opens.rounding + closes.rounding)
+                gap = Disagreement(
+                    f'duration."{row.label}"', row.duration.value, closes.value - opens.value, row.duration.rounding + opens.rounding + closes.rounding
+                )
                 if abs(gap.printed - gap.implied) > gap.rounding + 1e-9:
                     self._disagree(f"{kind} duration at {row.label}", gap, "what the events imply")
             pair = opens.value, closes.value
         elif row.duration and (opens or closes):
-            pair = (opens.value, opens.value + row.duration.value) if opens else (cast("Printed", closes).value - row.duration.value, cast("Printed", closes).value)
+            pair = (
+                (opens.value, opens.value + row.duration.value)
+                if opens
+                else (cast("Printed", closes).value - row.duration.value, cast("Printed", closes).value)
+            )
         elif row.duration:
             pair = middle - row.duration.value / 2.0, middle + row.duration.value / 2.0
         else:
             pair = (opens.value, 2.0 * middle - opens.value) if opens else (2.0 * middle - cast("Printed", closes).value, cast("Printed", closes).value)
         if pair[1] - pair[0] < 10.0:
-            raise InputError(self._key(row.label, kind), came=f"opening at {pair[0]:.1f} and closing at {pair[1]:.1f} crank_deg", expected="a valve that opens before it closes")
+            raise InputError(
+                self._key(row.label, kind),
+                came=f"opening at {pair[0]:.1f} and closing at {pair[1]:.1f} crank_deg",
+                expected="a valve that opens before it closes",
+            )
         return CheckedHeight(height=row.height, side=side, opens=pair[0], closes=pair[1])
 
     def _check_nesting(self, kind: str, heights: list[Height], checks: tuple[CheckedHeight, ...]) -> None:
@@ -417,16 +495,26 @@ def _read_lift_table(path: Path, where: str) -> tuple[list[float], list[float]]:
 def _check_lift_table(angles: list[float], lifts: list[float], path: Path, where: str) -> None:
     if len(angles) < 12:
         raise InputError(where, came=f"{path}: {len(angles)} points", expected="at least 12 points over the lobe")
-    for k, (a, b) in enumerate(zip(angles, angles[1:], strict=False)):
+    for k, (a, b) in enumerate(itertools.pairwise(angles)):
         if b <= a:
             raise InputError(where, came=f"{path}, line {k + 3}: {b:g} after {a:g} crank_deg", expected="angles that rise")
     peak = max(lifts)
     for end, name in ((lifts[0], "first"), (lifts[-1], "last")):
         if abs(end) > 0.02e-3:
-            raise InputError(where, came=f"{path}: {name} lift {end * 1e3:.3f} mm", expected="a closed lobe: lift 0 at both ends", fix="measure on to the base circle, and set the dial to zero there")
+            raise InputError(
+                where,
+                came=f"{path}: {name} lift {end * 1e3:.3f} mm",
+                expected="a closed lobe: lift 0 at both ends",
+                fix="measure on to the base circle, and set the dial to zero there",
+            )
     nose = lifts.index(peak)
     for k in range(1, len(lifts)):
         falls = lifts[k] < lifts[k - 1] - 0.01e-3
         rises = lifts[k] > lifts[k - 1] + 0.01e-3
         if (k <= nose and falls) or (k > nose and rises):
-            raise InputError(where, came=f"{path}, line {k + 2}: lift goes from {lifts[k - 1] * 1e3:.3f} to {lifts[k] * 1e3:.3f} mm", expected="lift that rises to the nose and then falls", fix="read that point again")
+            raise InputError(
+                where,
+                came=f"{path}, line {k + 2}: lift goes from {lifts[k - 1] * 1e3:.3f} to {lifts[k] * 1e3:.3f} mm",
+                expected="lift that rises to the nose and then falls",
+                fix="read that point again",
+            )

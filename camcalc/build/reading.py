@@ -16,6 +16,7 @@ from ..units import format_quantity, quantity, to_si
 from .card_reading import read_card
 from .sections import OUT_OF_SCOPE, Engine, Fuel, Idle, Injector, Limits, Section, Site, Vehicle
 from .sheet import Assumption, Build
+import itertools
 
 __all__ = ["load_build", "read_build", "read_toml"]
 
@@ -79,15 +80,25 @@ def read_toml(path: Path) -> dict[str, Any]:
             raise InputError("the file", came=f"{path.stat().st_size} bytes", expected="a build sheet of a few kilobytes", file=str(path))
         text = path.read_text(encoding="utf-8")
     except (FileNotFoundError, NotADirectoryError):
-        raise InputError("the file", came="no such file", expected="a build sheet in TOML", fix="check the path; examples/ holds three to start from", file=str(path)) from None
+        raise InputError(
+            "the file", came="no such file", expected="a build sheet in TOML", fix="check the path; examples/ holds three to start from", file=str(path)
+        ) from None
     except UnicodeDecodeError:
-        raise InputError("the file", came="bytes that are not UTF-8 text", expected="a build sheet in TOML", fix="save it as UTF-8 text", file=str(path)) from None
+        raise InputError(
+            "the file", came="bytes that are not UTF-8 text", expected="a build sheet in TOML", fix="save it as UTF-8 text", file=str(path)
+        ) from None
     except OSError as error:
         raise InputError("the file", came=str(error.strerror), expected="a readable build sheet in TOML", file=str(path)) from None
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise InputError("TOML syntax", came=str(error), expected='key = "value" lines under [section] headings', fix="mend that line; quantities stand in quotes", file=str(path)) from None
+        raise InputError(
+            "TOML syntax",
+            came=str(error),
+            expected='key = "value" lines under [section] headings',
+            fix="mend that line; quantities stand in quotes",
+            file=str(path),
+        ) from None
     except RecursionError:
         raise InputError("TOML syntax", came="nesting without end", expected="a build sheet", file=str(path)) from None
 
@@ -227,22 +238,54 @@ def _check_together(sections: Mapping[str, Any], problems: Problems) -> None:
     """Check figures against each other across keys."""
     engine, vehicle, fuel, injector, site = (sections[k] for k in ("engine", "vehicle", "fuel", "injector", "site"))
     if engine.si.rod_length < 0.6 * engine.si.stroke + 0.25 * engine.si.stroke:
-        problems.add(InputError("[engine] rod_length", came=f"{engine.si.rod_length * 1e3:.1f} mm with a stroke of {engine.si.stroke * 1e3:.1f} mm", expected="a rod at least 0.85 of the stroke", fix="check both figures and their units"))
+        problems.add(
+            InputError(
+                "[engine] rod_length",
+                came=f"{engine.si.rod_length * 1e3:.1f} mm with a stroke of {engine.si.stroke * 1e3:.1f} mm",
+                expected="a rod at least 0.85 of the stroke",
+                fix="check both figures and their units",
+            )
+        )
     for kind, count in (("intake", engine.intake_valves), ("exhaust", engine.exhaust_valves)):
         head = getattr(engine.si, f"{kind}_valve_diameter")
         if count * head**2 > 0.5 * engine.si.bore**2:
-            problems.add(InputError(f"[engine] {kind}_valve_diameter", came=f"{count} of {head * 1e3:.1f} mm in a bore of {engine.si.bore * 1e3:.1f} mm", expected="valves that fit the bore"))
+            problems.add(
+                InputError(
+                    f"[engine] {kind}_valve_diameter",
+                    came=f"{count} of {head * 1e3:.1f} mm in a bore of {engine.si.bore * 1e3:.1f} mm",
+                    expected="valves that fit the bore",
+                )
+            )
         if getattr(engine.si, f"{kind}_port_diameter") >= head or getattr(engine.si, f"{kind}_stem_diameter") >= 0.5 * head:
-            problems.add(InputError(f"[engine] {kind}_port_diameter", came=f"port or stem too large for a head of {head * 1e3:.1f} mm", expected="port smaller than the head, stem under half of it"))
+            problems.add(
+                InputError(
+                    f"[engine] {kind}_port_diameter",
+                    came=f"port or stem too large for a head of {head * 1e3:.1f} mm",
+                    expected="port smaller than the head, stem under half of it",
+                )
+            )
     ratios = vehicle.gear_ratios
-    if any(a <= b for a, b in zip(ratios, ratios[1:], strict=False)):
+    if any(a <= b for a, b in itertools.pairwise(ratios)):
         problems.add(InputError("[vehicle] gear_ratios", came=str(list(ratios)), expected="ratios that fall from first gear to top"))
     coast = [vehicle.si.coast_down_a, vehicle.si.coast_down_b, vehicle.si.coast_down_c]
     if 0 < sum(math.isnan(c) for c in coast) < 3:
         problems.add(InputError("[vehicle] coast_down_a, _b, _c", came="some of the three", expected="all three or none"))
     if vehicle.transmission == "converter" and math.isnan(vehicle.si.converter_stall_speed + vehicle.si.converter_stall_torque):
-        problems.add(InputError("[vehicle] converter_stall_speed", came="a converter without its stall figures", expected="converter_stall_speed and the engine torque at it, converter_stall_torque"))
+        problems.add(
+            InputError(
+                "[vehicle] converter_stall_speed",
+                came="a converter without its stall figures",
+                expected="converter_stall_speed and the engine torque at it, converter_stall_torque",
+            )
+        )
     if fuel.system == "sequential port" and injector is None:
         problems.add(InputError("[injector]", came="nothing", expected="the injector of a sequential port system", fix='add [injector] flow = "... g/s"'))
     if "altitude" in site.given and "barometer" in site.given:
-        problems.add(InputError("[site]", came="altitude and barometer", expected="one of the two", fix="keep the barometer if you read it there (absolute, not reduced to sea level)"))
+        problems.add(
+            InputError(
+                "[site]",
+                came="altitude and barometer",
+                expected="one of the two",
+                fix="keep the barometer if you read it there (absolute, not reduced to sea level)",
+            )
+        )

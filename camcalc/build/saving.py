@@ -64,7 +64,7 @@ def _card_as_given(build: Build, name: str, path: Path) -> dict[str, Any] | None
         return None
     card = getattr(build, name)
     unchanged = read_card(name, text, Problems(), [], build.path) == card
-    data = copy.deepcopy(dict(text)) if unchanged else card_data(card)
+    data: dict[str, Any] = copy.deepcopy(dict(text)) if unchanged else card_data(card)
     for kind in ("intake", "exhaust"):
         table = text[kind].get("lift_table") if isinstance(text[kind], dict) else None
         if table is not None:
@@ -86,7 +86,11 @@ def card_data(card: CamCard) -> dict[str, Any]:
         zero = {"opens": 0.0, "closes": 180.0} if lobe.kind == "intake" else {"opens": -180.0, "closes": 0.0}
         centre = {0.0: "TDC", 180.0: "BDC", -180.0: "BDC"}
         sign = 1.0 if lobe.kind == "intake" else -1.0
-        table: dict[str, Any] = {"valve_lift": f"{lobe.si.valve_lift!r} m", "rocker_ratio": lobe.rocker_ratio, "max_lift_at": f"{sign * lobe.si.max_lift_at!r} crank_deg"}
+        table: dict[str, Any] = {
+            "valve_lift": f"{lobe.si.valve_lift!r} m",
+            "rocker_ratio": lobe.rocker_ratio,
+            "max_lift_at": f"{sign * lobe.si.max_lift_at!r} crank_deg",
+        }
         if card.tappet == "solid":
             table["lash"] = f"{lobe.si.lash!r} m"
         for which, base in zero.items():

@@ -8,12 +8,9 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any, Self
+from typing import Any, Self
 
 from ..results import Measure, Record, measure
-
-if TYPE_CHECKING:
-    from ..units import Quantity
 
 __all__ = ["OUT_OF_SCOPE", "Engine", "Fuel", "Idle", "Injector", "Limits", "Section", "Site", "Vehicle", "plain"]
 
@@ -22,7 +19,9 @@ TRANSMISSIONS = ("clutch", "locked automatic", "converter")
 ESTIMATE = "ESTIMATE"
 
 
-def plain(kind: type, *, low: float = -math.inf, high: float = math.inf, choices: tuple[str, ...] = (), default: Any = None, why: str = "", doc: str = "") -> Any:
+def plain(
+    kind: type, *, low: float = -math.inf, high: float = math.inf, choices: tuple[str, ...] = (), default: Any = None, why: str = "", doc: str = ""
+) -> Any:
     """Declare an input without unit: a count, a ratio, a choice or a list."""
     return dataclasses.field(metadata={"kind": kind, "low": low, "high": high, "choices": choices, "default": default, "why": why, "doc": doc})
 
@@ -46,9 +45,9 @@ class Section(Record):
         return copy if "given" in changes else Record.replace(copy, given=given)
 
     def __eq__(self, other: object) -> bool:
-        return type(self) is type(other) and Record.__eq__(Record.replace(self, given={}), Record.replace(other, given={}))  # type: ignore[arg-type]
+        return type(self) is type(other) and Record.__eq__(Record.replace(self, given={}), Record.replace(other, given={}))
 
-    __hash__ = None  # type: ignore[assignment]
+    __hash__ = None
 
 
 def _exact_text(number: float, declared: Measure) -> str:
@@ -68,31 +67,76 @@ class Engine(Section):
     """The engine: geometry, valves, volumes and losses."""
 
     cylinders: int = plain(int, low=1, high=16, doc="number of cylinders")
-    bore: Quantity = measure("m", "mm", low=0.03, high=0.2)
-    stroke: Quantity = measure("m", "mm", low=0.03, high=0.25)
-    rod_length: Quantity = measure("m", "mm", low=0.05, high=0.5, doc="connecting rod, centre to centre")
+    bore: Measure = measure("m", "mm", low=0.03, high=0.2)
+    stroke: Measure = measure("m", "mm", low=0.03, high=0.25)
+    rod_length: Measure = measure("m", "mm", low=0.05, high=0.5, doc="connecting rod, centre to centre")
     compression_ratio: float = plain(float, low=6.0, high=17.0, doc="geometric compression ratio")
     intake_valves: int = plain(int, low=1, high=3, default=1, why="two-valve head", doc="intake valves per cylinder")
     exhaust_valves: int = plain(int, low=1, high=3, default=1, why="two-valve head", doc="exhaust valves per cylinder")
-    intake_valve_diameter: Quantity = measure(
-        "m", "mm", low=0.012, high=0.08, doc="intake valve head", why="ESTIMATE: 0.50 of bore for one valve, 0.40 for two", default=lambda d: d.bore * (0.50 if d.intake_valves == 1 else 0.40)
+    intake_valve_diameter: Measure = measure(
+        "m",
+        "mm",
+        low=0.012,
+        high=0.08,
+        doc="intake valve head",
+        why="ESTIMATE: 0.50 of bore for one valve, 0.40 for two",
+        default=lambda d: d.bore * (0.50 if d.intake_valves == 1 else 0.40),
     )
-    exhaust_valve_diameter: Quantity = measure(
-        "m", "mm", low=0.012, high=0.07, doc="exhaust valve head", why="ESTIMATE: 0.40 of bore for one valve, 0.34 for two", default=lambda d: d.bore * (0.40 if d.exhaust_valves == 1 else 0.34)
+    exhaust_valve_diameter: Measure = measure(
+        "m",
+        "mm",
+        low=0.012,
+        high=0.07,
+        doc="exhaust valve head",
+        why="ESTIMATE: 0.40 of bore for one valve, 0.34 for two",
+        default=lambda d: d.bore * (0.40 if d.exhaust_valves == 1 else 0.34),
     )
-    valve_seat_angle: Quantity = measure("deg", low=20.0, high=60.0, default="45 deg", why="common practice, no source")
-    valve_seat_width: Quantity = measure("m", "mm", low=0.3e-3, high=4e-3, default="1.5 mm", why=ESTIMATE)
-    intake_stem_diameter: Quantity = measure("m", "mm", low=3e-3, high=14e-3, default=lambda d: 0.18 * d.intake_valve_diameter, why="ESTIMATE: 0.18 of the head")
-    exhaust_stem_diameter: Quantity = measure("m", "mm", low=3e-3, high=14e-3, default=lambda d: 0.22 * d.exhaust_valve_diameter, why="ESTIMATE: 0.22 of the head")
-    intake_port_diameter: Quantity = measure("m", "mm", low=8e-3, high=0.08, default=lambda d: 0.88 * d.intake_valve_diameter, why="ESTIMATE: 0.88 of the head", doc="port just below the seat")
-    exhaust_port_diameter: Quantity = measure("m", "mm", low=8e-3, high=0.08, default=lambda d: 0.88 * d.exhaust_valve_diameter, why="ESTIMATE: 0.88 of the head")
+    valve_seat_angle: Measure = measure("deg", low=20.0, high=60.0, default="45 deg", why="common practice, no source")
+    valve_seat_width: Measure = measure("m", "mm", low=0.3e-3, high=4e-3, default="1.5 mm", why=ESTIMATE)
+    intake_stem_diameter: Measure = measure("m", "mm", low=3e-3, high=14e-3, default=lambda d: 0.18 * d.intake_valve_diameter, why="ESTIMATE: 0.18 of the head")
+    exhaust_stem_diameter: Measure = measure(
+        "m", "mm", low=3e-3, high=14e-3, default=lambda d: 0.22 * d.exhaust_valve_diameter, why="ESTIMATE: 0.22 of the head"
+    )
+    intake_port_diameter: Measure = measure(
+        "m", "mm", low=8e-3, high=0.08, default=lambda d: 0.88 * d.intake_valve_diameter, why="ESTIMATE: 0.88 of the head", doc="port just below the seat"
+    )
+    exhaust_port_diameter: Measure = measure(
+        "m", "mm", low=8e-3, high=0.08, default=lambda d: 0.88 * d.exhaust_valve_diameter, why="ESTIMATE: 0.88 of the head"
+    )
     intake: str = plain(str, choices=("plenum", "individual throttles"), default="plenum", why="one plenum feeding all cylinders")
-    intake_runner_volume: Quantity = measure("m**3", "cc", low=2e-5, high=4e-3, default=lambda d: 0.6 * _swept(d), why="ESTIMATE: 0.6 of one cylinder's swept volume", doc="port and runner of one cylinder")
-    plenum_volume: Quantity = measure("m**3", "L", low=5e-5, high=3e-2, default=lambda d: 0.8 * d.cylinders * _swept(d), why="ESTIMATE: 0.8 of displacement; the whole plenum")
-    exhaust_port_volume: Quantity = measure("m**3", "cc", low=1e-5, high=2e-3, default=lambda d: 0.12 * _swept(d), why="ESTIMATE: 0.12 of one cylinder's swept volume")
-    exhaust_back_pressure: Quantity = measure("Pa", "kPa", low=0.0, high=1.0e5, default="20 kPa", why="ESTIMATE: at the air flow of full filling at 5500 rpm, growing with flow squared")
-    rotating_inertia: Quantity = measure("kg*m**2", low=0.01, high=2.0, default=lambda d: 0.05 + 34.0 * d.cylinders * _swept(d), why="ESTIMATE: 0.05 kg m2 and 0.034 per litre; crank, flywheel and clutch")
-    accessory_power: Quantity = measure("W", "kW", low=0.0, high=2e4, default=lambda d: 600.0 + 1.5e5 * d.cylinders * _swept(d), why="ESTIMATE: 0.6 kW and 0.15 per litre, all switched on at idle")
+    intake_runner_volume: Measure = measure(
+        "m**3",
+        "cc",
+        low=2e-5,
+        high=4e-3,
+        default=lambda d: 0.6 * _swept(d),
+        why="ESTIMATE: 0.6 of one cylinder's swept volume",
+        doc="port and runner of one cylinder",
+    )
+    plenum_volume: Measure = measure(
+        "m**3", "L", low=5e-5, high=3e-2, default=lambda d: 0.8 * d.cylinders * _swept(d), why="ESTIMATE: 0.8 of displacement; the whole plenum"
+    )
+    exhaust_port_volume: Measure = measure(
+        "m**3", "cc", low=1e-5, high=2e-3, default=lambda d: 0.12 * _swept(d), why="ESTIMATE: 0.12 of one cylinder's swept volume"
+    )
+    exhaust_back_pressure: Measure = measure(
+        "Pa", "kPa", low=0.0, high=1.0e5, default="20 kPa", why="ESTIMATE: at the air flow of full filling at 5500 rpm, growing with flow squared"
+    )
+    rotating_inertia: Measure = measure(
+        "kg*m**2",
+        low=0.01,
+        high=2.0,
+        default=lambda d: 0.05 + 34.0 * d.cylinders * _swept(d),
+        why="ESTIMATE: 0.05 kg m2 and 0.034 per litre; crank, flywheel and clutch",
+    )
+    accessory_power: Measure = measure(
+        "W",
+        "kW",
+        low=0.0,
+        high=2e4,
+        default=lambda d: 600.0 + 1.5e5 * d.cylinders * _swept(d),
+        why="ESTIMATE: 0.6 kW and 0.15 per litre, all switched on at idle",
+    )
     friction_factor: float = plain(float, low=0.4, high=2.5, default=1.0, why="rubbing friction as the textbook engine's", doc="multiplies rubbing friction")
 
 
@@ -100,9 +144,17 @@ class Engine(Section):
 class Idle(Section):
     """Warm idle: the speeds wanted and the spark held back."""
 
-    speed: Quantity = measure("crank_rps", "rpm", low=350 / 60, high=2000 / 60, doc="idle speed wanted with the new cam")
-    replaced_cam_speed: Quantity = measure("crank_rps", "rpm", low=350 / 60, high=2000 / 60, default="700 rpm", why=ESTIMATE, doc="idle speed with the cam it replaces")
-    spark_reserve: Quantity = measure("crank_deg", low=0.0, high=40.0, default="12 crank_deg", why="ESTIMATE: spark held back from best torque so that the idle control can add torque at once")
+    speed: Measure = measure("crank_rps", "rpm", low=350 / 60, high=2000 / 60, doc="idle speed wanted with the new cam")
+    replaced_cam_speed: Measure = measure(
+        "crank_rps", "rpm", low=350 / 60, high=2000 / 60, default="700 rpm", why=ESTIMATE, doc="idle speed with the cam it replaces"
+    )
+    spark_reserve: Measure = measure(
+        "crank_deg",
+        low=0.0,
+        high=40.0,
+        default="12 crank_deg",
+        why="ESTIMATE: spark held back from best torque so that the idle control can add torque at once",
+    )
     mixture: float = plain(float, low=0.7, high=1.15, default=1.0, why="stoichiometric", doc="lambda: air over stoichiometric air")
 
 
@@ -119,13 +171,25 @@ class Fuel(Section):
 class Injector(Section):
     """One port injector."""
 
-    flow: Quantity = measure("kg/s", "g/s", low=5e-4, high=5e-2, doc="static flow at the rated pressure")
-    rated_pressure: Quantity = measure("Pa", "kPa", low=1.5e5, high=8e5, default="300 kPa", why="common practice, no source", doc="pressure difference of the static flow figure")
-    fuel_pressure: Quantity = measure("Pa", "kPa", low=1.5e5, high=8e5, default=lambda d: d.rated_pressure, why="as rated", doc="rail above barometer, or above the manifold where referenced")
+    flow: Measure = measure("kg/s", "g/s", low=5e-4, high=5e-2, doc="static flow at the rated pressure")
+    rated_pressure: Measure = measure(
+        "Pa", "kPa", low=1.5e5, high=8e5, default="300 kPa", why="common practice, no source", doc="pressure difference of the static flow figure"
+    )
+    fuel_pressure: Measure = measure(
+        "Pa", "kPa", low=1.5e5, high=8e5, default=lambda d: d.rated_pressure, why="as rated", doc="rail above barometer, or above the manifold where referenced"
+    )
     regulator: str = plain(str, choices=("manifold referenced", "fixed"), default="manifold referenced", why="common practice, no source")
-    dead_time: Quantity = measure("s", "ms", low=0.0, high=5e-3, default="1.0 ms", why="from memory: 0.7 to 1.2 ms at 13.5 to 14 V", doc="opening delay at the battery voltage while running")
-    spray_speed: Quantity = measure("m/s", low=2.0, high=80.0, default="20 m/s", why="from memory: 15 to 25 m/s at these pressures")
-    distance_to_valve: Quantity = measure("m", "mm", low=0.02, high=0.5, default="100 mm", why="from memory: 80 to 120 mm")
+    dead_time: Measure = measure(
+        "s",
+        "ms",
+        low=0.0,
+        high=5e-3,
+        default="1.0 ms",
+        why="from memory: 0.7 to 1.2 ms at 13.5 to 14 V",
+        doc="opening delay at the battery voltage while running",
+    )
+    spray_speed: Measure = measure("m/s", low=2.0, high=80.0, default="20 m/s", why="from memory: 15 to 25 m/s at these pressures")
+    distance_to_valve: Measure = measure("m", "mm", low=0.02, high=0.5, default="100 mm", why="from memory: 80 to 120 mm")
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
@@ -133,18 +197,22 @@ class Vehicle(Section):
     """The car: mass, gearing, road load, clutch or converter."""
 
     transmission: str = plain(str, choices=TRANSMISSIONS, doc="what couples engine and gearbox")
-    mass: Quantity = measure("kg", low=300.0, high=8000.0, doc="as driven")
-    tyre_radius: Quantity = measure("m", "mm", low=0.2, high=0.6, doc="rolling radius of the driven wheels")
+    mass: Measure = measure("kg", low=300.0, high=8000.0, doc="as driven")
+    tyre_radius: Measure = measure("m", "mm", low=0.2, high=0.6, doc="rolling radius of the driven wheels")
     final_drive: float = plain(float, low=1.5, high=8.0, doc="final drive ratio")
     gear_ratios: tuple[float, ...] = plain(list, low=0.3, high=9.0, doc="gearbox ratios, first gear first")
     rolling_coefficient: float = plain(float, low=0.003, high=0.05, default=0.0115, why="ESTIMATE: road tyre on asphalt")
     drag_coefficient: float = plain(float, low=0.1, high=1.5, default=0.36, why=ESTIMATE)
-    frontal_area: Quantity = measure("m**2", "m**2", low=0.8, high=8.0, default="2.1 m2", why=ESTIMATE)
-    coast_down_a: Quantity = measure("N", low=-50.0, high=3000.0, default="nan", doc="coast-down constant term; with all three terms it replaces rolling and drag")
-    coast_down_b: Quantity = measure("N*s/m", low=-20.0, high=100.0, default="nan", doc="coast-down term in speed")
-    coast_down_c: Quantity = measure("N*s**2/m**2", low=0.0, high=10.0, default="nan", doc="coast-down term in speed squared")
-    converter_stall_speed: Quantity = measure("crank_rps", "rpm", low=1000 / 60, high=6500 / 60, default="nan", doc="speed at which the converter holds the stall torque")
-    converter_stall_torque: Quantity = measure("N*m", low=30.0, high=3000.0, default="nan", doc="engine torque at the stall speed")
+    frontal_area: Measure = measure("m**2", "m**2", low=0.8, high=8.0, default="2.1 m2", why=ESTIMATE)
+    coast_down_a: Measure = measure(
+        "N", low=-50.0, high=3000.0, default="nan", doc="coast-down constant term; with all three terms it replaces rolling and drag"
+    )
+    coast_down_b: Measure = measure("N*s/m", low=-20.0, high=100.0, default="nan", doc="coast-down term in speed")
+    coast_down_c: Measure = measure("N*s**2/m**2", low=0.0, high=10.0, default="nan", doc="coast-down term in speed squared")
+    converter_stall_speed: Measure = measure(
+        "crank_rps", "rpm", low=1000 / 60, high=6500 / 60, default="nan", doc="speed at which the converter holds the stall torque"
+    )
+    converter_stall_torque: Measure = measure("N*m", low=30.0, high=3000.0, default="nan", doc="engine torque at the stall speed")
     road_speed_unit: str = plain(str, choices=("km/h", "mph"), default="km/h", why="used in outputs only")
 
 
@@ -152,21 +220,29 @@ class Vehicle(Section):
 class Site(Section):
     """Where it runs: air pressure and temperature."""
 
-    altitude: Quantity = measure("m", "m", low=-500.0, high=6000.0, default="0 m", why="sea level")
-    barometer: Quantity = measure("Pa", "kPa", low=4.5e4, high=1.1e5, default="nan", doc="air pressure; from the altitude when left out")
-    air_temperature: Quantity = measure("K", "degC", low=233.0, high=333.0, default="20 degC", why="mild day")
+    altitude: Measure = measure("m", "m", low=-500.0, high=6000.0, default="0 m", why="sea level")
+    barometer: Measure = measure("Pa", "kPa", low=4.5e4, high=1.1e5, default="nan", doc="air pressure; from the altitude when left out")
+    air_temperature: Measure = measure("K", "degC", low=233.0, high=333.0, default="20 degC", why="mild day")
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
 class Limits(Section):
     """Where camcalc draws its lines. Change them if yours lie elsewhere."""
 
-    blow_back_share: float = plain(float, low=0.01, high=0.5, default=0.10, why="ESTIMATE: overlap blow-back over trapped mass where reversion begins to be felt")
-    stability: float = plain(float, low=0.02, high=0.3, default=0.10, why="textbook: coefficient of variation of IMEP at the drivability limit (Heywood 1988, ch. 9, from memory)")
-    latest_half_burned: Quantity = measure("crank_deg", low=10.0, high=70.0, default="35 crank_deg", why="ESTIMATE: latest 50 % burned after top dead centre that the floor allows")
-    hottest_exhaust: Quantity = measure("K", "degC", low=800.0, high=1400.0, default="850 degC", why="ESTIMATE: exhaust gas for long running on street parts")
+    blow_back_share: float = plain(
+        float, low=0.01, high=0.5, default=0.10, why="ESTIMATE: overlap blow-back over trapped mass where reversion begins to be felt"
+    )
+    stability: float = plain(
+        float, low=0.02, high=0.3, default=0.10, why="textbook: coefficient of variation of IMEP at the drivability limit (Heywood 1988, ch. 9, from memory)"
+    )
+    latest_half_burned: Measure = measure(
+        "crank_deg", low=10.0, high=70.0, default="35 crank_deg", why="ESTIMATE: latest 50 % burned after top dead centre that the floor allows"
+    )
+    hottest_exhaust: Measure = measure("K", "degC", low=800.0, high=1400.0, default="850 degC", why="ESTIMATE: exhaust gas for long running on street parts")
     swing_factor: float = plain(float, low=0.0, high=3.0, default=1.0, why="ESTIMATE: half swing of load over the sum of blow-back share and IMEP variation")
-    injection_margin: Quantity = measure("crank_deg", low=0.0, high=60.0, default="15 crank_deg", why="from memory: 10 to 20 crank degrees between fuel arriving and the valve")
+    injection_margin: Measure = measure(
+        "crank_deg", low=0.0, high=60.0, default="15 crank_deg", why="from memory: 10 to 20 crank degrees between fuel arriving and the valve"
+    )
 
 
 OUT_OF_SCOPE = {

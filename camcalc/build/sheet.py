@@ -39,7 +39,7 @@ class Build(Record):
     spark_table: Path | None
     assumed: tuple[Assumption, ...]
     notes: tuple[str, ...]
-    card_text: dict[str, dict[str, object]] = dataclasses.field(repr=False, default_factory=dict)
+    card_text: dict[str, dict[str, Any]] = dataclasses.field(repr=False, default_factory=dict)
     path: Path | None = None
 
     def replace(self, **changes: Any) -> Self:
@@ -70,4 +70,4 @@ class Build(Record):
         own = [f.name for f in dataclasses.fields(self) if f.name not in ("path", "card_text", "spark_table")]
         return all(getattr(self, n) == getattr(other, n) for n in own)
 
-    __hash__ = None  # type: ignore[assignment]
+    __hash__ = None

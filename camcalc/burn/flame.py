@@ -18,7 +18,7 @@ RHODES_KECK = 2.06, 0.77
 T_REFERENCE, P_REFERENCE = 298.0, 101325.0
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def dilution_factor_kernel(burned: float) -> float:
     """Return flame speed over that of the undiluted charge, for a burned mass fraction."""
     if burned <= DILUTION_DATA_END:
@@ -80,7 +80,7 @@ def dilution_factor_by_mole(diluent: float) -> float:
     return max(1.0 - RHODES_KECK[0] * diluent ** RHODES_KECK[1], 0.0)
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def flame_speed_kernel(temperature: float, pressure: float, phi: float, burned: float, ethanol: float) -> float:
     """Return laminar flame speed [m/s]; temperature K, pressure Pa, burned gas by mass, ethanol by volume of fuel."""
     at_reference = 0.305 - 0.549 * (phi - 1.21) ** 2

@@ -56,13 +56,13 @@ class Mixture(NamedTuple):
     ethanol: float
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def viscosity(temperature: float) -> float:
     """Return dynamic viscosity of air [Pa s], power law through 300 K; its exponent 0.7 is common practice, no source."""
     return float(1.85e-5 * (temperature / 300.0) ** 0.7)
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def _rates(temperature: Array, pressure: Array, height: float, piston_speed: float, phi: float, burned: float, ethanol: float) -> Array:
     """Return one over the law's angle, ``(Sp nu)^(1/3) (h/S_L)^(2/3)``, at each state."""
     rate = np.empty(temperature.size)

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import InputError
-from ..results import Record, measure
+from ..results import Measure, Record, measure
 from ..units import Bounds, to_si
 from .events import ValveEvents, events_from_angles
 from .lift import LiftCurve, curve_from_table
@@ -42,10 +42,10 @@ TURN = Bounds("crank_deg", -30.0, 30.0)
 class CheckedHeight(Record):
     """One lobe's opening and closing at one checking height, in crank degrees from the top dead centre of the overlap."""
 
-    height: Quantity = measure("m", "mm")
+    height: Measure = measure("m", "mm")
     side: Side
-    opens: Quantity = measure("crank_deg")
-    closes: Quantity = measure("crank_deg")
+    opens: Measure = measure("crank_deg")
+    closes: Measure = measure("crank_deg")
     assumed: bool = False
 
     @property
@@ -69,11 +69,11 @@ class Lobe(Record):
     """
 
     kind: Literal["intake", "exhaust"]
-    valve_lift: Quantity = measure("m", "mm", low=1e-3, high=25e-3)
+    valve_lift: Measure = measure("m", "mm", low=1e-3, high=25e-3)
     rocker_ratio: float
-    lash: Quantity = measure("m", "mm", low=0.0, high=1.5e-3)
-    centreline: Quantity = measure("crank_deg", low=70.0, high=150.0)
-    max_lift_at: Quantity = measure("crank_deg", low=-180.0, high=180.0)
+    lash: Measure = measure("m", "mm", low=0.0, high=1.5e-3)
+    centreline: Measure = measure("crank_deg", low=70.0, high=150.0)
+    max_lift_at: Measure = measure("crank_deg", low=-180.0, high=180.0)
     checks: tuple[CheckedHeight, ...]
     table: tuple[tuple[float, ...], tuple[float, ...]] | None = None
 
@@ -99,13 +99,13 @@ class Lobe(Record):
 class Overlap(Record):
     """How much both valves are open at once, beyond the seats."""
 
-    angle: Quantity = measure("crank_deg", doc="from intake leaving its seat to exhaust meeting it")
-    area: Quantity = measure("m*crank_deg", "mm*crank_deg", doc="integral of the lesser lift")
-    intake_lift_at_top: Quantity = measure("m", "mm")
-    exhaust_lift_at_top: Quantity = measure("m", "mm")
-    lifts_meet_at: Quantity = measure("crank_deg", doc="where both lifts are equal")
-    intake_area: Quantity = measure("m*crank_deg", "mm*crank_deg", doc="intake lift up to where both are equal")
-    exhaust_area: Quantity = measure("m*crank_deg", "mm*crank_deg", doc="exhaust lift from where both are equal")
+    angle: Measure = measure("crank_deg", doc="from intake leaving its seat to exhaust meeting it")
+    area: Measure = measure("m*crank_deg", "mm*crank_deg", doc="integral of the lesser lift")
+    intake_lift_at_top: Measure = measure("m", "mm")
+    exhaust_lift_at_top: Measure = measure("m", "mm")
+    lifts_meet_at: Measure = measure("crank_deg", doc="where both lifts are equal")
+    intake_area: Measure = measure("m*crank_deg", "mm*crank_deg", doc="intake lift up to where both are equal")
+    exhaust_area: Measure = measure("m*crank_deg", "mm*crank_deg", doc="exhaust lift from where both are equal")
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
@@ -198,7 +198,9 @@ class CamCard(Record):
             found = self.lift_curve(lobe.kind).edges(height, side=measured_at)
             if found is None:
                 most = self.lift_curve(lobe.kind).max_lift / (1.0 if measured_at == "valve" else lobe.rocker_ratio)
-                raise InputError("at", came=f"{height * 1e3:.3f} mm", expected=f"a height below the {lobe.kind} lobe's {most * 1e3:.2f} mm at the {measured_at}")
+                raise InputError(
+                    "at", came=f"{height * 1e3:.3f} mm", expected=f"a height below the {lobe.kind} lobe's {most * 1e3:.2f} mm at the {measured_at}"
+                )
             edges.append(found)
         return events_from_angles(height, measured_at, edges[0], edges[1], source)
 
@@ -209,7 +211,9 @@ class CamCard(Record):
         opens, closes = intake.seat_edges()[0], exhaust.seat_edges()[1]
         if closes <= opens:
             top = float(intake.lift(0.0)[0]), float(exhaust.lift(0.0)[0])
-            return Overlap(angle=closes - opens, area=0.0, intake_lift_at_top=top[0], exhaust_lift_at_top=top[1], lifts_meet_at=None, intake_area=0.0, exhaust_area=0.0)
+            return Overlap(
+                angle=closes - opens, area=0.0, intake_lift_at_top=top[0], exhaust_lift_at_top=top[1], lifts_meet_at=None, intake_area=0.0, exhaust_area=0.0
+            )
         from scipy.integrate import simpson
         from scipy.optimize import brentq
 

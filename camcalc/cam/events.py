@@ -3,13 +3,9 @@
 from __future__ import annotations
 
 import dataclasses
-from typing import TYPE_CHECKING
 
-from ..results import Record, measure
+from ..results import Measure, Record, measure
 from ..units import checked
-
-if TYPE_CHECKING:
-    from ..units import Quantity
 
 __all__ = ["ValveEvents", "events_from_angles", "intake_opening", "overlap_of"]
 
@@ -68,15 +64,15 @@ class ValveEvents(Record):
     before bottom dead centre, exhaust closing after top dead centre. A negative figure lies on the other side.
     """
 
-    height: Quantity = measure("m", "mm", doc="checking height")
+    height: Measure = measure("m", "mm", doc="checking height")
     measured_at: str
-    intake_opens: Quantity = measure("crank_deg", doc="before top dead centre")
-    intake_closes: Quantity = measure("crank_deg", doc="after bottom dead centre")
-    exhaust_opens: Quantity = measure("crank_deg", doc="before bottom dead centre")
-    exhaust_closes: Quantity = measure("crank_deg", doc="after top dead centre")
-    intake_duration: Quantity = measure("crank_deg")
-    exhaust_duration: Quantity = measure("crank_deg")
-    overlap: Quantity = measure("crank_deg", doc="crank angle with both valves open beyond the checking height; negative if they never are")
+    intake_opens: Measure = measure("crank_deg", doc="before top dead centre")
+    intake_closes: Measure = measure("crank_deg", doc="after bottom dead centre")
+    exhaust_opens: Measure = measure("crank_deg", doc="before bottom dead centre")
+    exhaust_closes: Measure = measure("crank_deg", doc="after top dead centre")
+    intake_duration: Measure = measure("crank_deg")
+    exhaust_duration: Measure = measure("crank_deg")
+    overlap: Measure = measure("crank_deg", doc="crank angle with both valves open beyond the checking height; negative if they never are")
     source: str = "card"
 
 

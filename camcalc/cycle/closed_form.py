@@ -88,7 +88,9 @@ def soft_clamp(burned: float) -> float:
     phi=("", 0.6, 1.4),
     compression_ratio=("", 5.0, 18.0),
 )
-def residual_fraction(overlap_factor: float, *, speed: float, intake_pressure: float, exhaust_pressure: float, phi: float = 1.0, compression_ratio: float) -> float:
+def residual_fraction(
+    overlap_factor: float, *, speed: float, intake_pressure: float, exhaust_pressure: float, phi: float = 1.0, compression_ratio: float
+) -> float:
     """Return burned gas over trapped charge by mass, by the published correlation, clamped below 1.
 
     Parameters

@@ -78,7 +78,9 @@ def pressure_for_net_imep(model: EngineModel, speed: float, net: float, spark: f
     ambient = barometer(model)
     high, most = ambient, short(ambient)
     if most < 0.0:
-        raise NoSolutionError(f"net IMEP of {net / 1e3:.0f} kPa is beyond reach at {speed * 60:.0f} rpm; the most is {(most + net) / 1e3:.0f} kPa", reachable=most + net)
+        raise NoSolutionError(
+            f"net IMEP of {net / 1e3:.0f} kPa is beyond reach at {speed * 60:.0f} rpm; the most is {(most + net) / 1e3:.0f} kPa", reachable=most + net
+        )
     step = (ambient - LEAST_PRESSURE) / samples
     for k in range(1, samples + 1):
         low = ambient - k * step

@@ -113,7 +113,9 @@ class QuickEngine:
         blown = blow_back_share(self.overlap_factor, speed, min(pressure, p_exhaust), p_exhaust)
         x = burned_fraction
         if x is None:
-            kept = residual_fraction.kernel(0.0, speed=speed, intake_pressure=pressure, exhaust_pressure=p_exhaust, phi=1.0 / self.mixture, compression_ratio=g.compression_ratio)
+            kept = residual_fraction.kernel(
+                0.0, speed=speed, intake_pressure=pressure, exhaust_pressure=p_exhaust, phi=1.0 / self.mixture, compression_ratio=g.compression_ratio
+            )
             x = soft_clamp(blown + t.residual_kept * kept)
         # What stayed in the cylinder expands to manifold pressure; what came back has met port walls.
         stayed = exhaust_temperature * min(pressure / p_exhaust, 1.0) ** (1.0 - 1.0 / GAMMA)

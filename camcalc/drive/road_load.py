@@ -64,7 +64,16 @@ def resistance(build: Build, v: float) -> float:
     if not math.isnan(a):
         return float(a + vehicle.si.coast_down_b * v + vehicle.si.coast_down_c * v * v)
     density = barometer_of(build.site) / (AIR_GAS_CONSTANT * build.site.si.air_temperature)
-    return float(road_force.kernel(v, mass=vehicle.si.mass, rolling_coefficient=vehicle.rolling_coefficient, drag_coefficient=vehicle.drag_coefficient, frontal_area=vehicle.si.frontal_area, air_density=density))
+    return float(
+        road_force.kernel(
+            v,
+            mass=vehicle.si.mass,
+            rolling_coefficient=vehicle.rolling_coefficient,
+            drag_coefficient=vehicle.drag_coefficient,
+            frontal_area=vehicle.si.frontal_area,
+            air_density=density,
+        )
+    )
 
 
 def engine_torque_on_road(build: Build, speed: float, gear_ratio: float) -> float:

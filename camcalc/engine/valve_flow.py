@@ -9,7 +9,17 @@ from numba import njit
 
 from ..units import checked
 
-__all__ = ["ValveShape", "critical_ratio", "flow_function", "intake_discharge", "orifice_flow", "orifice_flow_kernel", "valve_area", "valve_area_kernel", "valve_shape_of"]
+__all__ = [
+    "ValveShape",
+    "critical_ratio",
+    "flow_function",
+    "intake_discharge",
+    "orifice_flow",
+    "orifice_flow_kernel",
+    "valve_area",
+    "valve_area_kernel",
+    "valve_shape_of",
+]
 
 # Below this pressure difference over upstream pressure the flow is made linear, so that its slope stays finite; the
 # nozzle's square root is met with equal value and slope.
@@ -17,14 +27,14 @@ LINEAR_BELOW = 1e-4
 
 
 class ValveShape(NamedTuple):
-    """One valve's seat and port in SI floats; angle in radians, ``count`` valves of the kind per cylinder."""
+    """One valve's seat and port in SI floats; angle in radians, ``valves`` of the kind per cylinder."""
 
     head: float
     seat_width: float
     seat_angle: float
     port: float
     stem: float
-    count: int
+    valves: int
 
 
 def valve_shape_of(engine: Any, kind: str) -> ValveShape:
@@ -77,7 +87,7 @@ def critical_ratio(gamma: float) -> float:
     return float((2.0 / (gamma + 1.0)) ** (gamma / (gamma - 1.0)))
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def _psi(pr: float, g: float) -> float:
     critical = (2.0 / (g + 1.0)) ** (g / (g - 1.0))
     if pr <= critical:
@@ -96,7 +106,7 @@ def _psi(pr: float, g: float) -> float:
     return float(pr ** (1.0 / g) * math.sqrt(2.0 * g / (g - 1.0) * (1.0 - pr ** ((g - 1.0) / g))))
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def orifice_flow_kernel(area: float, p_up: float, p_down: float, t_up: float, r_gas: float, gamma: float) -> float:
     """Return mass flow [kg/s] through an effective area [m2]; ``p_up >= p_down``."""
     return float(area * p_up / math.sqrt(r_gas * t_up) * _psi(p_down / p_up, gamma))
@@ -113,7 +123,14 @@ def orifice_flow_kernel(area: float, p_up: float, p_down: float, t_up: float, r_
     gamma=("", 1.05, 1.7),
 )
 def orifice_flow(
-    area: float, *, discharge: float, pressure_upstream: float, pressure_downstream: float, temperature_upstream: float, gas_constant: float = 287.05, gamma: float = 1.4
+    area: float,
+    *,
+    discharge: float,
+    pressure_upstream: float,
+    pressure_downstream: float,
+    temperature_upstream: float,
+    gas_constant: float = 287.05,
+    gamma: float = 1.4,
 ) -> float:
     """Return mass flow through an orifice, valve or throttle; negative when the downstream side has the higher pressure.
 
@@ -145,7 +162,7 @@ def orifice_flow(
     return -float(orifice_flow_kernel(area * discharge, pressure_downstream, pressure_upstream, temperature_upstream, gas_constant, gamma))
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def valve_area_kernel(lift: float, head: float, seat_width: float, seat_angle: float, port: float, stem: float) -> float:
     """Return the least flow area [m2] of a poppet valve at a lift [m]; three stages, continuous at both joints."""
     if lift <= 0.0:
@@ -196,7 +213,7 @@ def valve_area(lift: float, *, head: float, seat_width: float, seat_angle: float
     return float(valve_area_kernel(lift, head, seat_width, math.radians(seat_angle), port, stem))
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def intake_discharge(lift_over_diameter: float) -> float:
     """Return the intake discharge coefficient on curtain area, read in Sitthiracha 2006, equation 3-18; for l/D up to 0.3."""
     x = min(max(lift_over_diameter, 0.0), 0.3)

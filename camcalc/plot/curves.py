@@ -37,7 +37,15 @@ def plot_lift(cam: CamCard, other: CamCard | None = None, ax: Axes | None = None
     for kind, colour in (("exhaust", EXHAUST), ("intake", INTAKE)):
         ax.plot(theta, 1e3 * cam.lift_curve(kind).lift(theta), color=colour, label=kind, linestyle="-" if kind == "intake" else "--")
         if other:
-            ax.plot(theta, 1e3 * other.lift_curve(kind).lift(theta), color=colour, linewidth=0.8, alpha=0.7, linestyle="-." if kind == "intake" else ":", label=f"{kind}, replaced cam")
+            ax.plot(
+                theta,
+                1e3 * other.lift_curve(kind).lift(theta),
+                color=colour,
+                linewidth=0.8,
+                alpha=0.7,
+                linestyle="-." if kind == "intake" else ":",
+                label=f"{kind}, replaced cam",
+            )
     both = 1e3 * np.minimum(cam.lift_curve("intake").lift(theta), cam.lift_curve("exhaust").lift(theta))
     ax.fill_between(theta, both, color="0.45", alpha=0.6, label="overlap", hatch="///", linewidth=0.0)
     ax.axvline(0.0, color="0.6", linewidth=0.8)
@@ -71,7 +79,9 @@ def plot_ceilings(ceilings: SparkCeilings, ax: Axes | None = None) -> Axes:
     ax = axes(ax)
     grid = ceilings.si.ceiling
     speeds, loads = ceilings.si.speed * 60.0, ceilings.si.manifold_pressure / 1e3
-    mesh = ax.pcolormesh(np.arange(len(speeds) + 1), np.arange(len(loads) + 1), np.ma.masked_invalid(grid), cmap="cividis", vmin=5.0, vmax=60.0, edgecolors="0.8", linewidth=0.5)
+    mesh = ax.pcolormesh(
+        np.arange(len(speeds) + 1), np.arange(len(loads) + 1), np.ma.masked_invalid(grid), cmap="cividis", vmin=5.0, vmax=60.0, edgecolors="0.8", linewidth=0.5
+    )
     for (row, column), value in np.ndenumerate(grid):
         if np.isfinite(value):
             ax.text(column + 0.5, row + 0.5, f"{value:.0f}", ha="center", va="center", color="white" if value < 36.0 else "black", fontsize=9)
@@ -102,9 +112,14 @@ def plot_injection(windows: InjectionWindows, cam: CamCard, row: int = 0, ax: Ax
 
 
 def _strip(ax: Axes, si: Any, row: int, k: int) -> None:
-    for early, late, hatch, name in ((si.shut_earliest, si.shut_latest, "", "fits a shut valve"), (si.open_earliest, si.open_latest, "xx", "fits an open valve")):
+    for early, late, hatch, name in (
+        (si.shut_earliest, si.shut_latest, "", "fits a shut valve"),
+        (si.open_earliest, si.open_latest, "xx", "fits an open valve"),
+    ):
         if np.isfinite(early[row, k]):
-            ax.barh(k, early[row, k] - late[row, k], left=-early[row, k], height=0.5, color="0.75", edgecolor="0.3", hatch=hatch, label=name if k == 0 else None)
+            ax.barh(
+                k, early[row, k] - late[row, k], left=-early[row, k], height=0.5, color="0.75", edgecolor="0.3", hatch=hatch, label=name if k == 0 else None
+            )
     end = -si.end_of_injection[row, k]
     ax.plot([end - si.pulse_angle[row, k], end], [k, k], color="black", linewidth=2.5, label="recommended pulse" if k == 0 else None)
     ax.plot([end], [k], marker="|", color="black", markersize=12)

@@ -47,7 +47,14 @@ def window_rows(brief: Brief, row: int) -> list[list[str]]:
     w = brief.injection
     out = []
     for k, speed in enumerate(w.speed.magnitude):
-        cells = [w.pulse_width.magnitude[row, k], w.shut_earliest.magnitude[row, k], w.shut_latest.magnitude[row, k], w.open_earliest.magnitude[row, k], w.open_latest.magnitude[row, k], w.end_of_injection.magnitude[row, k]]
+        cells = [
+            w.pulse_width.magnitude[row, k],
+            w.shut_earliest.magnitude[row, k],
+            w.shut_latest.magnitude[row, k],
+            w.open_earliest.magnitude[row, k],
+            w.open_latest.magnitude[row, k],
+            w.end_of_injection.magnitude[row, k],
+        ]
         texts = [f"{cells[0]:.2f}"] + [f"{c:.0f}" if math.isfinite(c) else "none" for c in cells[1:]]
         out.append([f"{speed:.0f}", *texts, w.strategy[row][k]])
     return out

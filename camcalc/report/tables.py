@@ -22,12 +22,22 @@ def brief_tables(brief: Brief) -> dict[str, str]:
     tables = {}
     for name in ("ceiling", "best_spark", "starting_spark", "burned_fraction", "imep_variation", "air"):
         field = type(ceilings).measures()[name]
-        tables[f"{name}.csv"] = _grid(f"manifold_pressure [kPa] \\ speed [rpm]; {name} [{field.show}]", ceilings.speed.magnitude, ceilings.manifold_pressure.magnitude, getattr(ceilings, name).magnitude)
+        tables[f"{name}.csv"] = _grid(
+            f"manifold_pressure [kPa] \\ speed [rpm]; {name} [{field.show}]",
+            ceilings.speed.magnitude,
+            ceilings.manifold_pressure.magnitude,
+            getattr(ceilings, name).magnitude,
+        )
     tables["idle.csv"] = _records((*brief.idle.new, *brief.idle.replaced))
     tables["reversion.csv"] = _records(brief.reversion)
     windows = brief.injection
     if windows.applies:
-        tables["end_of_injection.csv"] = _grid("manifold_pressure [kPa] \\ speed [rpm]; end_of_injection [crank_deg]", windows.speed.magnitude, windows.manifold_pressure.magnitude, windows.end_of_injection.magnitude)
+        tables["end_of_injection.csv"] = _grid(
+            "manifold_pressure [kPa] \\ speed [rpm]; end_of_injection [crank_deg]",
+            windows.speed.magnitude,
+            windows.manifold_pressure.magnitude,
+            windows.end_of_injection.magnitude,
+        )
     return tables
 
 

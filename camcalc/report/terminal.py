@@ -24,10 +24,10 @@ EVENTS = (
     ("intake_duration", "intake\nlasts"), ("exhaust_duration", "exhaust\nlasts"), ("overlap", "over-\nlap"),
 )  # fmt: skip
 IDLE = (
-    ("speed", "speed\nrpm", 0), ("manifold_vacuum", "vacuum\ninHg", 1), ("manifold_pressure", "MAP\nkPa", 1), ("burned_fraction", "burned\n%", 0), ("spark", "spark\nb TDC", 0),
+    ("speed", "speed\nrpm", 0), ("manifold_vacuum", "vacuum\ninHg", 1), ("manifold_pressure", "MAP\nkPa", 1),
+    ("burned_fraction", "burned\n%", 0), ("spark", "spark\nb TDC", 0),
     ("imep_variation", "COV\n%", 0), ("air_flow", "air\ng/s", 2), ("throttle_area", "throt.\nmm2", 0),
 )  # fmt: skip
-
 
 
 def table(title: str, columns: Iterable[str], left: int = 1) -> Table:
@@ -96,8 +96,14 @@ def _idle(brief: Brief, console: Console) -> None:
             made.add_row(kind, state.gearbox, state.accessories, *(number(state, n, d) for n, _, d in IDLE))
     console.print(made)
     idle = brief.idle
-    console.print(f"  vacuum {field_text(idle, 'vacuum')}; penalty {field_text(idle, 'vacuum_penalty')}, at equal speed {field_text(idle, 'vacuum_penalty_at_equal_speed')}", highlight=False)
-    console.print(f"  carries itself from {field_text(idle, 'lowest_speed')}; within the stability limit from {field_text(idle, 'lowest_steady_speed')}", highlight=False)
+    console.print(
+        f"  vacuum {field_text(idle, 'vacuum')}; penalty {field_text(idle, 'vacuum_penalty')}, "
+        f"at equal speed {field_text(idle, 'vacuum_penalty_at_equal_speed')}",
+        highlight=False,
+    )
+    console.print(
+        f"  carries itself from {field_text(idle, 'lowest_speed')}; within the stability limit from {field_text(idle, 'lowest_steady_speed')}", highlight=False
+    )
     for note in (idle.brakes, *idle.unreachable, *((idle.new[0].flag,) if idle.new[0].flag else ())):
         console.print(f"  {note}", highlight=False, markup=False)
     console.print()
@@ -105,7 +111,11 @@ def _idle(brief: Brief, console: Console) -> None:
 
 def _reversion(brief: Brief, console: Console) -> None:
     unit = brief.build.vehicle.road_speed_unit
-    made = table("Reversion on the level road", ["gear", "ratio", "uneven\nbelow rpm", f"which is\n{unit}", "blow-back\nbelow rpm", f"which is\n{unit}", "uneven below rpm,\nreplaced cam"], left=0)
+    made = table(
+        "Reversion on the level road",
+        ["gear", "ratio", "uneven\nbelow rpm", f"which is\n{unit}", "blow-back\nbelow rpm", f"which is\n{unit}", "uneven below rpm,\nreplaced cam"],
+        left=0,
+    )
     for k, g in enumerate(brief.reversion):
         cells = []
         for name in ("unstable_below", "blow_back_below"):
@@ -124,7 +134,9 @@ def _ceilings(brief: Brief, console: Console) -> None:
         console.print("Spark ceilings: no cell needs one; this cam has no reversion zone on the grid.\n")
         return
     for name, title in (("ceiling", "Spark ceilings"), ("starting_spark", "Starting table for the zone")):
-        made = table(f"{title}, FINAL spark (table plus every adder) [crank deg b TDC]; kPa over rpm", ["kPa", *(f"{s:.0f}" for s in ceilings.speed.magnitude)], left=0)
+        made = table(
+            f"{title}, FINAL spark (table plus every adder) [crank deg b TDC]; kPa over rpm", ["kPa", *(f"{s:.0f}" for s in ceilings.speed.magnitude)], left=0
+        )
         for load, cells in grid_rows(brief, name):
             made.add_row(load, *cells)
         console.print(made)
