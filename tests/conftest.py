@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 import csv
+import functools
 import tomllib
+from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import hypothesis
 import pytest
+
+if TYPE_CHECKING:
+    from camcalc import Brief, Build, QuickEngine
 
 ROOT = Path(__file__).resolve().parents[1]
 REFERENCE = ROOT / "tests" / "reference"
@@ -81,7 +86,7 @@ def at_root(monkeypatch: pytest.MonkeyPatch) -> Path:
     return ROOT
 
 
-@pytest.fixture(params=EXAMPLES)
+@pytest.fixture(params=EXAMPLES, scope="session")
 def example(request: pytest.FixtureRequest) -> str:
     """The name of each example in turn."""
     return str(request.param)
@@ -95,5 +100,57 @@ def example_path(example: str) -> Path:
 
 @pytest.fixture
 def sheet() -> dict[str, Any]:
-    """The data of the quarry-road sheet, free to be changed."""
-    return tomllib.loads((ROOT / "examples" / "quarry-road" / "build.toml").read_text(encoding="utf-8"))
+    """The data of the tests' own build sheet, free to be changed."""
+    return tomllib.loads((ROOT / "tests" / "data" / "build.toml").read_text(encoding="utf-8"))
+
+
+@pytest.fixture(scope="session")
+def build_of() -> Callable[..., Build]:
+    """Give an example's build by name: as it is or with the cam it had, at its own altitude or another. Each is read once."""
+
+    @functools.cache
+    def build(name: str, *, old: bool = False, altitude: str = "") -> Build:
+        from camcalc import load_build
+
+        if not old and not altitude:
+            return load_build(ROOT / "examples" / name / "build.toml")
+        if altitude:
+            same = build(name, old=old)
+            return same.replace(site=same.site.replace(altitude=altitude))
+        return build(name).with_replaced_cam()
+
+    return build
+
+
+@pytest.fixture(scope="session")
+def engine_of(build_of: Callable[..., Build]) -> Callable[..., QuickEngine]:
+    """Give an example's quick engine; arguments as for ``build_of``. Each is made once."""
+
+    @functools.cache
+    def engine(name: str, *, old: bool = False, altitude: str = "") -> QuickEngine:
+        from camcalc import QuickEngine
+
+        return QuickEngine(build_of(name, old=old, altitude=altitude))
+
+    return engine
+
+
+@pytest.fixture(scope="session")
+def brief_of(build_of: Callable[..., Build]) -> Callable[[str], Brief]:
+    """Give an example's brief by the quick model, without bands. Each is made once."""
+
+    @functools.cache
+    def brief(name: str) -> Brief:
+        from camcalc import make_brief
+
+        return make_brief(build_of(name), model="quick", bands=False)
+
+    return brief
+
+
+@pytest.fixture(scope="session")
+def banded_brief(build_of: Callable[..., Build]) -> Brief:
+    """The long-meadow brief by the quick model, with bands."""
+    from camcalc import make_brief
+
+    return make_brief(build_of("long-meadow"), model="quick")

@@ -228,6 +228,15 @@ def test_arrays_are_converted_and_ranged_as_a_whole() -> None:
         to_si(registry().Quantity(np.array([1.0, math.nan]), "inch"), "lift", LENGTH)
 
 
+def test_a_quantity_of_another_registry_in_a_unit_unknown_here_is_refused_as_input() -> None:
+    import pint
+
+    theirs = pint.UnitRegistry(None)
+    theirs.define("cubit = [length]")
+    with pytest.raises(InputError):
+        to_si(theirs.Quantity(1.0, "cubit"), "bore", LENGTH)
+
+
 @pytest.mark.parametrize(
     ("text", "half"), [("0.050 inch", 0.0005), ("292 crank_deg", 0.5), ("107.5 cam_deg", 0.05), ("-3 mm", 0.5), ("1.5e2 mm", 5.0), ("4. inch", 0.5)]
 )

@@ -122,6 +122,17 @@ class Engine(Section):
     exhaust_back_pressure: Measure = measure(
         "Pa", "kPa", low=0.0, high=1.0e5, default="20 kPa", why="ESTIMATE: at the air flow of full filling at 5500 rpm, growing with flow squared"
     )
+    cylinder_wall: Measure = measure("K", "degC", low=320.0, high=600.0, default="157 degC", why="ESTIMATE: mean of head, piston and liner of a warm engine")
+    intake_wall: Measure = measure("K", "degC", low=280.0, high=450.0, default="80 degC", why="ESTIMATE: near coolant temperature; port and runner")
+    exhaust_wall: Measure = measure("K", "degC", low=320.0, high=1000.0, default="250 degC", why="ESTIMATE: water-cooled exhaust port")
+    port_heat_factor: float = plain(
+        float,
+        low=0.0,
+        high=20.0,
+        default=3.0,
+        why="ESTIMATE, 1.5 to 6: heat transfer in the ports over that of steady turbulent flow in a straight pipe",
+        doc="port cooling of blown-back gas",
+    )
     rotating_inertia: Measure = measure(
         "kg*m**2",
         low=0.01,

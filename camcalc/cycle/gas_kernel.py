@@ -1,0 +1,75 @@
+"""Mixture properties inside the cycle kernel: two gases, fresh and burned, each with two polynomial ranges.
+
+``gas`` is an array of shape (4, 7): fresh below and above 1000 K, burned below and above; columns are the five
+coefficients of cp, the constant of the enthalpy [J/kg], and the specific gas constant [J/kg/K].
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from ..engine.gas import MIDDLE
+
+if TYPE_CHECKING:
+    from ..engine.gas import FuelData
+
+__all__ = ["flow", "gas_table", "properties"]
+
+Array = NDArray[np.float64]
+
+
+def gas_table(fuel: FuelData) -> Array:
+    """Pack a fuel's fresh charge and burned gas for the kernel."""
+    rows = [np.append(half, data.gas_constant) for data in (fuel.fresh, fuel.burned) for half in (data.low, data.high)]
+    return np.array(rows)
+
+
+@njit(cache=True, inline="always")
+def _cp(c: Array, t: float) -> float:
+    return (((c[4] * t + c[3]) * t + c[2]) * t + c[1]) * t + c[0]
+
+
+@njit(cache=True, inline="always")
+def _enthalpy(c: Array, t: float) -> float:
+    return ((((c[4] * 0.2 * t + c[3] * 0.25) * t + c[2] / 3.0) * t + c[1] * 0.5) * t + c[0]) * t + c[5]
+
+
+@njit(cache=True)
+def properties(gas: Array, t: float, y: float) -> tuple[float, float, float, float, float]:
+    """Return R, cp, h, burned less fresh enthalpy, burned less fresh gas constant, at temperature [K] and burned fraction."""
+    k = 0 if t < MIDDLE else 1
+    fresh, burned = gas[k], gas[2 + k]
+    hf, hb = _enthalpy(fresh, t), _enthalpy(burned, t)
+    difference = burned[6] - fresh[6]
+    return fresh[6] + y * difference, (1.0 - y) * _cp(fresh, t) + y * _cp(burned, t), hf + y * (hb - hf), hb - hf, difference
+
+
+@njit(cache=True)
+def flow(area: float, p_up: float, p_down: float, t: float, r: float, gamma: float, smooth: float) -> float:
+    """Return nozzle mass flow [kg/s] through an effective area [m2], ``p_up >= p_down``.
+
+    Below a relative pressure difference ``smooth`` the square root is replaced by a cubic that is zero and straight at
+    equal pressures and meets the nozzle in value and slope.
+    """
+    pr = p_down / p_up
+    critical = (2.0 / (gamma + 1.0)) ** (gamma / (gamma - 1.0))
+    g1 = (gamma - 1.0) / gamma
+    if pr <= critical:
+        psi = math.sqrt(gamma) * (2.0 / (gamma + 1.0)) ** ((gamma + 1.0) / (2.0 * (gamma - 1.0)))
+    elif pr < 1.0 - smooth:
+        a = pr ** (1.0 / gamma)
+        psi = a * math.sqrt(2.0 / g1 * (1.0 - pr / a))
+    else:
+        edge = 1.0 - smooth
+        a = edge ** (1.0 / gamma)
+        root = 1.0 - edge / a
+        at = a * math.sqrt(2.0 / g1 * root)
+        slope = -at * (1.0 / (gamma * edge) - 0.5 * g1 / a / root) * smooth
+        s = (1.0 - pr) / smooth
+        psi = s * (1.5 * at - 0.5 * slope) + s**3 * (0.5 * slope - 0.5 * at)
+    return area * p_up / math.sqrt(r * t) * psi

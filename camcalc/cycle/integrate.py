@@ -1,0 +1,118 @@
+"""Adaptive integration of one cycle: Dormand and Prince's embedded pair of order 5(4), restarted at every valve event."""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from .rates import HELD, STATES, TOTAL, Boundary, Setup, rates
+
+__all__ = ["run_cycle"]
+
+Array = NDArray[np.float64]
+
+A21 = 1 / 5
+A31, A32 = 3 / 40, 9 / 40
+A41, A42, A43 = 44 / 45, -56 / 15, 32 / 9
+A51, A52, A53, A54 = 19372 / 6561, -25360 / 2187, 64448 / 6561, -212 / 729
+A61, A62, A63, A64, A65 = 9017 / 3168, -355 / 33, 46732 / 5247, 49 / 176, -5103 / 18656
+B1, B3, B4, B5, B6 = 35 / 384, 500 / 1113, 125 / 192, -2187 / 6784, 11 / 84
+E1, E3, E4, E5, E6, E7 = 71 / 57600, -71 / 16695, 71 / 1920, -17253 / 339200, 22 / 525, -1 / 40
+C2, C3, C4, C5 = 1 / 5, 3 / 10, 4 / 5, 8 / 9
+MOST_STEPS = 200_000
+
+
+@njit(cache=True, nogil=True)
+def run_cycle(y0: Array, stops: Array, s: Setup, b: Boundary, rtol: float, marks: Array) -> tuple[Array, Array, int]:
+    """Integrate from the first stop to the last.
+
+    Parameters
+    ----------
+    y0 : state at the first stop.
+    stops : rising crank angles [deg] at which to restart.
+    marks : rising crank angles at which to keep the state; may be empty.
+
+    Returns
+    -------
+    State at every stop, state at every mark, number of steps taken (-1 if a step could not be made small enough).
+    """
+    y = y0.copy()
+    at_stops = np.zeros((stops.size, TOTAL))
+    at_marks = np.zeros((marks.size, TOTAL))
+    at_stops[0] = y
+    slopes = np.zeros((7, TOTAL))
+    k1, k2, k3, k4, k5, k6, k7 = slopes[0], slopes[1], slopes[2], slopes[3], slopes[4], slopes[5], slopes[6]
+    new, trial = np.zeros(TOTAL), np.zeros(TOTAL)
+    least = np.zeros(STATES)
+    for i in range(STATES):
+        least[i] = 1e-3 * abs(y[i]) + 1e-12
+    least[2], least[5], least[11] = y[0], y[3] + 1e-12, y[9] + 1e-6
+    least[6] = 0.02
+    least[8] = 1.0
+    if s.model == HELD:
+        least[9] = least[11] = 0.1 * y[0]
+    h = 0.25
+    steps = 0
+    mark = 0
+    for j in range(stops.size - 1):
+        theta, end = stops[j], stops[j + 1]
+        h = min(h, 0.1)
+        rates(theta, y, k1, s, b)
+        while end - theta > 1e-9:
+            h = min(h, end - theta)
+            if mark < marks.size and marks[mark] - theta > 1e-9:
+                h = min(h, marks[mark] - theta)
+            for i in range(TOTAL):
+                trial[i] = y[i] + h * A21 * k1[i]
+            rates(theta + C2 * h, trial, k2, s, b)
+            for i in range(TOTAL):
+                trial[i] = y[i] + h * (A31 * k1[i] + A32 * k2[i])
+            rates(theta + C3 * h, trial, k3, s, b)
+            for i in range(TOTAL):
+                trial[i] = y[i] + h * (A41 * k1[i] + A42 * k2[i] + A43 * k3[i])
+            rates(theta + C4 * h, trial, k4, s, b)
+            for i in range(TOTAL):
+                trial[i] = y[i] + h * (A51 * k1[i] + A52 * k2[i] + A53 * k3[i] + A54 * k4[i])
+            rates(theta + C5 * h, trial, k5, s, b)
+            for i in range(TOTAL):
+                trial[i] = y[i] + h * (A61 * k1[i] + A62 * k2[i] + A63 * k3[i] + A64 * k4[i] + A65 * k5[i])
+            rates(theta + h, trial, k6, s, b)
+            for i in range(TOTAL):
+                new[i] = y[i] + h * (B1 * k1[i] + B3 * k3[i] + B4 * k4[i] + B5 * k5[i] + B6 * k6[i])
+            rates(theta + h, new, k7, s, b)
+            error = 0.0
+            for i in range(STATES):
+                e = h * (E1 * k1[i] + E3 * k3[i] + E4 * k4[i] + E5 * k5[i] + E6 * k6[i] + E7 * k7[i])
+                e = abs(e) / (rtol * (least[i] + abs(y[i])))
+                if not e <= error:
+                    error = e
+            steps += 1
+            if steps > MOST_STEPS:
+                return at_stops, at_marks, -1
+            if not np.isfinite(error) or new[0] <= 0.0 or new[1] <= 0.0:
+                h *= 0.2
+                if h < 1e-8:
+                    return at_stops, at_marks, -1
+                continue
+            if s.model == HELD and y[9] > 0.0 and new[9] < 0.0:
+                # The slug runs out inside this step: come up to it, then go on with fresh charge.
+                if h > 1e-7:
+                    h *= min(max(0.98 * y[9] / (y[9] - new[9]), 0.02), 0.95)
+                    continue
+                new[9], new[11] = 0.0, 0.0
+            if error > 1.0:
+                h *= max(0.2, 0.9 * error**-0.2)
+                continue
+            theta += h
+            for i in range(TOTAL):
+                y[i] = new[i]
+                k1[i] = k7[i]
+            if s.model == HELD and y[9] <= 0.0:
+                rates(theta, y, k1, s, b)
+            while mark < marks.size and marks[mark] - theta <= 1e-9:
+                at_marks[mark] = y
+                mark += 1
+            h *= min(5.0, 0.9 * max(error, 1e-8) ** -0.2)
+        at_stops[j + 1] = y
+    return at_stops, at_marks, steps

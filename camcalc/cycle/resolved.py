@@ -1,0 +1,374 @@
+"""The crank-resolved engine: every operating point a settled cycle."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..burn.phasing import HALF, NINETY, TEN
+from ..engine.atmosphere import barometer_of
+from ..engine.discharge import effective_area
+from ..engine.gas import fuel_data
+from ..engine.geometry import geometry_of
+from ..engine.valve_flow import valve_shape_of
+from ..errors import InputError, NoSolutionError, did_you_mean
+from .gas_kernel import gas_table, properties
+from .integrate import run_cycle
+from .operating import OperatingState
+from .quick import Tolerances
+from .rates import HELD, LOST, PLENUM, RIPPLING, TABLE_STEP, Setup
+from .whole_engine import WholeEngine
+from .steady import INDEX, NO_MARKS, Burning, Course, Marching, Settled, burn_layout, closed_volume, cycle_stops, settle
+
+if TYPE_CHECKING:
+    from ..build import Build
+
+__all__ = ["INTAKE_MODELS", "ResolvedEngine"]
+
+Array = NDArray[np.float64]
+
+INTAKE_MODELS = {"plenum": PLENUM, "rippling": RIPPLING, "lost": LOST, "held": HELD}
+# Flow is made linear below this relative pressure difference; trapped mass moves by less than 0.01 %.
+SMOOTH = 2e-3
+RTOL = 1e-5
+# Entrance and bend losses of the runner in velocity heads; ESTIMATE.
+RUNNER_LOSS = 1.5
+RATED_SPEED, AIR_DENSITY = 5500.0 / 60.0, 1.2
+EARLIEST, LATEST = 60.0, -10.0
+HELD_TEMPERATURE, EXHAUST_TEMPERATURE = 500.0, 900.0
+
+
+class ResolvedEngine:
+    """An engine whose operating points are settled crank-resolved cycles.
+
+    Parameters
+    ----------
+    build : Build
+    tolerances : Tolerances
+        Multipliers for bands.
+    intake_model : str
+        ``"plenum"`` (default): one plenum for all cylinders at constant mean pressure, burned gas conserved.
+        ``"rippling"``: the same plenum breathing with the cylinders. ``"lost"``: a fixed fresh reservoir, blow-back vanishes.
+        ``"held"``: blow-back kept as a slug at a set temperature and drawn back first.
+    adiabatic, instantaneous : bool
+        For comparison with simpler models: no wall heat; all fuel burned at once at top dead centre.
+    rtol : float
+        Relative tolerance of the integration.
+    """
+
+    name = "crank-resolved cycle"
+
+    def __init__(
+        self,
+        build: Build,
+        tolerances: Tolerances = Tolerances(),  # noqa: B008 - an immutable tuple
+        *,
+        intake_model: str = "",
+        adiabatic: bool = False,
+        instantaneous: bool = False,
+        rtol: float = RTOL,
+        smooth: float = SMOOTH,
+        held_temperature: float = HELD_TEMPERATURE,
+        exhaust_temperature: float = EXHAUST_TEMPERATURE,
+        intake_temperature: float | None = None,
+        exhaust_pressure: float | None = None,
+    ) -> None:
+        individual = build.engine.intake == "individual throttles"
+        intake_model = intake_model or ("rippling" if individual else "plenum")
+        if intake_model not in INTAKE_MODELS:
+            raise InputError("intake_model", came=intake_model, expected=" or ".join(INTAKE_MODELS), fix=did_you_mean(intake_model, INTAKE_MODELS))
+        self.build, self.tolerances, self.intake_model = build, tolerances, intake_model
+        self.geometry = geometry_of(build.engine)
+        self.fuel = fuel_data(build.fuel.kind)
+        self.ambient = barometer_of(build.site)
+        self.rtol, self.instantaneous = rtol, instantaneous
+        self.plenum_cylinders = 1 if individual else self.geometry.cylinders
+        self.exhaust_temperature = exhaust_temperature
+        self.course = self._course()
+        self.setup = self._setup(adiabatic, smooth, held_temperature, intake_temperature, exhaust_pressure)
+        self._settled: dict[tuple[float, float, float], Settled] = {}
+        self._best: dict[tuple[float, float, float | None], float] = {}
+
+    def _course(self) -> Course:
+        intake, exhaust = (self.build.cam.lift_curve(kind).seat_edges() for kind in ("intake", "exhaust"))
+        return Course(intake[1], 720.0 + exhaust[0], 720.0 + intake[0], 720.0 + exhaust[1])
+
+    def _setup(self, adiabatic: bool, smooth: float, held: float, intake_temperature: float | None, exhaust_pressure: float | None) -> Setup:
+        e, g, t = self.build.engine.si, self.geometry, self.tolerances
+        port = math.pi / 4.0 * (e.intake_port_diameter**2 - e.intake_stem_diameter**2) * self.build.engine.intake_valves
+        return Setup(
+            gas=gas_table(self.fuel),
+            areas=self._areas(),
+            speed=1.0,
+            model=INTAKE_MODELS[self.intake_model],
+            clearance=g.clearance,
+            swept=g.swept,
+            rod_over_crank=g.rod_over_crank,
+            bore=g.bore,
+            stroke=g.stroke,
+            runner_volume=e.intake_runner_volume,
+            runner_area=port,
+            runner_length=e.intake_runner_volume / port,
+            runner_diameter=math.sqrt(4.0 * port / math.pi),
+            runner_loss=RUNNER_LOSS,
+            port_volume=e.exhaust_port_volume,
+            port_diameter=e.exhaust_port_diameter * math.sqrt(self.build.engine.exhaust_valves),
+            cylinder_wall=e.cylinder_wall,
+            runner_wall=e.intake_wall,
+            port_wall=e.exhaust_wall,
+            wall_factor=0.0 if adiabatic else 1.0,
+            port_factor=0.0 if adiabatic else self.build.engine.port_heat_factor * t.residual_temperature,
+            smooth=smooth,
+            intake_pressure=self.ambient,
+            intake_temperature=self.build.site.si.air_temperature if intake_temperature is None else intake_temperature,
+            held_temperature=held,
+            exhaust_pressure=self.ambient if exhaust_pressure is None else exhaust_pressure,
+            plenum_volume=e.plenum_volume * self.plenum_cylinders / g.cylinders,
+            throttle_area=1e-5,
+            ambient_pressure=self.ambient,
+            ambient_temperature=self.build.site.si.air_temperature,
+        )
+
+    def _areas(self) -> Array:
+        theta = np.arange(int(720.0 / TABLE_STEP) + 1) * TABLE_STEP
+        rows = []
+        for kind, forward, backward in (("intake", "intake", "exhaust"), ("exhaust", "exhaust", "intake")):
+            lifts = self.build.cam.lift_curve(kind).lift(theta)
+            shape = valve_shape_of(self.build.engine, kind)
+            factor = self.tolerances.overlap
+            rows += [effective_area(lifts, shape, like=forward, factor=factor), effective_area(lifts, shape, like=backward, factor=factor)]
+        return np.array(rows)
+
+    def burning(self, spark: float) -> Burning:
+        """Return how a charge burns from a spark [crank deg before top dead centre]."""
+        phi = min(max(1.0 / self.build.idle.mixture, 0.7), 1.4)
+        return Burning(spark, 1.0, self.tolerances.burn, phi, self.fuel.ethanol, self.instantaneous)
+
+    def marching(self, speed: float, pressure: float, spark: float) -> Marching:
+        """Return the plain cycle at an operating point."""
+        setup = self.setup._replace(speed=speed, intake_pressure=pressure)
+        rated = self.geometry.swept * AIR_DENSITY * RATED_SPEED / 2.0
+        rise = self.tolerances.back_pressure * self.build.engine.si.exhaust_back_pressure
+        return Marching(setup, self.course, self.burning(spark), self.rtol, (self.ambient, rise, rated))
+
+    def guess(self, pressure: float) -> Array:
+        """Return a first guess of the unknowns at a manifold pressure [Pa]."""
+        gas, s = self.setup.gas, self.setup
+        air = s.intake_temperature
+        closed = closed_volume(s, self.course.closes)
+        burned = 0.25
+        mass = pressure * closed / (properties(gas, 400.0, burned)[0] * 400.0)
+        runner = pressure * s.runner_volume / (properties(gas, air + 30.0, 0.1)[0] * (air + 30.0))
+        port = self.exhaust_temperature
+        return np.array([mass, 400.0, burned, runner, air + 30.0, 0.1, 0.0, port, 1.0, air + 5.0, 0.02, port, 1.0, s.exhaust_pressure, pressure])
+
+    def settled(self, speed: float, pressure: float, spark: float, *, tolerance: float = 5e-5, accelerate: bool = True, start: Array | None = None) -> Settled:
+        """Return the settled cycle at a speed [rev/s], mean plenum pressure [Pa] and spark [crank deg before top dead centre].
+
+        Raises
+        ------
+        NoSolutionError
+            If the pressure is above the barometer, or the cycle does not settle.
+        """
+        if pressure > self.ambient * 1.0005:
+            raise NoSolutionError(f"a manifold pressure of {pressure / 1e3:.1f} kPa is above the barometer: boost is out of scope", reachable=self.ambient)
+        key = (round(speed, 6), round(pressure, 2), round(spark, 3))
+        plain = start is None and accelerate
+        if plain and key in self._settled:
+            return self._settled[key]
+        first = self._near(key) if start is None else start
+        if first is None:
+            first = self.guess(pressure)
+        marching = self.marching(speed, pressure, spark)
+        found = self._ripple(speed, pressure, spark, first, tolerance) if self.intake_model == "rippling" else settle(marching, first, tolerance=tolerance, accelerate=accelerate)
+        if plain and found.outcome == "settled":
+            self._settled[key] = found
+        return found
+
+    def _near(self, key: tuple[float, float, float]) -> Array | None:
+        """Return the unknowns of the nearest point already settled, pressures scaled, or None."""
+        best, at = 0.25, None
+        for other in self._settled:
+            distance = abs(math.log(key[0] / other[0])) + abs(math.log(key[1] / other[1])) + abs(key[2] - other[2]) / 100.0
+            if distance < best:
+                best, at = distance, other
+        if at is None:
+            return None
+        z = self._settled[at].unknowns.copy()
+        z[[0, 3, 14]] *= key[1] / at[1]
+        return z
+
+    def _ripple(self, speed: float, pressure: float, spark: float, start: Array, tolerance: float) -> Settled:
+        """Settle the rippling form from the constant-pressure one, turning the throttle until the plenum's mean pressure is the one asked for."""
+        still = self.marching(speed, pressure, spark)
+        still.setup, still.marks = still.setup._replace(model=PLENUM), NO_MARKS
+        calm = settle(still, start, tolerance=tolerance)
+        s = still.setup
+        r, cp, *_ = properties(s.gas, s.ambient_temperature, 0.0)
+        flux = _flux(s.ambient_pressure, pressure, s.ambient_temperature, r, cp / (cp - r))
+        area = (calm.total("runner_in") - calm.total("runner_back")) * speed / 2.0 * self.plenum_cylinders / max(flux, 1e-3)
+        found, tried, z = calm, [], calm.unknowns
+        engine = WholeEngine(self.marching(speed, pressure, spark), self.plenum_cylinders, calm) if self.plenum_cylinders > 1 else None
+        for _ in range(12):
+            if engine is not None:
+                found = engine.settle(area, tolerance=max(tolerance, 1e-4))
+            else:
+                marching = self.marching(speed, pressure, spark)
+                marching.setup = marching.setup._replace(throttle_area=area)
+                found = settle(marching, z, tolerance=tolerance)
+            mean = plenum_mean(found)
+            tried.append((area, mean))
+            if abs(mean - pressure) < 2e-4 * pressure:
+                break
+            z = found.unknowns
+            area = _next_area(tried, pressure)
+        return found
+
+    def closed_work(self, settled: Settled, spark: float, burned: float | None = None) -> tuple[float, float, float, float]:
+        """Run compression to exhaust opening alone; return work [J], flame-development and rapid-burn angle, share burned.
+
+        With ``burned``, the same volume, pressure and temperature at intake closing hold so much burned gas.
+        """
+        s, z, course = settled.setup, settled.unknowns, settled.course
+        y0 = settled.at_stops[0].copy()
+        mass, temperature, y = z[0], z[1], z[2]
+        closed = closed_volume(s, course.closes)
+        if burned is not None:
+            r_before, r_after = properties(s.gas, temperature, y)[0], properties(s.gas, temperature, burned)[0]
+            mass, y = mass * r_before / r_after, burned
+        start, duration, develop, rapid = burn_layout(s, self.burning(spark), closed, mass, temperature, y)
+        b = settled.boundary._replace(burn_start=start, burn_duration=duration, burn_mass=mass * (1.0 - y))
+        y0[0], y0[2] = mass, y * mass
+        stops = cycle_stops(course, start, min(start + 1.6 * max(duration, 1.0), course.exhaust_opens))
+        stops = stops[stops <= course.exhaust_opens + 1e-9]
+        ran, _, _ = run_cycle(y0, stops, s, b, self.rtol, NO_MARKS)
+        made = ran[-1, INDEX["made_burned"]] / max(mass * (1.0 - y), 1e-12)
+        return float(ran[-1, INDEX["work"]]), develop, rapid, float(made)
+
+    def best_spark(self, speed: float, pressure: float, *, burned_fraction: float | None = None) -> float:
+        """Return the spark of greatest net IMEP [crank deg before top dead centre]."""
+        key = (round(speed, 6), round(pressure, 2), burned_fraction)
+        if key not in self._best:
+            guess = 30.0
+            near = self._near_best(key)
+            if near is not None:
+                guess = near
+            settled = self.settled(speed, pressure, round(guess))
+            self._best[key] = self._argmax(settled, guess, burned_fraction)
+        return self._best[key]
+
+    def _near_best(self, key: tuple[float, float, float | None]) -> float | None:
+        found = [(abs(math.log(key[0] / k[0])) + abs(math.log(key[1] / k[1])), v) for k, v in self._best.items() if (k[2] is None) == (key[2] is None)]
+        near = min(found, default=None)
+        return near[1] if near is not None and near[0] < 0.3 else None
+
+    def _argmax(self, settled: Settled, guess: float, burned: float | None) -> float:
+        work: dict[float, float] = {}
+
+        def at(spark: float) -> float:
+            spark = min(max(spark, LATEST), EARLIEST)
+            if spark not in work:
+                work[spark] = self.closed_work(settled, spark, burned)[0]
+            return work[spark]
+
+        centre, step = min(max(guess, LATEST + 8.0), EARLIEST - 8.0), 8.0
+        while step > 1.5:
+            while True:
+                left, mid, right = at(centre - step), at(centre), at(centre + step)
+                if left > mid and centre - step > LATEST:
+                    centre = max(centre - step, LATEST)
+                elif right > mid and centre + step < EARLIEST:
+                    centre = min(centre + step, EARLIEST)
+                else:
+                    break
+            step /= 2.0
+        step *= 2.0
+        left, mid, right = at(centre - step), at(centre), at(centre + step)
+        bend = left - 2.0 * mid + right
+        if bend >= 0.0:
+            return centre
+        return float(min(max(centre + step * min(max(0.5 * (left - right) / bend, -1.0), 1.0), LATEST), EARLIEST))
+
+    def state(self, speed: float, pressure: float, spark: float, *, burned_fraction: float | None = None) -> OperatingState:
+        """Return an operating point: speed rev/s, mean plenum pressure Pa, spark crank deg before top dead centre."""
+        settled = self.settled(speed, pressure, spark)
+        if settled.outcome != "settled":
+            return _dead(speed, pressure, spark, settled)
+        return self._describe(settled, spark, burned_fraction)
+
+    def _describe(self, c: Settled, spark: float, burned: float | None) -> OperatingState:
+        s, z, swept = c.setup, c.unknowns, self.geometry.swept
+        work = c.total("work")
+        pumping = -(c.total("work", 540.0, 900.0))
+        develop, rapid = c.development, c.rapid_burn
+        fresh = z[0] * (1.0 - z[2])
+        made = c.total("made_burned") / max(fresh, 1e-12)
+        y = z[2]
+        if burned is not None:
+            before = self.closed_work(c, spark)[0]
+            after, develop, rapid, made = self.closed_work(c, spark, burned)
+            work += after - before
+            y = burned
+            fresh = z[0] * (1.0 - y)
+        ratio = self.fuel.stoichiometric
+        moles = y / self.fuel.burned_molar_mass, (1.0 - y) / self.fuel.fresh_molar_mass
+        air = fresh * ratio / (1.0 + ratio)
+        return OperatingState(
+            speed=s.speed,
+            manifold_pressure=s.intake_pressure,
+            exhaust_pressure=s.exhaust_pressure,
+            spark=spark,
+            burned_fraction=float(y),
+            diluent=float(moles[0] / sum(moles)),
+            trapped=float(z[0]),
+            air=float(air),
+            fuel=float(air / ratio),
+            blow_back=overlap_blow_back(c),
+            gross=(work + pumping) / swept,
+            pumping=pumping / swept,
+            net=work / swept,
+            development=develop,
+            rapid_burn=rapid,
+            half_burned=-spark + develop + (HALF - TEN) / (NINETY - TEN) * rapid,
+            completeness=float(made),
+            exhaust_temperature=float(z[11]),
+        )
+
+
+def overlap_blow_back(c: Settled) -> float:
+    """Return the mass blown back through the intake valve between its opening and the exhaust valve's closing [kg]."""
+    if c.course.exhaust_closes <= c.course.intake_opens:
+        return 0.0
+    return c.total("intake_back", c.course.intake_opens, c.course.exhaust_closes)
+
+
+def plenum_mean(c: Settled) -> float:
+    """Return the mean plenum pressure of a rippling cycle [Pa]."""
+    states = c.at_marks
+    values = [m[9] * properties(c.setup.gas, m[10], m[11] / m[9])[0] * m[10] / c.setup.plenum_volume for m in states]
+    return float(np.mean(values))
+
+
+def _flux(p_up: float, p_down: float, t: float, r: float, gamma: float) -> float:
+    from .gas_kernel import flow
+
+    return float(flow(1.0, p_up, min(p_down, 0.999 * p_up), t, r, gamma, 1e-4))
+
+
+def _next_area(tried: list[tuple[float, float]], target: float) -> float:
+    area, mean = tried[-1]
+    if len(tried) < 2 or abs(tried[-2][1] - mean) < 1.0:
+        return area * (target / mean) ** 1.0
+    before, was = tried[-2]
+    slope = (mean - was) / (area - before)
+    return float(min(max(area + (target - mean) / slope, 0.5 * area), 2.0 * area))
+
+
+def _dead(speed: float, pressure: float, spark: float, c: Settled) -> OperatingState:
+    """Return what a dying cycle amounts to: nothing burns, nothing is made."""
+    z: Any = c.unknowns
+    pump = c.setup.exhaust_pressure - pressure
+    return OperatingState(speed, pressure, c.setup.exhaust_pressure, spark, float(z[2]), float(z[2]), float(z[0]), 0.0, 0.0, overlap_blow_back(c), 0.0, pump, -pump, 180.0, 360.0, 360.0, 0.0, float(z[11]))

@@ -1,0 +1,175 @@
+"""The whole engine on one breathing plenum: every cylinder integrated at once, each a firing interval behind the last.
+
+All cylinders do the same in the settled state, so burn and collector are those of the first one's cycle before. This is
+the rippling form; where its ripple is small the constant-pressure form gives the same answer at a fraction of the cost.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from ..errors import NoSolutionError
+from .gas_kernel import properties
+from .integrate import A21, A31, A32, A41, A42, A43, A51, A52, A53, A54, A61, A62, A63, A64, A65, B1, B3, B4, B5, B6, C2, C3, C4, C5, E1, E3, E4, E5, E6, E7, MOST_STEPS
+from .rates import STATES, TOTAL, Boundary, Setup, rates
+from .steady import Marching, Settled, burn_layout, closed_volume, cycle_stops, every_degree
+
+__all__ = ["WholeEngine", "run_engine"]
+
+Array = NDArray[np.float64]
+
+
+@njit(cache=True)
+def _engine_rates(theta: float, y: Array, dy: Array, s: Setup, b: Boundary, shifts: Array) -> None:
+    """Write every cylinder's rates; their shares of the plenum add up and are written to all."""
+    count = shifts.size
+    for k in range(count):
+        phase = b.closed_angle + (theta + shifts[k] - b.closed_angle) % 720.0
+        rates(phase, y[k], dy[k], s, b)
+    for i in range(9, 12):
+        total = 0.0
+        for k in range(count):
+            total += dy[k, i]
+        for k in range(count):
+            dy[k, i] = total
+
+
+@njit(cache=True, nogil=True)
+def run_engine(y0: Array, stops: Array, s: Setup, b: Boundary, shifts: Array, rtol: float, marks: Array) -> tuple[Array, Array, Array, int]:
+    """Integrate all cylinders over one cycle of the first; as ``run_cycle``, for an array of cylinders.
+
+    Returns the first cylinder's state at stops and at marks, every cylinder's state at the end, and the steps taken.
+    """
+    y = y0.copy()
+    shape = y.shape
+    at_stops = np.zeros((stops.size, TOTAL))
+    at_marks = np.zeros((marks.size, TOTAL))
+    at_stops[0] = y[0]
+    slopes = np.zeros((7, shape[0], shape[1]))
+    k1, k2, k3, k4, k5, k6, k7 = slopes[0], slopes[1], slopes[2], slopes[3], slopes[4], slopes[5], slopes[6]
+    least = np.zeros(STATES)
+    for i in range(STATES):
+        least[i] = 1e-3 * abs(y[0, i]) + 1e-12
+    least[2], least[5], least[6], least[8], least[11] = y[0, 0], y[0, 3], 0.02, 1.0, y[0, 9]
+    h, steps, mark = 0.1, 0, 0
+    for j in range(stops.size - 1):
+        theta, end = stops[j], stops[j + 1]
+        h = min(h, 0.1)
+        _engine_rates(theta, y, k1, s, b, shifts)
+        while end - theta > 1e-9:
+            h = min(h, end - theta)
+            if mark < marks.size and marks[mark] - theta > 1e-9:
+                h = min(h, marks[mark] - theta)
+            _engine_rates(theta + C2 * h, y + h * A21 * k1, k2, s, b, shifts)
+            _engine_rates(theta + C3 * h, y + h * (A31 * k1 + A32 * k2), k3, s, b, shifts)
+            _engine_rates(theta + C4 * h, y + h * (A41 * k1 + A42 * k2 + A43 * k3), k4, s, b, shifts)
+            _engine_rates(theta + C5 * h, y + h * (A51 * k1 + A52 * k2 + A53 * k3 + A54 * k4), k5, s, b, shifts)
+            _engine_rates(theta + h, y + h * (A61 * k1 + A62 * k2 + A63 * k3 + A64 * k4 + A65 * k5), k6, s, b, shifts)
+            new = y + h * (B1 * k1 + B3 * k3 + B4 * k4 + B5 * k5 + B6 * k6)
+            _engine_rates(theta + h, new, k7, s, b, shifts)
+            error = 0.0
+            for k in range(shape[0]):
+                for i in range(STATES):
+                    e = h * (E1 * k1[k, i] + E3 * k3[k, i] + E4 * k4[k, i] + E5 * k5[k, i] + E6 * k6[k, i] + E7 * k7[k, i])
+                    e = abs(e) / (rtol * (least[i] + abs(y[k, i])))
+                    if not e <= error:
+                        error = e
+            steps += 1
+            if steps > MOST_STEPS:
+                return at_stops, at_marks, y, -1
+            if not np.isfinite(error):
+                h *= 0.2
+                if h < 1e-8:
+                    return at_stops, at_marks, y, -1
+                continue
+            if error > 1.0:
+                h *= max(0.2, 0.9 * error**-0.2)
+                continue
+            theta += h
+            y = new
+            k1[:] = k7
+            while mark < marks.size and marks[mark] - theta <= 1e-9:
+                at_marks[mark] = y[0]
+                mark += 1
+            h *= min(5.0, 0.9 * max(error, 1e-8) ** -0.2)
+        at_stops[j + 1] = y[0]
+    return at_stops, at_marks, y, steps
+
+
+class WholeEngine:
+    """All cylinders on one plenum, started from a settled constant-pressure cycle."""
+
+    def __init__(self, marching: Marching, cylinders: int, calm: Settled) -> None:
+        self.marching, self.cylinders = marching, cylinders
+        self.shifts = np.arange(cylinders) * 720.0 / cylinders
+        self.boundary_unknowns = calm.unknowns.copy()
+        self.state = self._start(calm)
+
+    def _start(self, calm: Settled) -> Array:
+        """Return every cylinder at its own phase of the calm cycle."""
+        from .integrate import run_cycle
+
+        course, s = calm.course, calm.setup
+        phases = course.closes + np.sort(self.shifts[1:])
+        _, kept, _ = run_cycle(calm.at_stops[0], calm.stops, s, calm.boundary, self.marching.rtol, phases)
+        y = np.vstack([calm.at_stops[:1], kept])
+        z = calm.unknowns
+        mass = s.intake_pressure * s.plenum_volume / (properties(s.gas, z[9], z[10])[0] * z[9])
+        y[:, 9:12] = mass, z[9], mass * z[10]
+        y[:, STATES:] = 0.0
+        return y
+
+    def settle(self, throttle_area: float, *, tolerance: float, most: int = 300) -> Settled:
+        """Return the settled cycle of the first cylinder at a throttle area [m2].
+
+        Raises
+        ------
+        NoSolutionError
+            If it does not settle, with the last residuals.
+        """
+        m = self.marching
+        history = []
+        for count in range(1, most + 1):
+            before = self.state
+            z, cycle = self._cycle(throttle_area)
+            gap = np.abs(self.state[:, :STATES] - before[:, :STATES]) / (np.abs(before[:, :STATES]) + 1e-3 * np.max(np.abs(before[:, :STATES]), axis=0))
+            gap[:, 6] = np.abs(self.state[:, 6] - before[:, 6]) / 0.05
+            shift = np.max(np.abs(z - self.boundary_unknowns)[[11, 12, 13]] / np.array([z[11], 1.0, z[13]]))
+            self.boundary_unknowns = z
+            history.append(float(max(gap.max(), shift)))
+            if history[-1] < tolerance:
+                return cycle._replace(cycles=count, residual=history[-1], history=tuple(history), outcome="settled")
+        shown = ", ".join(f"{r:.1e}" for r in history[-6:])
+        raise NoSolutionError(f"the rippling plenum does not settle at {m.setup.speed * 60:.0f} rpm after {most} cycles; last residuals {shown}")
+
+    def _cycle(self, throttle_area: float) -> tuple[Array, Settled]:
+        m, course = self.marching, self.marching.course
+        z = self.boundary_unknowns
+        s = m.setup._replace(exhaust_pressure=z[13], throttle_area=throttle_area / self.cylinders)
+        y0 = self.state[0]
+        mass, t, burned = y0[0], y0[1], y0[2] / y0[0]
+        closed = closed_volume(s, course.closes)
+        start, duration, develop, rapid = burn_layout(s, m.burning, closed, mass, t, burned)
+        pressure = mass * properties(s.gas, t, burned)[0] * t / closed
+        made = m.burning.completeness * mass * (1.0 - burned)
+        b = Boundary(z[9], z[10], z[11], z[12], start, duration, made, pressure, closed, t, course.closes, course.exhaust_opens)
+        own = cycle_stops(course, start, min(start + 1.6 * duration, course.exhaust_opens))
+        first, last = course.closes, course.closes + 720.0
+        everyone = {first + (a - shift - first) % 720.0 for a in own for shift in self.shifts}
+        stops = np.array(sorted({a for a in everyone | set(own) if first < a < last} | {first, last}))
+        stops = stops[np.concatenate([[True], np.diff(stops) > 1e-6])]
+        marks = every_degree(course)
+        at_stops, at_marks, end, steps = run_engine(self.state, stops, s, b, self.shifts, m.rtol, marks)
+        if steps < 0:
+            raise NoSolutionError(f"the rippling plenum cannot be integrated at {s.speed * 60:.0f} rpm: a step became too small")
+        unknowns = z.copy()
+        unknowns[:9] = y0[0], y0[1], burned, y0[3], y0[4], y0[5] / y0[3], y0[6], y0[7], y0[8]
+        unknowns[9], unknowns[10] = y0[10], y0[11] / y0[9]
+        cycle = Settled(s, b, course, unknowns, stops, at_stops, at_marks, develop, rapid, 1, np.inf, (), "marching")
+        self.state = end
+        self.state[:, STATES:] = 0.0
+        following = m._next(unknowns, cycle)
+        following[:9] = unknowns[:9]
+        return following, cycle
