@@ -15,19 +15,24 @@ if TYPE_CHECKING:
     from .build import Build, load_build, read_build, save_build
     from .build.card_reading import read_cam_card
     from .cam.card import CamCard
+    from .cycle.grid import CycleMap, simulate_map
     from .cycle.quick import QuickEngine
+    from .cycle.resolved import ResolvedEngine
+    from .cycle.simulate import CycleResult, simulate_cycle
     from .errors import CamcalcError, InputError, InputErrors, NoSolutionError
     from .units import parse
 
 _HOME = {
     "load_build": ".build", "read_build": ".build", "save_build": ".build", "Build": ".build", "read_cam_card": ".build.card_reading", "CamCard": ".cam.card",
-    "make_brief": ".brief", "Brief": ".brief", "QuickEngine": ".cycle.quick", "parse": ".units",
+    "simulate_cycle": ".cycle.simulate", "simulate_map": ".cycle.grid",
+    "CycleResult": ".cycle.simulate", "CycleMap": ".cycle.grid",
+    "ResolvedEngine": ".cycle.resolved", "make_brief": ".brief", "Brief": ".brief", "QuickEngine": ".cycle.quick", "parse": ".units",
     "CamcalcError": ".errors", "InputError": ".errors", "InputErrors": ".errors", "NoSolutionError": ".errors",
 }  # fmt: skip
 
 __all__ = [
-    "Brief", "Build", "CamCard", "CamcalcError", "InputError", "InputErrors", "NoSolutionError", "QuickEngine", "__version__",
-    "load_build", "make_brief", "parse", "read_build", "read_cam_card", "save_build",
+    "Brief", "Build", "CamCard", "CamcalcError", "CycleMap", "CycleResult", "InputError", "InputErrors", "NoSolutionError", "QuickEngine", "ResolvedEngine", "__version__",
+    "load_build", "make_brief", "parse", "read_build", "read_cam_card", "save_build", "simulate_cycle", "simulate_map",
 ]  # fmt: skip
 
 

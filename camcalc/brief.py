@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import dataclasses
+import functools
+import math
 from collections.abc import Callable, Mapping
-from typing import TYPE_CHECKING, Any
+from concurrent.futures import ThreadPoolExecutor
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from .advice.bands import HeadlineBands, sample_bands
 from .advice.brakes import brake_remark
@@ -17,6 +20,7 @@ from .cam.events import ValveEvents
 from .cycle.closed_form import overlap_factor, overlap_factor_fit
 from .cycle.operating import EngineModel, barometer
 from .cycle.quick import QuickEngine, Tolerances
+from .cycle.resolved import ResolvedEngine
 from .engine.geometry import effective_compression, geometry_of
 from .errors import InputError, NoSolutionError, did_you_mean
 from .results import Measure, Record, measure, plain_data
@@ -97,6 +101,7 @@ class Brief(Record):
 
     build: Build
     model: str
+    engine: Callable[..., EngineModel] = dataclasses.field(repr=False)
     cam: CamFacts
     replaced_cam: CamFacts | None
     idle: IdleAdvice
@@ -136,17 +141,17 @@ def _lift_data(facts: CamFacts) -> dict[str, Any]:
     return data
 
 
-MODELS = {"quick": QuickEngine}
+MODELS: dict[str, Any] = {"resolved": functools.partial(ResolvedEngine, tolerance=2e-4), "quick": QuickEngine}
 
 
-def make_brief(build: Build, *, model: str = "quick", bands: bool = True, progress: Callable[[str, float], None] | None = None) -> Brief:
+def make_brief(build: Build, *, model: str = "resolved", bands: bool = True, progress: Callable[[str, float], None] | None = None) -> Brief:
     """Make the first-fire brief of a build.
 
     Parameters
     ----------
     build : Build
     model : str
-        ``"quick"``: published closed forms.
+        ``"resolved"``: the crank-resolved cycle. ``"quick"``: published closed forms.
     bands : bool
         Whether to sample 10 to 90 % bands; most of the time goes there.
     progress : callable
@@ -160,35 +165,46 @@ def make_brief(build: Build, *, model: str = "quick", bands: bool = True, progre
     Examples
     --------
     >>> from camcalc.build import load_build
-    >>> brief = make_brief(load_build("examples/long-meadow/build.toml"), bands=False)
+    >>> brief = make_brief(load_build("examples/long-meadow/build.toml"), model="quick", bands=False)
     >>> brief.idle.vacuum > brief.idle.vacuum_penalty
     True
     """
     if model not in MODELS:
         raise InputError("model", came=model, expected=" or ".join(MODELS), fix=did_you_mean(model, MODELS))
     say = progress or (lambda what, share: None)
-    engine = MODELS[model](build)
-    before = MODELS[model](build.with_replaced_cam()) if build.replaced_cam else None
-    say("idle", 0.0)
-    idle = idle_advice(engine, before)
-    say("reversion", 0.2)
+    kind = MODELS[model]
+    engine = kind(build)
+    before = kind(build.with_replaced_cam()) if build.replaced_cam else None
     gears = range(1, len(build.vehicle.gear_ratios) + 1)
-    reversion = tuple(reversion_in_gear(engine, g) for g in gears)
-    replaced_reversion = tuple(reversion_in_gear(before, g) for g in gears) if before else ()
-    say("spark ceilings", 0.4)
-    ceilings = spark_ceilings(engine)
-    say("injection", 0.5)
-    windows = injection_windows(engine)
+    first = idle_state(engine)
+    share = 0.45 if bands else 1.0
+    with ThreadPoolExecutor(2) as pool:
+        # The two cams are two engines: nothing is shared between the threads.
+        old = pool.submit(_replaced_part, before, build, gears) if before else None
+        say("idle", 0.02 * share)
+        new = idle_set(engine, first.si.speed, search=True)
+        say("reversion", 0.2 * share)
+        reversion = tuple(reversion_in_gear(engine, g) for g in gears)
+        say("spark ceilings", 0.5 * share)
+        ceilings = spark_ceilings(engine)
+        say("injection", 0.9 * share)
+        windows = injection_windows(engine)
+        say("the replaced cam", 0.95 * share)
+        replaced, replaced_reversion = old.result() if old else (None, ())
+    advice = idle_advice(engine, new, replaced)
     sure = None
     if bands:
-        sure = sample_bands(lambda t: headline(build, Tolerances(**t)), progress=lambda share: say("bands", 0.5 + 0.5 * share))
-        idle = idle.replace(bands={k: v for k, v in sure.bands.items() if k in IdleAdvice.measures()})
+        sure = sample_bands(
+            lambda t: headline(kind, build, Tolerances(**t)), engine.uncertain, progress=lambda done: say("bands", share + (1.0 - share) * done)
+        )
+        advice = advice.replace(bands={k: v for k, v in sure.bands.items() if k in IdleAdvice.measures()})
     return Brief(
         build=build,
         model=engine.name,
+        engine=kind,
         cam=cam_facts(build.cam, build.engine),
         replaced_cam=cam_facts(build.replaced_cam, build.engine) if build.replaced_cam else None,
-        idle=idle,
+        idle=advice,
         reversion=reversion,
         replaced_reversion=replaced_reversion,
         spark_ceilings=ceilings,
@@ -221,43 +237,50 @@ def cam_facts(cam: CamCard, engine: Any) -> CamFacts:
     )
 
 
-def idle_advice(engine: EngineModel, before: EngineModel | None) -> IdleAdvice:
-    """Return idle in every state asked for, new cam and replaced cam."""
-    first = idle_state(engine)
-    gearboxes = (False, True) if engine.build.vehicle.transmission == "converter" else (False,)
-    unreachable: list[str] = []
+class IdleSet(NamedTuple):
+    """Idle states of one cam, and what could not be reached."""
 
-    def states(model: EngineModel, speed: float) -> tuple[IdleState, ...]:
-        found = []
-        for drive in gearboxes:
-            for accessories in (False, True):
-                try:
-                    found.append(idle_state(model, speed, drive=drive, accessories=accessories))
-                except NoSolutionError as error:
-                    unreachable.append(f"{'drive' if drive else 'neutral'}, accessories {'on' if accessories else 'off'}: {error.args[0]}")
-        return tuple(found)
+    states: tuple[IdleState, ...]
+    unreachable: tuple[str, ...]
+    lowest_steady: float
+    lowest: float
 
-    new = states(engine, engine.build.idle.si.speed)
-    ambient = barometer(engine)
-    replaced: tuple[IdleState, ...] = ()
-    penalty = equal = None
-    if before:
-        replaced = states(before, before.build.idle.si.speed)
-        equal_state = idle_state(before, engine.build.idle.si.speed)
-        if replaced:
-            penalty = replaced[0].si.manifold_vacuum - first.si.manifold_vacuum
-        equal = equal_state.si.manifold_vacuum - first.si.manifold_vacuum
-        replaced = (*replaced, equal_state)
+
+def idle_set(model: EngineModel, speed: float, *, search: bool) -> IdleSet:
+    """Return every idle state asked for at a speed [rev/s]; with ``search``, the lowest speeds too."""
+    found, unreachable = [], []
+    gearboxes = (False, True) if model.build.vehicle.transmission == "converter" else (False,)
+    for drive in gearboxes:
+        for accessories in (False, True):
+            try:
+                found.append(idle_state(model, speed, drive=drive, accessories=accessories))
+            except NoSolutionError as error:
+                unreachable.append(f"{'drive' if drive else 'neutral'}, accessories {'on' if accessories else 'off'}: {error.args[0]}")
+    lowest = (lowest_idle(model), lowest_idle(model, steady=False)) if search else (math.nan, math.nan)
+    return IdleSet(tuple(found), tuple(unreachable), *lowest)
+
+
+def _replaced_part(before: EngineModel, build: Build, gears: range) -> tuple[tuple[IdleSet, IdleState], tuple[GearReversion, ...]]:
+    own = idle_set(before, before.build.idle.si.speed, search=False)
+    equal = idle_state(before, build.idle.si.speed)
+    return (own, equal), tuple(reversion_in_gear(before, g) for g in gears)
+
+
+def idle_advice(engine: EngineModel, new: IdleSet, replaced: tuple[IdleSet, IdleState] | None) -> IdleAdvice:
+    """Put both cams' idle side by side."""
+    first = new.states[0]
+    own, equal = replaced if replaced else (None, None)
+    was = own.states[0].si.manifold_vacuum if own and own.states else None
     return IdleAdvice(
-        new=new,
-        replaced=replaced,
-        unreachable=tuple(unreachable),
+        new=new.states,
+        replaced=(*own.states, equal) if own and equal else (),
+        unreachable=new.unreachable + (own.unreachable if own else ()),
         vacuum=first.si.manifold_vacuum,
-        vacuum_penalty=penalty,
-        vacuum_penalty_at_equal_speed=equal,
-        lowest_steady_speed=lowest_idle(engine),
-        lowest_speed=lowest_idle(engine, steady=False),
-        brakes=brake_remark(first.si.manifold_vacuum, ambient, replaced[0].si.manifold_vacuum if replaced else None),
+        vacuum_penalty=None if was is None else was - first.si.manifold_vacuum,
+        vacuum_penalty_at_equal_speed=None if equal is None else equal.si.manifold_vacuum - first.si.manifold_vacuum,
+        lowest_steady_speed=new.lowest_steady,
+        lowest_speed=new.lowest,
+        brakes=brake_remark(first.si.manifold_vacuum, barometer(engine), was),
     )
 
 
@@ -267,13 +290,13 @@ def headline_gear(build: Build) -> int:
     return min(range(len(ratios)), key=lambda k: abs(ratios[k] - 1.0)) + 1
 
 
-def headline(build: Build, tolerances: Tolerances) -> dict[str, float]:
+def headline(kind: Callable[..., EngineModel], build: Build, tolerances: Tolerances) -> dict[str, float]:
     """Return the headline numbers under a set of tolerances, in inner units."""
-    engine = QuickEngine(build, tolerances)
+    engine = kind(build, tolerances)
     idle = idle_state(engine)
     found = {"vacuum": idle.si.manifold_vacuum, "burned_fraction": idle.si.burned_fraction}
     if build.replaced_cam:
-        before = QuickEngine(build.with_replaced_cam(), tolerances)
+        before = kind(build.with_replaced_cam(), tolerances)
         found["vacuum_penalty"] = idle_state(before).si.manifold_vacuum - found["vacuum"]
     gear = reversion_in_gear(engine, headline_gear(build))
     found["unstable_below"], found["blow_back_below"] = gear.si.unstable_below, gear.si.blow_back_below

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Callable, Mapping
+import os
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 import numpy as np
@@ -16,13 +18,15 @@ __all__ = ["TOLERANCES", "HeadlineBands", "sample_bands"]
 
 # Half-widths of uniform tolerances on the model's multipliers; ESTIMATE, each.
 TOLERANCES: dict[str, tuple[float, str]] = {
-    "overlap": (0.15, "overlap: grinding, checking and valve-train tolerance, flow through barely open valves"),
+    "overlap": (0.15, "flow through barely open valves: grinding, checking and valve-train tolerance, discharge coefficients"),
     "residual_kept": (0.15, "burned gas kept in the clearance"),
     "residual_temperature": (0.10, "temperature of the burned gas that stays"),
     "friction": (0.15, "rubbing friction"),
     "efficiency": (0.05, "indicated efficiency"),
     "burn": (0.10, "burn angles"),
     "back_pressure": (0.50, "exhaust back-pressure"),
+    "port_heat": (0.50, "cooling of blown-back gas in the port"),
+    "wall_heat": (0.20, "heat to the cylinder walls"),
 }
 SEED = 20240
 
@@ -42,7 +46,12 @@ class HeadlineBands:
 
 
 def sample_bands(
-    headline: Callable[[Mapping[str, float]], Mapping[str, float]], *, power: int = 5, seed: int = SEED, progress: Callable[[float], None] | None = None
+    headline: Callable[[Mapping[str, float]], Mapping[str, float]],
+    uncertain: Sequence[str],
+    *,
+    power: int = 4,
+    seed: int = SEED,
+    progress: Callable[[float], None] | None = None,
 ) -> HeadlineBands:
     """Sample headline numbers over the tolerances.
 
@@ -50,6 +59,8 @@ def sample_bands(
     ----------
     headline : callable
         From multipliers by name to numbers by name; NaN or a ``CamcalcError`` is "no answer".
+    uncertain : sequence of str
+        Which tolerances to sample.
     power : int
         ``2**power`` Sobol points.
     seed : int
@@ -59,18 +70,23 @@ def sample_bands(
     """
     from scipy.stats import qmc
 
-    names = list(TOLERANCES)
+    names = list(uncertain)
     widths = np.array([TOLERANCES[n][0] for n in names])
     points = qmc.Sobol(len(names), rng=np.random.default_rng(seed)).random_base2(power)
     factors = 1.0 + widths * (2.0 * points - 1.0)
     rows: list[Mapping[str, float]] = []
-    for k, row in enumerate(factors):
+
+    def one(row: Any) -> Mapping[str, float]:
         try:
-            rows.append(headline(dict(zip(names, map(float, row), strict=True))))
+            return headline(dict(zip(names, map(float, row), strict=True)))
         except CamcalcError:
-            rows.append({})
-        if progress:
-            progress((k + 1) / len(factors))
+            return {}
+
+    with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
+        for k, found in enumerate(pool.map(one, factors)):
+            rows.append(found)
+            if progress:
+                progress((k + 1) / len(factors))
     keys = sorted({key for row in rows for key in row})
     values = {key: np.array([row.get(key, math.nan) for row in rows]) for key in keys}
     bands, missing, matters = {}, {}, {}

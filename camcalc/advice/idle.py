@@ -125,7 +125,7 @@ def _describe(model: EngineModel, speed: float, pressure: float, drive: bool, ac
         imep_variation=imep_variation(model, speed, pressure, spark),
         air_flow=air,
         throttle_area=air / flux if flux > 0.0 else math.nan,
-        fuel_flow=state.fuel * cycles / model.fuel.density,  # type: ignore[attr-defined]
+        fuel_flow=state.fuel * cycles / model.fuel.density,
         flag="" if state.burned_fraction <= 0.40 else "burned gas beyond any data: treat as a sign, not a figure",
     )
 
@@ -144,18 +144,23 @@ def lowest_idle(model: EngineModel, *, drive: bool = False, accessories: bool = 
         spark = model.best_spark(speed, pressure) - model.build.idle.si.spark_reserve
         return imep_variation(model, speed, pressure, spark) <= limit
 
-    step = 75.0 / 60.0
-    low = SLOWEST
-    if good(low):
-        return low
-    while low < FASTEST:
-        if good(low + step):
-            break
-        low += step
+    middle = model.build.idle.si.speed
+    step = 150.0 / 60.0
+    if good(middle):
+        high, low = middle, middle - step
+        while low > SLOWEST and good(low):
+            high, low = low, low - step
+        if low <= SLOWEST:
+            if good(SLOWEST):
+                return SLOWEST
+            low = SLOWEST
     else:
-        return math.nan
-    high = low + step
-    while high - low > 5.0 / 60.0:
+        low, high = middle, middle + step
+        while not good(high):
+            low, high = high, high + step
+            if high > FASTEST:
+                return math.nan
+    while high - low > 10.0 / 60.0:
         middle = (low + high) / 2.0
         low, high = (low, middle) if good(middle) else (middle, high)
     return high

@@ -16,7 +16,7 @@ from ..results import Measure, Record, measure
 
 __all__ = ["GearReversion", "RoadPoint", "reversion_in_gear", "road_point"]
 
-SLOWEST, FASTEST, STEP = 600.0 / 60.0, 4000.0 / 60.0, 100.0 / 60.0
+SLOWEST, FASTEST, STEP = 600.0 / 60.0, 4000.0 / 60.0, 400.0 / 60.0
 
 
 class RoadPoint(NamedTuple):
@@ -102,8 +102,8 @@ def _last_bad(bad: Callable[[float], bool | None]) -> float:
         return math.nan
     if speed >= top:
         return top
-    low, high = speed, speed + STEP
-    while high - low > 5.0 / 60.0:
+    low, high = max(speed, SLOWEST), speed + STEP
+    while high - low > 20.0 / 60.0:
         middle = (low + high) / 2.0
         low, high = (low, middle) if bad(middle) is False else (middle, high)
     return (low + high) / 2.0

@@ -7,6 +7,8 @@ from __future__ import annotations
 
 import dataclasses
 import math
+import os
+from concurrent.futures import ThreadPoolExecutor
 from typing import NamedTuple
 
 import numpy as np
@@ -21,7 +23,7 @@ __all__ = ["CeilingCell", "SparkCeilings", "ceiling_cell", "spark_ceilings", "st
 Array = NDArray[np.float64]
 
 SPEEDS = np.arange(800.0, 3001.0, 200.0) / 60.0
-PRESSURES = np.arange(30e3, 90.1e3, 10e3)
+PRESSURES = np.arange(40e3, 90.1e3, 10e3)
 # The strong end of the dilution spread that a flat table must not over-advance: 5th percentile.
 STRONG_SIGMAS = 1.645
 # A limit binds when it asks for at least this much less than best torque; ESTIMATE, twice a common table increment.
@@ -80,7 +82,14 @@ class SparkCeilings(Record):
 def spark_ceilings(model: EngineModel, speeds: Array = SPEEDS, pressures: Array = PRESSURES) -> SparkCeilings:
     """Return the ceilings over a grid of speeds [rev/s] and manifold pressures [Pa] below the barometer."""
     pressures = pressures[pressures < barometer(model)]
-    cells = [[ceiling_cell(model, float(s), float(p)) for s in speeds] for p in pressures]
+
+    def row_of(pressure: float) -> list[CeilingCell]:
+        own = model.fresh()
+        # From high speed down: the easy end first, each cell the start of the next.
+        return [ceiling_cell(own, float(s), pressure) for s in speeds[::-1]][::-1]
+
+    with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
+        cells = list(pool.map(row_of, map(float, pressures)))
 
     def field(name: str) -> Array:
         return np.array([[getattr(c, name) for c in row] for row in cells])
@@ -105,6 +114,11 @@ def ceiling_cell(model: EngineModel, speed: float, pressure: float) -> CeilingCe
     best = model.best_spark(speed, pressure)
     state = model.state(speed, pressure, best)
     variation = imep_variation(model, speed, pressure, best)
+    if not math.isfinite(variation):
+        nan = math.nan
+        return CeilingCell(
+            speed, pressure, state.air, state.burned_fraction, variation, best, nan, nan, nan, nan, "", "no torque here: raise speed, load or gear"
+        )
     steadiness, remark = _steadiness(model, speed, pressure, best, state.net, variation)
     cleanest = min(_strong_cycle(model, speed, pressure, state.burned_fraction, state.completeness), _fuller_cell(model, speed, pressure, state, variation))
     # Half burned moves nearly one for one with spark.
@@ -138,8 +152,6 @@ def _steadiness(model: EngineModel, speed: float, pressure: float, best: float, 
     limit = model.build.limits.stability
     if variation <= limit:
         return best, ""
-    if not math.isfinite(variation):
-        return best, "no torque here: raise speed, load or gear"
     least, spark, at = variation, best, pressure
     while spark > best - 40.0:
         spark -= RETARD_STEP

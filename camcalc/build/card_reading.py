@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import itertools
 import re
 from collections.abc import Mapping
 from pathlib import Path
@@ -13,7 +14,6 @@ from ..cam.figures import Centrelines, Disagreement, Figure, solve_centrelines
 from ..errors import InputError, did_you_mean
 from ..units import Bounds, factor, format_quantity, half_last_digit, parse, quantity, to_si
 from .sections import OUT_OF_SCOPE
-import itertools
 
 if TYPE_CHECKING:
     from .reading import Problems

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import itertools
 import math
 import tomllib
 from collections.abc import Mapping
@@ -16,7 +17,6 @@ from ..units import format_quantity, quantity, to_si
 from .card_reading import read_card
 from .sections import OUT_OF_SCOPE, Engine, Fuel, Idle, Injector, Limits, Section, Site, Vehicle
 from .sheet import Assumption, Build
-import itertools
 
 __all__ = ["load_build", "read_build", "read_toml"]
 

@@ -14,6 +14,7 @@ __all__ = ["main"]
 
 COMMANDS = {
     "events": "valve events, overlap and lift of the cams on a build sheet",
+    "cycle": "one settled crank-resolved cycle, or a map of them",
     "brief": "the first-fire brief: idle, reversion, spark ceilings, injection windows",
 }
 WELCOME = """camcalc: what a long-duration cam does to a street engine, before first fire.

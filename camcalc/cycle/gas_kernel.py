@@ -18,9 +18,14 @@ from ..engine.gas import MIDDLE
 if TYPE_CHECKING:
     from ..engine.gas import FuelData
 
+# The critical pressure ratio of any gas with gamma above 1.02 lies below this; saves computing it.
+NEVER_CHOKED_ABOVE = 0.61
+
 __all__ = ["flow", "gas_table", "properties"]
 
 Array = NDArray[np.float64]
+# Faster arithmetic that still knows infinities and not-a-number, which the step control relies on.
+FAST = {"contract", "reassoc", "arcp", "nsz"}
 
 
 def gas_table(fuel: FuelData) -> Array:
@@ -29,17 +34,17 @@ def gas_table(fuel: FuelData) -> Array:
     return np.array(rows)
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True, inline="always", error_model="numpy", fastmath=FAST)
 def _cp(c: Array, t: float) -> float:
     return (((c[4] * t + c[3]) * t + c[2]) * t + c[1]) * t + c[0]
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True, inline="always", error_model="numpy", fastmath=FAST)
 def _enthalpy(c: Array, t: float) -> float:
     return ((((c[4] * 0.2 * t + c[3] * 0.25) * t + c[2] / 3.0) * t + c[1] * 0.5) * t + c[0]) * t + c[5]
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy", fastmath=FAST)
 def properties(gas: Array, t: float, y: float) -> tuple[float, float, float, float, float]:
     """Return R, cp, h, burned less fresh enthalpy, burned less fresh gas constant, at temperature [K] and burned fraction."""
     k = 0 if t < MIDDLE else 1
@@ -49,7 +54,7 @@ def properties(gas: Array, t: float, y: float) -> tuple[float, float, float, flo
     return fresh[6] + y * difference, (1.0 - y) * _cp(fresh, t) + y * _cp(burned, t), hf + y * (hb - hf), hb - hf, difference
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy", fastmath=FAST)
 def flow(area: float, p_up: float, p_down: float, t: float, r: float, gamma: float, smooth: float) -> float:
     """Return nozzle mass flow [kg/s] through an effective area [m2], ``p_up >= p_down``.
 
@@ -57,11 +62,11 @@ def flow(area: float, p_up: float, p_down: float, t: float, r: float, gamma: flo
     equal pressures and meets the nozzle in value and slope.
     """
     pr = p_down / p_up
-    critical = (2.0 / (gamma + 1.0)) ** (gamma / (gamma - 1.0))
     g1 = (gamma - 1.0) / gamma
-    if pr <= critical:
-        psi = math.sqrt(gamma) * (2.0 / (gamma + 1.0)) ** ((gamma + 1.0) / (2.0 * (gamma - 1.0)))
-    elif pr < 1.0 - smooth:
+    if pr < NEVER_CHOKED_ABOVE:
+        # Choked: the flow function stays at its greatest value, that of the critical ratio.
+        pr = max(pr, (2.0 / (gamma + 1.0)) ** (1.0 / g1))
+    if pr < 1.0 - smooth:
         a = pr ** (1.0 / gamma)
         psi = a * math.sqrt(2.0 / g1 * (1.0 - pr / a))
     else:

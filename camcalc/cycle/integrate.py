@@ -6,6 +6,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from .gas_kernel import FAST
 from .rates import HELD, STATES, TOTAL, Boundary, Setup, rates
 
 __all__ = ["run_cycle"]
@@ -23,7 +24,7 @@ C2, C3, C4, C5 = 1 / 5, 3 / 10, 4 / 5, 8 / 9
 MOST_STEPS = 200_000
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
 def run_cycle(y0: Array, stops: Array, s: Setup, b: Boundary, rtol: float, marks: Array) -> tuple[Array, Array, int]:
     """Integrate from the first stop to the last.
 

@@ -11,6 +11,7 @@ from ..errors import NoSolutionError
 
 if TYPE_CHECKING:
     from ..build import Build
+    from ..engine.gas import FuelData
     from ..engine.geometry import Geometry
 
 __all__ = ["EngineModel", "OperatingState", "pressure_for_net_imep"]
@@ -44,7 +45,13 @@ class EngineModel(Protocol):
 
     build: Build
     geometry: Geometry
+    fuel: FuelData
     name: str
+    uncertain: tuple[str, ...]
+
+    def fresh(self) -> EngineModel:
+        """Return the same engine with nothing remembered, for a thread of its own."""
+        ...
 
     def state(self, speed: float, pressure: float, spark: float, *, burned_fraction: float | None = None) -> OperatingState:
         """Return an operating point; with ``burned_fraction``, that of a single cycle whose charge is so diluted."""
@@ -58,8 +65,8 @@ class EngineModel(Protocol):
 LEAST_PRESSURE = 8e3
 
 
-def pressure_for_net_imep(model: EngineModel, speed: float, net: float, spark: float | None, *, spark_offset: float = 0.0, samples: int = 14) -> float:
-    """Return the lowest manifold pressure [Pa] that gives a net IMEP [Pa] with torque rising through it.
+def pressure_for_net_imep(model: EngineModel, speed: float, net: float, spark: float | None, *, spark_offset: float = 0.0) -> float:
+    """Return the manifold pressure [Pa] that gives a net IMEP [Pa], with torque rising through it.
 
     ``spark`` None means best-torque spark less ``spark_offset``. With much dilution two pressures can give one torque;
     the upper one is steady, and it is the one returned.
@@ -69,24 +76,29 @@ def pressure_for_net_imep(model: EngineModel, speed: float, net: float, spark: f
     NoSolutionError
         If the torque is out of reach without boost, with the greatest reachable net IMEP [Pa].
     """
-    from scipy.optimize import brentq
+    from scipy.optimize import toms748
+
+    known: dict[float, float] = {}
 
     def short(pressure: float) -> float:
-        angle = model.best_spark(speed, pressure) - spark_offset if spark is None else spark
-        return model.state(speed, pressure, angle).net - net
+        if pressure not in known:
+            angle = model.best_spark(speed, pressure) - spark_offset if spark is None else spark
+            known[pressure] = model.state(speed, pressure, angle).net - net
+        return known[pressure]
 
-    ambient = barometer(model)
-    high, most = ambient, short(ambient)
-    if most < 0.0:
-        raise NoSolutionError(
-            f"net IMEP of {net / 1e3:.0f} kPa is beyond reach at {speed * 60:.0f} rpm; the most is {(most + net) / 1e3:.0f} kPa", reachable=most + net
-        )
-    step = (ambient - LEAST_PRESSURE) / samples
-    for k in range(1, samples + 1):
-        low = ambient - k * step
+    high = barometer(model)
+    if short(high) < 0.0:
+        most = short(high) + net
+        raise NoSolutionError(f"net IMEP of {net / 1e3:.0f} kPa is beyond reach at {speed * 60:.0f} rpm; the most is {most / 1e3:.0f} kPa", reachable=most)
+    # Torque is nearly straight in pressure from the barometer down: aim a little below where the line meets the target.
+    step = 0.2 * high
+    low = high - step
+    while low > LEAST_PRESSURE:
         if short(low) < 0.0:
-            return float(brentq(short, low, high, xtol=5.0, rtol=1e-6))
-        high = low
+            return float(toms748(short, low, high, xtol=10.0, rtol=1e-6))
+        slope = (short(high) - short(low)) / (high - low)
+        aimed = short(low) / slope if slope > 0.0 else step
+        high, low = low, low - min(max(1.1 * aimed, 1.5e3), step)
     return LEAST_PRESSURE
 
 

@@ -50,7 +50,7 @@ ANGLES = np.arange(-65.0, 116.0, 1.0)
 
 
 class Tolerances(NamedTuple):
-    """Multipliers on what the model does not know well; all 1 at the nominal."""
+    """Multipliers on what a model does not know well; all 1 at the nominal. Each model uses those that it names in ``uncertain``."""
 
     overlap: float = 1.0
     residual_kept: float = 1.0
@@ -59,6 +59,8 @@ class Tolerances(NamedTuple):
     efficiency: float = 1.0
     burn: float = 1.0
     back_pressure: float = 1.0
+    port_heat: float = 1.0
+    wall_heat: float = 1.0
 
 
 class Charge(NamedTuple):
@@ -86,6 +88,7 @@ class QuickEngine:
     """
 
     name = "quick closed forms"
+    uncertain = ("overlap", "residual_kept", "residual_temperature", "friction", "efficiency", "burn", "back_pressure")
 
     def __init__(self, build: Build, tolerances: Tolerances = Tolerances()) -> None:  # noqa: B008 - an immutable tuple
         self.build = build
@@ -102,6 +105,10 @@ class QuickEngine:
         self.volume_closed = float(self.geometry.volume(180.0 + self.intake_closes))
         self.mixture = build.idle.mixture
         self._reference = self._best_work(*REFERENCE_ANGLES)
+
+    def fresh(self) -> QuickEngine:
+        """Return the same engine; it remembers nothing."""
+        return self
 
     def charge(self, speed: float, pressure: float, burned_fraction: float | None = None) -> Charge:
         """Return what is trapped at a speed [rev/s] and manifold pressure [Pa]."""

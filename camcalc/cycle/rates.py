@@ -19,9 +19,9 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from .gas_kernel import flow, properties
+from .gas_kernel import FAST, flow, properties
 
-__all__ = ["PLENUM", "RIPPLING", "LOST", "HELD", "STATES", "SUMS", "TOTAL", "Setup", "rates"]
+__all__ = ["HELD", "LOST", "PLENUM", "RIPPLING", "STATES", "SUMS", "TOTAL", "Setup", "rates"]
 
 Array = NDArray[np.float64]
 
@@ -29,8 +29,10 @@ Array = NDArray[np.float64]
 PLENUM, RIPPLING, LOST, HELD = 0, 1, 2, 3
 STATES = 12
 SUMS = (
-    "work", "intake_in", "intake_back", "intake_in_burned", "intake_back_burned", "exhaust_out", "exhaust_back", "exhaust_out_burned", "exhaust_back_burned",
-    "runner_in", "runner_back", "runner_back_burned", "runner_in_heat", "runner_back_heat", "collector_out", "collector_back", "collector_out_burned", "collector_out_heat",
+    "work", "intake_in", "intake_back", "intake_in_burned", "intake_back_burned",
+    "exhaust_out", "exhaust_back", "exhaust_out_burned", "exhaust_back_burned",
+    "runner_in", "runner_back", "runner_back_burned", "runner_in_heat", "runner_back_heat",
+    "collector_out", "collector_back", "collector_out_burned", "collector_out_heat",
     "cylinder_heat", "runner_heat", "port_heat", "made_burned", "runner_in_burned", "intake_heat",
 )  # fmt: skip
 TOTAL = STATES + len(SUMS)
@@ -89,7 +91,7 @@ class Boundary(NamedTuple):
     opens_angle: float
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True, inline="always", error_model="numpy", fastmath=FAST)
 def _area(areas: Array, row: int, theta: float) -> float:
     x = (theta % 720.0) / TABLE_STEP
     k = int(x)
@@ -97,7 +99,7 @@ def _area(areas: Array, row: int, theta: float) -> float:
     return (1.0 - f) * areas[row, k] + f * areas[row, k + 1]
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True, inline="always", error_model="numpy", fastmath=FAST)
 def _volume(s: Setup, theta: float) -> tuple[float, float]:
     """Return cylinder volume [m3] and its slope [m3/deg]; firing top dead centre at 360."""
     a = math.radians(theta)
@@ -107,16 +109,16 @@ def _volume(s: Setup, theta: float) -> tuple[float, float]:
     return v, 0.5 * s.swept * sin * (1.0 + cos / root) * math.pi / 180.0
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True, inline="always", error_model="numpy", fastmath=FAST)
 def _pipe_heat(mdot: float, t: float, diameter: float, area: float, factor: float) -> float:
     """Return heat transfer coefficient [W/m2/K] of turbulent pipe flow, times a factor for bends, valve jets and pulsation."""
-    viscosity = 1.85e-5 * (t / 300.0) ** 0.7
-    conductivity = 0.0262 * (t / 300.0) ** 0.8
-    reynolds = abs(mdot) * diameter / (area * viscosity)
-    return factor * conductivity / diameter * (4.0 + 0.023 * reynolds**0.8 * 0.87)
+    root = math.sqrt(t / 300.0)
+    grown = root * math.sqrt(root)  # (T/300 K)^0.75, for viscosity and conductivity of air alike
+    reynolds = abs(mdot) * diameter / (area * 1.85e-5 * grown)
+    return factor * 0.0262 * grown / diameter * (4.0 + 0.023 * reynolds**0.8 * 0.87)
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True, inline="always", error_model="numpy", fastmath=FAST)
 def _cylinder_heat(s: Setup, b: Boundary, theta: float, p: float, t: float, v: float) -> float:
     """Return heat lost to the cylinder walls [W]: Woschni 1967, pressure in kPa (constants read)."""
     if s.wall_factor == 0.0:
@@ -129,12 +131,12 @@ def _cylinder_heat(s: Setup, b: Boundary, theta: float, p: float, t: float, v: f
         if theta > b.burn_start:
             motored = b.closed_pressure * (b.closed_volume / v) ** 1.32
             w += 3.24e-3 * s.swept * b.closed_temperature / (b.closed_pressure * b.closed_volume) * max(p - motored, 0.0)
-    h = s.wall_factor * 3.26 * s.bore**-0.2 * (p * 1e-3) ** 0.8 * t**-0.55 * w**0.8
+    h = s.wall_factor * 3.26 * s.bore**-0.2 * (p * 1e-3 * w) ** 0.8 * t**-0.55
     surface = math.pi * s.bore * (0.5 * s.bore + 4.0 * v / (math.pi * s.bore**2))
     return h * surface * (t - s.cylinder_wall)
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True, inline="always", error_model="numpy", fastmath=FAST)
 def _burn_rate(b: Boundary, theta: float) -> float:
     """Return the burned mass made per degree [kg/deg]: Wiebe, a = 5, m = 2."""
     if b.burn_duration <= 0.0 or theta <= b.burn_start or theta > b.opens_angle:
@@ -145,7 +147,7 @@ def _burn_rate(b: Boundary, theta: float) -> float:
     return b.burn_mass * 15.0 / b.burn_duration * x * x * math.exp(-5.0 * x * x * x)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy", fastmath=FAST)
 def rates(theta: float, y: Array, dy: Array, s: Setup, b: Boundary) -> None:
     """Write the rates per crank degree into ``dy``."""
     seconds = 1.0 / (360.0 * s.speed)
@@ -204,9 +206,9 @@ def rates(theta: float, y: Array, dy: Array, s: Setup, b: Boundary) -> None:
     if s.model <= RIPPLING:
         _runner(y, dy, s, b, seconds, inward, hi, yi, pr, mr, tr, yr, rr, cpr, hr, dhr, drr)
     elif s.model == HELD:
-        if inward < 0.0 or y[9] > 0.0:
-            dy[9] = -inward * seconds
-            dy[11] = -inward * yi * seconds
+        slug = seconds if inward < 0.0 or y[9] > 0.0 else 0.0
+        dy[9] = -inward * slug
+        dy[11] = -inward * yi * slug
     n = STATES
     dy[n] = pc * dv
     if inward >= 0.0:
@@ -222,9 +224,23 @@ def rates(theta: float, y: Array, dy: Array, s: Setup, b: Boundary) -> None:
     dy[n + 23] = inward * hi * seconds
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True, inline="always", error_model="numpy", fastmath=FAST)
 def _port(
-    y: Array, dy: Array, s: Setup, b: Boundary, seconds: float, outward: float, he: float, ye: float, tx: float, yx: float, rx: float, cpx: float, hx: float, dhx: float, drx: float
+    y: Array,
+    dy: Array,
+    s: Setup,
+    b: Boundary,
+    seconds: float,
+    outward: float,
+    he: float,
+    ye: float,
+    tx: float,
+    yx: float,
+    rx: float,
+    cpx: float,
+    hx: float,
+    dhx: float,
+    drx: float,
 ) -> None:
     """Exhaust port: its gas mixes, cools at the wall, and at constant pressure pushes what it cannot hold to the collector."""
     n = STATES
@@ -242,7 +258,7 @@ def _port(
     leaving = outward - dm
     if leaving < 0.0:
         # The collector gives back; what comes mixes too: dm = outward + back, linear in what comes back.
-        rk, cpk, hk, dhk, drk = properties(s.gas, b.collector_temperature, b.collector_burned)
+        _, _, hk, _, _ = properties(s.gas, b.collector_temperature, b.collector_burned)
         mix_each = b.collector_burned - yx
         warm_each = hk - hx - dhx * mix_each
         each = -(warm_each / (cpx * tx) + drx * mix_each / rx)
@@ -259,7 +275,7 @@ def _port(
         dy[n + 15] = -leaving * seconds
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True, inline="always", error_model="numpy", fastmath=FAST)
 def _runner(
     y: Array, dy: Array, s: Setup, b: Boundary, seconds: float,
     inward: float, hi: float, yi: float, pr: float, mr: float, tr: float, yr: float, rr: float, cpr: float, hr: float, dhr: float, drr: float,
@@ -296,13 +312,13 @@ def _runner(
         _plenum(y, dy, s, seconds, q, hq, yq, pp, tp, yp, rp, cpp, hp, dhp, drp)
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True, inline="always", error_model="numpy", fastmath=FAST)
 def _plenum(
     y: Array, dy: Array, s: Setup, seconds: float,
     q: float, hq: float, yq: float, pp: float, tp: float, yp: float, rp: float, cpp: float, hp: float, dhp: float, drp: float,
 ) -> None:  # fmt: skip
     """The plenum: throttle flow in, runner flow out. Each cylinder of an engine brings its share; shares add, since all is linear in the flows."""
-    ra, cpa, ha, dha, dra = properties(s.gas, s.ambient_temperature, 0.0)
+    ra, cpa, ha, _, _ = properties(s.gas, s.ambient_temperature, 0.0)
     throttle = 0.0
     if s.ambient_pressure >= pp:
         throttle = flow(s.throttle_area, s.ambient_pressure, pp, s.ambient_temperature, ra, cpa / (cpa - ra), s.smooth)

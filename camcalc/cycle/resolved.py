@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import math
 from typing import TYPE_CHECKING, Any
 
@@ -20,8 +21,8 @@ from .integrate import run_cycle
 from .operating import OperatingState
 from .quick import Tolerances
 from .rates import HELD, LOST, PLENUM, RIPPLING, TABLE_STEP, Setup
-from .whole_engine import WholeEngine
 from .steady import INDEX, NO_MARKS, Burning, Course, Marching, Settled, burn_layout, closed_volume, cycle_stops, settle
+from .whole_engine import WholeEngine
 
 if TYPE_CHECKING:
     from ..build import Build
@@ -55,11 +56,12 @@ class ResolvedEngine:
         ``"held"``: blow-back kept as a slug at a set temperature and drawn back first.
     adiabatic, instantaneous : bool
         For comparison with simpler models: no wall heat; all fuel burned at once at top dead centre.
-    rtol : float
-        Relative tolerance of the integration.
+    rtol, tolerance : float
+        Relative tolerance of the integration, and of the cycle's repetition.
     """
 
     name = "crank-resolved cycle"
+    uncertain = ("overlap", "port_heat", "wall_heat", "friction", "burn", "back_pressure")
 
     def __init__(
         self,
@@ -75,6 +77,7 @@ class ResolvedEngine:
         exhaust_temperature: float = EXHAUST_TEMPERATURE,
         intake_temperature: float | None = None,
         exhaust_pressure: float | None = None,
+        tolerance: float = 2e-5,
     ) -> None:
         individual = build.engine.intake == "individual throttles"
         intake_model = intake_model or ("rippling" if individual else "plenum")
@@ -84,13 +87,19 @@ class ResolvedEngine:
         self.geometry = geometry_of(build.engine)
         self.fuel = fuel_data(build.fuel.kind)
         self.ambient = barometer_of(build.site)
-        self.rtol, self.instantaneous = rtol, instantaneous
+        self.rtol, self.instantaneous, self.tolerance = rtol, instantaneous, tolerance
         self.plenum_cylinders = 1 if individual else self.geometry.cylinders
         self.exhaust_temperature = exhaust_temperature
         self.course = self._course()
         self.setup = self._setup(adiabatic, smooth, held_temperature, intake_temperature, exhaust_pressure)
         self._settled: dict[tuple[float, float, float], Settled] = {}
         self._best: dict[tuple[float, float, float | None], float] = {}
+
+    def fresh(self) -> ResolvedEngine:
+        """Return the same engine with no settled cycles remembered."""
+        twin = copy.copy(self)
+        twin._settled, twin._best = {}, {}
+        return twin
 
     def _course(self) -> Course:
         intake, exhaust = (self.build.cam.lift_curve(kind).seat_edges() for kind in ("intake", "exhaust"))
@@ -119,8 +128,8 @@ class ResolvedEngine:
             cylinder_wall=e.cylinder_wall,
             runner_wall=e.intake_wall,
             port_wall=e.exhaust_wall,
-            wall_factor=0.0 if adiabatic else 1.0,
-            port_factor=0.0 if adiabatic else self.build.engine.port_heat_factor * t.residual_temperature,
+            wall_factor=0.0 if adiabatic else t.wall_heat,
+            port_factor=0.0 if adiabatic else self.build.engine.port_heat_factor * t.port_heat,
             smooth=smooth,
             intake_pressure=self.ambient,
             intake_temperature=self.build.site.si.air_temperature if intake_temperature is None else intake_temperature,
@@ -165,7 +174,9 @@ class ResolvedEngine:
         port = self.exhaust_temperature
         return np.array([mass, 400.0, burned, runner, air + 30.0, 0.1, 0.0, port, 1.0, air + 5.0, 0.02, port, 1.0, s.exhaust_pressure, pressure])
 
-    def settled(self, speed: float, pressure: float, spark: float, *, tolerance: float = 5e-5, accelerate: bool = True, start: Array | None = None) -> Settled:
+    def settled(
+        self, speed: float, pressure: float, spark: float, *, tolerance: float | None = None, accelerate: bool = True, start: Array | None = None
+    ) -> Settled:
         """Return the settled cycle at a speed [rev/s], mean plenum pressure [Pa] and spark [crank deg before top dead centre].
 
         Raises
@@ -176,14 +187,19 @@ class ResolvedEngine:
         if pressure > self.ambient * 1.0005:
             raise NoSolutionError(f"a manifold pressure of {pressure / 1e3:.1f} kPa is above the barometer: boost is out of scope", reachable=self.ambient)
         key = (round(speed, 6), round(pressure, 2), round(spark, 3))
-        plain = start is None and accelerate
+        plain = start is None and accelerate and tolerance is None
+        tolerance = self.tolerance if tolerance is None else tolerance
         if plain and key in self._settled:
             return self._settled[key]
         first = self._near(key) if start is None else start
         if first is None:
             first = self.guess(pressure)
         marching = self.marching(speed, pressure, spark)
-        found = self._ripple(speed, pressure, spark, first, tolerance) if self.intake_model == "rippling" else settle(marching, first, tolerance=tolerance, accelerate=accelerate)
+        found = (
+            self._ripple(speed, pressure, spark, first, tolerance)
+            if self.intake_model == "rippling"
+            else settle(marching, first, tolerance=tolerance, accelerate=accelerate)
+        )
         if plain and found.outcome == "settled":
             self._settled[key] = found
         return found
@@ -371,4 +387,23 @@ def _dead(speed: float, pressure: float, spark: float, c: Settled) -> OperatingS
     """Return what a dying cycle amounts to: nothing burns, nothing is made."""
     z: Any = c.unknowns
     pump = c.setup.exhaust_pressure - pressure
-    return OperatingState(speed, pressure, c.setup.exhaust_pressure, spark, float(z[2]), float(z[2]), float(z[0]), 0.0, 0.0, overlap_blow_back(c), 0.0, pump, -pump, 180.0, 360.0, 360.0, 0.0, float(z[11]))
+    return OperatingState(
+        speed,
+        pressure,
+        c.setup.exhaust_pressure,
+        spark,
+        float(z[2]),
+        float(z[2]),
+        float(z[0]),
+        0.0,
+        0.0,
+        overlap_blow_back(c),
+        0.0,
+        pump,
+        -pump,
+        180.0,
+        360.0,
+        360.0,
+        0.0,
+        float(z[11]),
+    )

@@ -105,6 +105,13 @@ class CycleResult(Record):
     burned_error: float
     history: tuple[float, ...] = dataclasses.field(repr=False)
 
+    def summary(self) -> str:
+        """Return a printable table, ledger included, traces left out."""
+        rows = [*self.rows(), ("", ""), ("burned gas in the charge came from", "")]
+        rows += [("  " + name, value) for name, value in self.ledger.rows()]
+        width = max(len(name) for name, _ in rows)
+        return "\n".join(f"{name:<{width}}  {value}".rstrip() for name, value in rows)
+
 
 def simulate_cycle(
     build: Build,
@@ -159,7 +166,12 @@ def simulate_cycle(
     engine = ResolvedEngine(build, **options)
     n = float(to_si(speed, "speed", SPEED))
     angle = None if spark is None else float(to_si(spark, "spark", SPARK))
-    given = {"manifold_pressure": (manifold_pressure, PRESSURE), "air_per_cylinder": (air_per_cylinder, AIR), "brake_torque": (brake_torque, TORQUE), "throttle_area": (throttle_area, AREA)}
+    given = {
+        "manifold_pressure": (manifold_pressure, PRESSURE),
+        "air_per_cylinder": (air_per_cylinder, AIR),
+        "brake_torque": (brake_torque, TORQUE),
+        "throttle_area": (throttle_area, AREA),
+    }
     stated = {name: float(to_si(v, name, bounds)) for name, (v, bounds) in given.items() if v is not None}
     if len(stated) != 1:
         raise InputError("simulate_cycle load", came=", ".join(stated) or "none", expected="one of " + ", ".join(given))
@@ -187,7 +199,10 @@ def _solve(engine: ResolvedEngine, speed: float, spark: float | None, name: str,
     high = engine.ambient * (0.9999 if name == "throttle_area" else 1.0)
     top = value(high)
     if name != "throttle_area" and top < target:
-        raise NoSolutionError(f"{name} of {target * unit[0]:.4g} {unit[1]} is beyond reach at {speed * 60:.0f} rpm; the most is {top * unit[0]:.4g} {unit[1]}", reachable=top * unit[0])
+        raise NoSolutionError(
+            f"{name} of {target * unit[0]:.4g} {unit[1]} is beyond reach at {speed * 60:.0f} rpm; the most is {top * unit[0]:.4g} {unit[1]}",
+            reachable=top * unit[0],
+        )
     step = (high - LOWEST_TRIED) / 12.0
     low = high
     while low - step >= LOWEST_TRIED - 1.0:
@@ -195,7 +210,10 @@ def _solve(engine: ResolvedEngine, speed: float, spark: float | None, name: str,
         now = value(low)
         if now < target:
             return float(brentq(lambda p: value(p) - target, low, low + step, xtol=2.0, rtol=1e-7))
-    raise NoSolutionError(f"{name} of {target * unit[0]:.4g} {unit[1]} is below reach at {speed * 60:.0f} rpm; the least is {now * unit[0]:.4g} {unit[1]}", reachable=now * unit[0])
+    raise NoSolutionError(
+        f"{name} of {target * unit[0]:.4g} {unit[1]} is below reach at {speed * 60:.0f} rpm; the least is {now * unit[0]:.4g} {unit[1]}",
+        reachable=now * unit[0],
+    )
 
 
 def _torque(engine: ResolvedEngine, speed: float, net: float) -> float:
@@ -215,7 +233,11 @@ def _throttle(engine: ResolvedEngine, speed: float, pressure: float, air: float)
 
 def describe_cycle(engine: ResolvedEngine, c: Settled, spark: float) -> CycleResult:
     """Return a settled cycle as a result."""
-    state = engine.state(c.setup.speed, c.setup.intake_pressure, spark) if c.outcome == "settled" and engine.intake_model != "rippling" else engine._describe(c, spark, None)
+    state = (
+        engine.state(c.setup.speed, c.setup.intake_pressure, spark)
+        if c.outcome == "settled" and engine.intake_model != "rippling"
+        else engine._describe(c, spark, None)
+    )
     s, z, course = c.setup, c.unknowns, c.course
     traces = _traces(engine, c)
     after = max(course.intake_opens, course.exhaust_closes)
@@ -287,7 +309,9 @@ def closures(c: Settled) -> tuple[float, float, float]:
     made = c.total("made_burned")
     released = made * -properties(s.gas, 298.15, 0.0)[3]
     energy = abs(enthalpy - c.total("work") - heats - change) / max(released, 1e-3 * trapped * 1e6)
-    burned = abs(made + c.total("runner_in_burned") - c.total("runner_back_burned") - c.total("collector_out_burned") + returned * z[12]) / max(made, 1e-3 * trapped)
+    burned = abs(made + c.total("runner_in_burned") - c.total("runner_back_burned") - c.total("collector_out_burned") + returned * z[12]) / max(
+        made, 1e-3 * trapped
+    )
     return mass, energy, burned
 
 
@@ -353,4 +377,3 @@ def _traces(engine: ResolvedEngine, c: Settled) -> CycleTraces:
         exhaust_flow=rate("exhaust_out", "exhaust_back"),
         runner_flow=rate("runner_in", "runner_back"),
     )
-

@@ -16,7 +16,7 @@ from ..burn.phasing import NINETY, POLYTROPIC, TEN, Compression, Mixture, burn_a
 from ..errors import NoSolutionError
 from .gas_kernel import properties
 from .integrate import run_cycle
-from .rates import HELD, LOST, PLENUM, RIPPLING, STATES, SUMS, TOTAL, Boundary, Setup
+from .rates import LOST, PLENUM, RIPPLING, STATES, SUMS, TOTAL, Boundary, Setup
 
 __all__ = ["Burning", "Course", "Settled", "cycle_stops", "every_degree", "settle", "temperature_of"]
 
@@ -112,7 +112,9 @@ def burn_layout(setup: Setup, burning: Burning, closed: float, mass: float, temp
     pressure = mass * r * temperature / closed
     height = 4.0 * setup.clearance / (np.pi * setup.bore**2)
     history = Compression(ANGLES, temperature * squeeze ** (POLYTROPIC - 1.0), pressure * squeeze**POLYTROPIC, height)
-    develop, rapid = burn_angles(history, Mixture(burning.phi, burned, burning.ethanol), 2.0 * setup.stroke * setup.speed, np.array([burning.spark]), scale=burning.scale)
+    develop, rapid = burn_angles(
+        history, Mixture(burning.phi, burned, burning.ethanol), 2.0 * setup.stroke * setup.speed, np.array([burning.spark]), scale=burning.scale
+    )
     duration = float(rapid[0]) / (NINETY - TEN)
     start = 360.0 - burning.spark + float(develop[0]) - TEN * duration
     return start, duration, float(develop[0]), float(rapid[0])
@@ -146,7 +148,9 @@ class Marching:
         start, duration, develop, rapid = burn_layout(s, burning, self.closed, z[0], z[1], z[2])
         r = properties(s.gas, z[1], z[2])[0]
         burn_mass = burning.completeness * z[0] * (1.0 - z[2]) if duration > 0.0 else 0.0
-        b = Boundary(z[9], z[10], z[11], z[12], start, duration, burn_mass, z[0] * r * z[1] / self.closed, self.closed, z[1], course.closes, course.exhaust_opens)
+        b = Boundary(
+            z[9], z[10], z[11], z[12], start, duration, burn_mass, z[0] * r * z[1] / self.closed, self.closed, z[1], course.closes, course.exhaust_opens
+        )
         y = np.zeros(TOTAL)
         y[:9] = z[0], z[1], z[2] * z[0], z[3], z[4], z[5] * z[3], z[6], z[7], z[8]
         if s.model >= LOST:
@@ -210,9 +214,7 @@ class Marching:
         return new
 
 
-def settle(
-    marching: Marching, start: Array, *, tolerance: float = 2e-5, accelerate: bool = True, most: int = 400
-) -> Settled:
+def settle(marching: Marching, start: Array, *, tolerance: float = 2e-5, accelerate: bool = True, most: int = 400) -> Settled:
     """Return the settled cycle.
 
     Parameters
@@ -255,7 +257,9 @@ def settle(
         else:
             z = new
     shown = ", ".join(f"{r:.1e}" for r in history[-6:])
-    raise NoSolutionError(f"no settled cycle at {marching.setup.speed * 60:.0f} rpm and {marching.setup.intake_pressure / 1e3:.1f} kPa after {most} cycles; last residuals {shown}")
+    raise NoSolutionError(
+        f"no settled cycle at {marching.setup.speed * 60:.0f} rpm and {marching.setup.intake_pressure / 1e3:.1f} kPa after {most} cycles; last residuals {shown}"
+    )
 
 
 SCALE_FLOOR = np.array([1e-6, 1.0, 1.0, 1e-6, 1.0, 1.0, 0.05, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0])

@@ -11,8 +11,40 @@ from numba import njit
 from numpy.typing import NDArray
 
 from ..errors import NoSolutionError
-from .gas_kernel import properties
-from .integrate import A21, A31, A32, A41, A42, A43, A51, A52, A53, A54, A61, A62, A63, A64, A65, B1, B3, B4, B5, B6, C2, C3, C4, C5, E1, E3, E4, E5, E6, E7, MOST_STEPS
+from .gas_kernel import FAST, properties
+from .integrate import (
+    A21,
+    A31,
+    A32,
+    A41,
+    A42,
+    A43,
+    A51,
+    A52,
+    A53,
+    A54,
+    A61,
+    A62,
+    A63,
+    A64,
+    A65,
+    B1,
+    B3,
+    B4,
+    B5,
+    B6,
+    C2,
+    C3,
+    C4,
+    C5,
+    E1,
+    E3,
+    E4,
+    E5,
+    E6,
+    E7,
+    MOST_STEPS,
+)
 from .rates import STATES, TOTAL, Boundary, Setup, rates
 from .steady import Marching, Settled, burn_layout, closed_volume, cycle_stops, every_degree
 
@@ -21,7 +53,7 @@ __all__ = ["WholeEngine", "run_engine"]
 Array = NDArray[np.float64]
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy", fastmath=FAST)
 def _engine_rates(theta: float, y: Array, dy: Array, s: Setup, b: Boundary, shifts: Array) -> None:
     """Write every cylinder's rates; their shares of the plenum add up and are written to all."""
     count = shifts.size
@@ -36,7 +68,7 @@ def _engine_rates(theta: float, y: Array, dy: Array, s: Setup, b: Boundary, shif
             dy[k, i] = total
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
 def run_engine(y0: Array, stops: Array, s: Setup, b: Boundary, shifts: Array, rtol: float, marks: Array) -> tuple[Array, Array, Array, int]:
     """Integrate all cylinders over one cycle of the first; as ``run_cycle``, for an array of cylinders.
 

@@ -1,5 +1,6 @@
 """Plots: each takes a result and draws on given axes, never shows, never saves."""
 
 from .curves import plot_ceilings, plot_injection, plot_lift, plot_residual
+from .cycle import plot_flows, plot_indicator, plot_map, plot_pressure
 
-__all__ = ["plot_ceilings", "plot_injection", "plot_lift", "plot_residual"]
+__all__ = ["plot_ceilings", "plot_flows", "plot_indicator", "plot_injection", "plot_lift", "plot_map", "plot_pressure", "plot_residual"]

@@ -7,14 +7,13 @@ import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from ..brief import MODELS
 from ..results import Record, text_of
 from ..sources import cite
 
 if TYPE_CHECKING:
     from ..brief import Brief
 
-__all__ = ["brief_html"]
+__all__ = ["brief_html", "svg_text"]
 
 
 def brief_html(brief: Brief) -> str:
@@ -64,19 +63,17 @@ def _plots(brief: Brief) -> dict[str, str]:
     from ..plot import plot_ceilings, plot_injection, plot_lift, plot_residual
 
     build = brief.build
-    name = next(key for key, kind in MODELS.items() if kind.name == brief.model)
-    models: dict[str, Any] = {build.cam.name: MODELS[name](build)}
-    if build.replaced_cam:
-        models[build.replaced_cam.name] = MODELS[name](build.with_replaced_cam())
+    models: dict[str, Any] = {b.cam.name: brief.engine(b) for b in (build, build.with_replaced_cam() if build.replaced_cam else None) if b}
     drawn = {"lift": plot_lift(build.cam, build.replaced_cam), "residual": plot_residual(models)}
     if brief.spark_ceilings.has_zone:
         drawn["ceilings"] = plot_ceilings(brief.spark_ceilings)
     if brief.injection.applies:
         drawn["injection"] = plot_injection(brief.injection, build.cam)
-    return {key: _svg(ax, key) for key, ax in drawn.items()}
+    return {key: svg_text(ax, key) for key, ax in drawn.items()}
 
 
-def _svg(ax: Any, name: str) -> str:
+def svg_text(ax: Any, name: str) -> str:
+    """Return the figure of some axes as SVG, the same bytes each time."""
     import matplotlib
 
     buffer = io.StringIO()

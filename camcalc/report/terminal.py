@@ -12,12 +12,12 @@ from rich.markup import escape
 from rich.table import Table
 
 from ..results import Record
-from .html import field_text, grid_rows, window_rows
+from .html import field_text, window_rows
 
 if TYPE_CHECKING:
     from ..brief import Brief, CamFacts
 
-__all__ = ["print_brief", "print_events"]
+__all__ = ["print_brief", "print_events", "print_grid"]
 
 EVENTS = (
     ("intake_opens", "IVO\nb TDC"), ("intake_closes", "IVC\na BDC"), ("exhaust_opens", "EVO\nb BDC"), ("exhaust_closes", "EVC\na TDC"),
@@ -32,7 +32,7 @@ IDLE = (
 
 def table(title: str, columns: Iterable[str], left: int = 1) -> Table:
     """Return an empty table in the house style; the first ``left`` columns are text."""
-    made = Table(title=escape(title), title_justify="left", title_style="bold", box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1))
+    made = Table(title=escape(title), title_justify="left", title_style="bold", box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1), collapse_padding=True)
     for k, name in enumerate(columns):
         made.add_column(name, justify="left" if k < left else "right")
     return made
@@ -89,6 +89,16 @@ def print_brief(brief: Brief, console: Console) -> None:
         console.print(f"  - {caution}", highlight=False, markup=False)
 
 
+def print_grid(title: str, record: Record, name: str, console: Console, digits: int = 0) -> None:
+    """Print one quantity of a record over speed and manifold pressure, highest load first; blank where there is none."""
+    made = table(title, ["kPa", *(f"{s:.0f}" for s in record.speed.magnitude)], left=0)  # type: ignore[attr-defined]
+    loads = record.manifold_pressure.magnitude  # type: ignore[attr-defined]
+    values = getattr(record, name).magnitude
+    for k in range(len(loads) - 1, -1, -1):
+        made.add_row(f"{loads[k]:.0f}", *(f"{v:.{digits}f}" if math.isfinite(v) else "" for v in values[k]))
+    console.print(made)
+
+
 def _idle(brief: Brief, console: Console) -> None:
     made = table("Idle, warm", ["cam", "gearbox", "acc.", *(t for _, t, _ in IDLE)], left=3)
     for kind, states in (("new", brief.idle.new), ("old", brief.idle.replaced)):
@@ -134,12 +144,7 @@ def _ceilings(brief: Brief, console: Console) -> None:
         console.print("Spark ceilings: no cell needs one; this cam has no reversion zone on the grid.\n")
         return
     for name, title in (("ceiling", "Spark ceilings"), ("starting_spark", "Starting table for the zone")):
-        made = table(
-            f"{title}, FINAL spark (table plus every adder) [crank deg b TDC]; kPa over rpm", ["kPa", *(f"{s:.0f}" for s in ceilings.speed.magnitude)], left=0
-        )
-        for load, cells in grid_rows(brief, name):
-            made.add_row(load, *cells)
-        console.print(made)
+        print_grid(f"{title}, FINAL spark (table plus every adder) [deg b TDC]; kPa over rpm", ceilings, name, console)
     words = [w for grid in (ceilings.binds, ceilings.remarks) for row in grid for w in row if w]
     for text in sorted(set(words)):
         console.print(f"  {words.count(text)} cells: {text}", highlight=False)

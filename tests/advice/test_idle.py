@@ -19,6 +19,8 @@ INHG = 3386.389
 SEA_LEVEL = 101325.0
 # Standard pressure at 5000 ft, printed in tables of the US Standard Atmosphere (read).
 FIVE_THOUSAND_FEET = 84323.0
+# The search for a lowest speed stops within 10 rpm.
+SEARCH_STEP = 11.0 / 60.0
 
 
 class Textbook(NamedTuple):
@@ -113,7 +115,7 @@ def test_at_idle_gross_work_carries_pumping_friction_accessories_and_converter_o
     converter = 4.0 * math.pi * torque / displacement
     state = model.state(speed, idle.si.manifold_pressure, idle.si.spark)
     pumping = state.exhaust_pressure - state.manifold_pressure
-    # The solver stops within 5 Pa of manifold pressure, which is worth some tens of Pa of work.
+    # The solver stops within 10 Pa of manifold pressure, which is worth some tens of Pa of work.
     assert state.gross == pytest.approx(pumping + friction + accessory + converter, abs=150.0)
     assert load_terms(model, speed, drive=drive, accessories=accessories).total == pytest.approx(friction + accessory + converter, rel=1e-12)
 
@@ -131,7 +133,7 @@ def test_an_idle_state_hangs_together(engine_of: Make, example: str) -> None:
     state = model.state(idle.speed, idle.manifold_pressure, idle.spark)
     assert idle.air_flow == pytest.approx(state.air * model.geometry.cylinders * idle.speed / 2.0, rel=1e-12)
     assert idle.fuel_flow == pytest.approx(idle.air_flow / model.fuel.stoichiometric / model.fuel.density, rel=1e-12)
-    assert 0.0 < idle.blow_back <= idle.burned_fraction < 0.5
+    assert 0.0 < idle.blow_back <= idle.burned_fraction * (1.0 + 1e-12) < 0.5
 
 
 def test_the_throttle_opening_passes_the_air_of_the_idle(engine_of: Make) -> None:
@@ -215,7 +217,7 @@ def test_an_idle_that_cannot_balance_names_the_lowest_speed_that_can(overloaded:
     assert lowest > 950.0
     idle_state(overloaded, lowest / 60.0, accessories=True)
     with pytest.raises(NoSolutionError):
-        idle_state(overloaded, (lowest - 6.0) / 60.0, accessories=True)
+        idle_state(overloaded, lowest / 60.0 - SEARCH_STEP, accessories=True)
 
 
 def test_without_the_load_the_same_engine_idles(overloaded: QuickEngine) -> None:
@@ -235,7 +237,7 @@ def test_the_lowest_steady_idle_is_steady_and_a_little_below_it_is_not(engine_of
     lowest = lowest_idle(model)
     limit = model.build.limits.stability
     assert idle_state(model, lowest).si.imep_variation <= limit
-    assert idle_state(model, lowest - 6.0 / 60.0).si.imep_variation > limit
+    assert idle_state(model, lowest - SEARCH_STEP).si.imep_variation > limit
 
 
 def test_a_steadier_idle_is_never_slower(engine_of: Make, example: str) -> None:

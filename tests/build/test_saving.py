@@ -141,6 +141,16 @@ def test_a_place_that_cannot_be_written_is_told_and_nothing_is_left(sheet: dict[
     assert [p.name for p in tmp_path.iterdir()] == ["file"]
 
 
+def test_a_write_that_breaks_off_leaves_nothing_behind(sheet: dict[str, Any], tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(*_: Any) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(Path, "replace", full)
+    with pytest.raises((OSError, InputError), match="No space left"):
+        save_build(read_build(sheet), tmp_path / "build.toml")
+    assert list(tmp_path.iterdir()) == []
+
+
 def test_a_spark_table_keeps_its_place_when_the_sheet_moves(sheet: dict[str, Any], tmp_path: Path) -> None:
     sheet["spark"] = {"table": "tables/base.csv"}
     build = read_build(sheet, path=tmp_path / "build.toml")

@@ -15,7 +15,7 @@ from camcalc.build import load_build
 from camcalc.build.card_reading import read_cam_card
 from camcalc.cam.card import CamCard
 from camcalc.cam.lift import LASH_BLEND, LiftCurve, curve_from_table, lash_taken_up
-from camcalc.cam.smoothest import LobePoints, smoothest_lobe
+from camcalc.cam.smoothest import MOST_FALLING_ACCELERATION, MOST_RISING_ACCELERATION, LobePoints, smoothest_lobe
 from camcalc.errors import InputError, InputErrors
 
 INCH = 0.0254
@@ -151,6 +151,20 @@ def test_a_shifted_curve_is_the_same_lobe_later() -> None:
     assert curve.shifted(7.0).area() == pytest.approx(curve.area(), rel=1e-9)
 
 
+def test_the_tappet_is_held_within_what_a_street_lobe_can_do() -> None:
+    # A short and high lobe whose smoothest shape would fall faster than the stated limit [mm per cam degree squared].
+    points = LobePoints(
+        -124.0, 124.0, 0.0, 10.2e-3, np.array([-116.0, -90.0, -48.0, 48.0, 90.0, 116.0]), np.array([0.15e-3, 1.27e-3, 5.08e-3, 5.08e-3, 1.27e-3, 0.15e-3])
+    )
+    held, free = smoothest_lobe(points), smoothest_lobe(points, bounded=False)
+    assert held is not None
+    assert free is not None
+    per_cam_degree = 4e3
+    assert free.acceleration.min() * per_cam_degree < -1.1 * MOST_FALLING_ACCELERATION
+    assert held.acceleration.min() * per_cam_degree == pytest.approx(-MOST_FALLING_ACCELERATION, rel=1e-6)
+    assert held.acceleration.max() * per_cam_degree <= MOST_RISING_ACCELERATION * (1.0 + 1e-6)
+
+
 def test_the_smoothest_lobe_has_less_jerk_than_any_lobe_through_the_same_points() -> None:
     points = LobePoints(-150.0, 150.0, 0.0, 8e-3, np.array([-112.0, 112.0]), np.array([1.27e-3, 1.27e-3]))
     loose = smoothest_lobe(points)
@@ -284,6 +298,13 @@ def test_a_measured_polydyne_has_its_exact_motion_between_the_points() -> None:
     for order, values in enumerate(found):
         exact = sp.lambdify(x, sp.diff(shape, x, order))(angle / HALF) * 8e-3 / HALF**order
         assert values == pytest.approx(exact, abs=2e-4 * np.abs(exact).max())
+
+
+def test_a_measured_lobe_leaves_and_meets_the_base_circle_without_velocity() -> None:
+    angle = np.linspace(-HALF, HALF, 61)
+    curve = curve_from_table(angle, 8e-3 * (1.0 - (angle / HALF) ** 2) ** 2, rocker_ratio=1.0, lash=0.0)
+    steepest = curve.tappet(np.linspace(-HALF, HALF, 601)).velocity.max()
+    assert curve.tappet([-HALF, HALF - 1e-9]).velocity == pytest.approx([0.0, 0.0], abs=1e-6 * steepest)
 
 
 def test_the_nose_of_a_measured_table_is_found_between_its_points() -> None:

@@ -1,0 +1,123 @@
+"""Below which speed a car stops pulling evenly, gear by gear."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+
+from camcalc import NoSolutionError, QuickEngine
+from camcalc.advice.idle import load_terms
+from camcalc.advice.reversion import FASTEST, SLOWEST, reversion_in_gear, road_point
+from camcalc.cycle.quick import Tolerances
+from camcalc.drive.road_load import engine_torque_on_road, road_speed
+
+Make = Callable[..., Any]
+LIMITS = ("unstable_below", "blow_back_below")
+
+
+def as_speed(figure: float) -> float:
+    """A missing speed means good down to the slowest."""
+    return 0.0 if math.isnan(figure) else figure
+
+
+def gears(brief: Any) -> list[Any]:
+    return [g.si for g in brief.reversion]
+
+
+@pytest.mark.parametrize("limit", LIMITS)
+def test_the_cam_that_was_in_it_pulls_evenly_from_lower_speeds(brief_of: Make, example: str, limit: str) -> None:
+    brief = brief_of(example)
+    pairs = [(as_speed(getattr(n.si, limit)), as_speed(getattr(o.si, limit))) for n, o in zip(brief.reversion, brief.replaced_reversion, strict=True)]
+    assert all(old <= new for new, old in pairs)
+    assert any(old < new for new, old in pairs)
+
+
+@pytest.mark.parametrize("limit", LIMITS)
+def test_a_higher_gear_loads_the_engine_and_trouble_ends_at_a_lower_crank_speed(brief_of: Make, example: str, limit: str) -> None:
+    crank = [as_speed(getattr(g, limit)) for g in gears(brief_of(example))]
+    assert crank == sorted(crank, reverse=True)
+    assert crank[0] > crank[-1]
+
+
+@pytest.mark.parametrize("limit", LIMITS)
+def test_road_speeds_belong_to_the_crank_speeds(brief_of: Make, example: str, limit: str) -> None:
+    brief = brief_of(example)
+    vehicle = brief.build.vehicle
+    assert [g.gear for g in brief.reversion] == list(range(1, len(vehicle.gear_ratios) + 1))
+    for gear, ratio in zip(gears(brief), vehicle.gear_ratios, strict=True):
+        crank, road = getattr(gear, limit), getattr(gear, f"{limit}_road_speed")
+        assert road == pytest.approx(crank * 2.0 * math.pi * vehicle.si.tyre_radius / (ratio * vehicle.final_drive), rel=1e-12, nan_ok=True)
+
+
+def test_just_above_the_speed_found_the_engine_is_steady_and_just_below_it_is_not(engine_of: Make, brief_of: Make) -> None:
+    model = engine_of("quarry-road")
+    limits = model.build.limits
+    third = brief_of("quarry-road").reversion[2]
+    # The search stops within 20 rpm and answers with the middle.
+    above, below = (road_point(model, third.si.unstable_below + by / 60.0, third.ratio) for by in (11.0, -11.0))
+    assert above.variation <= limits.stability < below.variation
+    above, below = (road_point(model, third.si.blow_back_below + by / 60.0, third.ratio) for by in (11.0, -11.0))
+    assert above.blow_back <= limits.blow_back_share < below.blow_back
+
+
+@pytest.mark.parametrize("old", [False, True])
+def test_above_the_speed_found_no_speed_is_uneven(engine_of: Make, example: str, old: bool) -> None:
+    model = engine_of(example, old=old)
+    found = as_speed(reversion_in_gear(model, 1).si.unstable_below)
+    ratio = model.build.vehicle.gear_ratios[0]
+    for rpm in range(610, 2411, 60):
+        if rpm / 60.0 > found + 11.0 / 60.0:
+            assert road_point(model, rpm / 60.0, ratio).variation <= model.build.limits.stability, f"{rpm} rpm"
+
+
+@pytest.mark.parametrize("rpm", [1200, 2000, 3000])
+def test_on_the_road_net_work_carries_road_load_and_friction_once_each(engine_of: Make, example: str, rpm: int) -> None:
+    model = engine_of(example)
+    ratio = model.build.vehicle.gear_ratios[1]
+    point = road_point(model, rpm / 60.0, ratio)
+    torque = engine_torque_on_road(model.build, rpm / 60.0, ratio)
+    wanted = 4.0 * math.pi * torque / model.geometry.displacement + load_terms(model, rpm / 60.0, drive=False, accessories=False).friction
+    # The solver stops within 10 Pa of manifold pressure, which is worth some tens of Pa of work.
+    assert model.state(point.speed, point.pressure, point.spark).net == pytest.approx(wanted, abs=150.0)
+    assert point.spark == model.best_spark(point.speed, point.pressure)
+
+
+def test_the_friction_tolerance_reaches_the_road(build_of: Make) -> None:
+    stiff, plain = (road_point(QuickEngine(build_of("quarry-road"), Tolerances(friction=f)), 25.0, 2.07) for f in (1.3, 1.0))
+    assert stiff.pressure > plain.pressure + 1e3
+
+
+def test_a_tighter_limit_moves_the_speed_up(build_of: Make) -> None:
+    build = build_of("quarry-road")
+    shares = (0.07, 0.10, 0.15)
+    tight = [as_speed(reversion_in_gear(QuickEngine(build.replace(limits=build.limits.replace(stability=s))), 3).si.unstable_below) for s in shares]
+    assert tight == sorted(tight, reverse=True)
+    assert tight[0] > tight[-1]
+
+
+def test_a_road_load_beyond_reach_is_refused(engine_of: Make) -> None:
+    model = engine_of("dockside")
+    with pytest.raises(NoSolutionError, match="beyond reach"):
+        road_point(model, 5000.0 / 60.0, 0.3)
+
+
+def test_a_gear_that_cannot_be_held_at_speed_still_gets_an_answer_below(build_of: Make) -> None:
+    # So much drag that top gear can only be held slowly: the search must begin where the car can be held.
+    build = build_of("dockside")
+    draggy = QuickEngine(build.replace(vehicle=build.vehicle.replace(drag_coefficient=1.5, frontal_area="8 m2")))
+    found = reversion_in_gear(draggy, 5).si
+    with pytest.raises(NoSolutionError):
+        road_point(draggy, FASTEST, build.vehicle.gear_ratios[4])
+    assert math.isnan(found.blow_back_below) or SLOWEST <= found.blow_back_below < FASTEST
+
+
+def test_the_converter_is_said_to_be_taken_as_locked(brief_of: Make) -> None:
+    assert all("converter taken as locked" in g.note for g in brief_of("long-meadow").reversion)
+    assert all(g.note == "" for g in brief_of("quarry-road").reversion)
+
+
+def test_road_speed_is_missing_where_the_crank_speed_is(engine_of: Make) -> None:
+    assert math.isnan(road_speed(engine_of("quarry-road").build.vehicle, math.nan, 1.0))

@@ -1,0 +1,107 @@
+"""Plots: drawn on axes that are given back, labelled, and nothing else touched."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import matplotlib
+import numpy as np
+import pytest
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from camcalc.plot import plot_ceilings, plot_injection, plot_lift, plot_residual
+
+Draw = Callable[..., Axes]
+NAMES = ("lift", "residual", "ceilings", "injection")
+
+
+@pytest.fixture(scope="module")
+def draw(brief_of: Callable[[str], Any], engine_of: Callable[..., Any]) -> Callable[..., Axes]:
+    brief, build = brief_of("quarry-road"), brief_of("quarry-road").build
+    models = {"new": engine_of("quarry-road"), "old": engine_of("quarry-road", old=True)}
+    plots: dict[str, Draw] = {
+        "lift": lambda ax=None: plot_lift(build.cam, build.replaced_cam, ax=ax),
+        "residual": lambda ax=None: plot_residual(models, ax=ax),
+        "ceilings": lambda ax=None: plot_ceilings(brief.spark_ceilings, ax=ax),
+        "injection": lambda ax=None: plot_injection(brief.injection, build.cam, ax=ax),
+    }
+    return lambda name, ax=None: plots[name](ax=ax)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_every_plot_gives_back_axes_with_both_axes_and_their_units_named(draw: Draw, name: str) -> None:
+    ax = draw(name)
+    assert isinstance(ax, Axes)
+    for label in (ax.get_xlabel(), ax.get_ylabel()):
+        assert len(label) > 5
+        assert label.endswith("]")
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_every_plot_draws_on_the_axes_it_is_given(draw: Draw, name: str) -> None:
+    given = Figure().add_subplot()
+    assert draw(name, ax=given) is given
+    assert given.has_data()
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_no_plot_changes_a_setting(draw: Draw, name: str) -> None:
+    before = dict(matplotlib.rcParams)
+    draw(name)
+    assert dict(matplotlib.rcParams) == before
+
+
+@pytest.mark.parametrize("name", ["lift", "residual", "injection"])
+def test_what_is_drawn_is_named_once_in_a_legend(draw: Draw, name: str) -> None:
+    legend = draw(name).get_legend()
+    assert legend is not None
+    names = [text.get_text() for text in legend.get_texts()]
+    assert len(names) == len(set(names)) >= 2
+
+
+def test_the_lift_plot_draws_the_curve_in_millimetres(draw: Draw, brief_of: Callable[[str], Any]) -> None:
+    cam = brief_of("quarry-road").build.cam
+    (intake,) = (line for line in draw("lift").get_lines() if line.get_label() == "intake")
+    theta, lift = np.asarray(intake.get_xdata()), np.asarray(intake.get_ydata())
+    assert lift == pytest.approx(1e3 * cam.lift_curve("intake").lift(theta), rel=1e-12)
+    assert lift.max() == pytest.approx(cam.intake.valve_lift.magnitude, rel=1e-3)
+
+
+def test_the_residual_plot_draws_burned_gas_in_per_cent(draw: Draw, engine_of: Callable[..., Any]) -> None:
+    (old,) = (line for line in draw("residual").get_lines() if line.get_label() == "old")
+    rpm, burned = float(np.asarray(old.get_xdata())[3]), float(np.asarray(old.get_ydata())[3])
+    assert burned == pytest.approx(100.0 * engine_of("quarry-road", old=True).state(rpm / 60.0, 45e3, 25.0).burned_fraction, rel=1e-12)
+
+
+def test_the_ceilings_are_printed_in_their_cells_and_empty_cells_stay_blank(draw: Draw, brief_of: Callable[[str], Any]) -> None:
+    ceiling = brief_of("quarry-road").spark_ceilings.si.ceiling
+    printed = sorted(int(text.get_text()) for text in draw("ceilings").texts)
+    assert printed == sorted(round(v) for v in ceiling[np.isfinite(ceiling)])
+
+
+def test_the_injection_plot_ends_each_pulse_where_the_table_says(draw: Draw, brief_of: Callable[[str], Any]) -> None:
+    windows = brief_of("quarry-road").injection
+    ends = [line.get_xdata()[0] for line in draw("injection").get_lines() if line.get_marker() == "|"]
+    assert ends == pytest.approx(list(-windows.si.end_of_injection[0]), rel=1e-12)
+
+
+def test_plotting_needs_no_window_and_leaves_the_plotting_session_alone(root: Path) -> None:
+    script = (
+        "import sys\n"
+        "from camcalc import load_build\n"
+        "from camcalc.plot import plot_lift\n"
+        "plot_lift(load_build('examples/dockside/build.toml').cam)\n"
+        "assert 'matplotlib.pyplot' not in sys.modules\n"
+        "print('alone')\n"
+    )
+    done = subprocess.run([sys.executable, "-W", "error", "-c", script], cwd=root, capture_output=True, text=True, check=False)
+    assert done.stdout.strip() == "alone", done.stderr
+
+
+def test_no_module_of_the_library_asks_for_the_plotting_session(root: Path) -> None:
+    assert [p.name for p in sorted((root / "camcalc").rglob("*.py")) if "pyplot" in p.read_text(encoding="utf-8")] == []

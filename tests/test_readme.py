@@ -1,0 +1,80 @@
+"""The README: what it shows runs, and the whole check runs what it shows."""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import re
+import subprocess
+from pathlib import Path
+
+import pytest
+
+
+@pytest.fixture(scope="module")
+def readme(root: Path) -> str:
+    return (root / "README.md").read_text(encoding="utf-8")
+
+
+def blocks(text: str, language: str) -> list[str]:
+    return re.findall(rf"^```{language}\n(.*?)^```", text, re.DOTALL | re.MULTILINE)
+
+
+@pytest.mark.slow
+def test_the_python_block_runs_and_prints_what_its_comments_say(readme: str, at_root: Path) -> None:
+    (code,) = blocks(readme, "python")
+    said = io.StringIO()
+    with contextlib.redirect_stdout(said):
+        exec(compile(code, "README.md", "exec"), {"__name__": "readme"})
+    lines = said.getvalue().splitlines()
+    assert len(lines) == code.count("print(")
+    assert lines[0] == "9.0 crank_deg"
+    assert "# 9.0 crank_deg" in code
+    assert all("inHg" in line for line in lines[-1:])
+
+
+def test_there_are_two_commands_to_copy(readme: str) -> None:
+    commands = blocks(readme, "bash")
+    assert len(commands) == 2
+    assert "camcalc brief" in commands[0]
+    assert "pytest" in commands[1]
+
+
+def test_the_whole_check_runs_both_commands_as_they_stand(readme: str, root: Path) -> None:
+    check = (root / ".ci" / "run").read_text(encoding="utf-8")
+    (extract,) = re.findall(r"^readme_command\(\) \{.*\}$", check, re.MULTILINE)
+    for number, command in enumerate(blocks(readme, "bash"), start=1):
+        assert re.search(rf'^bash -euo pipefail -c "\$\(readme_command {number}\)"$', check, re.MULTILINE)
+        found = subprocess.run(["bash", "-c", f"{extract}\nreadme_command {number}"], cwd=root, capture_output=True, text=True, check=True)
+        assert found.stdout.strip() == command.strip()
+
+
+def test_every_file_the_readme_shows_or_names_is_there(readme: str, root: Path) -> None:
+    shown = re.findall(r"!?\[[^\]]*\]\((?!https?:)([^)#]+)\)", readme)
+    named = re.findall(r"\bexamples/[\w./-]+\.\w+", readme)
+    assert named
+    assert [path for path in {*shown, *named} if not (root / path).is_file()] == []
+
+
+def test_every_option_the_readme_names_is_one(readme: str) -> None:
+    import argparse
+
+    from camcalc.cli import brief, events
+
+    parser = argparse.ArgumentParser()
+    for index, module in enumerate((brief, events)):
+        module.add_arguments(parser.add_subparsers().add_parser("it") if index is None else argparse.ArgumentParser())
+    known = set()
+    for module in (brief, events):
+        one = argparse.ArgumentParser()
+        module.add_arguments(one)
+        known |= {option for action in one._actions for option in action.option_strings}
+    inline = re.findall(r"`[^`\n]*`", re.sub(r"```.*?```", "", readme, flags=re.DOTALL))
+    assert {o for text in inline for o in re.findall(r"(?<!\S)--[a-z-]+", text.strip("`"))} <= known
+
+
+@pytest.mark.parametrize(
+    "words", ["knock sensor", "Detonation destroys", "clay or a dial indicator", "brakes standing", "closed course", "exhaust extraction", "law is local", "Out of scope"]
+)
+def test_limits_and_cautions_stand_in_the_readme(readme: str, words: str) -> None:
+    assert words in readme
