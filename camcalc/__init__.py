@@ -31,7 +31,8 @@ _HOME = {
 }  # fmt: skip
 
 __all__ = [
-    "Brief", "Build", "CamCard", "CamcalcError", "CycleMap", "CycleResult", "InputError", "InputErrors", "NoSolutionError", "QuickEngine", "ResolvedEngine", "__version__",
+    "Brief", "Build", "CamCard", "CamcalcError", "CycleMap", "CycleResult", "InputError", "InputErrors", "NoSolutionError",
+    "QuickEngine", "ResolvedEngine", "__version__",
     "load_build", "make_brief", "parse", "read_build", "read_cam_card", "save_build", "simulate_cycle", "simulate_map",
 ]  # fmt: skip
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import functools
+import os
 import tomllib
 from collections.abc import Callable
 from pathlib import Path
@@ -11,6 +12,9 @@ from typing import TYPE_CHECKING, Any
 
 import hypothesis
 import pytest
+
+# Before numpy is loaded: on matrices as small as these, threads of the linear algebra only get in each other's way, tenfold on a busy machine.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 if TYPE_CHECKING:
     from camcalc import Brief, Build, QuickEngine

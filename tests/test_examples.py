@@ -13,10 +13,11 @@ import pytest
 Make = Callable[..., Any]
 
 
-def test_every_folder_of_examples_is_tested(root: Path, build_of: Make) -> None:
-    from conftest import EXAMPLES  # type: ignore[import-not-found]
+ENGINES = [("quarry-road", 5.9, 8, "clutch"), ("long-meadow", 4.8, 8, "converter"), ("dockside", 2.0, 4, "clutch")]
 
-    assert sorted(p.parent.name for p in (root / "examples").glob("*/build.toml")) == sorted(EXAMPLES)
+
+def test_every_example_is_tested(root: Path) -> None:
+    assert sorted(p.parent.name for p in (root / "examples").glob("*/build.toml")) == sorted(name for name, *_ in ENGINES)
 
 
 def test_an_example_says_in_its_first_line_and_its_label_that_it_is_invented(example_path: Path, build_of: Make, example: str) -> None:
@@ -32,7 +33,7 @@ def test_an_example_contradicts_itself_nowhere(build_of: Make, example: str) -> 
     assert build_of(example).notes == ()
 
 
-@pytest.mark.parametrize(("name", "litres", "cylinders", "transmission"), [("quarry-road", 5.9, 8, "clutch"), ("long-meadow", 4.8, 8, "converter"), ("dockside", 2.0, 4, "clutch")])
+@pytest.mark.parametrize(("name", "litres", "cylinders", "transmission"), ENGINES)
 def test_an_example_is_the_engine_the_readme_names(engine_of: Make, root: Path, name: str, litres: float, cylinders: int, transmission: str) -> None:
     engine = engine_of(name)
     assert round(engine.geometry.displacement * 1e3, 1) == litres

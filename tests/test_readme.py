@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import argparse
 import contextlib
+import importlib
 import io
 import re
 import subprocess
 from pathlib import Path
 
 import pytest
+
+from camcalc.cli.main import COMMANDS
 
 
 @pytest.fixture(scope="module")
@@ -57,24 +61,29 @@ def test_every_file_the_readme_shows_or_names_is_there(readme: str, root: Path) 
 
 
 def test_every_option_the_readme_names_is_one(readme: str) -> None:
-    import argparse
-
-    from camcalc.cli import brief, events
-
-    parser = argparse.ArgumentParser()
-    for index, module in enumerate((brief, events)):
-        module.add_arguments(parser.add_subparsers().add_parser("it") if index is None else argparse.ArgumentParser())
     known = set()
-    for module in (brief, events):
-        one = argparse.ArgumentParser()
-        module.add_arguments(one)
-        known |= {option for action in one._actions for option in action.option_strings}
-    inline = re.findall(r"`[^`\n]*`", re.sub(r"```.*?```", "", readme, flags=re.DOTALL))
-    assert {o for text in inline for o in re.findall(r"(?<!\S)--[a-z-]+", text.strip("`"))} <= known
+    for command in COMMANDS:
+        parser = argparse.ArgumentParser()
+        importlib.import_module(f"camcalc.cli.{command}").add_arguments(parser)
+        known |= {option for action in parser._actions for option in action.option_strings}
+    inline = re.findall(r"`([^`\n]*)`", re.sub(r"```.*?```", "", readme, flags=re.DOTALL))
+    named = {option for text in inline for option in re.findall(r"(?<!\S)--[a-z-]+", text)}
+    assert {"--html", "--json"} <= named
+    assert named <= known
 
 
 @pytest.mark.parametrize(
-    "words", ["knock sensor", "Detonation destroys", "clay or a dial indicator", "brakes standing", "closed course", "exhaust extraction", "law is local", "Out of scope"]
+    "words",
+    [
+        "knock sensor",
+        "Detonation destroys",
+        "clay or a dial indicator",
+        "brakes standing",
+        "closed course",
+        "exhaust extraction",
+        "law is local",
+        "Out of scope",
+    ],
 )
 def test_limits_and_cautions_stand_in_the_readme(readme: str, words: str) -> None:
     assert words in readme

@@ -36,7 +36,7 @@ LIMITS = {
     "steadiness": "steadiness at equal torque",
     "cleanest": "cleanest state in the swing",
     "best": "best torque of the mean cycle",
-    "floor": "floor: late burning; not cured by spark",
+    "floor": "no spark serves: strong cycles want less than keeps the mean one from burning late; not cured by spark",
 }
 
 
@@ -130,7 +130,9 @@ def ceiling_cell(model: EngineModel, speed: float, pressure: float) -> CeilingCe
     if in_zone:
         ceiling = limits[binds]
         if ceiling < floor:
-            ceiling, binds = floor, "floor"
+            # No spark serves both: what protects the strong cycle burns the mean one too late. A number here would be
+            # typed in; so none is given.
+            ceiling, binds = math.nan, "floor"
     return CeilingCell(
         speed,
         pressure,
@@ -203,8 +205,7 @@ def _fuller_cell(model: EngineModel, speed: float, pressure: float, state: objec
 def starting_table(ceiling: Array, floor: Array) -> Array:
     """Return a first table for the zone: a level shelf along load at each speed, the ceiling less a margin, never below the floor.
 
-    Along speed the shelf never falls by more than it must: each column is held to the least of its own and the faster ones,
-    so that spark is flat or rises with speed.
+    Along speed each column is held to the least of its own and the faster ones, so that spark is flat or rises with speed.
     """
     table = np.full_like(ceiling, np.nan)
     columns = np.any(np.isfinite(ceiling), axis=0)

@@ -15,26 +15,25 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--html", metavar="FILE", type=Path, help="also write the brief as one HTML file")
     parser.add_argument("--tables", metavar="DIR", type=Path, help="also write every table as CSV into this folder")
     parser.add_argument("--json", action="store_true", help="print JSON instead of text")
+    parser.add_argument("--model", choices=("resolved", "quick"), default="resolved", help="crank-resolved cycle (default), or published closed forms")
     parser.add_argument("--no-bands", action="store_true", help="skip the 10 to 90 %% bands; much faster")
 
 
 def run(options: argparse.Namespace) -> int:
     """Make the brief and put it where it was asked for."""
-    from rich.console import Console
-
     from ..brief import make_brief
     from ..build import load_build
     from .progress import progress_bar
 
     build = load_build(options.build)
     with progress_bar() as report:
-        brief = make_brief(build, bands=not options.no_bands, progress=report)
+        brief = make_brief(build, model=options.model, bands=not options.no_bands, progress=report)
     if options.json:
         print(json.dumps(brief.to_dict(), indent=1, allow_nan=False))
     else:
-        from ..report.terminal import print_brief
+        from ..report.terminal import console, print_brief
 
-        print_brief(brief, Console())
+        print_brief(brief, console())
     if options.html:
         from ..build.saving import write_atomically
         from ..report.html import brief_html

@@ -61,10 +61,8 @@ def _point(options: argparse.Namespace, build: Any) -> int:
 
 
 def _map(options: argparse.Namespace, build: Any) -> int:
-    from rich.console import Console
-
     from ..cycle.grid import simulate_map
-    from ..report.terminal import print_grid
+    from ..report.terminal import console, print_grid
     from .progress import progress_bar
 
     with progress_bar() as report:
@@ -78,9 +76,9 @@ def _map(options: argparse.Namespace, build: Any) -> int:
     if options.json:
         print(json.dumps(found.to_dict(), indent=1, allow_nan=False))
     else:
-        console = Console()
+        screen = console()
         for name, title in (("burned_fraction", "burned gas in the charge [%]"), ("blow_back", "overlap blow-back over trapped mass [%]")):
-            print_grid(f"{found.cam}: {title}; kPa over rpm", found, name, console)
+            print_grid(f"{found.cam}: {title}; kPa over rpm", found, name, screen)
     if options.plots:
         from ..plot import plot_map
 

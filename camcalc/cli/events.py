@@ -18,11 +18,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Print the events of every cam on the sheet."""
-    from rich.console import Console
-
     from ..brief import cam_facts
     from ..build import load_build
-    from ..report.terminal import print_events
+    from ..report.terminal import console, print_events
     from ..results import plain_data
 
     build = load_build(options.build)
@@ -34,9 +32,9 @@ def run(options: argparse.Namespace) -> int:
     if options.json:
         print(json.dumps(plain_data(facts), indent=1))
         return 0
-    console = Console()
+    screen = console()
     for fact in facts:
-        print_events(fact, console)
+        print_events(fact, screen)
     for note in build.notes:
-        console.print(f"note: {note}", highlight=False, markup=False)
+        screen.print(f"note: {note}", highlight=False, markup=False)
     return 0

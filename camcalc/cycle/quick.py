@@ -94,7 +94,7 @@ class QuickEngine:
         self.build = build
         self.tolerances = tolerances
         self.geometry = geometry_of(build.engine)
-        self.fuel = fuel_data(build.fuel.kind)
+        self.fuel = fuel_data(build.fuel.kind, build.idle.mixture)
         self.ambient = barometer_of(build.site)
         self.overlap_factor = tolerances.overlap * overlap_factor(build.cam, build.engine)
         intake, exhaust = build.cam.lift_curve("intake"), build.cam.lift_curve("exhaust")
@@ -172,7 +172,7 @@ class QuickEngine:
         work, burned, develop, rapid = (float(v[0]) for v in self._sweep(charge, speed, pressure, np.array([spark])))
         w = 2.0 * math.pi * speed
         efficiency = self.tolerances.efficiency * (EFFICIENCY[0] + EFFICIENCY[1] * w + EFFICIENCY[2] * w * w) * work / self._reference
-        heat = charge.fuel * self.fuel.heating_value * min(1.0, self.mixture)
+        heat = charge.fuel * self.fuel.heating_value
         gross = efficiency * heat / self.geometry.swept
         pumping = charge.exhaust_pressure - pressure
         half = -spark + develop + (HALF - TEN) / (NINETY - TEN) * rapid

@@ -85,7 +85,8 @@ class ResolvedEngine:
             raise InputError("intake_model", came=intake_model, expected=" or ".join(INTAKE_MODELS), fix=did_you_mean(intake_model, INTAKE_MODELS))
         self.build, self.tolerances, self.intake_model = build, tolerances, intake_model
         self.geometry = geometry_of(build.engine)
-        self.fuel = fuel_data(build.fuel.kind)
+        self.fuel = fuel_data(build.fuel.kind, build.idle.mixture)
+        self.air_fuel = self.fuel.stoichiometric * build.idle.mixture
         self.ambient = barometer_of(build.site)
         self.rtol, self.instantaneous, self.tolerance = rtol, instantaneous, tolerance
         self.plenum_cylinders = 1 if individual else self.geometry.cylinders
@@ -329,7 +330,7 @@ class ResolvedEngine:
             work += after - before
             y = burned
             fresh = z[0] * (1.0 - y)
-        ratio = self.fuel.stoichiometric
+        ratio = self.air_fuel
         moles = y / self.fuel.burned_molar_mass, (1.0 - y) / self.fuel.fresh_molar_mass
         air = fresh * ratio / (1.0 + ratio)
         return OperatingState(

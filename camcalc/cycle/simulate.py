@@ -227,7 +227,7 @@ def _throttle(engine: ResolvedEngine, speed: float, pressure: float, air: float)
     s = engine.setup
     r, cp, *_ = properties(s.gas, s.ambient_temperature, 0.0)
     flux = flow(1.0, s.ambient_pressure, min(pressure, s.ambient_pressure), s.ambient_temperature, r, cp / (cp - r), 1e-4)
-    charge = air * (1.0 + 1.0 / engine.fuel.stoichiometric) * speed / 2.0 * engine.geometry.cylinders
+    charge = air * (1.0 + 1.0 / engine.air_fuel) * speed / 2.0 * engine.geometry.cylinders
     return charge / flux if flux > 0.0 else math.inf
 
 

@@ -257,9 +257,8 @@ def settle(marching: Marching, start: Array, *, tolerance: float = 2e-5, acceler
         else:
             z = new
     shown = ", ".join(f"{r:.1e}" for r in history[-6:])
-    raise NoSolutionError(
-        f"no settled cycle at {marching.setup.speed * 60:.0f} rpm and {marching.setup.intake_pressure / 1e3:.1f} kPa after {most} cycles; last residuals {shown}"
-    )
+    where = f"{marching.setup.speed * 60:.0f} rpm and {marching.setup.intake_pressure / 1e3:.1f} kPa"
+    raise NoSolutionError(f"no settled cycle at {where} after {most} cycles; last residuals {shown}")
 
 
 SCALE_FLOOR = np.array([1e-6, 1.0, 1.0, 1e-6, 1.0, 1.0, 0.05, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0])

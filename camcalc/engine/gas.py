@@ -44,6 +44,16 @@ SPECIES: dict[str, tuple[float, tuple[float, ...], tuple[float, ...]]] = {
         (4.19864056, -0.0020364341, 6.52040211e-06, -5.48797062e-09, 1.77197817e-12, -30293.7267, -0.849032208),
         (2.67703787, 0.00297318329, -7.7376969e-07, 9.44336689e-11, -4.26900959e-15, -29885.8938, 6.88255571),
     ),
+    "CO": (
+        0.02801,
+        (3.57953347, -0.00061035368, 1.01681433e-06, 9.07005884e-10, -9.04424499e-13, -14344.086, 3.50840928),
+        (3.04848583, 0.00135172818, -4.85794075e-07, 7.88536486e-11, -4.69807489e-15, -14266.1171, 6.0170979),
+    ),
+    "H2": (
+        0.002016,
+        (2.34433112, 0.00798052075, -1.9478151e-05, 2.01572094e-08, -7.37611761e-12, -917.935173, 0.683010238),
+        (2.93286579, 0.000826607967, -1.46402335e-07, 1.54100359e-11, -6.88804432e-16, -813.065597, -1.02432887),
+    ),
     "C8H18": (
         0.114232,
         (0.815737338, 0.0732643959, 1.78300688e-05, -6.9358962e-08, 3.21629382e-11, -30477.2862, 24.1509994),
@@ -70,6 +80,7 @@ GASOLINE_LATENT, ETHANOL_LATENT = 350e3, 900e3
 ETHANOL_SHARE = {"gasoline": 0.0, "E10": 0.10, "E85": 0.85}
 FUELS = tuple(ETHANOL_SHARE)
 GASOLINE_HYDROGEN_PER_CARBON = 1.87
+WATER_GAS = 3.5
 
 
 class GasData(NamedTuple):
@@ -102,7 +113,8 @@ class GasData(NamedTuple):
 class FuelData(NamedTuple):
     """A fuel with the gases it makes.
 
-    ``stoichiometric`` is the stoichiometric air-fuel ratio by mass, ``heating_value`` the lower one of the vapour [J/kg].
+    ``stoichiometric`` is the stoichiometric air-fuel ratio by mass; ``heating_value`` what its vapour gives in this mixture
+    [J/kg], the lower heating value unless rich.
     """
 
     name: str
@@ -139,9 +151,26 @@ def _fuel_moles(ethanol: float) -> dict[str, float]:
     return {s: n for s, n in moles.items() if n > 0.0}
 
 
+def products(carbon: float, hydrogen: float, need: float, mixture_ratio: float) -> dict[str, float]:
+    """Return moles of burned gas, nitrogen and argon apart, from atoms of fuel and its oxygen need [mol O2].
+
+    Lean of stoichiometric oxygen is left over; rich of it carbon monoxide and hydrogen share the lack of oxygen in the
+    water-gas ratio 3.5 (Heywood 1988, ch. 4, from memory).
+    """
+    if mixture_ratio >= 1.0:
+        left = {"O2": need * (mixture_ratio - 1.0)} if mixture_ratio > 1.0 else {}
+        return {"CO2": carbon, "H2O": hydrogen / 2.0} | left
+    lack = 2.0 * need * (1.0 - mixture_ratio)
+    a = 1.0 - WATER_GAS
+    b = hydrogen / 2.0 - lack + WATER_GAS * (carbon + lack)
+    c = -WATER_GAS * carbon * lack
+    monoxide = (-b + np.sqrt(b * b - 4.0 * a * c)) / (2.0 * a)
+    return {"CO2": carbon - monoxide, "H2O": hydrogen / 2.0 - (lack - monoxide), "CO": float(monoxide), "H2": float(lack - monoxide)}
+
+
 @functools.cache
-def fuel_data(kind: str) -> FuelData:
-    """Return a fuel by name: ``"gasoline"``, ``"E10"`` or ``"E85"``.
+def fuel_data(kind: str, mixture_ratio: float = 1.0) -> FuelData:
+    """Return a fuel by name: ``"gasoline"``, ``"E10"`` or ``"E85"``, with the charge and burned gas of a mixture (lambda).
 
     Examples
     --------
@@ -154,26 +183,26 @@ def fuel_data(kind: str) -> FuelData:
     fuel = _fuel_moles(ethanol)
     carbon, hydrogen, oxygen = (sum(n * ATOMS[s][k] for s, n in fuel.items()) for k in range(3))
     need = carbon + hydrogen / 4.0 - oxygen / 2.0
-    air = {s: n * need / AIR["O2"] for s, n in AIR.items()}
-    burned = {"CO2": carbon, "H2O": hydrogen / 2.0, "N2": air["N2"], "Ar": air["Ar"]}
+    air = {s: n * mixture_ratio * need / AIR["O2"] for s, n in AIR.items()}
+    burned = products(carbon, hydrogen, need, mixture_ratio) | {"N2": air["N2"], "Ar": air["Ar"]}
     mass_fuel = sum(n * SPECIES[s][0] for s, n in fuel.items())
     mass_air = sum(n * SPECIES[s][0] for s, n in air.items())
     fresh_moles = fuel | air
-    fresh, products = mixture(fresh_moles), mixture(burned)
+    fresh, made = mixture(fresh_moles), mixture(burned)
     reference = 298.15
-    released = (fresh.enthalpy(reference) - products.enthalpy(reference)) * (mass_fuel + mass_air)
+    released = (fresh.enthalpy(reference) - made.enthalpy(reference)) * (mass_fuel + mass_air)
     by_volume = ethanol * ETHANOL_DENSITY, (1.0 - ethanol) * GASOLINE_DENSITY
     density = sum(by_volume)
     return FuelData(
         kind,
         ethanol,
-        mass_air / mass_fuel,
+        mass_air / mass_fuel / mixture_ratio,
         released / mass_fuel,
         density,
         (by_volume[0] * ETHANOL_LATENT + by_volume[1] * GASOLINE_LATENT) / density,
         fuel,
         fresh,
-        products,
+        made,
         (mass_fuel + mass_air) / sum(fresh_moles.values()),
         (mass_fuel + mass_air) / sum(burned.values()),
     )

@@ -50,23 +50,26 @@ def plot_lift(cam: CamCard, other: CamCard | None = None, ax: Axes | None = None
     ax.fill_between(theta, both, color="0.45", alpha=0.6, label="overlap", hatch="///", linewidth=0.0)
     ax.axvline(0.0, color="0.6", linewidth=0.8)
     ax.set_xlim(-290, 290)
-    ax.set_ylim(bottom=0.0)
+    ax.set_ylim(0.0, 1.25 * ax.get_ylim()[1])
     ax.set_xticks(range(-270, 271, 90))
-    ax.set_xlabel("crank angle from the top dead centre between exhaust and intake stroke [crank deg]")
+    ax.set_xlabel("crank angle, 0 at the top dead centre of the overlap [crank deg]")
     ax.set_ylabel("valve lift [mm]")
-    ax.legend(loc="upper right", fontsize="small")
+    ax.legend(loc="upper center", fontsize="x-small", ncols=2)
     return ax
 
 
-def plot_residual(models: dict[str, EngineModel], pressure: float = 45e3, ax: Axes | None = None) -> Axes:
-    """Plot burned fraction over engine speed at one manifold pressure [Pa], for each model by name."""
+def plot_residual(models: dict[str, EngineModel], pressure: float = 60e3, spark: float = 30.0, ax: Axes | None = None) -> Axes:
+    """Plot burned fraction over engine speed at one manifold pressure [Pa] and spark [crank deg], for each model by name."""
     ax = axes(ax)
-    speeds = np.arange(600.0, 4001.0, 100.0)
+    speeds = np.arange(600.0, 4001.0, 200.0)
+    top = 50.0
     for style, (name, model) in zip(("-", "--", "-."), models.items(), strict=False):
-        burned = [model.state(s / 60.0, pressure, 25.0).burned_fraction for s in speeds]
-        ax.plot(speeds, 100.0 * np.array(burned), style, color="0.15", label=name)
-    ax.axhspan(40.0, 100.0, color="0.85", label="beyond any data")
-    ax.set_ylim(0.0, 60.0)
+        # From high speed down: the easy end first, each point the start of the next.
+        burned = np.array([model.state(s / 60.0, pressure, spark).burned_fraction for s in speeds[::-1]])[::-1]
+        ax.plot(speeds, 100.0 * burned, style, color="0.15", label=name)
+        top = max(top, 105.0 * float(burned.max()))
+    ax.axhspan(40.0, 110.0, color="0.88", label="beyond any data")
+    ax.set_ylim(0.0, min(top, 100.0))
     ax.set_xlim(speeds[0], speeds[-1])
     ax.set_xlabel("engine speed [rpm]")
     ax.set_ylabel(f"burned gas in the charge at {pressure / 1e3:.0f} kPa [%]")
@@ -106,7 +109,7 @@ def plot_injection(windows: InjectionWindows, cam: CamCard, row: int = 0, ax: Ax
     ax.set_yticks(range(len(speeds)), [f"{s:.0f}" for s in speeds])
     ax.set_ylabel("engine speed [rpm]")
     ax.set_xlim(-500.0, 300.0)
-    ax.set_xlabel("end of injection: crank angle from the top dead centre between exhaust and intake stroke [crank deg]")
+    ax.set_xlabel("end of injection: crank angle, 0 at the top dead centre of the overlap [crank deg]")
     ax.legend(fontsize="small", loc="upper left")
     return ax
 

@@ -17,7 +17,7 @@ from .html import field_text, window_rows
 if TYPE_CHECKING:
     from ..brief import Brief, CamFacts
 
-__all__ = ["print_brief", "print_events", "print_grid"]
+__all__ = ["console", "print_brief", "print_events", "print_grid"]
 
 EVENTS = (
     ("intake_opens", "IVO\nb TDC"), ("intake_closes", "IVC\na BDC"), ("exhaust_opens", "EVO\nb BDC"), ("exhaust_closes", "EVC\na TDC"),
@@ -28,6 +28,15 @@ IDLE = (
     ("burned_fraction", "burned\n%", 0), ("spark", "spark\nb TDC", 0),
     ("imep_variation", "COV\n%", 0), ("air_flow", "air\ng/s", 2), ("throttle_area", "throt.\nmm2", 0),
 )  # fmt: skip
+
+
+NARROWEST = 100
+
+
+def console() -> Console:
+    """Return the terminal; what goes to a file or pipe is given room for a whole table."""
+    made = Console()
+    return made if made.is_terminal else Console(width=max(made.width, NARROWEST))
 
 
 def table(title: str, columns: Iterable[str], left: int = 1) -> Table:

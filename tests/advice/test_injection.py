@@ -48,7 +48,13 @@ def test_four_bar_instead_of_three_flows_fifteen_per_cent_more() -> None:
 
 @pytest.mark.parametrize(
     ("change", "words"),
-    [({"flow": "30 lb"}, "a mass flow"), ({"flow": 30.0}, "a mass flow"), ({"pressure": "3 mm"}, "a pressure"), ({"dead_time": "1 s"}, "dead_time"), ({"flow": "4 kg/s"}, "flow")],
+    [
+        ({"flow": "30 lb"}, "a mass flow"),
+        ({"flow": 30.0}, "a mass flow"),
+        ({"pressure": "3 mm"}, "a pressure"),
+        ({"dead_time": "1 s"}, "dead_time"),
+        ({"flow": "4 kg/s"}, "flow"),
+    ],
 )
 def test_an_injector_that_cannot_be_is_refused(change: dict[str, Any], words: str) -> None:
     tip = {"flow": "30 lb/h", "rated_pressure": "3 bar", "pressure": "3 bar", "dead_time": "1 ms"}

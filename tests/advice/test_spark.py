@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable
 from typing import Any
 
@@ -102,8 +103,9 @@ def test_ceilings_are_said_to_be_for_final_spark(grid: SparkCeilings) -> None:
 
 def test_a_looser_stability_limit_lowers_no_ceiling(build_of: Make, example: str) -> None:
     build = build_of(example)
-    grids = [spark_ceilings(QuickEngine(build.replace(limits=build.limits.replace(stability=s))), SPEEDS, PRESSURES).si.ceiling for s in (0.05, 0.10, 0.15, 0.20)]
-    for tight, loose in zip(grids, grids[1:], strict=False):
+    engines = [QuickEngine(build.replace(limits=build.limits.replace(stability=s))) for s in (0.05, 0.10, 0.15, 0.20)]
+    grids = [spark_ceilings(engine, SPEEDS, PRESSURES).si.ceiling for engine in engines]
+    for tight, loose in itertools.pairwise(grids):
         assert not lower_than(loose, tight)
 
 
@@ -121,8 +123,9 @@ def test_a_limit_that_the_cell_barely_misses_takes_no_more_spark_than_one_it_mis
 
 def test_a_wider_swing_raises_no_ceiling(build_of: Make, example: str) -> None:
     build = build_of(example)
-    grids = [spark_ceilings(QuickEngine(build.replace(limits=build.limits.replace(swing_factor=s))), SPEEDS, PRESSURES).si.ceiling for s in (0.5, 1.0, 2.0)]
-    for narrow, wide in zip(grids, grids[1:], strict=False):
+    engines = [QuickEngine(build.replace(limits=build.limits.replace(swing_factor=s))) for s in (0.5, 1.0, 2.0)]
+    grids = [spark_ceilings(engine, SPEEDS, PRESSURES).si.ceiling for engine in engines]
+    for narrow, wide in itertools.pairwise(grids):
         assert not lower_than(narrow, wide)
     assert lower_than(grids[-1], grids[0])
 
@@ -158,7 +161,7 @@ def test_without_floors_the_starting_table_is_level_along_load_and_never_falls_w
     levels = [column[np.isfinite(column)] for column in table.T]
     levels = [column for column in levels if column.size]
     assert all((column == column[0]).all() for column in levels)
-    assert all(a[0] <= b[0] for a, b in zip(levels, levels[1:], strict=False))
+    assert all(a[0] <= b[0] for a, b in itertools.pairwise(levels))
     assert not (table > ceiling - MARGIN + 1e-9).any()
 
 

@@ -246,9 +246,10 @@ def test_lobe_lift_times_rocker_ratio_is_valve_lift() -> None:
 
 
 def test_lifts_that_contradict_the_rocker_ratio_are_refused_with_all_three_figures() -> None:
+    # 0.05 apart, three roundings of 0.005 + 1.6 * 0.005 are 0.039.
     with pytest.raises(InputError) as error:
-        read({"lobe_lift": "8.00 mm", "valve_lift": "13.20 mm", **ONE}, DURATIONS[1], **CENTRES)
-    for figure in ("13.200 mm", "8.000 mm", "1.6", "12.800 mm"):
+        read({"lobe_lift": "8.00 mm", "valve_lift": "12.85 mm", **ONE}, DURATIONS[1], **CENTRES)
+    for figure in ("12.850 mm", "8.000 mm", "1.6", "12.800 mm"):
         assert figure in error.value.came
 
 

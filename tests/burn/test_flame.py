@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from typing import Any
 
@@ -78,7 +79,7 @@ def test_the_tail_meets_the_data_with_equal_value_and_slope() -> None:
 
 def test_the_tail_is_an_exponential() -> None:
     logs = [math.log(dilution_factor_kernel(f)) for f in (0.3, 0.5, 0.7, 0.9)]
-    falls = [b - a for a, b in zip(logs, logs[1:], strict=False)]
+    falls = [b - a for a, b in itertools.pairwise(logs)]
     assert falls == pytest.approx([falls[0]] * 3, rel=1e-12)
 
 

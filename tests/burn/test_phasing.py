@@ -43,7 +43,11 @@ def test_share_and_angle_of_a_burn_are_each_other_s_inverse(share: float) -> Non
 
 def test_nothing_burns_before_the_start() -> None:
     assert wiebe_fraction(-0.1) == wiebe_fraction(0.0) == 0.0
-    assert NINETY - TEN == pytest.approx(0.4960, abs=5e-5)
+
+
+def test_rapid_burn_is_half_of_the_duration() -> None:
+    # 10 to 90 % takes 0.4960 of it (exact for a = 5, m = 2).
+    assert wiebe_angle(0.9) - wiebe_angle(0.1) == pytest.approx(0.4960, abs=5e-5)
 
 
 @given(factor=st.floats(0.5, 2.5))

@@ -131,8 +131,6 @@ def test_a_sheet_that_is_none_ends_with_one_and_words(tmp_path: Path, capsys: Sa
         assert words in said.err
 
 
-
-
 def test_a_folder_is_no_sheet(tmp_path: Path, capsys: Said) -> None:
     assert main(["events", str(tmp_path)]) == 1
     assert "expected: a readable build sheet" in capsys.readouterr().err
@@ -226,3 +224,32 @@ def test_the_sheet_is_never_written_over(sheet_path: Path, capsys: Said, ready: 
     assert main(["brief", str(sheet_path), "--no-bands", "--html", str(sheet_path)]) == 1
     assert sheet_path.read_bytes() == before
     assert "build.toml" in capsys.readouterr().err
+
+
+# --- cycle
+
+
+def test_one_operating_point_in_json(sheet_path: Path, capsys: Said) -> None:
+    assert main(["cycle", str(sheet_path), "--speed", "1500 rpm", "--manifold-pressure", "70 kPa", "--spark", "25 crank_deg", "--json"]) == 0
+    told = json.loads(capsys.readouterr().out, parse_constant=lambda word: pytest.fail(f"{word} is no JSON"))
+    assert told["speed"] == {"value": pytest.approx(1500.0), "unit": "rpm"}
+    assert told["manifold_pressure"] == {"value": pytest.approx(70.0), "unit": "kPa"}
+    assert 0.0 < told["burned_fraction"]["value"] < 60.0
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        ([], "--speed"),
+        (["--speed", "1500 rpm"], "manifold_pressure"),
+        (["--speed", "1500", "--manifold-pressure", "70 kPa"], "a crank speed (rpm)"),
+        (["--speed", "1500 rpm", "--manifold-pressure", "70 kPa", "--brake-torque", "20 N m"], "manifold_pressure, brake_torque"),
+        (["--speed", "1500 rpm", "--manifold-pressure", "150 kPa"], "5 to 120 kPa"),
+        (["--speed", "1500 rpm", "--manifold-pressure", "70 inch"], "a pressure"),
+    ],
+)
+def test_an_operating_point_that_is_none_ends_with_one_and_words(sheet_path: Path, capsys: Said, words: list[str], told: str) -> None:
+    assert main(["cycle", str(sheet_path), *words]) == 1
+    said = capsys.readouterr()
+    assert said.out == ""
+    assert told in said.err

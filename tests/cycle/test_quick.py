@@ -190,7 +190,12 @@ def test_the_efficiency_tolerance_multiplies_gross_work_and_nothing_else(build_o
 
 @pytest.mark.parametrize(
     ("tolerance", "field", "rises"),
-    [("overlap", "burned_fraction", True), ("residual_kept", "burned_fraction", True), ("residual_temperature", "trapped", False), ("burn", "rapid_burn", True)],
+    [
+        ("overlap", "burned_fraction", True),
+        ("residual_kept", "burned_fraction", True),
+        ("residual_temperature", "trapped", False),
+        ("burn", "rapid_burn", True),
+    ],
 )
 def test_each_tolerance_pushes_its_own_figure(build_of: Make, mild: QuickEngine, tolerance: str, field: str, rises: bool) -> None:
     pushed = QuickEngine(build_of("quarry-road", old=True), Tolerances(**{tolerance: 1.1})).state(25.0, 6e4, 30.0)
