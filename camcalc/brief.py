@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from .advice.bands import HeadlineBands, sample_bands
 from .advice.brakes import brake_remark
-from .advice.idle import IdleState, idle_state, lowest_idle
+from .advice.idle import SLOWEST, IdleState, idle_state, lowest_idle
 from .advice.injection import InjectionWindows, injection_windows
 from .advice.reversion import GearReversion, reversion_in_gear
 from .advice.spark import SparkCeilings, ceiling_cell, spark_ceilings
@@ -91,6 +91,7 @@ class IdleAdvice(Record):
     vacuum_penalty_at_equal_speed: Measure = measure("Pa", "inHg", doc="both at the new cam's idle speed")
     lowest_steady_speed: Measure = measure("crank_rps", "rpm", doc="IMEP varies less than the stability limit; missing if no idle does")
     lowest_speed: Measure = measure("crank_rps", "rpm", doc="torque balances at all")
+    lowest_speeds: str
     brakes: str
     bands: Mapping[str, Any] = dataclasses.field(default_factory=dict)
 
@@ -280,8 +281,16 @@ def idle_advice(engine: EngineModel, new: IdleSet, replaced: tuple[IdleSet, Idle
         vacuum_penalty_at_equal_speed=None if equal is None else equal.si.manifold_vacuum - first.si.manifold_vacuum,
         lowest_steady_speed=new.lowest_steady,
         lowest_speed=new.lowest,
+        lowest_speeds=lowest_words(new.lowest, new.lowest_steady),
         brakes=brake_remark(first.si.manifold_vacuum, barometer(engine), was),
     )
+
+
+def lowest_words(lowest: float, steady: float) -> str:
+    """Word the lowest idle speeds [rev/s], NaN where none was found."""
+    carries = "at no speed up to 2000 rpm" if math.isnan(lowest) else f"from {lowest * 60:.0f} rpm" + (" or less" if lowest <= SLOWEST else "")
+    even = "at no idle up to 2000 rpm" if math.isnan(steady) else f"from {steady * 60:.0f} rpm" + (" or less" if steady <= SLOWEST else "")
+    return f"torque balances {carries}; IMEP is steady within the limit {even}"
 
 
 def headline_gear(build: Build) -> int:
