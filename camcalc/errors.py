@@ -54,7 +54,7 @@ class InputError(CamcalcError, ValueError):
 class InputErrors(CamcalcError, ValueError):
     """Several problems of one file, told together so that they can be mended in one go."""
 
-    SHOWN = 6
+    SHOWN = 5
 
     def __init__(self, problems: Sequence[InputError]) -> None:
         super().__init__(f"{len(problems)} problems")

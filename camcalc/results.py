@@ -215,7 +215,7 @@ def plain_data(value: Any) -> Any:
         return [plain_data(v) for v in value]
     if isinstance(value, float) and not math.isfinite(value):
         return None
-    return value
+    return value if value is None or isinstance(value, str | int | float) else str(value)
 
 
 def text_of(value: Any, field: Measure, band: Band | None = None) -> str:

@@ -65,6 +65,8 @@ _SPELLINGS = {
 }  # fmt: skip
 _NUMBER = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?)\s*(.*?)\s*$", re.DOTALL)
 _UNIT_TEXT = re.compile(r"[A-Za-z_0-9*/^ ().-]{1,60}$")
+# A power is a short plain number and never itself raised: a tower of powers would be computed, digit by digit, without end.
+_TOWER = re.compile(r"(\*\*|\^)(?!\s*-?\d(\.\d)?\s*(?![\d.]|\*\*|\^))")
 _UNITS_TRIED_FOR_HINTS = (
     "mm", "inch", "thou", "cm", "m", "ft", "crank_deg", "cam_deg", "kPa", "bar", "psi", "inHg", "Pa", "g", "kg", "lb", "mg", "L", "cc", "cid",
     "degC", "degF", "K",
@@ -78,7 +80,7 @@ def _unit(text: str) -> Any:
     text = _SPELLINGS.get(text, text)
     if not text:
         return registry().parse_units("")
-    if not _UNIT_TEXT.match(text):
+    if not _UNIT_TEXT.match(text) or _TOWER.search(text):
         raise ValueError(f'"{text}" is not a unit')
     try:
         unit = registry().parse_units(text.replace("^", "**"))
@@ -168,7 +170,7 @@ def half_last_digit(text: str) -> float:
         exponent = Decimal(match[1]).as_tuple().exponent if match else 0
     except InvalidOperation:
         exponent = 0
-    return float(0.5 * 10.0 ** int(exponent))
+    return float(0.5 * 10.0 ** min(int(exponent), 300))
 
 
 def to_si(value: object, key: str, bounds: Bounds) -> Any:
@@ -198,9 +200,11 @@ def to_si(value: object, key: str, bounds: Bounds) -> Any:
     0.00127
     """
     given: Any = parse(value, key) if isinstance(value, str) else value
+    if isinstance(given, int) and abs(given) > 10**300:
+        given = math.inf  # TOML has no largest whole number, floats have
     try:
         line = _linear(given._units, bounds.unit) if hasattr(given, "_units") else _bare(given, bounds)
-    except TypeError:
+    except (TypeError, AttributeError):  # not to be hashed, or of another registry and unknown here
         line = None
     if line is None:
         raise _wrong_dimension(value, key, bounds)
@@ -229,13 +233,20 @@ def _wrong_dimension(value: object, key: str, bounds: Bounds) -> InputError:
     shown = _shown(bounds)
     expected = f"{_kind(bounds.unit)}, e.g. in {shown}" if shown else _kind(bounds.unit)
     if bare:
-        fix = f'write the unit: "{value} {_likely_unit(float(value), bounds)}"'  # type: ignore[arg-type]
+        fix = f'write the unit: "{value} {_likely_unit(_as_float(value), bounds)}"'
     elif "crank" in bounds.unit and re.search(r"deg(rees?)?\s*$|°\s*$|rad\w*\s*$", str(value)):
         number = _NUMBER.match(str(value))
         fix = f'a plain degree is a plane angle; at the crank write "{number[1] if number else "..."} crank_deg", at the cam "cam_deg"'
     else:
         fix = f"give it as {_kind(bounds.unit)}"
     return InputError(key, came=came, expected=expected, fix=fix)
+
+
+def _as_float(value: Any) -> float:
+    try:
+        return float(value)
+    except OverflowError:
+        return math.inf
 
 
 def _out_of_range(value: object, key: str, bounds: Bounds) -> InputError:
@@ -315,12 +326,16 @@ class Checked(Generic[R]):
         missing = set(bounds) - set(self._names)
         if missing:
             raise TypeError(f"{self.__name__} has no parameter {sorted(missing)}")
+        kinds = self.__signature__.parameters.values()
+        self._positional = tuple(p.name for p in kinds if p.kind is p.POSITIONAL_OR_KEYWORD)[:2]
         self._unit: Any = None
         self._make: Any = None
 
     def __call__(self, *args: object, **kwargs: object) -> Quantity:
         names, bounds = self._names, self.bounds
         given: dict[str, Any] = {}
+        if len(args) > len(self._positional) or (args and not kwargs.keys().isdisjoint(self._positional[: len(args)])):
+            raise TypeError(f"{self.__name__}() takes {len(self._positional)} by position ({', '.join(self._positional)}), each once, the others by name")
         for name, value in zip(names, args, strict=False):
             limit = bounds.get(name)
             given[name] = to_si(value, name, limit) if limit is not None else value

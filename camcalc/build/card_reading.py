@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, NamedTuple, cast
 
-from ..cam.card import CamCard, CheckedHeight, Lobe
+from ..cam.card import CamCard, CheckedHeight, Lobe, with_assumed_seat
 from ..cam.figures import Centrelines, Disagreement, Figure, solve_centrelines
 from ..errors import InputError, did_you_mean
 from ..units import Bounds, factor, format_quantity, half_last_digit, parse, quantity, to_si
@@ -39,7 +39,7 @@ CENTRELINE = Bounds("crank_deg", 80.0, 145.0)
 ADVANCE = Bounds("crank_deg", -20.0, 20.0)
 DURATION = Bounds("crank_deg", 60.0, 400.0)
 OVERLAP = Bounds("crank_deg", -120.0, 180.0)
-EVENT = Bounds("crank_deg", -100.0, 140.0)
+EVENT = Bounds("crank_deg", -140.0, 140.0)
 HEIGHT = Bounds("m", 1e-6, 15e-3, "mm")
 VALVE_LIFT = Bounds("m", 1e-3, 25e-3, "mm")
 LOBE_LIFT = Bounds("m", 1e-3, 18e-3, "mm")
@@ -146,6 +146,16 @@ class _CardReader:
         )
         for kind in ("intake", "exhaust"):
             self._check_curve(card, kind)
+            self._check_table(card, kind)
+        for kind in ("intake", "exhaust"):
+            lobe = card.lobe(kind)
+            for check in with_assumed_seat(lobe, card.tappet) if lobe.table is None else ():
+                if check.assumed:
+                    self._assume(
+                        f"[{self.name}.{kind}] duration at 0.006 inch",
+                        f"{check.duration:.1f} crank_deg",
+                        "from memory, medium: lowest figure plus the usual difference",
+                    )
         return card if len(self.problems.found) == before else None
 
     def _key(self, key: str, kind: str = "") -> str:
@@ -184,7 +194,7 @@ class _CardReader:
 
     def _printed(self, value: Any, key: str, bounds: Bounds) -> Printed:
         number = float(to_si(value, key, bounds))
-        return Printed(number, half_last_digit(value) * _unit_factor(value, bounds.unit))
+        return Printed(number, half_last_digit(value) * _unit_factor(value, bounds.unit) if isinstance(value, str) else 0.0)
 
     def _heights(self, kind: str, table: Mapping[str, Any]) -> list[Height]:
         found: dict[float, dict[str, Any]] = {}
@@ -201,6 +211,10 @@ class _CardReader:
                 height = float(to_si(str(text), self._key(f"{key}: checking height", kind), HEIGHT))
                 slot = found.setdefault(round(height, 9), {"label": str(text)})
                 where = self._key(f'{key}."{text}"', kind)
+                if key in slot:
+                    raise InputError(
+                        where, came=f"a second figure at the height of {slot['label']}", expected="one figure at one height", fix="remove one of the two"
+                    )
                 slot[key] = self._printed(value, where, DURATION) if key == "duration" else self._event(value, where, kind, key)
         return [Height(h, s["label"], s.get("duration"), s.get("opens"), s.get("closes")) for h, s in sorted(found.items())]
 
@@ -256,10 +270,15 @@ class _CardReader:
         for text, value in overlaps.items():
             height = round(float(to_si(str(text), self._key("overlap: checking height"), HEIGHT)), 9)
             printed = self._printed(value, self._key(f'overlap."{text}"'), OVERLAP)
-            pair = [_duration(row) for kind in ("intake", "exhaust") for row in heights[kind] if row.height == height]
-            if len(pair) == 2 and pair[0] and pair[1]:
-                total = (pair[0].value + pair[1].value) / 2.0 - printed.value
-                figures.append(Figure(f"overlap at {text}", 1.0, 1.0, total, printed.rounding + (pair[0].rounding + pair[1].rounding) / 2.0))
+            pair = [row for kind in ("intake", "exhaust") for row in heights[kind] if row.height == height]
+            if len(pair) < 2:
+                raise InputError(
+                    self._key(f'overlap."{text}"'),
+                    came=str(value),
+                    expected="both lobes to have figures at that height",
+                    fix="remove it, or add the durations at that height",
+                )
+            figures.append(_overlap_figure(f"overlap at {text}", printed, *pair))
         return figures
 
     def _centrelines(self, heights: dict[str, list[Height]]) -> Centrelines:
@@ -272,8 +291,17 @@ class _CardReader:
                 expected="two of: lobe_separation, intake_centreline, exhaust_centreline, advance, overlap, or opening and closing events",
                 fix="add the intake centreline the card asks for, or the advance it was installed with",
             )
+        for kind, value in (("intake", solved.intake), ("exhaust", solved.exhaust)):
+            to_si(quantity(value, "crank_deg"), self._key(f"{kind}_centreline") + f", by {solved.used[0]} and {solved.used[1]}", CENTRELINE)
+        to_si(
+            quantity(solved.intake + solved.exhaust, "crank_deg", "cam_deg"),
+            self._key("lobe_separation") + f", by {solved.used[0]} and {solved.used[1]}",
+            SEPARATION,
+        )
         for gap in solved.disagreements:
-            self._disagree(gap.name, gap, f"what {solved.used[0]} and {solved.used[1]} imply")
+            own = next(f.printed for f in figures if f.name == gap.name)
+            told = gap if own is None else gap._replace(printed=own, implied=own + gap.implied - gap.printed)
+            self._disagree(gap.name, told, f"what {solved.used[0]} and {solved.used[1]} imply")
         return solved
 
     def _disagree(self, name: str, gap: Disagreement, against: str) -> None:
@@ -369,7 +397,9 @@ class _CardReader:
                 fix=f'add valve_lift = "... mm" to [{self.name}.{kind}]',
             )
         if valve is None:
-            return cast("Printed", lobe).value * ratio
+            lift = cast("Printed", lobe).value * ratio
+            to_si(quantity(lift, "m"), self._key("lobe_lift", kind) + " times rocker ratio", VALVE_LIFT)
+            return lift
         if lobe is not None:
             implied, rounding = lobe.value * ratio, valve.rounding + lobe.rounding * ratio
             gap = abs(valve.value - implied)
@@ -430,6 +460,22 @@ class _CardReader:
         path = (self.path.parent if self.path else Path()) / name
         return _read_lift_table(path, where)
 
+    def _check_table(self, card: CamCard, kind: str) -> None:
+        """Check the printed durations against the measured lobe."""
+        lobe = card.lobe(kind)
+        for check in lobe.checks if lobe.table is not None else ():
+            edges = card.lift_curve(kind).edges(check.si.height, side=check.side)
+            measured = edges[1] - edges[0] if edges else 0.0
+            if abs(measured - check.duration) > 3.0:
+                self.problems.add(
+                    InputError(
+                        self._key("duration", kind),
+                        came=f"{check.duration:.1f} crank_deg at {check.si.height * 1e3:.3g} mm",
+                        expected=f"{measured:.1f} crank_deg, as lift_table says",
+                        fix="check the figure and the table",
+                    )
+                )
+
     def _check_curve(self, card: CamCard, kind: str) -> None:
         try:
             card.lift_curve(kind)
@@ -451,12 +497,25 @@ def _middle(row: Height) -> Printed | None:
     return None
 
 
-def _duration(row: Height) -> Printed | None:
-    if row.duration:
-        return row.duration
-    if row.opens and row.closes:
-        return Printed(row.closes.value - row.opens.value, row.opens.rounding + row.closes.rounding)
-    return None
+def _overlap_figure(name: str, overlap: Printed, intake: Height, exhaust: Height) -> Figure:
+    """Return the equation of an overlap: exhaust closing less intake opening, each known or by its centreline."""
+    value, rounding, weights = overlap.value, overlap.rounding, [0.0, 0.0]
+    opening, closing = _edge(intake, "opens"), _edge(exhaust, "closes")
+    for k, (edge, row, sign) in enumerate(((opening, intake, -1.0), (closing, exhaust, 1.0))):
+        if edge is not None:
+            value, rounding = value - sign * edge.value, rounding + edge.rounding
+        else:
+            duration = cast("Printed", row.duration)
+            value, rounding, weights[k] = value - duration.value / 2.0, rounding + duration.rounding / 2.0, -1.0
+    return Figure(name, weights[0], weights[1], value, rounding, overlap.value)
+
+
+def _edge(row: Height, which: str) -> Printed | None:
+    """Return an opening or closing that the card gives, by itself or by the other one and the duration."""
+    own, other = (row.opens, row.closes) if which == "opens" else (row.closes, row.opens)
+    if own is not None or other is None or row.duration is None:
+        return own
+    return Printed(other.value + (-1.0 if which == "opens" else 1.0) * row.duration.value, other.rounding + row.duration.rounding)
 
 
 def _table_middle(angles: list[float], lifts: list[float], height: float, ratio: float, lash: float, side: str) -> float:
@@ -475,7 +534,7 @@ def _read_lift_table(path: Path, where: str) -> tuple[list[float], list[float]]:
     example = 'first line "angle [crank_deg],lift [mm]", then one pair a line'
     try:
         rows = [r for r in csv.reader(path.read_text(encoding="utf-8").splitlines()) if r]
-    except (OSError, UnicodeDecodeError):
+    except (OSError, ValueError, csv.Error):
         raise InputError(where, came=f"{path}: not readable", expected=example) from None
     units = [re.search(r"\[(.+)\]", cell) for cell in rows[0][:2]] if rows else []
     if len(units) != 2 or not all(units):
@@ -499,6 +558,8 @@ def _check_lift_table(angles: list[float], lifts: list[float], path: Path, where
         if b <= a:
             raise InputError(where, came=f"{path}, line {k + 3}: {b:g} after {a:g} crank_deg", expected="angles that rise")
     peak = max(lifts)
+    if peak < LOBE_LIFT.low:
+        raise InputError(where, came=f"{path}: greatest lift {peak * 1e3:.3f} mm", expected="a lobe with lift", fix="check the unit in the first line")
     for end, name in ((lifts[0], "first"), (lifts[-1], "last")):
         if abs(end) > 0.02e-3:
             raise InputError(

@@ -78,7 +78,7 @@ def read_toml(path: Path) -> dict[str, Any]:
     try:
         if path.stat().st_size > LONGEST_FILE:
             raise InputError("the file", came=f"{path.stat().st_size} bytes", expected="a build sheet of a few kilobytes", file=str(path))
-        text = path.read_text(encoding="utf-8")
+        text = path.read_text(encoding="utf-8-sig")
     except (FileNotFoundError, NotADirectoryError):
         raise InputError(
             "the file", came="no such file", expected="a build sheet in TOML", fix="check the path; examples/ holds three to start from", file=str(path)
@@ -99,6 +99,8 @@ def read_toml(path: Path) -> dict[str, Any]:
             fix="mend that line; quantities stand in quotes",
             file=str(path),
         ) from None
+    except ValueError as error:  # a whole number of thousands of digits
+        raise InputError("TOML syntax", came=str(error), expected="numbers of a build sheet", file=str(path)) from None
     except RecursionError:
         raise InputError("TOML syntax", came="nesting without end", expected="a build sheet", file=str(path)) from None
 
@@ -118,6 +120,9 @@ def read_build(data: Mapping[str, Any], *, path: Path | None = None) -> Build:
         sections[name] = read_section(name, kind, _as_table(name, table, problems), problems, assumed)
     head = _as_table("build", data.get("build"), problems)
     _check_names("build", head, ("name", "label"), problems)
+    for key in ("name", "label"):
+        if not isinstance(head.get(key, ""), str):
+            problems.add(InputError(f"[build] {key}", came=repr(head[key]), expected="text", fix="write it in quotes"))
     cams = {name: read_card(name, _as_table(name, data[name], problems), problems, assumed, path) if name in data else None for name in ("cam", "replaced_cam")}
     if "cam" not in data:
         problems.add(InputError("[cam]", came="nothing", expected="the cam card", fix="add a [cam] section with [cam.intake] and [cam.exhaust]"))

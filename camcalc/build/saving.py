@@ -48,6 +48,14 @@ def save_build(build: Build, path: str | Path, *, overwrite: bool = False) -> Pa
         card = getattr(build, name)
         if card is not None:
             data[name] = _card_as_given(build, name, path) or card_data(card)
+            for kind in ("intake", "exhaust"):
+                if card.lobe(kind).table is not None and "lift_table" not in data[name][kind]:
+                    raise InputError(
+                        f"[{name}.{kind}] lift_table",
+                        came="a measured lobe of another sheet",
+                        expected="a lobe whose table this sheet names",
+                        fix="load the card from this sheet",
+                    )
     if build.spark_table is not None:
         data["spark"] = {"table": os.path.relpath(build.spark_table, path.parent)}
     for name in SECTIONS:
@@ -65,12 +73,22 @@ def _card_as_given(build: Build, name: str, path: Path) -> dict[str, Any] | None
     card = getattr(build, name)
     unchanged = read_card(name, text, Problems(), [], build.path) == card
     data: dict[str, Any] = copy.deepcopy(dict(text)) if unchanged else card_data(card)
+    if not unchanged:
+        for key in ("tappet", "measured_at"):
+            if key not in text and data[key] == {"tappet": "hydraulic", "measured_at": "tappet"}[key]:
+                del data[key]
     for kind in ("intake", "exhaust"):
         table = text[kind].get("lift_table") if isinstance(text[kind], dict) else None
-        if table is not None:
+        if table is not None and _is_same_lobe(read_card(name, text, Problems(), [], build.path), card, kind):
             source = (build.path.parent if build.path else Path()) / table
             data[kind]["lift_table"] = os.path.relpath(source, path.parent)
     return data
+
+
+def _is_same_lobe(read: CamCard | None, card: CamCard, kind: str) -> bool:
+    """Whether a measured lobe is the one in the sheet's table, turned or not."""
+    one, other = read.lobe(kind).table if read else None, card.lobe(kind).table
+    return one is not None and other is not None and one[1] == other[1]
 
 
 def card_data(card: CamCard) -> dict[str, Any]:

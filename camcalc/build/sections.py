@@ -34,20 +34,37 @@ class Section(Record):
 
     def replace(self, **changes: Any) -> Self:
         """Return a copy with some inputs changed, as quantities, quantity strings or plain values."""
+        return self.reread(changes)[0]
+
+    def reread(self, changes: Mapping[str, Any]) -> tuple[Self, list[Any]]:
+        """Return the copy and what it assumes: read anew, so that it is checked and its defaults follow the change."""
+        from .reading import Problems, read_section
+
         copy = super().replace(**changes)
         measures = self.measures()
         given = dict(self.given)
         for key, value in changes.items():
-            if key == "given":
-                continue
             number = getattr(copy.si, key) if key in measures else value
             given[key] = value if isinstance(value, str) else _exact_text(number, measures[key]) if key in measures else _plain_value(value)
-        return copy if "given" in changes else Record.replace(copy, given=given)
+            if key in measures and not isinstance(value, str) and math.isnan(number):
+                del given[key]
+            for other in _INSTEAD.get(key, ()):
+                given.pop(other, None)
+        problems = Problems()
+        assumed: list[Any] = []
+        read = read_section(type(self).__name__.lower(), type(self), given, problems, assumed)
+        problems.raise_any("")
+        assert read is not None
+        return read, assumed
 
     def __eq__(self, other: object) -> bool:
         return type(self) is type(other) and Record.__eq__(Record.replace(self, given={}), Record.replace(other, given={}))
 
     __hash__ = None
+
+
+# Stating one of these takes back the other.
+_INSTEAD = {"barometer": ("altitude",), "altitude": ("barometer",)}
 
 
 def _exact_text(number: float, declared: Measure) -> str:

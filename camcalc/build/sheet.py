@@ -45,10 +45,14 @@ class Build(Record):
     def replace(self, **changes: Any) -> Self:
         """Return a copy with some sections changed; what they now state is no longer listed as assumed."""
         copy = super().replace(**changes)
-        stated = {f"[{name}] {key}" for name, value in changes.items() if isinstance(value, Section) for key in value.given}
-        if not stated or "assumed" in changes:
+        changed = {name: value.reread({})[1] for name, value in changes.items() if isinstance(value, Section)}
+        if not changed or "assumed" in changes:
             return copy
-        return super(Build, copy).replace(assumed=tuple(a for a in self.assumed if a.key not in stated))
+        from .reading import SECTIONS
+
+        kept = [a for a in self.assumed if a.key.split("]")[0][1:] not in changed]
+        new = [a for name in SECTIONS for a in changed.get(name, [b for b in kept if b.key.startswith(f"[{name}]")])]
+        return super(Build, copy).replace(assumed=tuple(new + [a for a in kept if a.key.split("]")[0][1:] not in SECTIONS]))
 
     def with_replaced_cam(self) -> Build:
         """Return the same car with the cam it had before.

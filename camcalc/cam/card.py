@@ -146,11 +146,14 @@ class CamCard(Record):
         InputError
             If no smooth lobe can satisfy the card; it names the figure to check first.
         """
-        return self._curves[self.lobe(kind).kind]
+        lobe = self.lobe(kind)
+        if lobe.kind not in self._curves:
+            self._curves[lobe.kind] = build_curve(lobe, self.tappet)
+        return self._curves[lobe.kind]
 
     @functools.cached_property
     def _curves(self) -> dict[str, LiftCurve]:
-        return {lobe.kind: build_curve(lobe, self.tappet) for lobe in (self.intake, self.exhaust)}
+        return {}
 
     def checked_heights(self) -> list[tuple[float, Side]]:
         """Return the checking heights [m] that both lobes give figures for, lowest first."""

@@ -25,6 +25,7 @@ class Figure(NamedTuple):
     exhaust: float
     value: float
     rounding: float
+    printed: float | None = None
 
 
 class Disagreement(NamedTuple):

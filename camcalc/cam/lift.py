@@ -33,7 +33,7 @@ def lash_taken_up(gap: Array, blend: float) -> tuple[Array, Array, Array]:
     second = 15.0 / 16.0 * (1.0 - u**2) ** 2 / blend
     first = 0.5 + 15.0 / 16.0 * (u - 2.0 * u**3 / 3.0 + u**5 / 5.0)
     lift = blend * (5.0 / 32.0 + 0.5 * u + 15.0 / 16.0 * (u**2 / 2.0 - u**4 / 6.0 + u**6 / 30.0))
-    return np.where(u >= 1.0, gap, lift), first, second
+    return np.where(u >= 1.0, gap, np.maximum(lift, 0.0)), first, second
 
 
 class Valves(NamedTuple):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import importlib
+import os
 import sys
 from collections.abc import Sequence
 
@@ -28,6 +29,8 @@ Three commands to try:
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command line; return 0 when done, 1 for a mistake in the input, 2 for one in the command."""
+    # Many small matrices, and threads of our own: more threads inside numpy only get in the way.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     words = sys.argv[1:] if arguments is None else list(arguments)
     if not words:
         print(WELCOME)

@@ -299,7 +299,7 @@ def closures(c: Settled) -> tuple[float, float, float]:
         outward = c.total("exhaust_out") - c.total("exhaust_back")
         made = c.total("made_burned")
         net = (c.total("intake_in_burned") - c.total("intake_back_burned")) - (c.total("exhaust_out_burned") - c.total("exhaust_back_burned")) + made
-        return abs(inward - outward) / trapped, math.nan, abs(net) / max(made, 1e-12)
+        return float(abs(inward - outward) / trapped), math.nan, float(abs(net) / max(made, 1e-12))
     drawn, back, out, returned = (c.total(n) for n in ("runner_in", "runner_back", "collector_out", "collector_back"))
     mass = abs((drawn - back) - (out - returned)) / trapped
     collector = properties(s.gas, z[11], z[12])[2]
@@ -312,7 +312,7 @@ def closures(c: Settled) -> tuple[float, float, float]:
     burned = abs(made + c.total("runner_in_burned") - c.total("runner_back_burned") - c.total("collector_out_burned") + returned * z[12]) / max(
         made, 1e-3 * trapped
     )
-    return mass, energy, burned
+    return float(mass), float(energy), float(burned)
 
 
 def _energy(c: Settled, k: int) -> float:

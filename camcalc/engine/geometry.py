@@ -8,6 +8,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from ..errors import InputError
 from ..units import checked
 
 __all__ = ["Geometry", "effective_compression", "geometry_of", "piston_drop", "swept_fraction"]
@@ -105,6 +106,13 @@ def piston_drop(angle: float, stroke: float, rod_length: float) -> float:
     >>> round(piston_drop("180 crank_deg", stroke="90 mm", rod_length="150 mm").to("mm").magnitude, 6)
     90.0
     """
+    if rod_length <= 0.75 * stroke:
+        raise InputError(
+            "rod_length",
+            came=f"{rod_length * 1e3:.1f} mm with a stroke of {stroke * 1e3:.1f} mm",
+            expected="a rod longer than 0.75 of the stroke",
+            fix="check both figures and their units",
+        )
     return stroke * float(_swept_fraction(angle, 2.0 * rod_length / stroke))
 
 

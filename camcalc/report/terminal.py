@@ -120,9 +120,7 @@ def _idle(brief: Brief, console: Console) -> None:
         f"at equal speed {field_text(idle, 'vacuum_penalty_at_equal_speed')}",
         highlight=False,
     )
-    console.print(
-        f"  carries itself from {field_text(idle, 'lowest_speed')}; within the stability limit from {field_text(idle, 'lowest_steady_speed')}", highlight=False
-    )
+    console.print(f"  {idle.lowest_speeds}", highlight=False)
     for note in (idle.brakes, *idle.unreachable, *((idle.new[0].flag,) if idle.new[0].flag else ())):
         console.print(f"  {note}", highlight=False, markup=False)
     console.print()

@@ -217,6 +217,11 @@ def test_beyond_the_blend_the_valve_is_shut_or_follows_the_tappet() -> None:
     assert second == pytest.approx([0.0] * 4, abs=1e-9)
 
 
+def test_lift_is_never_negative_while_lash_is_taken_up() -> None:
+    for blend in (5e-6, 20e-6):
+        assert lash_taken_up(np.linspace(-blend, 0.0, 200_001), blend)[0].min() >= 0.0
+
+
 def test_without_a_blend_the_valve_clicks() -> None:
     lift, first, second = lash_taken_up(np.array([-1e-3, 1e-3]), 0.0)
     assert (lift.tolist(), first.tolist(), second.tolist()) == ([0.0, 1e-3], [0.0, 1.0], [0.0, 0.0])
@@ -350,7 +355,7 @@ def test_an_impossible_card_names_the_figure_to_check_first(height: str, duratio
 def test_an_impossible_lift_names_the_lift_and_the_rocker_ratio() -> None:
     lobe = {"valve_lift": "24 mm", "duration": {"0.006 inch": "180 crank_deg"}}
     with pytest.raises(InputError, match="the lift"):
-        read_cam_card(CENTRES | {"intake": lobe, "exhaust": lobe})
+        read_cam_card(CENTRES | {"intake": lobe, "exhaust": GOOD})
 
 
 def test_an_impossible_exhaust_lobe_is_told_once_and_under_its_own_name() -> None:
