@@ -34,7 +34,7 @@ __all__ = ["CAUTIONS", "Brief", "CamFacts", "IdleAdvice", "cam_facts", "make_bri
 CAUTIONS = (
     "Every figure here is a starting value. A knock sensor, a wideband, a dyno and a licensed professional still decide.",
     "Spark ceilings apply to FINAL spark: the table plus every adder. They are ceilings, not targets.",
-    "Detonation destroys engines: listen, use a knock sensor or a dyno, and add spark back a little at a time. Knock limits are not in the quick figures.",
+    "Detonation destroys engines: listen, use a knock sensor or a dyno, and add spark back a little at a time. Knock is not computed: no figure here guards against it.",
     "Much retard at load overheats valves, manifolds and exhaust: do not hold it there.",
     "Check valve-to-piston clearance with clay or a dial indicator, and the valve springs for coil bind and seat force: camcalc checks neither.",
     "Low vacuum means less brake assist: try the brakes standing, then slowly, before the road.",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from ..burn.stability import imep_variation
 from ..cycle.operating import EngineModel, barometer, pressure_for_net_imep
@@ -13,6 +13,9 @@ from ..engine.friction import rubbing_friction
 from ..engine.valve_flow import orifice_flow_kernel
 from ..errors import NoSolutionError
 from ..results import Measure, Record, measure
+
+if TYPE_CHECKING:
+    from ..build import Build
 
 __all__ = ["IdleState", "LoadTerms", "idle_state", "load_terms", "lowest_idle"]
 
@@ -47,7 +50,7 @@ class IdleState(Record):
     burned_fraction: Measure = measure("", "percent", doc="burned gas over trapped charge by mass")
     blow_back: Measure = measure("", "percent", doc="overlap blow-back over trapped charge")
     best_spark: Measure = measure("crank_deg", doc="before top dead centre")
-    spark: Measure = measure("crank_deg", doc="best torque less the reserve")
+    spark: Measure = measure("crank_deg", doc="best torque less the reserve, no earlier than the sheet allows")
     imep_variation: Measure = measure("", "percent", doc="coefficient of variation of net IMEP")
     air_flow: Measure = measure("kg/s", "g/s")
     throttle_area: Measure = measure("m**2", "mm**2", doc="opening, all throttles and bypasses together")
@@ -100,13 +103,18 @@ def idle_state(model: EngineModel, speed: float | None = None, *, drive: bool = 
 
 def _balance(model: EngineModel, speed: float, drive: bool, accessories: bool) -> float:
     load = load_terms(model, speed, drive=drive, accessories=accessories).total
-    return pressure_for_net_imep(model, speed, load, None, spark_offset=model.build.idle.si.spark_reserve)
+    return pressure_for_net_imep(model, speed, load, None, offset=model.build.idle.si.spark_reserve, earliest=model.build.idle.si.earliest_spark)
+
+
+def idle_spark(build: Build, best: float) -> float:
+    """Return the spark an idle runs on [crank deg before top dead centre], from its best-torque spark."""
+    return float(min(best - build.idle.si.spark_reserve, build.idle.si.earliest_spark))
 
 
 def _describe(model: EngineModel, speed: float, pressure: float, drive: bool, accessories: bool) -> IdleState:
     build, ambient = model.build, barometer(model)
     best = model.best_spark(speed, pressure)
-    spark = best - build.idle.si.spark_reserve
+    spark = idle_spark(build, best)
     state = model.state(speed, pressure, spark)
     cycles = speed / 2.0 * model.geometry.cylinders
     air = state.air * cycles
@@ -141,7 +149,7 @@ def lowest_idle(model: EngineModel, *, drive: bool = False, accessories: bool = 
             return False
         if not steady:
             return True
-        spark = model.best_spark(speed, pressure) - model.build.idle.si.spark_reserve
+        spark = idle_spark(model.build, model.best_spark(speed, pressure))
         return imep_variation(model, speed, pressure, spark) <= limit
 
     middle = model.build.idle.si.speed

@@ -183,6 +183,13 @@ class Idle(Section):
         default="12 crank_deg",
         why="ESTIMATE: spark held back from best torque so that the idle control can add torque at once",
     )
+    earliest_spark: Measure = measure(
+        "crank_deg",
+        low=5.0,
+        high=60.0,
+        default="36 crank_deg",
+        why="ESTIMATE: earliest spark asked of an idle, whatever best torque is; earlier ones meet a charge too cold and thin to light reliably",
+    )
     mixture: float = plain(float, low=0.7, high=1.15, default=1.0, why="stoichiometric", doc="lambda: air over stoichiometric air")
 
 

@@ -5,6 +5,7 @@ Advice is written against ``EngineModel`` alone; the quick closed forms and the 
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, NamedTuple, Protocol
 
 from ..errors import NoSolutionError
@@ -57,6 +58,10 @@ class EngineModel(Protocol):
         """Return an operating point; with ``burned_fraction``, that of a single cycle whose charge is so diluted."""
         ...
 
+    def net_imep(self, speed: float, pressure: float, spark: float | None, *, offset: float = 0.0, earliest: float = math.inf) -> float:
+        """Return net IMEP [Pa] at a spark, or (None) at best torque less an offset but no earlier than a limit; good enough to solve with."""
+        ...
+
     def best_spark(self, speed: float, pressure: float, *, burned_fraction: float | None = None) -> float:
         """Return the spark of greatest net IMEP."""
         ...
@@ -65,10 +70,10 @@ class EngineModel(Protocol):
 LEAST_PRESSURE = 8e3
 
 
-def pressure_for_net_imep(model: EngineModel, speed: float, net: float, spark: float | None, *, spark_offset: float = 0.0) -> float:
+def pressure_for_net_imep(model: EngineModel, speed: float, net: float, spark: float | None, *, offset: float = 0.0, earliest: float = math.inf) -> float:
     """Return the manifold pressure [Pa] that gives a net IMEP [Pa], with torque rising through it.
 
-    ``spark`` None means best-torque spark less ``spark_offset``. With much dilution two pressures can give one torque;
+    ``spark`` None means best-torque spark less ``offset``, but no earlier than ``earliest``. With much dilution two pressures can give one torque;
     the upper one is steady, and it is the one returned.
 
     Raises
@@ -82,8 +87,7 @@ def pressure_for_net_imep(model: EngineModel, speed: float, net: float, spark: f
 
     def short(pressure: float) -> float:
         if pressure not in known:
-            angle = model.best_spark(speed, pressure) - spark_offset if spark is None else spark
-            known[pressure] = model.state(speed, pressure, angle).net - net
+            known[pressure] = model.net_imep(speed, pressure, spark, offset=offset, earliest=earliest) - net
         return known[pressure]
 
     high = barometer(model)

@@ -197,6 +197,10 @@ class QuickEngine:
             exhaust_temperature=charge.exhaust_temperature,
         )
 
+    def net_imep(self, speed: float, pressure: float, spark: float | None, *, offset: float = 0.0, earliest: float = math.inf) -> float:
+        """Return net IMEP [Pa] at a spark, or (None) at best torque less an offset but no earlier than a limit."""
+        return self.state(speed, pressure, min(self.best_spark(speed, pressure) - offset, earliest) if spark is None else spark).net
+
     def best_spark(self, speed: float, pressure: float, *, burned_fraction: float | None = None) -> float:
         """Return the spark of greatest net IMEP [crank deg before top dead centre]."""
         charge = self.charge(speed, pressure, burned_fraction)

@@ -38,7 +38,9 @@ RTOL = 1e-5
 # Entrance and bend losses of the runner in velocity heads; ESTIMATE.
 RUNNER_LOSS = 1.5
 RATED_SPEED, AIR_DENSITY = 5500.0 / 60.0, 1.2
-EARLIEST, LATEST = 60.0, -10.0
+EARLIEST, LATEST, FIRST_GUESS = 60.0, -10.0, 30.0
+# How far [crank deg] a settled cycle's spark may lie from the one asked for when solving for a load.
+NEAR_ENOUGH = 3.0
 HELD_TEMPERATURE, EXHAUST_TEMPERATURE = 500.0, 900.0
 
 
@@ -269,13 +271,34 @@ class ResolvedEngine:
         """Return the spark of greatest net IMEP [crank deg before top dead centre]."""
         key = (round(speed, 6), round(pressure, 2), burned_fraction)
         if key not in self._best:
-            guess = 30.0
-            near = self._near_best(key)
-            if near is not None:
-                guess = near
+            guess = self._near_best(key) or FIRST_GUESS
             settled = self.settled(speed, pressure, round(guess))
             self._best[key] = self._argmax(settled, guess, burned_fraction)
         return self._best[key]
+
+    def net_imep(self, speed: float, pressure: float, spark: float | None, *, offset: float = 0.0, earliest: float = math.inf) -> float:
+        """Return net IMEP [Pa] at a spark, or (None) at best torque less an offset but no earlier than a limit.
+
+        The spark of greatest torque is found on one settled cycle near it, whose gas exchange then stands for that spark's.
+        """
+        if spark is not None:
+            return self.state(speed, pressure, spark).net
+        key = (round(speed, 6), round(pressure, 2), None)
+        guess = self._best.get(key) or self._near_best(key) or FIRST_GUESS
+        base = float(round(min(guess - offset, earliest)))
+        settled = self.settled(speed, pressure, base)
+        if settled.outcome != "settled":
+            return _dead(speed, pressure, base, settled).net
+        best = self._argmax(settled, guess, None)
+        target = min(best - offset, earliest)
+        if abs(target - base) > NEAR_ENOUGH:
+            base = float(round(target))
+            settled = self.settled(speed, pressure, base)
+            if settled.outcome != "settled":
+                return _dead(speed, pressure, base, settled).net
+        self._best[key] = best
+        change = self.closed_work(settled, target)[0] - self.closed_work(settled, base)[0]
+        return (settled.total("work") + change) / self.geometry.swept
 
     def _near_best(self, key: tuple[float, float, float | None]) -> float | None:
         found = [(abs(math.log(key[0] / k[0])) + abs(math.log(key[1] / k[1])), v) for k, v in self._best.items() if (k[2] is None) == (key[2] is None)]
