@@ -34,7 +34,8 @@ __all__ = ["CAUTIONS", "Brief", "CamFacts", "IdleAdvice", "cam_facts", "make_bri
 CAUTIONS = (
     "Every figure here is a starting value. A knock sensor, a wideband, a dyno and a licensed professional still decide.",
     "Spark ceilings apply to FINAL spark: the table plus every adder. They are ceilings, not targets.",
-    "Detonation destroys engines: listen, use a knock sensor or a dyno, and add spark back a little at a time. Knock is not computed: no figure here guards against it.",
+    "Detonation destroys engines: listen, use a knock sensor or a dyno, and add spark back a little at a time. "
+    "Knock is not computed: no figure here guards against it.",
     "Much retard at load overheats valves, manifolds and exhaust: do not hold it there.",
     "Check valve-to-piston clearance with clay or a dial indicator, and the valve springs for coil bind and seat force: camcalc checks neither.",
     "Low vacuum means less brake assist: try the brakes standing, then slowly, before the road.",
@@ -219,6 +220,7 @@ def cam_facts(cam: CamCard, engine: Any) -> CamFacts:
     intake, exhaust = cam.lift_curve("intake"), cam.lift_curve("exhaust")
     geometry = geometry_of(engine)
     at_seat = cam.events(at="0.15 mm", measured_at="valve")
+    printed = [cam.events(at=f"{h!r} m", measured_at=side) for h, side in cam.checked_heights()]
     fit = 0.0
     if at_seat.si.overlap > 0.0:
         fit = overlap_factor_fit.kernel(at_seat.si.overlap, bore=engine.si.bore, max_lift=intake.max_lift, valve_diameter=engine.si.intake_valve_diameter)
@@ -234,7 +236,7 @@ def cam_facts(cam: CamCard, engine: Any) -> CamFacts:
         overlap_factor=overlap_factor(cam, engine),
         overlap_factor_by_fit=fit,
         effective_compression=effective_compression.kernel(geometry.compression_ratio, at_seat.si.intake_closes, geometry.rod_over_crank),
-        events=(*(cam.events(at=f"{h!r} m", measured_at=side) for h, side in cam.checked_heights()), at_seat),
+        events=(*printed, *(() if any(e.measured_at == "valve" and abs(e.si.height - at_seat.si.height) < 1e-9 for e in printed) else (at_seat,))),
     )
 
 
@@ -261,20 +263,24 @@ def idle_set(model: EngineModel, speed: float, *, search: bool) -> IdleSet:
     return IdleSet(tuple(found), tuple(unreachable), *lowest)
 
 
-def _replaced_part(before: EngineModel, build: Build, gears: range) -> tuple[tuple[IdleSet, IdleState], tuple[GearReversion, ...]]:
+def _replaced_part(before: EngineModel, build: Build, gears: range) -> tuple[tuple[IdleSet, IdleState | None], tuple[GearReversion, ...]]:
     own = idle_set(before, before.build.idle.si.speed, search=False)
-    equal = idle_state(before, build.idle.si.speed)
+    equal: IdleState | None = None
+    try:
+        equal = idle_state(before, build.idle.si.speed)
+    except NoSolutionError as error:
+        own = own._replace(unreachable=(*own.unreachable, f"at the new cam's idle speed: {error.args[0]}"))
     return (own, equal), tuple(reversion_in_gear(before, g) for g in gears)
 
 
-def idle_advice(engine: EngineModel, new: IdleSet, replaced: tuple[IdleSet, IdleState] | None) -> IdleAdvice:
+def idle_advice(engine: EngineModel, new: IdleSet, replaced: tuple[IdleSet, IdleState | None] | None) -> IdleAdvice:
     """Put both cams' idle side by side."""
     first = new.states[0]
     own, equal = replaced if replaced else (None, None)
     was = own.states[0].si.manifold_vacuum if own and own.states else None
     return IdleAdvice(
         new=new.states,
-        replaced=(*own.states, equal) if own and equal else (),
+        replaced=() if own is None else own.states if equal is None else (*own.states, equal),
         unreachable=new.unreachable + (own.unreachable if own else ()),
         vacuum=first.si.manifold_vacuum,
         vacuum_penalty=None if was is None else was - first.si.manifold_vacuum,
@@ -309,5 +315,5 @@ def headline(kind: Callable[..., EngineModel], build: Build, tolerances: Toleran
         found["vacuum_penalty"] = idle_state(before).si.manifold_vacuum - found["vacuum"]
     gear = reversion_in_gear(engine, headline_gear(build))
     found["unstable_below"], found["blow_back_below"] = gear.si.unstable_below, gear.si.blow_back_below
-    found["ceiling"] = ceiling_cell(engine, 1400.0 / 60.0, 45e3).ceiling
+    found["ceiling"] = ceiling_cell(engine, 1600.0 / 60.0, 60e3).ceiling
     return found

@@ -13,6 +13,7 @@ import numpy as np
 
 from ..errors import CamcalcError
 from ..results import Band
+from ..units import quantity
 
 __all__ = ["TOLERANCES", "HeadlineBands", "sample_bands"]
 
@@ -29,20 +30,47 @@ TOLERANCES: dict[str, tuple[float, str]] = {
     "wall_heat": (0.20, "heat to the cylinder walls"),
 }
 SEED = 20240
+# Headline numbers that are sampled: inner unit, unit shown, words.
+HEADLINES = {
+    "vacuum": ("Pa", "inHg", "idle vacuum, neutral, accessories off"),
+    "burned_fraction": ("", "percent", "burned gas in the charge at idle"),
+    "vacuum_penalty": ("Pa", "inHg", "vacuum given up against the cam it replaces"),
+    "unstable_below": ("crank_rps", "rpm", "uneven below, in the gear nearest to direct drive"),
+    "blow_back_below": ("crank_rps", "rpm", "blow-back over its limit below, in the same gear"),
+    "ceiling": ("crank_deg", "crank_deg", "spark ceiling at 1600 rpm and 60 kPa"),
+}
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True)
 class HeadlineBands:
     """Bands of headline numbers in their inner units, and which inputs matter most to each."""
 
+    nominal: Mapping[str, float]
     bands: Mapping[str, Band]
     no_answer: Mapping[str, float]
     matters: Mapping[str, tuple[str, ...]]
     samples: int
 
+    def shown(self) -> dict[str, tuple[float | None, float, float, str]]:
+        """Return every banded number in the unit it is shown in: value (None where it has none), low, high, unit."""
+        out = {}
+        for name, band in self.bands.items():
+            unit, show, _ = HEADLINES[name]
+            value, low, high = (float(quantity(edge, unit, show).magnitude) for edge in (self.nominal.get(name, math.nan), *band))
+            out[name] = (value if math.isfinite(value) else None, low, high, show)
+        return out
+
     def to_dict(self) -> dict[str, Any]:
-        """Return plain data for JSON: share of samples without an answer, and the inputs that matter most."""
-        return {"samples": self.samples, "no_answer_share": dict(self.no_answer), "matters_most": {k: list(v) for k, v in self.matters.items()}}
+        """Return plain data for JSON: bands, share of samples without an answer, and the inputs that matter most."""
+        return {
+            "samples": self.samples,
+            "headlines": {
+                name: {"what": HEADLINES[name][2], "value": value, "unit": show, "low": low, "high": high}
+                for name, (value, low, high, show) in self.shown().items()
+            },
+            "no_answer_share": dict(self.no_answer),
+            "matters_most": {k: list(v) for k, v in self.matters.items()},
+        }
 
 
 def sample_bands(
@@ -96,7 +124,7 @@ def sample_bands(
         if found.sum() >= 8:
             bands[key] = Band(*(float(v) for v in np.percentile(column[found], [10.0, 90.0])))
             matters[key] = _most_important(points[found], column[found], names)
-    return HeadlineBands(bands=bands, no_answer=missing, matters=matters, samples=len(factors))
+    return HeadlineBands(nominal=one(np.ones(len(names))), bands=bands, no_answer=missing, matters=matters, samples=len(factors))
 
 
 def _most_important(points: Any, column: Any, names: list[str]) -> tuple[str, ...]:

@@ -93,7 +93,7 @@ def idle_state(model: EngineModel, speed: float | None = None, *, drive: bool = 
         lowest = lowest_idle(model, drive=drive, accessories=accessories, steady=False)
         known = math.isfinite(lowest)
         raise NoSolutionError(
-            f"[idle] speed: the engine cannot idle at {speed * 60:.0f} rpm on {build.cam.name}: burned gas leaves too little to burn before torque balances; "
+            f"[idle] speed: the engine cannot idle at {speed * 60:.0f} rpm on {build.cam.name}: burned gas, friction and load leave no balance of torque; "
             + (f"the lowest speed found is {lowest * 60:.0f} rpm" if known else f"nor at any speed up to {FASTEST * 60:.0f} rpm"),
             reachable=lowest * 60.0 if known else None,
             fix="raise the idle speed, take overlap out, or take load off",

@@ -10,9 +10,9 @@ from typing import NamedTuple
 from ..burn.stability import imep_variation
 from ..cycle.operating import EngineModel, pressure_for_net_imep
 from ..drive.road_load import engine_torque_on_road, road_speed
-from ..engine.friction import rubbing_friction
 from ..errors import NoSolutionError
 from ..results import Measure, Record, measure
+from .idle import load_terms
 
 __all__ = ["GearReversion", "RoadPoint", "reversion_in_gear", "road_point"]
 
@@ -52,7 +52,7 @@ def road_point(model: EngineModel, speed: float, gear_ratio: float) -> RoadPoint
         If the road load is beyond reach.
     """
     torque = engine_torque_on_road(model.build, speed, gear_ratio)
-    net = 4.0 * math.pi * torque / model.geometry.displacement + model.build.engine.friction_factor * rubbing_friction.kernel(speed)
+    net = 4.0 * math.pi * torque / model.geometry.displacement + load_terms(model, speed, drive=False, accessories=False).friction
     pressure = pressure_for_net_imep(model, speed, net, None)
     spark = model.best_spark(speed, pressure)
     state = model.state(speed, pressure, spark)
@@ -96,13 +96,14 @@ def _last_bad(bad: Callable[[float], bool | None]) -> float:
     while speed >= SLOWEST and bad(speed) is None:
         speed -= STEP
     top = speed
-    while speed >= SLOWEST and bad(speed) is False:
-        speed -= STEP
-    if speed < SLOWEST:
+    high = top
+    while speed > SLOWEST and bad(speed) is False:
+        high, speed = speed, max(speed - STEP, SLOWEST)
+    if speed <= SLOWEST and bad(SLOWEST) is False:
         return math.nan
     if speed >= top:
         return top
-    low, high = max(speed, SLOWEST), speed + STEP
+    low = speed
     while high - low > 20.0 / 60.0:
         middle = (low + high) / 2.0
         low, high = (low, middle) if bad(middle) is False else (middle, high)

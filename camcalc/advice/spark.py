@@ -163,7 +163,8 @@ def _steadiness(model: EngineModel, speed: float, pressure: float, best: float, 
         at = found
         now = imep_variation(model, speed, at, spark)
         if now <= limit:
-            return spark, ""
+            # Crossing the limit by a hair's breadth is no cure.
+            return (spark, "") if variation - now >= LEVEL_DECIDES * variation else (best, "level does not decide here: flatten")
         if now > 1.5 * least:
             break
         least = min(least, now)

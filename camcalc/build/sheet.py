@@ -54,6 +54,15 @@ class Build(Record):
         new = [a for name in SECTIONS for a in changed.get(name, [b for b in kept if b.key.startswith(f"[{name}]")])]
         return super(Build, copy).replace(assumed=tuple(new + [a for a in kept if a.key.split("]")[0][1:] not in SECTIONS]))
 
+    def files(self) -> list[Path]:
+        """Return every file this build was read from."""
+        found = [p for p in (self.path, self.spark_table) if p is not None]
+        folder = self.path.parent if self.path else Path()
+        for card in self.card_text.values():
+            tables = [card[kind].get("lift_table") for kind in ("intake", "exhaust") if isinstance(card.get(kind), dict)]
+            found += [folder / t for t in tables if isinstance(t, str)]
+        return found
+
     def with_replaced_cam(self) -> Build:
         """Return the same car with the cam it had before.
 

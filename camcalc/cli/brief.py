@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 from pathlib import Path
+from typing import Any
 
 __all__ = ["add_arguments", "run"]
 
@@ -26,6 +27,7 @@ def run(options: argparse.Namespace) -> int:
     from .progress import progress_bar
 
     build = load_build(options.build)
+    refuse_inputs(build, options)
     with progress_bar() as report:
         brief = make_brief(build, model=options.model, bands=not options.no_bands, progress=report)
     if options.json:
@@ -46,6 +48,21 @@ def run(options: argparse.Namespace) -> int:
         written = write_tables(brief, options.tables)
         _say(options, f"{len(written)} tables written to {options.tables}")
     return 0
+
+
+def refuse_inputs(build: Any, options: argparse.Namespace) -> None:
+    """Refuse to write over anything the brief is made from."""
+    from ..errors import InputError
+    from ..report.tables import TABLE_NAMES
+
+    written = [options.html] if options.html else []
+    written += [options.tables / name for name in TABLE_NAMES] if options.tables else []
+    inputs = {path.resolve() for path in build.files()}
+    for path in written:
+        if path.resolve() in inputs:
+            raise InputError(
+                "the file to write", came=str(path), expected="a file that is no input of this brief", fix="give another name; nothing was written"
+            )
 
 
 def _say(options: argparse.Namespace, text: str) -> None:

@@ -118,15 +118,15 @@ class QuickEngine:
         filling = pressure / self.ambient * speed / RATED_SPEED
         p_exhaust = self.ambient + t.back_pressure * self.build.engine.si.exhaust_back_pressure * filling**2
         blown = blow_back_share(self.overlap_factor, speed, min(pressure, p_exhaust), p_exhaust)
-        x = burned_fraction
+        x, share = burned_fraction, 0.0
         if x is None:
-            kept = residual_fraction.kernel(
+            kept = t.residual_kept * residual_fraction.kernel(
                 0.0, speed=speed, intake_pressure=pressure, exhaust_pressure=p_exhaust, phi=1.0 / self.mixture, compression_ratio=g.compression_ratio
             )
-            x = soft_clamp(blown + t.residual_kept * kept)
+            share = blown / (blown + kept)
+            x = soft_clamp(blown + kept)
         # What stayed in the cylinder expands to manifold pressure; what came back has met port walls.
         stayed = exhaust_temperature * min(pressure / p_exhaust, 1.0) ** (1.0 - 1.0 / GAMMA)
-        share = min(blown / x, 1.0) if x > 0.0 else 0.0
         returned = t.residual_temperature * ((1.0 - share) * stayed + share * 0.5 * (exhaust_temperature + PORT_WALL))
         fresh = self.build.site.si.air_temperature + CHARGE_HEATING
         temperature = (1.0 - x) * fresh + x * returned
@@ -135,7 +135,7 @@ class QuickEngine:
         ratio = fuel.stoichiometric * self.mixture
         air = trapped * (1.0 - x) * ratio / (1.0 + ratio)
         moles = x / fuel.burned_molar_mass, (1.0 - x) / fuel.fresh_molar_mass
-        return Charge(x, moles[0] / (moles[0] + moles[1]), trapped, air, air / ratio, min(blown, x) * trapped, temperature, p_exhaust, exhaust_temperature)
+        return Charge(x, moles[0] / (moles[0] + moles[1]), trapped, air, air / ratio, x * share * trapped, temperature, p_exhaust, exhaust_temperature)
 
     def angles(self, charge: Charge, speed: float, pressure: float, sparks: Array) -> tuple[Array, Array]:
         """Return flame-development and rapid-burn angles [crank deg] for sparks."""

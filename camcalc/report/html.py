@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import io
 import math
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from ..advice.bands import HEADLINES
 from ..results import Record, text_of
 from ..sources import cite
 
@@ -24,7 +26,16 @@ def brief_html(brief: Brief) -> str:
     template = environment.from_string(Path(__file__).with_name("brief.html").read_text(encoding="utf-8"))
     from ..brief import SOURCE_KEYS
 
-    return template.render(brief=brief, plots=_plots(brief), field=field_text, grid=grid_rows, windows=window_rows, sources=cite(*SOURCE_KEYS))
+    return template.render(
+        brief=brief,
+        plots=_plots(brief),
+        field=field_text,
+        grid=grid_rows,
+        windows=window_rows,
+        sources=cite(*SOURCE_KEYS),
+        headlines=HEADLINES,
+        shown=brief.sure.shown() if brief.sure else {},
+    )
 
 
 def field_text(record: Record, name: str) -> str:
@@ -80,4 +91,7 @@ def svg_text(ax: Any, name: str) -> str:
     with matplotlib.rc_context({"svg.hashsalt": name, "svg.fonttype": "path"}):
         ax.figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
     text = buffer.getvalue()
-    return text[text.index("<svg") :]
+    text = text[text.index("<svg") :]
+    # Several of these share one page: every id, and every reference to one, carries the plot's name.
+    text = re.sub(r'\bid="', f'id="{name}-', text)
+    return re.sub(r'(xlink:href="#|href="#|url\(#)', rf"\g<1>{name}-", text)

@@ -13,14 +13,17 @@ from ..build.saving import write_atomically
 if TYPE_CHECKING:
     from ..brief import Brief
 
-__all__ = ["brief_tables", "write_tables"]
+__all__ = ["TABLE_NAMES", "brief_tables", "write_tables"]
+
+GRIDS = ("ceiling", "best_spark", "starting_spark", "burned_fraction", "imep_variation", "air")
+TABLE_NAMES = tuple(f"{name}.csv" for name in (*GRIDS, "idle", "reversion", "end_of_injection"))
 
 
 def brief_tables(brief: Brief) -> dict[str, str]:
     """Return every table of the brief as CSV text by file name."""
     ceilings = brief.spark_ceilings
     tables = {}
-    for name in ("ceiling", "best_spark", "starting_spark", "burned_fraction", "imep_variation", "air"):
+    for name in GRIDS:
         field = type(ceilings).measures()[name]
         tables[f"{name}.csv"] = _grid(
             f"manifold_pressure [kPa] \\ speed [rpm]; {name} [{field.show}]",
@@ -60,7 +63,10 @@ def _records(records: Any) -> str:
     writer = csv.writer(out)
     for k, record in enumerate(records):
         measures = type(record).measures()
-        cells = [(f"{n} [{measures[n].show}]", f"{v.magnitude:.4f}") if n in measures else (n, str(v)) for n, v in record.items()]
+        cells = [
+            (f"{n} [{measures[n].show}]", f"{v.magnitude:.4f}" if math.isfinite(v.magnitude) else "") if n in measures else (n, str(v))
+            for n, v in record.items()
+        ]
         if k == 0:
             writer.writerow([c[0] for c in cells])
         writer.writerow([c[1] for c in cells])

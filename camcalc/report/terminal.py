@@ -11,6 +11,7 @@ from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
+from ..advice.bands import HEADLINES
 from ..results import Record
 from .html import field_text, window_rows
 
@@ -176,5 +177,7 @@ def _sure(brief: Brief, console: Console) -> None:
         return
     console.print(f"[bold]How sure[/bold]: bands hold 10 to 90 % of {brief.sure.samples} samples over stated tolerances. What matters most:")
     for name, inputs in brief.sure.matters.items():
-        console.print(f"  {name.replace('_', ' ')}: {'; '.join(inputs)}", highlight=False)
+        _, low, high, unit = brief.sure.shown()[name]
+        console.print(f"  {HEADLINES[name][2]}: {low:.4g} to {high:.4g} {unit}", highlight=False)
+        console.print(f"    {'; '.join(inputs)}", highlight=False)
     console.print()

@@ -129,7 +129,8 @@ def test_an_idle_state_hangs_together(engine_of: Make, example: str) -> None:
     idle = neutral(model).si
     assert idle.speed == model.build.idle.si.speed
     assert idle.manifold_vacuum == pytest.approx(model.ambient - idle.manifold_pressure, rel=1e-12)
-    assert idle.spark == pytest.approx(idle.best_spark - model.build.idle.si.spark_reserve, rel=1e-12)
+    limits = model.build.idle.si
+    assert idle.spark == pytest.approx(min(idle.best_spark - limits.spark_reserve, limits.earliest_spark), rel=1e-12)
     state = model.state(idle.speed, idle.manifold_pressure, idle.spark)
     assert idle.air_flow == pytest.approx(state.air * model.geometry.cylinders * idle.speed / 2.0, rel=1e-12)
     assert idle.fuel_flow == pytest.approx(idle.air_flow / model.fuel.stoichiometric / model.fuel.density, rel=1e-12)
@@ -192,6 +193,13 @@ def test_friction_takes_vacuum(build_of: Make, engine_of: Make) -> None:
     build = build_of("quarry-road", old=True)
     stiff = QuickEngine(build.replace(engine=build.engine.replace(friction_factor=1.3)))
     assert neutral(stiff).si.manifold_vacuum < neutral(engine_of("quarry-road", old=True)).si.manifold_vacuum - 0.5 * INHG
+
+
+def test_spark_kept_from_being_early_takes_vacuum(build_of: Make, engine_of: Make) -> None:
+    build = build_of("quarry-road", old=True)
+    late = neutral(QuickEngine(build.replace(idle=build.idle.replace(earliest_spark="20 crank_deg"))))
+    assert late.si.spark == pytest.approx(20.0, rel=1e-12)
+    assert late.si.manifold_vacuum < neutral(engine_of("quarry-road", old=True)).si.manifold_vacuum
 
 
 def test_held_back_spark_takes_vacuum(build_of: Make, engine_of: Make) -> None:

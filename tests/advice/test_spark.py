@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as arrays
 
 from camcalc import QuickEngine
-from camcalc.advice.spark import BINDS_BELOW, LIMITS, MARGIN, SparkCeilings, ceiling_cell, spark_ceilings, starting_table
+from camcalc.advice.spark import BINDS_BELOW, LIMITS, SparkCeilings, ceiling_cell, spark_ceilings, starting_table
 
 Make = Callable[..., Any]
 SPEEDS = np.array([900.0, 1400.0, 2200.0]) / 60.0
@@ -30,51 +30,74 @@ def mild_grid(engine_of: Make, example: str) -> SparkCeilings:
     return spark_ceilings(engine_of(example, old=True), SPEEDS, PRESSURES)
 
 
-def lower_than(less: Any, more: Any) -> bool:
-    """Whether any cell of ``less`` lies below ``more``; a cell without a ceiling is as high as can be."""
-    return bool((np.nan_to_num(less, nan=np.inf) < np.nan_to_num(more, nan=np.inf) - 1e-9).any())
+NO_SPARK, NO_TORQUE = LIMITS["floor"], "no torque here: raise speed, load or gear"
+
+
+def allowed(grid: SparkCeilings) -> Any:
+    """How much spark each cell may have: no end outside the zone, none at all where no spark serves."""
+    none_serves = np.array(grid.binds) == NO_SPARK
+    return np.where(none_serves, -np.inf, np.where(np.isfinite(grid.si.ceiling), grid.si.ceiling, np.inf))
+
+
+def zone(grid: SparkCeilings) -> Any:
+    """Which cells lie in the zone: something binds there."""
+    return np.array(grid.binds) != ""
 
 
 def test_no_ceiling_lies_above_best_torque(grid: SparkCeilings, mild_grid: SparkCeilings) -> None:
     for g in (grid, mild_grid):
-        zone = np.isfinite(g.si.ceiling)
-        assert (g.si.ceiling[zone] <= g.si.best_spark[zone]).all()
+        known = np.isfinite(g.si.ceiling)
+        assert (g.si.ceiling[known] <= g.si.best_spark[known]).all()
         assert np.isfinite(g.si.best_spark).all()
 
 
 def test_a_long_cam_has_a_zone_and_a_mild_one_a_smaller_one(grid: SparkCeilings, mild_grid: SparkCeilings) -> None:
-    assert grid.has_zone
-    assert np.isfinite(mild_grid.si.ceiling).sum() < np.isfinite(grid.si.ceiling).sum()
-    assert np.isnan(mild_grid.si.ceiling).any()
+    assert zone(grid).any()
+    assert zone(mild_grid).sum() < zone(grid).sum()
+    assert grid.has_zone is bool(np.isfinite(grid.si.ceiling).any())
 
 
 def test_outside_the_zone_nothing_binds_and_in_it_one_limit_does(grid: SparkCeilings, mild_grid: SparkCeilings) -> None:
     for g in (grid, mild_grid):
-        zone = np.isfinite(g.si.ceiling)
-        for (row, column), inside in np.ndenumerate(zone):
-            if inside:
-                assert g.binds[row][column] in LIMITS.values()
+        for (row, column), ceiling in np.ndenumerate(g.si.ceiling):
+            binds = g.binds[row][column]
+            if np.isfinite(ceiling):
+                assert binds in set(LIMITS.values()) - {NO_SPARK}
             else:
-                assert g.binds[row][column] == ""
-                assert g.remarks[row][column] in ("", "no torque here: raise speed, load or gear")
+                assert binds in ("", NO_SPARK)
+            if binds == "":
+                assert g.remarks[row][column] in ("", NO_TORQUE)
+
+
+def test_where_no_spark_serves_no_number_is_given_that_could_be_typed_in(engine_of: Make) -> None:
+    model = engine_of("quarry-road")
+    cells = [ceiling_cell(model, rpm / 60.0, pressure) for rpm in (800.0, 1000.0, 1400.0) for pressure in (50e3, 60e3, 70e3)]
+    stuck = [c for c in cells if c.binds == NO_SPARK]
+    assert stuck
+    for cell in stuck:
+        assert np.isnan(cell.ceiling)
+        assert min(cell.cleanest, cell.steadiness) < cell.floor
 
 
 def test_a_cell_outside_the_zone_is_steady_and_near_best_torque(engine_of: Make, example: str) -> None:
     model = engine_of(example, old=True)
     cells = [ceiling_cell(model, float(s), float(p)) for s in SPEEDS for p in PRESSURES]
-    outside = [c for c in cells if np.isnan(c.ceiling)]
+    outside = [c for c in cells if c.binds == "" and np.isfinite(c.variation)]
     assert outside
     for cell in outside:
         assert min(cell.cleanest, cell.steadiness) > cell.best - BINDS_BELOW
 
 
-def test_the_ceiling_is_the_least_of_its_limits_or_the_floor(engine_of: Make, example: str) -> None:
+def test_the_ceiling_is_the_least_of_its_limits(engine_of: Make, example: str) -> None:
     model = engine_of(example)
-    for cell in (ceiling_cell(model, float(s), float(p)) for s in SPEEDS for p in PRESSURES):
-        if np.isfinite(cell.ceiling):
-            least = min(cell.best, cell.cleanest, cell.steadiness)
-            assert cell.ceiling == pytest.approx(max(least, cell.floor), rel=1e-12)
-            assert cell.binds.startswith("floor") is (cell.floor > least)
+    known = [c for c in (ceiling_cell(model, float(s), float(p)) for s in SPEEDS for p in PRESSURES) if np.isfinite(c.ceiling)]
+    assert known
+    for cell in known:
+        limits = {"best": cell.best, "cleanest": cell.cleanest, "steadiness": cell.steadiness}
+        assert cell.ceiling == pytest.approx(min(limits.values()), rel=1e-12)
+        assert cell.ceiling >= cell.floor
+        (name,) = (n for n, text in LIMITS.items() if text == cell.binds)
+        assert limits[name] == pytest.approx(cell.ceiling, rel=1e-12)
 
 
 def test_the_floor_is_where_half_has_burned_as_late_as_the_sheet_allows(engine_of: Make) -> None:
@@ -89,9 +112,9 @@ def test_the_floor_is_where_half_has_burned_as_late_as_the_sheet_allows(engine_o
 
 def test_the_starting_table_keeps_below_the_ceiling_and_stays_in_the_zone(grid: SparkCeilings, mild_grid: SparkCeilings) -> None:
     for g in (grid, mild_grid):
-        zone = np.isfinite(g.si.ceiling)
-        assert (np.isfinite(g.si.starting_spark) == zone).all()
-        assert (g.si.starting_spark[zone] <= g.si.ceiling[zone]).all()
+        known = np.isfinite(g.si.ceiling)
+        assert (np.isfinite(g.si.starting_spark) == known).all()
+        assert (g.si.starting_spark[known] <= g.si.ceiling[known]).all()
 
 
 def test_ceilings_are_said_to_be_for_final_spark(grid: SparkCeilings) -> None:
@@ -104,9 +127,9 @@ def test_ceilings_are_said_to_be_for_final_spark(grid: SparkCeilings) -> None:
 def test_a_looser_stability_limit_lowers_no_ceiling(build_of: Make, example: str) -> None:
     build = build_of(example)
     engines = [QuickEngine(build.replace(limits=build.limits.replace(stability=s))) for s in (0.05, 0.10, 0.15, 0.20)]
-    grids = [spark_ceilings(engine, SPEEDS, PRESSURES).si.ceiling for engine in engines]
+    grids = [allowed(spark_ceilings(engine, SPEEDS, PRESSURES)) for engine in engines]
     for tight, loose in itertools.pairwise(grids):
-        assert not lower_than(loose, tight)
+        assert (loose >= tight - 1e-9).all()
 
 
 @pytest.mark.parametrize(
@@ -117,23 +140,24 @@ def test_a_limit_that_the_cell_barely_misses_takes_no_more_spark_than_one_it_mis
     build_of: Make, name: str, old: bool, rpm: float, pressure: float, tight: float, loose: float
 ) -> None:
     build = build_of(name, old=old)
-    cells = [ceiling_cell(QuickEngine(build.replace(limits=build.limits.replace(stability=s))), rpm / 60.0, pressure) for s in (tight, loose)]
-    assert not lower_than(cells[1].ceiling, cells[0].ceiling)
+    engines = [QuickEngine(build.replace(limits=build.limits.replace(stability=s))) for s in (tight, loose)]
+    far, barely = (allowed(spark_ceilings(engine, np.array([rpm / 60.0]), np.array([pressure]))) for engine in engines)
+    assert (barely >= far - 1e-9).all()
 
 
 def test_a_wider_swing_raises_no_ceiling(build_of: Make, example: str) -> None:
     build = build_of(example)
     engines = [QuickEngine(build.replace(limits=build.limits.replace(swing_factor=s))) for s in (0.5, 1.0, 2.0)]
-    grids = [spark_ceilings(engine, SPEEDS, PRESSURES).si.ceiling for engine in engines]
+    grids = [allowed(spark_ceilings(engine, SPEEDS, PRESSURES)) for engine in engines]
     for narrow, wide in itertools.pairwise(grids):
-        assert not lower_than(narrow, wide)
-    assert lower_than(grids[-1], grids[0])
+        assert (wide <= narrow + 1e-9).all()
+    assert (grids[-1] < grids[0] - 1e-9).any()
 
 
 def test_a_longer_cam_lowers_the_ceiling_in_degrees_below_best_torque(grid: SparkCeilings, mild_grid: SparkCeilings) -> None:
     # The mean cycle of a diluted charge wants more spark, and what it may have falls behind that.
     assert (grid.si.best_spark > mild_grid.si.best_spark - 1e-9).all()
-    behind = [np.nan_to_num(g.si.best_spark - g.si.ceiling, nan=0.0)[1:].sum() for g in (mild_grid, grid)]
+    behind = [np.clip(g.si.best_spark - allowed(g), 0.0, 60.0).sum() for g in (mild_grid, grid)]
     assert behind[1] > behind[0]
 
 
@@ -162,7 +186,8 @@ def test_without_floors_the_starting_table_is_level_along_load_and_never_falls_w
     levels = [column for column in levels if column.size]
     assert all((column == column[0]).all() for column in levels)
     assert all(a[0] <= b[0] for a, b in itertools.pairwise(levels))
-    assert not (table > ceiling - MARGIN + 1e-9).any()
+    # Two degrees below, rounded down.
+    assert not (table > ceiling - 2.0 + 1e-9).any()
 
 
 @given(ceiling=ceilings_with_holes, floor=st.floats(-20.0, 60.0))

@@ -27,7 +27,9 @@ def test_a_fixed_spark_wants_more_pressure_than_the_best_one(engine_of: Make) ->
     model = engine_of("quarry-road", old=True)
     best = pressure_for_net_imep(model, 25.0, 200e3, None)
     assert pressure_for_net_imep(model, 25.0, 200e3, 12.0) > best
-    assert pressure_for_net_imep(model, 25.0, 200e3, None, spark_offset=15.0) > best
+    assert pressure_for_net_imep(model, 25.0, 200e3, None, offset=15.0) > best
+    assert pressure_for_net_imep(model, 25.0, 200e3, None, earliest=12.0) == pytest.approx(pressure_for_net_imep(model, 25.0, 200e3, 12.0), abs=20.0)
+    assert pressure_for_net_imep(model, 25.0, 200e3, None, earliest=60.0) == pytest.approx(best, abs=20.0)
 
 
 def test_more_work_takes_more_pressure(engine_of: Make) -> None:

@@ -14,21 +14,33 @@ import pytest
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from camcalc.plot import plot_ceilings, plot_injection, plot_lift, plot_residual
+import camcalc.plot
+from camcalc import simulate_cycle, simulate_map
+from camcalc.plot import plot_ceilings, plot_flows, plot_indicator, plot_injection, plot_lift, plot_map, plot_pressure, plot_residual
 
 Draw = Callable[..., Axes]
-NAMES = ("lift", "residual", "ceilings", "injection")
+NAMES = ("lift", "residual", "ceilings", "injection", "pressure", "indicator", "flows", "map")
+
+
+def test_every_plot_is_tested() -> None:
+    assert set(camcalc.plot.__all__) == {f"plot_{name}" for name in NAMES}
 
 
 @pytest.fixture(scope="module")
 def draw(brief_of: Callable[[str], Any], engine_of: Callable[..., Any]) -> Callable[..., Axes]:
     brief, build = brief_of("quarry-road"), brief_of("quarry-road").build
     models = {"new": engine_of("quarry-road"), "old": engine_of("quarry-road", old=True)}
+    cycle = simulate_cycle(build, speed="2500 rpm", manifold_pressure="80 kPa", spark="25 crank_deg")
+    grid = simulate_map(build, speeds=["2200 rpm", "3000 rpm"], manifold_pressures=["70 kPa", "85 kPa"], spark="25 crank_deg")
     plots: dict[str, Draw] = {
         "lift": lambda ax=None: plot_lift(build.cam, build.replaced_cam, ax=ax),
-        "residual": lambda ax=None: plot_residual(models, ax=ax),
+        "residual": lambda ax=None: plot_residual(models, pressure=45e3, spark=25.0, ax=ax),
         "ceilings": lambda ax=None: plot_ceilings(brief.spark_ceilings, ax=ax),
         "injection": lambda ax=None: plot_injection(brief.injection, build.cam, ax=ax),
+        "pressure": lambda ax=None: plot_pressure(cycle, ax=ax),
+        "indicator": lambda ax=None: plot_indicator(cycle, ax=ax),
+        "flows": lambda ax=None: plot_flows(cycle, ax=ax),
+        "map": lambda ax=None: plot_map(grid, ax=ax),
     }
     return lambda name, ax=None: plots[name](ax=ax)
 
@@ -56,7 +68,7 @@ def test_no_plot_changes_a_setting(draw: Draw, name: str) -> None:
     assert dict(matplotlib.rcParams) == before
 
 
-@pytest.mark.parametrize("name", ["lift", "residual", "injection"])
+@pytest.mark.parametrize("name", ["lift", "residual", "injection", "pressure", "flows"])
 def test_what_is_drawn_is_named_once_in_a_legend(draw: Draw, name: str) -> None:
     legend = draw(name).get_legend()
     assert legend is not None
