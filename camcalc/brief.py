@@ -143,7 +143,7 @@ def _lift_data(facts: CamFacts) -> dict[str, Any]:
     return data
 
 
-MODELS: dict[str, Any] = {"resolved": functools.partial(ResolvedEngine, tolerance=2e-4), "quick": QuickEngine}
+MODELS: dict[str, Any] = {"resolved": functools.partial(ResolvedEngine, rtol=1e-5, tolerance=2e-4), "quick": QuickEngine}
 
 
 def make_brief(build: Build, *, model: str = "resolved", bands: bool = True, progress: Callable[[str, float], None] | None = None) -> Brief:

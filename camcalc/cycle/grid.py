@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 __all__ = ["CycleMap", "simulate_map"]
 
 Array = NDArray[np.float64]
-MAP_TOLERANCE = 2e-4
+MAP_RTOL, MAP_TOLERANCE = 1e-5, 5e-5
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
@@ -90,12 +90,21 @@ def simulate_map(
     if not columns.size or not rows.size:
         raise InputError("simulate_map", came="an empty axis", expected="at least one speed and one manifold pressure")
     angle = None if spark is None else float(to_si(spark, "spark", SPARK))
+    options.setdefault("rtol", MAP_RTOL)
     options.setdefault("tolerance", MAP_TOLERANCE)
 
     def row_of(pressure: float) -> list[OperatingState | None]:
         engine = ResolvedEngine(build, **options)
-        # From high speed down: the easy end first, each point the start of the next.
-        return [_point(engine, float(speed), pressure, angle) for speed in columns[::-1]][::-1]
+        # From high speed down: the easy end first, each point the start of the next. Blow-back grows as speed falls, so
+        # below a speed at which the engine dies it is dead, and not run again.
+        row: list[OperatingState | None] = [None] * columns.size
+        dead: OperatingState | None = None
+        for k in np.argsort(columns)[::-1]:
+            row[k] = dead if dead is not None else _point(engine, float(columns[k]), pressure, angle)
+            here = row[k]
+            if here is not None and here.air <= 0.0:
+                dead = here
+        return row
 
     found: list[list[OperatingState | None]] = []
     with ThreadPoolExecutor(os.cpu_count() or 1) as pool:

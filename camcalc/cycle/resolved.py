@@ -34,7 +34,8 @@ Array = NDArray[np.float64]
 INTAKE_MODELS = {"plenum": PLENUM, "rippling": RIPPLING, "lost": LOST, "held": HELD}
 # Flow is made linear below this relative pressure difference; trapped mass moves by less than 0.01 %.
 SMOOTH = 2e-3
-RTOL = 1e-5
+RTOL = 1e-6
+MOST_TURNS = 25  # of the throttle, to find a mean plenum pressure
 # Entrance and bend losses of the runner in velocity heads; ESTIMATE.
 RUNNER_LOSS = 1.5
 RATED_SPEED, AIR_DENSITY = 5500.0 / 60.0, 1.2
@@ -79,7 +80,7 @@ class ResolvedEngine:
         exhaust_temperature: float = EXHAUST_TEMPERATURE,
         intake_temperature: float | None = None,
         exhaust_pressure: float | None = None,
-        tolerance: float = 2e-5,
+        tolerance: float = 5e-6,
     ) -> None:
         individual = build.engine.intake == "individual throttles"
         intake_model = intake_model or ("rippling" if individual else "plenum")
@@ -228,23 +229,36 @@ class ResolvedEngine:
         s = still.setup
         r, cp, *_ = properties(s.gas, s.ambient_temperature, 0.0)
         flux = _flux(s.ambient_pressure, pressure, s.ambient_temperature, r, cp / (cp - r))
-        area = (calm.total("runner_in") - calm.total("runner_back")) * speed / 2.0 * self.plenum_cylinders / max(flux, 1e-3)
-        found, tried, z = calm, [], calm.unknowns
+        drawn = calm.total("runner_in") - calm.total("runner_back")
+        z = calm.unknowns
+        if calm.outcome != "settled":
+            if self.plenum_cylinders > 1:
+                return calm
+            # A plenum of one's own may still run where a calm one does not: try with a third of full filling.
+            drawn, z = pressure * s.swept / (3.0 * r * s.ambient_temperature), self.guess(pressure)
+        area = drawn * speed / 2.0 * self.plenum_cylinders / max(flux, 1e-3)
+        found, tried = calm, []
         engine = WholeEngine(self.marching(speed, pressure, spark), self.plenum_cylinders, calm) if self.plenum_cylinders > 1 else None
-        for _ in range(12):
+        for _ in range(MOST_TURNS):
             if engine is not None:
                 found = engine.settle(area, tolerance=max(tolerance, 1e-4))
             else:
                 marching = self.marching(speed, pressure, spark)
                 marching.setup = marching.setup._replace(throttle_area=area)
                 found = settle(marching, z, tolerance=tolerance)
+            if found.outcome != "settled":
+                return found
             mean = plenum_mean(found)
             tried.append((area, mean))
             if abs(mean - pressure) < 2e-4 * pressure:
-                break
+                return found
             z = found.unknowns
             area = _next_area(tried, pressure)
-        return found
+        nearest = min((m for _, m in tried), key=lambda m: abs(m - pressure))
+        raise NoSolutionError(
+            f"no throttle opening holds {pressure / 1e3:.2f} kPa in the plenum at {speed * 60:.0f} rpm; the nearest found is {nearest / 1e3:.2f} kPa",
+            reachable=nearest,
+        )
 
     def closed_work(self, settled: Settled, spark: float, burned: float | None = None) -> tuple[float, float, float, float]:
         """Run compression to exhaust opening alone; return work [J], flame-development and rapid-burn angle, share burned.
@@ -404,7 +418,7 @@ def _next_area(tried: list[tuple[float, float]], target: float) -> float:
         return area * (target / mean) ** 1.0
     before, was = tried[-2]
     slope = (mean - was) / (area - before)
-    return float(min(max(area + (target - mean) / slope, 0.5 * area), 2.0 * area))
+    return float(min(max(area + (target - mean) / slope, 0.3 * area), 3.0 * area))
 
 
 def _dead(speed: float, pressure: float, spark: float, c: Settled) -> OperatingState:

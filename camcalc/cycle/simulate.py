@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -186,34 +187,57 @@ def _solve(engine: ResolvedEngine, speed: float, spark: float | None, name: str,
     """Return the manifold pressure [Pa] at which a load is met; the highest, where several are."""
     from scipy.optimize import brentq
 
-    def value(pressure: float) -> float:
-        angle = engine.best_spark(speed, pressure) if spark is None else spark
-        state = engine.state(speed, pressure, angle)
+    def value(pressure: float) -> float | None:
+        """Return the load at a pressure; None where the engine does not run."""
+        try:
+            angle = engine.best_spark(speed, pressure) if spark is None else spark
+            state = engine.state(speed, pressure, angle)
+        except NoSolutionError:
+            return None
+        if state.air <= 0.0:
+            return None
         if name == "air_per_cylinder":
             return state.air
         if name == "brake_torque":
             return _torque(engine, speed, state.net)
         return _throttle(engine, speed, pressure, state.air)
 
-    unit = {"air_per_cylinder": (1e6, "mg"), "brake_torque": (1.0, "N m"), "throttle_area": (1e6, "mm2")}[name]
+    factor, unit = {"air_per_cylinder": (1e6, "mg"), "brake_torque": (1.0, "N m"), "throttle_area": (1e6, "mm2")}[name]
     high = engine.ambient * (0.9999 if name == "throttle_area" else 1.0)
-    top = value(high)
-    if name != "throttle_area" and top < target:
+    above = value(high)
+    if above is None or above < target:
+        most = "nothing: it does not run" if above is None else f"{above * factor:.4g} {unit}"
         raise NoSolutionError(
-            f"{name} of {target * unit[0]:.4g} {unit[1]} is beyond reach at {speed * 60:.0f} rpm; the most is {top * unit[0]:.4g} {unit[1]}",
-            reachable=top * unit[0],
+            f"{name} of {target * factor:.4g} {unit} is beyond reach at {speed * 60:.0f} rpm; the most is {most}",
+            reachable=None if above is None else above * factor,
         )
     step = (high - LOWEST_TRIED) / 12.0
-    low = high
+    low, least = high, above
     while low - step >= LOWEST_TRIED - 1.0:
-        low -= step
+        top, low = low, low - step
         now = value(low)
-        if now < target:
-            return float(brentq(lambda p: value(p) - target, low, low + step, xtol=2.0, rtol=1e-7))
+        dead = now is None
+        if now is None:
+            # The engine dies somewhere in this step: come as near to that as serves.
+            low, now = _edge_of_running(value, low, top)
+        least = min(least, now)
+        if now <= target:
+            return float(brentq(lambda p: (value(p) or 0.0) - target, low, top, xtol=2.0, rtol=1e-7))
+        if dead:
+            break
     raise NoSolutionError(
-        f"{name} of {target * unit[0]:.4g} {unit[1]} is below reach at {speed * 60:.0f} rpm; the least is {now * unit[0]:.4g} {unit[1]}",
-        reachable=now * unit[0],
+        f"{name} of {target * factor:.4g} {unit} is below reach at {speed * 60:.0f} rpm; the least is {least * factor:.4g} {unit}", reachable=least * factor
     )
+
+
+def _edge_of_running(value: Callable[[float], float | None], dead: float, alive: float) -> tuple[float, float]:
+    """Return the lowest pressure [Pa], to 500 Pa, at which the engine runs, and the load there."""
+    while alive - dead > 500.0:
+        middle = (dead + alive) / 2.0
+        dead, alive = (middle, alive) if value(middle) is None else (dead, middle)
+    found = value(alive)
+    assert found is not None
+    return alive, found
 
 
 def _torque(engine: ResolvedEngine, speed: float, net: float) -> float:

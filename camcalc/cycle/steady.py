@@ -26,7 +26,8 @@ INDEX = {name: STATES + k for k, name in enumerate(SUMS)}
 # Unknowns: cylinder m T y, runner m T y and flow, port T y, plenum T y, collector T y, exhaust pressure, plenum pressure.
 UNKNOWNS = 15
 MEMORY = 5
-DYING = 0.985
+# A charge as diluted as the first dies; one as diluted as the second that has not settled by now is on its way.
+DYING, NEARLY_DYING, PATIENCE = 0.985, 0.90, 60
 NO_MARKS = np.zeros(0)
 ANGLES = np.arange(-65.0, 116.0, 1.0)
 
@@ -214,7 +215,7 @@ class Marching:
         return new
 
 
-def settle(marching: Marching, start: Array, *, tolerance: float = 2e-5, accelerate: bool = True, most: int = 400) -> Settled:
+def settle(marching: Marching, start: Array, *, tolerance: float = 2e-5, accelerate: bool = True, most: int = 150) -> Settled:
     """Return the settled cycle.
 
     Parameters
@@ -244,7 +245,7 @@ def settle(marching: Marching, start: Array, *, tolerance: float = 2e-5, acceler
         gap = _scaled(new - z, new)
         residual = float(np.max(np.abs(gap)))
         history.append(residual)
-        if new[2] > DYING:
+        if new[2] > DYING or (new[2] > NEARLY_DYING and count > PATIENCE):
             return cycle._replace(cycles=count, residual=residual, history=tuple(history), outcome="dying: no fresh charge is left")
         if residual < tolerance:
             return cycle._replace(cycles=count, residual=residual, history=tuple(history), outcome="settled")

@@ -9,13 +9,22 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ..advice.bands import HEADLINES
+from ..cycle.grid import simulate_map
+from ..cycle.resolved import ResolvedEngine
+from ..engine.atmosphere import barometer_of
 from ..results import Record, text_of
 from ..sources import cite
+from ..units import parse
 
 if TYPE_CHECKING:
     from ..brief import Brief
+    from ..build import Build
 
 __all__ = ["brief_html", "svg_text"]
+
+MAP_SPEEDS = [f"{n} rpm" for n in range(600, 3601, 300)]
+MAP_LOADS = [f"{p} kPa" for p in range(30, 96, 8)]
+MAP_SPARK = "30 crank_deg"
 
 
 def brief_html(brief: Brief) -> str:
@@ -36,6 +45,12 @@ def brief_html(brief: Brief) -> str:
         headlines=HEADLINES,
         shown=brief.sure.shown() if brief.sure else {},
     )
+
+
+def map_loads(build: Build) -> list[str]:
+    """Return the loads of the brief's maps that lie below the barometer."""
+    ambient = barometer_of(build.site)
+    return [p for p in MAP_LOADS if parse(p).to("Pa").magnitude < ambient]
 
 
 def field_text(record: Record, name: str) -> str:
@@ -71,11 +86,15 @@ def window_rows(brief: Brief, row: int) -> list[list[str]]:
 
 
 def _plots(brief: Brief) -> dict[str, str]:
-    from ..plot import plot_ceilings, plot_injection, plot_lift, plot_residual
+    from ..plot import plot_ceilings, plot_injection, plot_lift, plot_map, plot_residual
 
     build = brief.build
     models: dict[str, Any] = {b.cam.name: brief.engine(b) for b in (build, build.with_replaced_cam() if build.replaced_cam else None) if b}
     drawn = {"lift": plot_lift(build.cam, build.replaced_cam), "residual": plot_residual(models)}
+    if brief.model == ResolvedEngine.name:
+        for which, cam_build in (("map", build), ("replaced_map", build.with_replaced_cam() if build.replaced_cam else None)):
+            if cam_build is not None:
+                drawn[which] = plot_map(simulate_map(cam_build, speeds=MAP_SPEEDS, manifold_pressures=map_loads(cam_build), spark=MAP_SPARK))
     if brief.spark_ceilings.has_zone:
         drawn["ceilings"] = plot_ceilings(brief.spark_ceilings)
     if brief.injection.applies:
