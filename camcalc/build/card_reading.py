@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-import csv
-import itertools
 import re
 from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal, NamedTuple, cast
+from typing import TYPE_CHECKING, Any, Literal, cast
 
 from ..cam.card import CamCard, CheckedHeight, Lobe, with_assumed_seat
 from ..cam.figures import Centrelines, Disagreement, Figure, solve_centrelines
 from ..errors import InputError, did_you_mean
-from ..units import Bounds, factor, format_quantity, half_last_digit, parse, quantity, to_si
+from ..units import Bounds, format_quantity, half_last_digit, quantity, to_si
+from .lift_table import read_lift_table, table_middle
+from .printed import Height, Printed, middle_of, overlap_figure, unit_factor
 from .sections import OUT_OF_SCOPE
 
 if TYPE_CHECKING:
@@ -58,23 +58,6 @@ _NATURAL = {
     ("exhaust", "opens"): (-180.0, "bdc", -1.0),
     ("exhaust", "closes"): (0.0, "tdc", 1.0),
 }
-
-
-class Printed(NamedTuple):
-    """A printed figure: value in the inner unit, and how far rounding may have moved it."""
-
-    value: float
-    rounding: float
-
-
-class Height(NamedTuple):
-    """What the card prints for one lobe at one checking height."""
-
-    height: float
-    label: str
-    duration: Printed | None
-    opens: Printed | None
-    closes: Printed | None
 
 
 def read_cam_card(data: Mapping[str, Any], *, name: str = "cam") -> CamCard:
@@ -194,7 +177,7 @@ class _CardReader:
 
     def _printed(self, value: Any, key: str, bounds: Bounds) -> Printed:
         number = float(to_si(value, key, bounds))
-        return Printed(number, half_last_digit(value) * _unit_factor(value, bounds.unit) if isinstance(value, str) else 0.0)
+        return Printed(number, half_last_digit(value) * unit_factor(value, bounds.unit) if isinstance(value, str) else 0.0)
 
     def _heights(self, kind: str, table: Mapping[str, Any]) -> list[Height]:
         found: dict[float, dict[str, Any]] = {}
@@ -233,14 +216,14 @@ class _CardReader:
             raise InputError(where, came=repr(value), expected=f"{kind} {which[:-1]}ing told from {natural.upper()}, like {example}")
         angle = float(to_si(match["angle"], where, EVENT))
         signed = angle * (-1.0 if match["side"].lower().startswith("b") else 1.0)
-        return Printed(centre + signed, half_last_digit(match["angle"]) * _unit_factor(match["angle"], "crank_deg"))
+        return Printed(centre + signed, half_last_digit(match["angle"]) * unit_factor(match["angle"], "crank_deg"))
 
     def _figures(self, heights: dict[str, list[Height]]) -> list[Figure]:
         """List every equation for the centrelines, best first."""
         figures = []
         weights = {"intake": (1.0, 0.0), "exhaust": (0.0, 1.0)}
         for kind, rows in heights.items():
-            middle = _middle(rows[-1]) if rows else None
+            middle = middle_of(rows[-1]) if rows else None
             if middle is not None:
                 value = middle.value if kind == "intake" else -middle.value
                 figures.append(Figure(f"{kind} events at {rows[-1].label}", *weights[kind], value, middle.rounding))
@@ -278,7 +261,7 @@ class _CardReader:
                     expected="both lobes to have figures at that height",
                     fix="remove it, or add the durations at that height",
                 )
-            figures.append(_overlap_figure(f"overlap at {text}", printed, *pair))
+            figures.append(overlap_figure(f"overlap at {text}", printed, *pair))
         return figures
 
     def _centrelines(self, heights: dict[str, list[Height]]) -> Centrelines:
@@ -324,7 +307,7 @@ class _CardReader:
             nose = float(to_si(table["max_lift_at"], self._key("max_lift_at", kind), NOSE)) * (1.0 if kind == "intake" else -1.0)
         if measured is not None:
             angles, lifts = measured
-            by = middle - _table_middle(angles, lifts, max((c.si.height for c in checks), default=0.050 * 0.0254), ratio, lash, side)
+            by = middle - table_middle(angles, lifts, max((c.si.height for c in checks), default=0.050 * 0.0254), ratio, lash, side)
             measured = (tuple(a + by for a in angles), tuple(lifts))
             lift = max(lifts) * ratio
             nose = measured[0][max(range(len(lifts)), key=lifts.__getitem__)]
@@ -458,7 +441,7 @@ class _CardReader:
         if not isinstance(name, str):
             raise InputError(where, came=repr(name), expected="the path of a CSV file")
         path = (self.path.parent if self.path else Path()) / name
-        return _read_lift_table(path, where)
+        return read_lift_table(path, where)
 
     def _check_table(self, card: CamCard, kind: str) -> None:
         """Check the printed durations against the measured lobe."""
@@ -481,101 +464,3 @@ class _CardReader:
             card.lift_curve(kind)
         except InputError as error:
             self.problems.add(InputError(error.key.replace("[cam", f"[{self.name}"), came=error.came, expected=error.expected, fix=error.fix))
-
-
-def _unit_factor(value: Any, unit: str) -> float:
-    return factor(f"{parse(value).units:~}", unit) if isinstance(value, str) else 1.0
-
-
-def _middle(row: Height) -> Printed | None:
-    """Return the midpoint the events at one height imply, if they do."""
-    if row.opens and row.closes:
-        return Printed((row.opens.value + row.closes.value) / 2.0, (row.opens.rounding + row.closes.rounding) / 2.0)
-    if row.duration and (row.opens or row.closes):
-        event, sign = (row.opens, 1.0) if row.opens else (cast("Printed", row.closes), -1.0)
-        return Printed(event.value + sign * row.duration.value / 2.0, event.rounding + row.duration.rounding / 2.0)
-    return None
-
-
-def _overlap_figure(name: str, overlap: Printed, intake: Height, exhaust: Height) -> Figure:
-    """Return the equation of an overlap: exhaust closing less intake opening, each known or by its centreline."""
-    value, rounding, weights = overlap.value, overlap.rounding, [0.0, 0.0]
-    opening, closing = _edge(intake, "opens"), _edge(exhaust, "closes")
-    for k, (edge, row, sign) in enumerate(((opening, intake, -1.0), (closing, exhaust, 1.0))):
-        if edge is not None:
-            value, rounding = value - sign * edge.value, rounding + edge.rounding
-        else:
-            duration = cast("Printed", row.duration)
-            value, rounding, weights[k] = value - duration.value / 2.0, rounding + duration.rounding / 2.0, -1.0
-    return Figure(name, weights[0], weights[1], value, rounding, overlap.value)
-
-
-def _edge(row: Height, which: str) -> Printed | None:
-    """Return an opening or closing that the card gives, by itself or by the other one and the duration."""
-    own, other = (row.opens, row.closes) if which == "opens" else (row.closes, row.opens)
-    if own is not None or other is None or row.duration is None:
-        return own
-    return Printed(other.value + (-1.0 if which == "opens" else 1.0) * row.duration.value, other.rounding + row.duration.rounding)
-
-
-def _table_middle(angles: list[float], lifts: list[float], height: float, ratio: float, lash: float, side: str) -> float:
-    """Return the midpoint of a measured lobe at a checking height."""
-    import numpy as np
-
-    from ..cam.lift import curve_from_table
-
-    curve = curve_from_table(np.array(angles), np.array(lifts), rocker_ratio=ratio, lash=lash)
-    edges = curve.edges(height, side=side)
-    return curve.nose if edges is None else (edges[0] + edges[1]) / 2.0
-
-
-def _read_lift_table(path: Path, where: str) -> tuple[list[float], list[float]]:
-    """Read a measured lobe: two columns, angle and tappet lift, units in the header."""
-    example = 'first line "angle [crank_deg],lift [mm]", then one pair a line'
-    try:
-        rows = [r for r in csv.reader(path.read_text(encoding="utf-8").splitlines()) if r]
-    except (OSError, ValueError, csv.Error):
-        raise InputError(where, came=f"{path}: not readable", expected=example) from None
-    units = [re.search(r"\[(.+)\]", cell) for cell in rows[0][:2]] if rows else []
-    if len(units) != 2 or not all(units):
-        raise InputError(where, came=f"{path}: first line {rows[0] if rows else 'empty'}", expected=example)
-    angles, lifts = [], []
-    for number, row in enumerate(rows[1:], start=2):
-        try:
-            angle, lift = (f"{float(cell)!r} {cast('re.Match[str]', unit)[1]}" for cell, unit in zip(row, units, strict=True))
-        except ValueError:
-            raise InputError(where, came=f"{path}, line {number}: {','.join(row)}", expected="two plain numbers") from None
-        angles.append(float(to_si(angle, f"{where}, line {number}, angle", Bounds("crank_deg", -720, 720))))
-        lifts.append(float(to_si(lift, f"{where}, line {number}, lift", Bounds("m", -0.2e-3, 18e-3, "mm"))))
-    _check_lift_table(angles, lifts, path, where)
-    return angles, lifts
-
-
-def _check_lift_table(angles: list[float], lifts: list[float], path: Path, where: str) -> None:
-    if len(angles) < 12:
-        raise InputError(where, came=f"{path}: {len(angles)} points", expected="at least 12 points over the lobe")
-    for k, (a, b) in enumerate(itertools.pairwise(angles)):
-        if b <= a:
-            raise InputError(where, came=f"{path}, line {k + 3}: {b:g} after {a:g} crank_deg", expected="angles that rise")
-    peak = max(lifts)
-    if peak < LOBE_LIFT.low:
-        raise InputError(where, came=f"{path}: greatest lift {peak * 1e3:.3f} mm", expected="a lobe with lift", fix="check the unit in the first line")
-    for end, name in ((lifts[0], "first"), (lifts[-1], "last")):
-        if abs(end) > 0.02e-3:
-            raise InputError(
-                where,
-                came=f"{path}: {name} lift {end * 1e3:.3f} mm",
-                expected="a closed lobe: lift 0 at both ends",
-                fix="measure on to the base circle, and set the dial to zero there",
-            )
-    nose = lifts.index(peak)
-    for k in range(1, len(lifts)):
-        falls = lifts[k] < lifts[k - 1] - 0.01e-3
-        rises = lifts[k] > lifts[k - 1] + 0.01e-3
-        if (k <= nose and falls) or (k > nose and rises):
-            raise InputError(
-                where,
-                came=f"{path}, line {k + 2}: lift goes from {lifts[k - 1] * 1e3:.3f} to {lifts[k] * 1e3:.3f} mm",
-                expected="lift that rises to the nose and then falls",
-                fix="read that point again",
-            )

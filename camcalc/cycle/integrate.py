@@ -24,6 +24,36 @@ C2, C3, C4, C5 = 1 / 5, 3 / 10, 4 / 5, 8 / 9
 MOST_STEPS = 200_000
 
 
+@njit(cache=True, error_model="numpy", fastmath=FAST)
+def _attempt(theta: float, h: float, y: Array, new: Array, k: Array, trial: Array, least: Array, s: Setup, b: Boundary, rtol: float) -> float:
+    """Try one step from ``y`` with slopes ``k[0]`` into ``new`` and ``k[6]``; return its error over what is allowed."""
+    for i in range(TOTAL):
+        trial[i] = y[i] + h * A21 * k[0, i]
+    rates(theta + C2 * h, trial, k[1], s, b)
+    for i in range(TOTAL):
+        trial[i] = y[i] + h * (A31 * k[0, i] + A32 * k[1, i])
+    rates(theta + C3 * h, trial, k[2], s, b)
+    for i in range(TOTAL):
+        trial[i] = y[i] + h * (A41 * k[0, i] + A42 * k[1, i] + A43 * k[2, i])
+    rates(theta + C4 * h, trial, k[3], s, b)
+    for i in range(TOTAL):
+        trial[i] = y[i] + h * (A51 * k[0, i] + A52 * k[1, i] + A53 * k[2, i] + A54 * k[3, i])
+    rates(theta + C5 * h, trial, k[4], s, b)
+    for i in range(TOTAL):
+        trial[i] = y[i] + h * (A61 * k[0, i] + A62 * k[1, i] + A63 * k[2, i] + A64 * k[3, i] + A65 * k[4, i])
+    rates(theta + h, trial, k[5], s, b)
+    for i in range(TOTAL):
+        new[i] = y[i] + h * (B1 * k[0, i] + B3 * k[2, i] + B4 * k[3, i] + B5 * k[4, i] + B6 * k[5, i])
+    rates(theta + h, new, k[6], s, b)
+    error = 0.0
+    for i in range(STATES):
+        e = h * (E1 * k[0, i] + E3 * k[2, i] + E4 * k[3, i] + E5 * k[4, i] + E6 * k[5, i] + E7 * k[6, i])
+        e = abs(e) / (rtol * (least[i] + abs(y[i])))
+        if not e <= error:
+            error = e
+    return error
+
+
 @njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
 def run_cycle(y0: Array, stops: Array, s: Setup, b: Boundary, rtol: float, marks: Array) -> tuple[Array, Array, int]:
     """Integrate from the first stop to the last.
@@ -43,7 +73,7 @@ def run_cycle(y0: Array, stops: Array, s: Setup, b: Boundary, rtol: float, marks
     at_marks = np.zeros((marks.size, TOTAL))
     at_stops[0] = y
     slopes = np.zeros((7, TOTAL))
-    k1, k2, k3, k4, k5, k6, k7 = slopes[0], slopes[1], slopes[2], slopes[3], slopes[4], slopes[5], slopes[6]
+    k1, k7 = slopes[0], slopes[6]
     new, trial = np.zeros(TOTAL), np.zeros(TOTAL)
     least = np.zeros(STATES)
     for i in range(STATES):
@@ -64,30 +94,7 @@ def run_cycle(y0: Array, stops: Array, s: Setup, b: Boundary, rtol: float, marks
             h = min(h, end - theta)
             if mark < marks.size and marks[mark] - theta > 1e-9:
                 h = min(h, marks[mark] - theta)
-            for i in range(TOTAL):
-                trial[i] = y[i] + h * A21 * k1[i]
-            rates(theta + C2 * h, trial, k2, s, b)
-            for i in range(TOTAL):
-                trial[i] = y[i] + h * (A31 * k1[i] + A32 * k2[i])
-            rates(theta + C3 * h, trial, k3, s, b)
-            for i in range(TOTAL):
-                trial[i] = y[i] + h * (A41 * k1[i] + A42 * k2[i] + A43 * k3[i])
-            rates(theta + C4 * h, trial, k4, s, b)
-            for i in range(TOTAL):
-                trial[i] = y[i] + h * (A51 * k1[i] + A52 * k2[i] + A53 * k3[i] + A54 * k4[i])
-            rates(theta + C5 * h, trial, k5, s, b)
-            for i in range(TOTAL):
-                trial[i] = y[i] + h * (A61 * k1[i] + A62 * k2[i] + A63 * k3[i] + A64 * k4[i] + A65 * k5[i])
-            rates(theta + h, trial, k6, s, b)
-            for i in range(TOTAL):
-                new[i] = y[i] + h * (B1 * k1[i] + B3 * k3[i] + B4 * k4[i] + B5 * k5[i] + B6 * k6[i])
-            rates(theta + h, new, k7, s, b)
-            error = 0.0
-            for i in range(STATES):
-                e = h * (E1 * k1[i] + E3 * k3[i] + E4 * k4[i] + E5 * k5[i] + E6 * k6[i] + E7 * k7[i])
-                e = abs(e) / (rtol * (least[i] + abs(y[i])))
-                if not e <= error:
-                    error = e
+            error = _attempt(theta, h, y, new, slopes, trial, least, s, b, rtol)
             steps += 1
             if steps > MOST_STEPS:
                 return at_stops, at_marks, -1

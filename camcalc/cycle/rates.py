@@ -147,6 +147,16 @@ def _burn_rate(b: Boundary, theta: float) -> float:
     return b.burn_mass * 15.0 / b.burn_duration * x * x * math.exp(-5.0 * x * x * x)
 
 
+@njit(cache=True, inline="always", error_model="numpy", fastmath=FAST)
+def _through(s: Setup, row: int, theta: float, pa: float, ta: float, ra: float, cpa: float, pb: float, tb: float, rb: float, cpb: float) -> float:
+    """Return the flow through a valve [kg/s], from side a to side b positive; ``row`` and the next hold its areas that way and back."""
+    if pa >= pb:
+        area = _area(s.areas, row, theta)
+        return flow(area, pa, pb, ta, ra, cpa / (cpa - ra), s.smooth) if area > 0.0 else 0.0
+    area = _area(s.areas, row + 1, theta)
+    return -flow(area, pb, pa, tb, rb, cpb / (cpb - rb), s.smooth) if area > 0.0 else 0.0
+
+
 @njit(cache=True, error_model="numpy", fastmath=FAST)
 def rates(theta: float, y: Array, dy: Array, s: Setup, b: Boundary) -> None:
     """Write the rates per crank degree into ``dy``."""
@@ -171,28 +181,10 @@ def rates(theta: float, y: Array, dy: Array, s: Setup, b: Boundary) -> None:
     tx, yx, px = y[7], y[8], s.exhaust_pressure
     rx, cpx, hx, dhx, drx = properties(s.gas, tx, yx)
     # Valves: positive into the cylinder through the intake, out of it through the exhaust
-    inward = 0.0
-    if pr >= pc:
-        area = _area(s.areas, 0, theta)
-        if area > 0.0:
-            inward = flow(area, pr, pc, tr, rr, cpr / (cpr - rr), s.smooth)
-        hi, yi = hr, yr
-    else:
-        area = _area(s.areas, 1, theta)
-        if area > 0.0:
-            inward = -flow(area, pc, pr, tc, rc, cpc / (cpc - rc), s.smooth)
-        hi, yi = hc, yc
-    outward = 0.0
-    if pc >= px:
-        area = _area(s.areas, 2, theta)
-        if area > 0.0:
-            outward = flow(area, pc, px, tc, rc, cpc / (cpc - rc), s.smooth)
-        he, ye = hc, yc
-    else:
-        area = _area(s.areas, 3, theta)
-        if area > 0.0:
-            outward = -flow(area, px, pc, tx, rx, cpx / (cpx - rx), s.smooth)
-        he, ye = hx, yx
+    inward = _through(s, 0, theta, pr, tr, rr, cpr, pc, tc, rc, cpc)
+    hi, yi = (hr, yr) if pr >= pc else (hc, yc)
+    outward = _through(s, 2, theta, pc, tc, rc, cpc, px, tx, rx, cpx)
+    he, ye = (hc, yc) if pc >= px else (hx, yx)
     # Cylinder balance
     lost = _cylinder_heat(s, b, theta, pc, tc, v)
     made = _burn_rate(b, theta) / seconds
