@@ -257,11 +257,7 @@ def _throttle(engine: ResolvedEngine, speed: float, pressure: float, air: float)
 
 def describe_cycle(engine: ResolvedEngine, c: Settled, spark: float) -> CycleResult:
     """Return a settled cycle as a result."""
-    state = (
-        engine.state(c.setup.speed, c.setup.intake_pressure, spark)
-        if c.outcome == "settled" and engine.intake_model != "rippling"
-        else engine._describe(c, spark, None)
-    )
+    state = engine.describe(c, spark)
     s, z, course = c.setup, c.unknowns, c.course
     traces = _traces(engine, c)
     after = max(course.intake_opens, course.exhaust_closes)
@@ -271,7 +267,7 @@ def describe_cycle(engine: ResolvedEngine, c: Settled, spark: float) -> CycleRes
     short = 0.0
     if course.exhaust_closes > course.intake_opens:
         short = c.total("exhaust_out", course.intake_opens, course.exhaust_closes) - c.total("exhaust_out_burned", course.intake_opens, course.exhaust_closes)
-    errors = closures(c)
+    errors = closures(c) if c.outcome == "settled" else (math.nan, math.nan, math.nan)
     return CycleResult(
         intake_model=engine.intake_model,
         outcome=c.outcome,
@@ -325,7 +321,7 @@ def closures(c: Settled) -> tuple[float, float, float]:
         net = (c.total("intake_in_burned") - c.total("intake_back_burned")) - (c.total("exhaust_out_burned") - c.total("exhaust_back_burned")) + made
         return float(abs(inward - outward) / trapped), math.nan, float(abs(net) / max(made, 1e-12))
     drawn, back, out, returned = (c.total(n) for n in ("runner_in", "runner_back", "collector_out", "collector_back"))
-    mass = abs((drawn - back) - (out - returned)) / trapped
+    mass = abs((drawn - back) - (out - returned) - _stored(c, -1) + _stored(c, 0)) / trapped
     collector = properties(s.gas, z[11], z[12])[2]
     heats = c.total("cylinder_heat") + c.total("runner_heat") + c.total("port_heat")
     enthalpy = c.total("runner_in_heat") - c.total("runner_back_heat") - c.total("collector_out_heat") + returned * collector
@@ -337,6 +333,12 @@ def closures(c: Settled) -> tuple[float, float, float]:
         made, 1e-3 * trapped
     )
     return float(mass), float(energy), float(burned)
+
+
+def _stored(c: Settled, k: int) -> float:
+    """Return the mass in cylinder, runner and exhaust port at a stop [kg]."""
+    s, y = c.setup, c.at_stops[k]
+    return float(y[0] + y[3] + s.exhaust_pressure * s.port_volume / (properties(s.gas, y[7], y[8])[0] * y[7]))
 
 
 def _energy(c: Settled, k: int) -> float:

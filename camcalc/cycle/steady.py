@@ -140,7 +140,7 @@ class Marching:
         self.ambient, self.rated_rise, self.rated_flow = back_pressure
         self.closed = closed_volume(setup, course.closes)
         self.marks = every_degree(course) if setup.model == RIPPLING else NO_MARKS
-        self.extra = np.zeros(3)
+        self.extra, self.slug_change = np.zeros(3), 0.0
 
     def cycle(self, z: Array) -> tuple[Array, Settled]:
         """Run one cycle from unknowns; return the next unknowns and the cycle as it ran."""
@@ -193,6 +193,7 @@ class Marching:
         new = z.copy()
         new[0:3] = end[0], end[1], end[2] / end[0]
         if s.model >= LOST:
+            self.slug_change = float(np.max(np.abs(end[[9, 11]] - self.extra[[0, 2]]))) / z[0]
             self.extra = end[9:12].copy()
             return new
         new[3:6] = end[3], end[4], end[5] / end[3]
@@ -243,7 +244,7 @@ def settle(marching: Marching, start: Array, *, tolerance: float = 2e-5, acceler
     for count in range(1, most + 1):
         new, cycle = marching.cycle(z)
         gap = _scaled(new - z, new)
-        residual = float(np.max(np.abs(gap)))
+        residual = max(float(np.max(np.abs(gap))), marching.slug_change)
         history.append(residual)
         if new[2] > DYING or (new[2] > NEARLY_DYING and count > PATIENCE):
             return cycle._replace(cycles=count, residual=residual, history=tuple(history), outcome="dying: no fresh charge is left")

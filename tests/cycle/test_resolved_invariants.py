@@ -128,6 +128,24 @@ def test_the_ledger_of_burned_gas_adds_up(described: Make, point: Point) -> None
 
 
 @each_point
+def test_the_ledger_tells_the_plenum_s_share_from_what_was_blown_back(described: Make, settled: Make, point: Point) -> None:
+    c, found = settled(point), described(point)
+    ledger, drawn = found.ledger.si, c.total("intake_in", c.course.intake_opens, c.course.closes + 720.0)
+    assert ledger.plenum_background == pytest.approx(found.si.plenum_burned_fraction * drawn, rel=1e-4, abs=1e-12)
+    # Some of what was blown back stays in the plenum and comes as its share; the rest comes back at once.
+    assert -TOLERANCE * ledger.burned_mass < ledger.returned_blow_back <= -ledger.blown_into_intake
+
+
+@each_point
+def test_back_pressure_grows_with_the_square_of_the_flow(resolved: Make, settled: Make, point: Point) -> None:
+    # The sheet's 20 kPa stand at the flow of full filling, 1.2 kg/m3, at 5500 rpm.
+    c, engine = settled(point), resolved(point.cam)
+    share = (c.total("collector_out") - c.total("collector_back")) * point.rpm / (1.2 * engine.geometry.swept * 5500.0)
+    rise = c.setup.exhaust_pressure - engine.ambient
+    assert rise == pytest.approx(20e3 * share**2, rel=1e-3, abs=0.5)
+
+
+@each_point
 def test_gross_work_less_pumping_is_net_work(described: Make, point: Point) -> None:
     si = described(point).si
     assert si.gross_imep - si.pumping_mep == pytest.approx(si.net_imep, rel=1e-12)

@@ -13,7 +13,7 @@ import pytest
 from camcalc import Build, NoSolutionError, ResolvedEngine
 from camcalc.cycle.gas_kernel import flow, properties
 from camcalc.cycle.simulate import closures
-from camcalc.cycle.steady import Settled
+from camcalc.cycle.steady import INDEX, Settled
 from camcalc.cycle.whole_engine import WholeEngine
 
 Make = Callable[..., Any]
@@ -146,6 +146,20 @@ def test_the_breathing_plenum_keeps_energy_and_burned_gas(pair: Make, cam: str) 
     released = c.total("made_burned") * -properties(s.gas, 298.15, 0.0)[3]
     assert c.total("runner_in_heat") - c.total("runner_back_heat") == pytest.approx(drawn * ambient, abs=2e-4 * released)
     assert c.total("runner_in_burned") == pytest.approx(c.total("runner_back_burned"), abs=2e-4 * c.total("made_burned"))
+
+
+@pytest.mark.parametrize(("cam", "rpm", "kpa"), [("mild", 1500, 45), ("long", 1500, 60), ("long", 2500, 45)])
+def test_a_plenum_that_swings_and_mixes_keeps_its_energy_at_every_degree(variant: Make, cam: str, rpm: int, kpa: int) -> None:
+    c = ResolvedEngine(variant(cam, intake="individual throttles")).settled(rpm / 60.0, kpa * 1e3, SPARK)
+    gas, marks = c.setup.gas, c.at_marks
+    energy = np.array([m * (h - r * t) for m, t, b in marks[:, 9:12] for r, _, h, _, _ in [properties(gas, t, b / m)]])
+    drawn = marks[:, INDEX["runner_in"]] - marks[:, INDEX["runner_back"]]
+    heat = marks[:, INDEX["runner_in_heat"]] - marks[:, INDEX["runner_back_heat"]]
+    # What is not drawn from store has come through the throttle, at ambient enthalpy.
+    through = drawn - drawn[0] + marks[:, 9] - marks[0, 9]
+    gained = through * properties(gas, c.setup.ambient_temperature, 0.0)[2] - (heat - heat[0])
+    assert np.ptp(marks[:, 11] / marks[:, 9]) > 0.005
+    assert energy - energy[0] == pytest.approx(gained, abs=1e-5 * np.ptp(energy))
 
 
 @pytest.mark.slow

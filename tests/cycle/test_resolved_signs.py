@@ -134,10 +134,4 @@ def test_burned_gas_agrees_with_the_published_correlation_where_it_has_data(buil
     assert max(factors) > 1.1
     worst = max(points, key=lambda p: abs(p.difference))
     print(f"\nlargest difference {worst.difference:+.4f}: {worst}; mean {sum(p.difference for p in points) / len(points):+.4f} of {len(points)} points")
-    beyond = [(p.turned_by, p.rpm, p.kpa) for p in points if abs(p.difference) >= 0.06]
-    assert beyond == BEYOND.get(name, [])
-    assert abs(worst.difference) < 0.0605
-
-
-# Where the limit of 0.06 is not met: 0.0601 less burned gas than published, overlap factor 1.47 deg/m, the very end of the range.
-BEYOND = {"quarry-road": [(11.0, 3000, 40)]}
+    assert abs(worst.difference) < 0.06
