@@ -75,7 +75,9 @@ def reversion_in_gear(model: EngineModel, gear: int) -> GearReversion:
 
     unstable = _last_bad(lambda s: None if (p := point(s)) is None else p.variation > limits.stability)
     blown = _last_bad(lambda s: None if (p := point(s)) is None else p.blow_back > limits.blow_back_share)
-    note = "" if vehicle.transmission != "converter" else "converter taken as locked; slip lets the engine run faster than this"
+    notes = ["converter taken as locked; slip lets the engine run faster than this"] if vehicle.transmission == "converter" else []
+    if unstable >= FASTEST or blown >= FASTEST:
+        notes.append(f"{FASTEST * 60:.0f} rpm is where the search begins: it stands for that or more")
     return GearReversion(
         gear=gear,
         ratio=ratio,
@@ -83,7 +85,7 @@ def reversion_in_gear(model: EngineModel, gear: int) -> GearReversion:
         unstable_below_road_speed=road_speed(vehicle, unstable, ratio),
         blow_back_below=blown,
         blow_back_below_road_speed=road_speed(vehicle, blown, ratio),
-        note=note,
+        note="; ".join(notes),
     )
 
 

@@ -141,8 +141,8 @@ def _reversion(brief: Brief, console: Console) -> None:
             cells += [number(g, name, 0), f"{road:.0f}" if math.isfinite(road) else "none"]
         made.add_row(str(g.gear), f"{g.ratio:g}", *cells, number(brief.replaced_reversion[k], "unstable_below", 0) if brief.replaced_reversion else "")
     console.print(made)
-    if brief.reversion and brief.reversion[0].note:
-        console.print(f"  {brief.reversion[0].note}")
+    for note in dict.fromkeys(g.note for g in brief.reversion if g.note):
+        console.print(f"  {note}", highlight=False)
     console.print()
 
 
