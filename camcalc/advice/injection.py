@@ -152,6 +152,8 @@ def window_at(model: EngineModel, speed: float, pressure: float) -> Window:
     assert injector is not None
     intake, exhaust = build.cam.lift_curve("intake").seat_edges(), build.cam.lift_curve("exhaust").seat_edges()
     fuel = model.state(speed, pressure, model.best_spark(speed, pressure)).fuel
+    if fuel <= 0.0:
+        return Window(*(math.nan,) * 8, "the engine does not run here")
     difference = _across_tip(injector, pressure, barometer(model))
     width = pulse_width.kernel(fuel, flow=injector.si.flow, rated_pressure=injector.si.rated_pressure, pressure=difference, dead_time=injector.si.dead_time)
     degrees_per_second = 360.0 * speed

@@ -273,7 +273,6 @@ class Limits(Section):
     latest_half_burned: Measure = measure(
         "crank_deg", low=10.0, high=70.0, default="35 crank_deg", why="ESTIMATE: latest 50 % burned after top dead centre that the floor allows"
     )
-    hottest_exhaust: Measure = measure("K", "degC", low=800.0, high=1400.0, default="850 degC", why="ESTIMATE: exhaust gas for long running on street parts")
     swing_factor: float = plain(float, low=0.0, high=3.0, default=1.0, why="ESTIMATE: half swing of load over the sum of blow-back share and IMEP variation")
     injection_margin: Measure = measure(
         "crank_deg", low=0.0, high=60.0, default="15 crank_deg", why="from memory: 10 to 20 crank degrees between fuel arriving and the valve"

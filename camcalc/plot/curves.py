@@ -103,8 +103,9 @@ def plot_injection(windows: InjectionWindows, cam: CamCard, row: int = 0, ax: Ax
     speeds = windows.si.speed * 60.0
     ax.axvspan(intake[0], intake[1], color=INTAKE, alpha=0.12, label="intake open")
     ax.axvspan(exhaust[0], exhaust[1], color=EXHAUST, alpha=0.12, hatch="//", label="exhaust open")
-    for k in range(len(speeds)):
-        _strip(ax, windows.si, row, k)
+    runs = np.flatnonzero(np.isfinite(windows.si.end_of_injection[row]))
+    for k in runs:
+        _strip(ax, windows.si, row, int(k), named=k == runs[0])
     ax.axvline(0.0, color="0.5", linewidth=0.8)
     ax.set_yticks(range(len(speeds)), [f"{s:.0f}" for s in speeds])
     ax.set_ylabel("engine speed [rpm]")
@@ -114,15 +115,13 @@ def plot_injection(windows: InjectionWindows, cam: CamCard, row: int = 0, ax: Ax
     return ax
 
 
-def _strip(ax: Axes, si: Any, row: int, k: int) -> None:
+def _strip(ax: Axes, si: Any, row: int, k: int, *, named: bool) -> None:
     for early, late, hatch, name in (
         (si.shut_earliest, si.shut_latest, "", "fits a shut valve"),
         (si.open_earliest, si.open_latest, "xx", "fits an open valve"),
     ):
         if np.isfinite(early[row, k]):
-            ax.barh(
-                k, early[row, k] - late[row, k], left=-early[row, k], height=0.5, color="0.75", edgecolor="0.3", hatch=hatch, label=name if k == 0 else None
-            )
+            ax.barh(k, early[row, k] - late[row, k], left=-early[row, k], height=0.5, color="0.75", edgecolor="0.3", hatch=hatch, label=name if named else None)
     end = -si.end_of_injection[row, k]
-    ax.plot([end - si.pulse_angle[row, k], end], [k, k], color="black", linewidth=2.5, label="recommended pulse" if k == 0 else None)
+    ax.plot([end - si.pulse_angle[row, k], end], [k, k], color="black", linewidth=2.5, label="recommended pulse" if named else None)
     ax.plot([end], [k], marker="|", color="black", markersize=12)

@@ -41,6 +41,7 @@ def brief_html(brief: Brief) -> str:
         field=field_text,
         grid=grid_rows,
         windows=window_rows,
+        injection_row=injection_row(brief),
         sources=cite(*SOURCE_KEYS),
         headlines=HEADLINES,
         shown=brief.sure.shown() if brief.sure else {},
@@ -67,6 +68,11 @@ def grid_rows(brief: Brief, name: str, digits: int = 0) -> list[tuple[str, list[
     return [(f"{loads[k]:.0f}", [f"{v:.{digits}f}" if math.isfinite(v) else "" for v in values[k]]) for k in range(len(loads) - 1, -1, -1)]
 
 
+def injection_row(brief: Brief) -> int:
+    """Return the load row of the injection windows that is shown: the second, a cruise, if there is one."""
+    return min(1, len(brief.injection.si.manifold_pressure) - 1)
+
+
 def window_rows(brief: Brief, row: int) -> list[list[str]]:
     """Return injection windows at one load as rows of text."""
     w = brief.injection
@@ -80,7 +86,7 @@ def window_rows(brief: Brief, row: int) -> list[list[str]]:
             w.open_latest.magnitude[row, k],
             w.end_of_injection.magnitude[row, k],
         ]
-        texts = [f"{cells[0]:.2f}"] + [f"{c:.0f}" if math.isfinite(c) else "none" for c in cells[1:]]
+        texts = [f"{cells[0]:.2f}" if math.isfinite(cells[0]) else "none"] + [f"{c:.0f}" if math.isfinite(c) else "none" for c in cells[1:]]
         out.append([f"{speed:.0f}", *texts, w.strategy[row][k]])
     return out
 
@@ -98,7 +104,7 @@ def _plots(brief: Brief) -> dict[str, str]:
     if brief.spark_ceilings.has_zone:
         drawn["ceilings"] = plot_ceilings(brief.spark_ceilings)
     if brief.injection.applies:
-        drawn["injection"] = plot_injection(brief.injection, build.cam)
+        drawn["injection"] = plot_injection(brief.injection, build.cam, injection_row(brief))
     return {key: svg_text(ax, key) for key, ax in drawn.items()}
 
 

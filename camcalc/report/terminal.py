@@ -13,7 +13,7 @@ from rich.table import Table
 
 from ..advice.bands import HEADLINES
 from ..results import Record
-from .html import field_text, window_rows
+from .html import field_text, injection_row, window_rows
 
 if TYPE_CHECKING:
     from ..brief import Brief, CamFacts
@@ -163,10 +163,11 @@ def _injection(brief: Brief, console: Console) -> None:
     if not brief.injection.applies:
         console.print(f"End of injection {brief.injection.reason}.\n")
         return
-    load = brief.injection.manifold_pressure.magnitude[0]
+    shown = injection_row(brief)
+    load = brief.injection.manifold_pressure.magnitude[shown]
     heads = ["rpm", "pulse\nms", "shut valve\nfrom", "to", "open valve\nfrom", "to", "end at", "strategy"]
     made = table(f"End of injection at {load:.0f} kPa [crank deg before TDC between exhaust and intake stroke]", heads, left=0)
-    for row in window_rows(brief, 0):
+    for row in window_rows(brief, shown):
         made.add_row(*row)
     console.print(made)
     console.print()
