@@ -14,12 +14,13 @@ from .advice.brakes import brake_remark
 from .advice.idle import SLOWEST, IdleState, idle_state, lowest_idle
 from .advice.injection import InjectionWindows, injection_windows
 from .advice.reversion import GearReversion, reversion_in_gear
-from .advice.spark import SparkCeilings, ceiling_cell, spark_ceilings
+from .advice.spark import SparkCeilings, spark_ceilings
+from .advice.spark_limits import ceiling_cell, road_loads
 from .cam.card import CamCard, Overlap
 from .cam.events import ValveEvents
 from .cycle.closed_form import overlap_factor, overlap_factor_fit
-from .cycle.operating import EngineModel, barometer
-from .cycle.quick import QuickEngine, Tolerances
+from .cycle.operating import EngineModel, Tolerances, barometer
+from .cycle.quick import QuickEngine
 from .cycle.resolved import ResolvedEngine
 from .engine.geometry import effective_compression, geometry_of
 from .errors import InputError, NoSolutionError, did_you_mean
@@ -315,5 +316,5 @@ def headline(kind: Callable[..., EngineModel], build: Build, tolerances: Toleran
         found["vacuum_penalty"] = idle_state(before).si.manifold_vacuum - found["vacuum"]
     gear = reversion_in_gear(engine, headline_gear(build))
     found["unstable_below"], found["blow_back_below"] = gear.si.unstable_below, gear.si.blow_back_below
-    found["ceiling"] = ceiling_cell(engine, 1600.0 / 60.0, 60e3).ceiling
+    found["ceiling"] = ceiling_cell(engine, 1600.0 / 60.0, 60e3, road_loads(engine, 1600.0 / 60.0)).ceiling
     return found

@@ -25,6 +25,8 @@ TOLERANCES: dict[str, tuple[float, str]] = {
     "friction": (0.15, "rubbing friction"),
     "efficiency": (0.05, "indicated efficiency"),
     "burn": (0.10, "burn angles"),
+    "dilution_tail": (0.33, "flame speed at more burned gas than its data hold"),
+    "dilution_noise": (0.40, "spread of the burned fraction from cycle to cycle"),
     "back_pressure": (0.50, "exhaust back-pressure"),
     "port_heat": (0.50, "cooling of blown-back gas in the port"),
     "wall_heat": (0.20, "heat to the cylinder walls"),

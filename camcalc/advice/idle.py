@@ -51,7 +51,7 @@ class IdleState(Record):
     blow_back: Measure = measure("", "percent", doc="overlap blow-back over trapped charge")
     best_spark: Measure = measure("crank_deg", doc="before top dead centre")
     spark: Measure = measure("crank_deg", doc="best torque less the reserve, no earlier than the sheet allows")
-    imep_variation: Measure = measure("", "percent", doc="coefficient of variation of net IMEP")
+    imep_variation: Measure = measure("", "percent", doc="coefficient of variation of gross IMEP")
     air_flow: Measure = measure("kg/s", "g/s")
     throttle_area: Measure = measure("m**2", "mm**2", doc="opening, all throttles and bypasses together")
     fuel_flow: Measure = measure("m**3/s", "L/h")
@@ -61,7 +61,7 @@ class IdleState(Record):
 def load_terms(model: EngineModel, speed: float, *, drive: bool, accessories: bool) -> LoadTerms:
     """Return what the engine carries at idle at a speed [rev/s]."""
     build, displacement = model.build, model.geometry.displacement
-    friction = getattr(getattr(model, "tolerances", None), "friction", 1.0) * build.engine.friction_factor * rubbing_friction.kernel(speed)
+    friction = model.tolerances.friction * build.engine.friction_factor * rubbing_friction.kernel(speed)
     accessory = 2.0 * build.engine.si.accessory_power / (speed * displacement) if accessories else 0.0
     converter = 4.0 * math.pi * converter_drag(build.vehicle, speed) / displacement if drive else 0.0
     return LoadTerms(friction, accessory, converter)

@@ -179,8 +179,10 @@ def _default(section: str, key: str, declared: Measure | None, metadata: Mapping
         example = f'"... {declared.show}"' if declared else "..."
         raise InputError(f"[{section}] {key}", came="nothing", expected=doc, fix=f"add {key} = {example} to [{section}]")
     if declared is None:
-        assumed.append(Assumption(f"[{section}] {key}", str(default), why))
-        return default
+        value = default(draft) if callable(default) else default
+        shown = ", ".join(map(str, value)) if isinstance(value, tuple) else str(value)
+        assumed.append(Assumption(f"[{section}] {key}", shown, why))
+        return value
     if default == "nan":
         return math.nan
     value = float(default(draft)) if callable(default) else float(to_si(default, key, declared.bounds))
@@ -190,6 +192,10 @@ def _default(section: str, key: str, declared: Measure | None, metadata: Mapping
 
 def _read_plain(value: Any, where: str, metadata: Mapping[str, Any]) -> Any:
     kind, low, high, choices = metadata["kind"], metadata["low"], metadata["high"], metadata["choices"]
+    if kind is tuple:
+        if not isinstance(value, list) or not value or not all(isinstance(v, int) and not isinstance(v, bool) and low <= v <= high for v in value):
+            raise InputError(where, came=repr(value), expected=f"a list of whole numbers from {low:g} to {high:g}", fix="write it like [3, 4, 5]")
+        return tuple(sorted(set(value)))
     if kind is list:
         if not isinstance(value, list) or not value or not all(isinstance(v, int | float) and not isinstance(v, bool) for v in value):
             raise InputError(where, came=repr(value), expected="a list of plain ratios", fix="write it like [2.97, 2.07, 1.43, 1.00]")
@@ -270,6 +276,13 @@ def _check_together(sections: Mapping[str, Any], problems: Problems) -> None:
                 )
             )
     ratios = vehicle.gear_ratios
+    strangers = [g for g in vehicle.smooth_gears if g > len(ratios)]
+    if strangers:
+        problems.add(
+            InputError(
+                "[vehicle] smooth_gears", came=str(list(vehicle.smooth_gears)), expected=f"gears counted from 1 to {len(ratios)}", fix="name gears, not ratios"
+            )
+        )
     if any(a <= b for a, b in itertools.pairwise(ratios)):
         problems.add(InputError("[vehicle] gear_ratios", came=str(list(ratios)), expected="ratios that fall from first gear to top"))
     coast = [vehicle.si.coast_down_a, vehicle.si.coast_down_b, vehicle.si.coast_down_c]

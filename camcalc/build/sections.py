@@ -75,6 +75,12 @@ def _plain_value(value: Any) -> Any:
     return list(value) if isinstance(value, tuple) else value
 
 
+def _smooth_gears(transmission: str, gears: int) -> tuple[int, ...]:
+    """Return the gears kept smooth by default: third to top, or the two tallest of a converter; all of a gearbox with fewer."""
+    first = max(gears - 1, 1) if transmission == "converter" else min(3, gears)
+    return tuple(range(first, gears + 1))
+
+
 def _swept(draft: Any) -> float:
     return math.pi / 4.0 * draft.bore**2 * draft.stroke
 
@@ -236,6 +242,14 @@ class Vehicle(Section):
     tyre_radius: Measure = measure("m", "mm", low=0.2, high=0.6, doc="rolling radius of the driven wheels")
     final_drive: float = plain(float, low=1.5, high=8.0, doc="final drive ratio")
     gear_ratios: tuple[float, ...] = plain(list, low=0.3, high=9.0, doc="gearbox ratios, first gear first")
+    smooth_gears: tuple[int, ...] = plain(
+        tuple,
+        low=1,
+        high=12,
+        default=lambda d: _smooth_gears(d.transmission, len(d.gear_ratios)),
+        why="common practice, no source: third to top with a clutch, the two tallest (taken as the locked ones) with a converter",
+        doc="gears to be kept smooth on the level road, counted from 1",
+    )
     rolling_coefficient: float = plain(float, low=0.003, high=0.05, default=0.0115, why="ESTIMATE: road tyre on asphalt")
     drag_coefficient: float = plain(float, low=0.1, high=1.5, default=0.36, why=ESTIMATE)
     frontal_area: Measure = measure("m**2", "m**2", low=0.8, high=8.0, default="2.1 m2", why=ESTIMATE)
@@ -268,7 +282,32 @@ class Limits(Section):
         float, low=0.01, high=0.5, default=0.10, why="ESTIMATE: overlap blow-back over trapped mass where reversion begins to be felt"
     )
     stability: float = plain(
-        float, low=0.02, high=0.3, default=0.10, why="textbook: coefficient of variation of IMEP at the drivability limit (Heywood 1988, ch. 9, from memory)"
+        float, low=0.02, high=0.3, default=0.10, why="textbook: coefficient of variation of gross IMEP at the drivability limit (Heywood 1988, ch. 9, from memory)"
+    )
+    dilution_noise: float = plain(
+        float,
+        low=0.0,
+        high=0.3,
+        default=0.05,
+        why="ESTIMATE, 0.03 to 0.08: spread (standard deviation over mean) of the burned fraction from cycle to cycle; mild idles then vary 4 to 5 %",
+    )
+    cleanest_percentile: float = plain(
+        float, low=0.001, high=0.5, default=0.05, why="ESTIMATE: share of cycles that may be cleaner than the one a flat table must not over-advance"
+    )
+    hottest_exhaust: Measure = measure(
+        "K", "degC", low=700.0, high=1500.0, default="900 degC", why="ESTIMATE: lasting exhaust gas temperature that valves and manifolds stand"
+    )
+    spark_margin: Measure = measure(
+        "crank_deg", low=0.0, high=15.0, default="2 crank_deg", why="ESTIMATE: how far a starting table keeps below its ceilings"
+    )
+    fuel_seen: float = plain(
+        float, low=0.0, high=1.0, default=0.3, why="ESTIMATE: share of unburned fuel that an exhaust oxygen sensor burns on its electrode and so sees"
+    )
+    filling_pressure: Measure = measure(
+        "Pa", "kPa", low=8e4, high=1.1e5, default="101.325 kPa", why="standard pressure: reference of per cent filling"
+    )
+    filling_temperature: Measure = measure(
+        "K", "degC", low=253.0, high=323.0, default="20 degC", why="common practice, no source: reference of per cent filling"
     )
     latest_half_burned: Measure = measure(
         "crank_deg", low=10.0, high=70.0, default="35 crank_deg", why="ESTIMATE: latest 50 % burned after top dead centre that the floor allows"

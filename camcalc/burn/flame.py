@@ -19,12 +19,12 @@ T_REFERENCE, P_REFERENCE = 298.0, 101325.0
 
 
 @njit(cache=True)
-def dilution_factor_kernel(burned: float) -> float:
-    """Return flame speed over that of the undiluted charge, for a burned mass fraction."""
+def dilution_factor_kernel(burned: float, tail: float = 1.0) -> float:
+    """Return flame speed over that of the undiluted charge, for a burned mass fraction; ``tail`` multiplies the steepness beyond the data."""
     if burned <= DILUTION_DATA_END:
         return float(1.0 - DILUTION_SLOPE * max(burned, 0.0))
     edge = 1.0 - DILUTION_SLOPE * DILUTION_DATA_END
-    return float(edge * math.exp(-DILUTION_SLOPE / edge * (burned - DILUTION_DATA_END)))
+    return float(edge * math.exp(-tail * DILUTION_SLOPE / edge * (burned - DILUTION_DATA_END)))
 
 
 @checked("", burned=("", 0.0, 1.0))
@@ -40,7 +40,8 @@ def dilution_factor(burned: float) -> float:
     -----
     ``1 - 2.1 f`` to f = 0.20, where the data end; it would reach zero at 0.48. Beyond, camcalc goes on with the
     *exponential tail*: same value and slope at 0.20, never zero. Results that rest on it say so. See
-    ``dilution_factor_by_mole`` for a published factor that falls faster.
+    ``dilution_factor_by_mole`` for a published factor that falls faster. Bands take the tail a third steeper and flatter:
+    at 0.40 that is 0.22 to 0.36 around 0.28, where the straight line would give 0.16.
 
     References
     ----------
@@ -81,8 +82,8 @@ def dilution_factor_by_mole(diluent: float) -> float:
 
 
 @njit(cache=True)
-def flame_speed_kernel(temperature: float, pressure: float, phi: float, burned: float, ethanol: float) -> float:
-    """Return laminar flame speed [m/s]; temperature K, pressure Pa, burned gas by mass, ethanol by volume of fuel."""
+def flame_speed_kernel(temperature: float, pressure: float, phi: float, burned: float, ethanol: float, tail: float = 1.0) -> float:
+    """Return laminar flame speed [m/s]; temperature K, pressure Pa, burned gas by mass, ethanol by volume of fuel; ``tail`` as for the dilution factor."""
     at_reference = 0.305 - 0.549 * (phi - 1.21) ** 2
     alpha = 2.4 - 0.271 * phi**3.51
     beta = -0.357 + 0.14 * phi**2.77
@@ -93,7 +94,7 @@ def flame_speed_kernel(temperature: float, pressure: float, phi: float, burned: 
         eth_beta = -0.17 / math.sqrt(phi) if phi <= 1.0 else -0.17 * math.sqrt(phi)
         eth = 0.465 * phi**0.25 * math.exp(-6.34 * (phi - 1.075) ** 2) * (temperature / 300.0) ** 1.75 * (pressure / 1.013e5) ** eth_beta
         speed *= (eth / iso) ** ethanol
-    return float(speed * dilution_factor_kernel(burned))
+    return float(speed * dilution_factor_kernel(burned, tail))
 
 
 @checked("m/s", temperature=("K", 250.0, 1200.0), pressure=("Pa", 1e4, 1e7), phi=("", 0.6, 1.5), burned=("", 0.0, 1.0), ethanol=("", 0.0, 1.0))

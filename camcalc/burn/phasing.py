@@ -49,11 +49,13 @@ class Compression(NamedTuple):
 
 
 class Mixture(NamedTuple):
-    """What burns: equivalence ratio, MASS fraction of burned gas, share of ethanol in the fuel by volume."""
+    """What burns: equivalence ratio, MASS fraction of burned gas, share of ethanol in the fuel by volume; multiplier on the
+    steepness of the dilution factor beyond its data."""
 
     phi: float
     burned: float
     ethanol: float
+    dilution_tail: float = 1.0
 
 
 @njit(cache=True)
@@ -63,12 +65,12 @@ def viscosity(temperature: float) -> float:
 
 
 @njit(cache=True)
-def _rates(temperature: Array, pressure: Array, height: float, piston_speed: float, phi: float, burned: float, ethanol: float) -> Array:
+def _rates(temperature: Array, pressure: Array, height: float, piston_speed: float, phi: float, burned: float, ethanol: float, tail: float) -> Array:
     """Return one over the law's angle, ``(Sp nu)^(1/3) (h/S_L)^(2/3)``, at each state."""
     rate = np.empty(temperature.size)
     for k in range(temperature.size):
         nu = viscosity(temperature[k]) * GAS_CONSTANT * temperature[k] / pressure[k]
-        speed = flame_speed_kernel(temperature[k], pressure[k], phi, burned, ethanol)
+        speed = flame_speed_kernel(temperature[k], pressure[k], phi, burned, ethanol, tail)
         rate[k] = (piston_speed * nu) ** (-1.0 / 3.0) * (height / speed) ** (-2.0 / 3.0)
     return rate
 
@@ -88,7 +90,7 @@ def _reference_scales() -> tuple[float, float]:
     height, start = clearance + swept * REFERENCE_STROKE, clearance + 0.9 * REFERENCE_STROKE
     squeeze = start / height
     sp = 2.0 * REFERENCE_STROKE * REFERENCE_SPEED
-    rate = _rates(REFERENCE_TEMPERATURE * squeeze ** (POLYTROPIC - 1.0), REFERENCE_PRESSURE * squeeze**POLYTROPIC, clearance, sp, 1.0, REFERENCE_BURNED, 0.0)
+    rate = _rates(REFERENCE_TEMPERATURE * squeeze ** (POLYTROPIC - 1.0), REFERENCE_PRESSURE * squeeze**POLYTROPIC, clearance, sp, 1.0, REFERENCE_BURNED, 0.0, 1.0)
     start, end = np.interp([-REFERENCE_SPARK, -REFERENCE_SPARK + REFERENCE_DURATION * TEN], angle, _progress(angle, rate))
     return 1.0 / float(end - start), REFERENCE_DURATION * (NINETY - TEN) * float(np.interp(0.0, angle, rate))
 

@@ -3,29 +3,46 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 if TYPE_CHECKING:
-    from ..cycle.operating import EngineModel
+    from ..cycle.operating import EngineModel, OperatingState
 
-__all__ = ["BASE_VARIATION", "DILUTION_NOISE", "imep_variation"]
+__all__ = ["BASE_VARIATION", "Spread", "imep_variation", "work_spread"]
 
-# Standard deviation of the burned fraction from cycle to cycle over its mean: ESTIMATE.
-DILUTION_NOISE = 0.06
 # Coefficient of variation that a clean charge keeps: 2 to 5 % is normal running (Heywood 1988, from memory), its low end.
 BASE_VARIATION = 0.02
 
 
-def imep_variation(model: EngineModel, speed: float, pressure: float, spark: float, *, noise: float = DILUTION_NOISE) -> float:
-    """Return the coefficient of variation of net IMEP at an operating point, through the model's own torque.
+class Spread(NamedTuple):
+    """The mean cycle, and the standard deviation of its indicated work as IMEP [Pa]."""
 
-    Speed rev/s, pressure Pa, spark crank deg before top dead centre. Infinite where the mean cycle makes no work.
+    mean: OperatingState
+    deviation: float
+
+    @property
+    def variation(self) -> float:
+        """Coefficient of variation of gross IMEP; infinite where the mean cycle makes no work."""
+        return self.deviation / self.mean.gross if self.mean.gross > 0.0 else math.inf
+
+
+def dilution_noise(model: EngineModel) -> float:
+    """Return the spread (standard deviation over mean) of the burned fraction from cycle to cycle."""
+    return float(model.build.limits.dilution_noise * model.tolerances.dilution_noise)
+
+
+def work_spread(model: EngineModel, speed: float, pressure: float, spark: float, *, noise: float | None = None) -> Spread:
+    """Return the mean cycle and how much its work spreads: dilution noise through the model's own torque, and what a clean charge keeps.
+
+    Speed rev/s, pressure Pa, spark crank deg before top dead centre.
     """
     mean = model.state(speed, pressure, spark)
-    if mean.net <= 0.0:
-        return math.inf
-    step = max(noise * mean.burned_fraction, 1e-4)
+    step = max((dilution_noise(model) if noise is None else noise) * mean.burned_fraction, 1e-4)
     weak = model.state(speed, pressure, spark, burned_fraction=min(mean.burned_fraction + step, 0.95))
     strong = model.state(speed, pressure, spark, burned_fraction=max(mean.burned_fraction - step, 0.0))
-    spread = (strong.net - weak.net) / 2.0
-    return math.hypot(spread / mean.net, BASE_VARIATION)
+    return Spread(mean, math.hypot((strong.gross - weak.gross) / 2.0, BASE_VARIATION * mean.gross))
+
+
+def imep_variation(model: EngineModel, speed: float, pressure: float, spark: float, *, noise: float | None = None) -> float:
+    """Return the coefficient of variation of gross IMEP, the one the textbook limit of 10 % stands on (Heywood 1988, section 9.4)."""
+    return work_spread(model, speed, pressure, spark, noise=noise).variation

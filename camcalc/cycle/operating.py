@@ -8,6 +8,9 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, NamedTuple, Protocol
 
+import numpy as np
+from numpy.typing import NDArray
+
 from ..errors import NoSolutionError
 
 if TYPE_CHECKING:
@@ -15,7 +18,26 @@ if TYPE_CHECKING:
     from ..engine.gas import FuelData
     from ..engine.geometry import Geometry
 
-__all__ = ["EngineModel", "OperatingState", "pressure_for_net_imep"]
+__all__ = ["EngineModel", "OperatingState", "Tolerances", "pressure_for_net_imep"]
+
+
+Array = NDArray[np.float64]
+
+
+class Tolerances(NamedTuple):
+    """Multipliers on what is not known well; all 1 at the nominal. Each model uses those that it names in ``uncertain``."""
+
+    overlap: float = 1.0
+    residual_kept: float = 1.0
+    residual_temperature: float = 1.0
+    friction: float = 1.0
+    efficiency: float = 1.0
+    burn: float = 1.0
+    dilution_tail: float = 1.0
+    dilution_noise: float = 1.0
+    back_pressure: float = 1.0
+    port_heat: float = 1.0
+    wall_heat: float = 1.0
 
 
 class OperatingState(NamedTuple):
@@ -48,6 +70,7 @@ class EngineModel(Protocol):
     geometry: Geometry
     fuel: FuelData
     name: str
+    tolerances: Tolerances
     uncertain: tuple[str, ...]
 
     def fresh(self) -> EngineModel:
@@ -64,6 +87,14 @@ class EngineModel(Protocol):
 
     def best_spark(self, speed: float, pressure: float, *, burned_fraction: float | None = None) -> float:
         """Return the spark of greatest net IMEP."""
+        ...
+
+    def torque_curve(self, speed: float, pressure: float, sparks: Array) -> Array:
+        """Return gross IMEP [Pa] at sparks near the best."""
+        ...
+
+    def knock_spark(self, speed: float, pressure: float) -> float:
+        """Return the earliest spark without knock; infinite if none searched knocks, not-a-number if the model does not know."""
         ...
 
 

@@ -18,12 +18,12 @@ from ..engine.atmosphere import barometer_of
 from ..engine.gas import fuel_data
 from ..engine.geometry import geometry_of
 from .closed_form import blow_back_share, overlap_factor, residual_fraction, soft_clamp
-from .operating import OperatingState
+from .operating import OperatingState, Tolerances
 
 if TYPE_CHECKING:
     from ..build import Build
 
-__all__ = ["QuickEngine", "Tolerances"]
+__all__ = ["QuickEngine"]
 
 Array = NDArray[np.float64]
 
@@ -47,20 +47,6 @@ SLICE_PROGRESS = (-np.log(1.0 - SLICES * (1.0 - math.exp(-WIEBE_A))) / WIEBE_A) 
 # Earliest spark searched: beyond it the charge is too cold and thin to light well; ESTIMATE.
 SPARKS = np.arange(-10.0, 61.0, 1.0)
 ANGLES = np.arange(-65.0, 116.0, 1.0)
-
-
-class Tolerances(NamedTuple):
-    """Multipliers on what a model does not know well; all 1 at the nominal. Each model uses those that it names in ``uncertain``."""
-
-    overlap: float = 1.0
-    residual_kept: float = 1.0
-    residual_temperature: float = 1.0
-    friction: float = 1.0
-    efficiency: float = 1.0
-    burn: float = 1.0
-    back_pressure: float = 1.0
-    port_heat: float = 1.0
-    wall_heat: float = 1.0
 
 
 class Charge(NamedTuple):
@@ -88,7 +74,7 @@ class QuickEngine:
     """
 
     name = "quick closed forms"
-    uncertain = ("overlap", "residual_kept", "residual_temperature", "friction", "efficiency", "burn", "back_pressure")
+    uncertain = ("overlap", "residual_kept", "residual_temperature", "friction", "efficiency", "burn", "dilution_tail", "dilution_noise", "back_pressure")
 
     def __init__(self, build: Build, tolerances: Tolerances = Tolerances()) -> None:  # noqa: B008 - an immutable tuple
         self.build = build
@@ -143,7 +129,7 @@ class QuickEngine:
         volume = g.volume(ANGLES)
         squeeze = self.volume_closed / volume
         history = Compression(ANGLES, charge.temperature * squeeze ** (POLYTROPIC - 1.0), pressure * squeeze**POLYTROPIC, float(g.clearance_height(0.0)))
-        burning = Mixture(min(max(1.0 / self.mixture, 0.7), 1.4), charge.burned_fraction, self.fuel.ethanol)
+        burning = Mixture(min(max(1.0 / self.mixture, 0.7), 1.4), charge.burned_fraction, self.fuel.ethanol, self.tolerances.dilution_tail)
         return burn_angles(history, burning, g.piston_speed(speed), sparks, scale=self.tolerances.burn)
 
     def _work(self, starts: Array, durations: Array) -> tuple[Array, Array]:
@@ -200,6 +186,14 @@ class QuickEngine:
     def net_imep(self, speed: float, pressure: float, spark: float | None, *, offset: float = 0.0, earliest: float = math.inf) -> float:
         """Return net IMEP [Pa] at a spark, or (None) at best torque less an offset but no earlier than a limit."""
         return self.state(speed, pressure, min(self.best_spark(speed, pressure) - offset, earliest) if spark is None else spark).net
+
+    def torque_curve(self, speed: float, pressure: float, sparks: Array) -> Array:
+        """Return gross IMEP [Pa] at sparks."""
+        return np.array([self.state(speed, pressure, float(s)).gross for s in sparks])
+
+    def knock_spark(self, speed: float, pressure: float) -> float:
+        """Return not-a-number: without a pressure trace knock is not known."""
+        return math.nan
 
     def best_spark(self, speed: float, pressure: float, *, burned_fraction: float | None = None) -> float:
         """Return the spark of greatest net IMEP [crank deg before top dead centre]."""

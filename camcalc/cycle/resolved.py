@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from ..burn.knock import KNOCK_BY, end_gas_temperature, knock_progress
 from ..burn.phasing import HALF, NINETY, TEN
 from ..engine.atmosphere import barometer_of
 from ..engine.discharge import effective_area
@@ -18,8 +19,7 @@ from ..engine.valve_flow import valve_shape_of
 from ..errors import InputError, NoSolutionError, did_you_mean
 from .gas_kernel import gas_table, properties
 from .integrate import run_cycle
-from .operating import OperatingState
-from .quick import Tolerances
+from .operating import OperatingState, Tolerances
 from .rates import HELD, LOST, PLENUM, RIPPLING, TABLE_STEP, Setup
 from .steady import INDEX, NO_MARKS, Burning, Course, Marching, Settled, burn_layout, closed_volume, cycle_stops, settle
 from .whole_engine import WholeEngine
@@ -64,7 +64,7 @@ class ResolvedEngine:
     """
 
     name = "crank-resolved cycle"
-    uncertain = ("overlap", "port_heat", "wall_heat", "friction", "burn", "back_pressure")
+    uncertain = ("overlap", "port_heat", "wall_heat", "friction", "burn", "dilution_tail", "dilution_noise", "back_pressure")
 
     def __init__(
         self,
@@ -158,7 +158,7 @@ class ResolvedEngine:
     def burning(self, spark: float) -> Burning:
         """Return how a charge burns from a spark [crank deg before top dead centre]."""
         phi = min(max(1.0 / self.build.idle.mixture, 0.7), 1.4)
-        return Burning(spark, 1.0, self.tolerances.burn, phi, self.fuel.ethanol, self.instantaneous)
+        return Burning(spark, 1.0, self.tolerances.burn, phi, self.fuel.ethanol, self.tolerances.dilution_tail, self.instantaneous)
 
     def marching(self, speed: float, pressure: float, spark: float) -> Marching:
         """Return the plain cycle at an operating point."""
@@ -267,6 +267,11 @@ class ResolvedEngine:
 
         With ``burned``, the same volume, pressure and temperature at intake closing hold so much burned gas.
         """
+        ran, _, develop, rapid, fresh = self._closed(settled, spark, burned, NO_MARKS)
+        return float(ran[-1, INDEX["work"]]), develop, rapid, float(ran[-1, INDEX["made_burned"]] / max(fresh, 1e-12))
+
+    def _closed(self, settled: Settled, spark: float, burned: float | None, marks: Array) -> tuple[Array, Array, float, float, float]:
+        """Run compression to exhaust opening; return states at stops and at marks, both burn angles, fresh mass [kg]."""
         s, z, course = settled.setup, settled.unknowns, settled.course
         y0 = settled.at_stops[0].copy()
         mass, temperature, y = z[0], z[1], z[2]
@@ -279,9 +284,48 @@ class ResolvedEngine:
         y0[0], y0[2] = mass, y * mass
         stops = cycle_stops(course, start, min(start + 1.6 * max(duration, 1.0), course.exhaust_opens))
         stops = stops[stops <= course.exhaust_opens + 1e-9]
-        ran, _, _ = run_cycle(y0, stops, s, b, self.rtol, NO_MARKS)
-        made = ran[-1, INDEX["made_burned"]] / max(mass * (1.0 - y), 1e-12)
-        return float(ran[-1, INDEX["work"]]), develop, rapid, float(made)
+        ran, at_marks, _ = run_cycle(y0, stops, s, b, self.rtol, marks)
+        return ran, at_marks, develop, rapid, mass * (1.0 - y)
+
+    def torque_curve(self, speed: float, pressure: float, sparks: Array) -> Array:
+        """Return gross IMEP [Pa] at sparks near the best, on its gas exchange."""
+        base = float(round(self.best_spark(speed, pressure)))
+        settled = self.settled(speed, pressure, base)
+        if settled.outcome != "settled":
+            return np.zeros(len(sparks))
+        gross = self.describe(settled, base).gross
+        work = np.array([self.closed_work(settled, float(s))[0] for s in sparks])
+        return np.asarray(gross + (work - self.closed_work(settled, base)[0]) / self.geometry.swept)
+
+    def knock_progress(self, settled: Settled, spark: float) -> float:
+        """Return the end gas's induction used up by the time nine tenths have burned; it knocks from 1 on."""
+        s, z, course = settled.setup, settled.unknowns, settled.course
+        angle = np.arange(course.closes + 1.0, course.exhaust_opens, 1.0)
+        _, states, _, _, fresh = self._closed(settled, spark, None, angle)
+        made = states[:, INDEX["made_burned"]]
+        # Wiebe's burn never ends: nine tenths of what burns by the time the exhaust valve opens.
+        last = int(np.searchsorted(made, KNOCK_BY * made[-1])) if made[-1] > 0.0 else len(made) - 1
+        m, t, y = states[:, 0], states[:, 1], states[:, 2] / states[:, 0]
+        r = np.array([properties(s.gas, float(a), float(b))[0] for a, b in zip(t, y, strict=True)])
+        volume = np.array([closed_volume(s, float(a)) for a in angle])
+        p = m * r * t / volume
+        start, low, high = float(t[0]), *(properties(s.gas, k, float(z[2]))[1] for k in (500.0, 900.0))
+        slope = (high - low) / 400.0
+        end_gas = end_gas_temperature(p, start, float(r[0]), low - 500.0 * slope, slope)
+        time = angle / (360.0 * s.speed)
+        return float(knock_progress(time, p, end_gas, self.build.fuel.octane)[min(last, len(time) - 1)])
+
+    def knock_spark(self, speed: float, pressure: float) -> float:
+        """Return the earliest spark without knock [crank deg before top dead centre]; infinite if none searched knocks."""
+        best = self.best_spark(speed, pressure)
+        settled = self.settled(speed, pressure, float(round(best)))
+        if settled.outcome != "settled" or self.knock_progress(settled, min(best + 5.0, EARLIEST)) < 1.0:
+            return math.inf
+        low, high = LATEST, min(best + 5.0, EARLIEST)
+        while high - low > 0.1:
+            middle = 0.5 * (low + high)
+            low, high = (low, middle) if self.knock_progress(settled, middle) >= 1.0 else (middle, high)
+        return low
 
     def best_spark(self, speed: float, pressure: float, *, burned_fraction: float | None = None) -> float:
         """Return the spark of greatest net IMEP [crank deg before top dead centre].

@@ -49,6 +49,7 @@ class Burning(NamedTuple):
     scale: float
     phi: float
     ethanol: float
+    dilution_tail: float
     instantaneous: bool
 
 
@@ -114,7 +115,7 @@ def burn_layout(setup: Setup, burning: Burning, closed: float, mass: float, temp
     height = 4.0 * setup.clearance / (np.pi * setup.bore**2)
     history = Compression(ANGLES, temperature * squeeze ** (POLYTROPIC - 1.0), pressure * squeeze**POLYTROPIC, height)
     develop, rapid = burn_angles(
-        history, Mixture(burning.phi, burned, burning.ethanol), 2.0 * setup.stroke * setup.speed, np.array([burning.spark]), scale=burning.scale
+        history, Mixture(burning.phi, burned, burning.ethanol, burning.dilution_tail), 2.0 * setup.stroke * setup.speed, np.array([burning.spark]), scale=burning.scale
     )
     duration = float(rapid[0]) / (NINETY - TEN)
     start = 360.0 - burning.spark + float(develop[0]) - TEN * duration

@@ -9,7 +9,7 @@ import pytest
 
 from camcalc import NoSolutionError, QuickEngine
 from camcalc.advice.bands import TOLERANCES, sample_bands
-from camcalc.cycle.quick import Tolerances
+from camcalc.cycle.operating import Tolerances
 
 ALL = tuple(TOLERANCES)
 

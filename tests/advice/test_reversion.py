@@ -11,7 +11,7 @@ import pytest
 from camcalc import NoSolutionError, QuickEngine
 from camcalc.advice.idle import load_terms
 from camcalc.advice.reversion import FASTEST, SLOWEST, reversion_in_gear, road_point
-from camcalc.cycle.quick import Tolerances
+from camcalc.cycle.operating import Tolerances
 from camcalc.drive.road_load import engine_torque_on_road, road_speed
 
 Make = Callable[..., Any]

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from camcalc import QuickEngine
 from camcalc.advice.idle import load_terms
 from camcalc.burn.phasing import TEN, wiebe_angle
-from camcalc.cycle.quick import Tolerances
+from camcalc.cycle.operating import Tolerances
 
 Make = Callable[..., Any]
 few = settings(max_examples=15)

@@ -1,0 +1,132 @@
+"""Along the line of equal torque: retard spark, open the throttle, and see whether the cycles grow steadier."""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+
+from ..burn.stability import work_spread
+from ..cycle.operating import EngineModel, OperatingState, barometer, pressure_for_net_imep
+from ..drive.road_load import engine_torque_on_road
+from ..errors import NoSolutionError
+from .idle import load_terms
+
+__all__ = ["FLATTEN", "NOT_CURED", "LinePoint", "SteadyLimit", "equal_torque_line", "pressure_at_equal_torque", "road_net_imep", "steady_limit"]
+
+RETARD_STEP = 4.0
+MOST_RETARD = 44.0
+# Along the line the variation must change by this share for the level of spark to count; ESTIMATE.
+LEVEL_DECIDES = 0.10
+CLOSE = 1e-3  # of the torque asked for
+FLATTEN = "level does not decide here: flatten"
+NOT_CURED = "not cured by spark: raise speed, change gear or cam"
+
+
+class LinePoint(NamedTuple):
+    """A point of the line: spark crank deg before top dead centre, pressure Pa, coefficient of variation, the mean cycle."""
+
+    spark: float
+    pressure: float
+    variation: float
+    state: OperatingState
+
+
+class SteadyLimit(NamedTuple):
+    """The largest spark on a line that is steady enough, and the pressure it needs [Pa]; NaN with a remark where level does not decide."""
+
+    spark: float
+    pressure: float
+    remark: str
+
+
+def road_net_imep(model: EngineModel, speed: float, gear_ratio: float) -> float:
+    """Return the net IMEP [Pa] that holds the car on the level at a crank speed [rev/s], rubbing friction included."""
+    torque = engine_torque_on_road(model.build, speed, gear_ratio)
+    return 4.0 * math.pi * torque / model.geometry.displacement + load_terms(model, speed, drive=False, accessories=False).friction
+
+
+def pressure_at_equal_torque(model: EngineModel, speed: float, net: float, spark: float, *, start: float, step: float = 2e3) -> float | None:
+    """Return the pressure [Pa] that gives a net IMEP [Pa] at a spark, sought from ``start``; None beyond the barometer."""
+    top = barometer(model)
+    p0 = min(start, top)
+    f0 = model.state(speed, p0, spark).net - net
+    if abs(f0) < CLOSE * net:
+        return p0
+    p1 = float(np.clip(p0 + math.copysign(step, -f0), 0.3 * p0, top))
+    for _ in range(14):
+        f1 = model.state(speed, p1, spark).net - net
+        if abs(f1) < CLOSE * net:
+            return p1
+        if f1 == f0 or p1 == p0:
+            return None
+        slope = (f1 - f0) / (p1 - p0)
+        # Torque rises with pressure; where it does not, a cycle is dying: go up.
+        aim = p1 - f1 / slope if slope > 0.0 else p1 + step
+        p0, f0, p1 = p1, f1, float(np.clip(aim, p1 - 8e3, min(p1 + 8e3, top)))
+    return None
+
+
+def equal_torque_line(model: EngineModel, speed: float, net: float) -> list[LinePoint]:
+    """Return the line from best-torque spark to the latest burn that the sheet allows, for a net IMEP [Pa] at a speed [rev/s].
+
+    Raises
+    ------
+    NoSolutionError
+        If even best torque does not reach it.
+    """
+    limits = model.build.limits
+    pressure = pressure_for_net_imep(model, speed, net, None)
+    best = model.best_spark(speed, pressure)
+    found = pressure_at_equal_torque(model, speed, net, best, start=pressure, step=500.0)
+    points: list[LinePoint] = []
+    if found is None:
+        return points
+    spark, ahead = best, found
+    while spark >= best - MOST_RETARD:
+        spread = work_spread(model, speed, found, spark)
+        points.append(LinePoint(spark, found, spread.variation, spread.mean))
+        if spread.mean.half_burned > limits.si.latest_half_burned or spread.mean.exhaust_temperature > limits.si.hottest_exhaust:
+            break
+        spark -= RETARD_STEP
+        ahead = found + (found - points[-2].pressure if len(points) > 1 else 500.0)
+        solved = pressure_at_equal_torque(model, speed, net, spark, start=ahead)
+        if solved is None:
+            break
+        found = solved
+    return points
+
+
+def steady_limit(model: EngineModel, speed: float, net: float, line: list[LinePoint]) -> SteadyLimit:
+    """Return the largest spark on a line whose variation stays under the sheet's stability limit.
+
+    What the line says does not depend on the limit asked for: a shallow line has no level to choose, whatever the limit;
+    on a deep one that never gets under it, the steadiest spark stands, named "not cured by spark".
+    """
+    limit, nan = model.build.limits.stability, math.nan
+    if not line or line[0].variation <= limit:
+        return SteadyLimit(nan, nan, "")
+    varied = np.array([p.variation for p in line])
+    least = int(np.argmin(varied))
+    if varied[least] > (1.0 - LEVEL_DECIDES) * varied[0]:
+        burnt_late = len(line) < 2
+        return SteadyLimit(nan, nan, NOT_CURED if burnt_late else FLATTEN)
+    if varied[least] > limit:
+        return SteadyLimit(line[least].spark, line[least].pressure, NOT_CURED)
+    k = int(np.argmax(varied <= limit))
+    share = (varied[k - 1] - limit) / (varied[k - 1] - varied[k])
+    spark = line[k - 1].spark + share * (line[k].spark - line[k - 1].spark)
+    near = line[k - 1].pressure + share * (line[k].pressure - line[k - 1].pressure)
+    pressure = pressure_at_equal_torque(model, speed, net, spark, start=near, step=300.0)
+    return SteadyLimit(spark, near if pressure is None else pressure, "")
+
+
+def road_line(model: EngineModel, speed: float, gear: int) -> tuple[float, list[LinePoint]] | None:
+    """Return the net IMEP [Pa] and the line of a gear's road load, or None where the engine cannot hold it."""
+    try:
+        net = road_net_imep(model, speed, model.build.vehicle.gear_ratios[gear - 1])
+        line = equal_torque_line(model, speed, net)
+    except NoSolutionError:
+        return None
+    return (net, line) if line else None

@@ -1,0 +1,73 @@
+"""Load by three names: manifold pressure, air mass per cylinder and cycle, per cent filling; one becomes another through the cycle."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..cycle.operating import EngineModel, barometer
+from ..errors import InputError, NoSolutionError, did_you_mean
+
+if TYPE_CHECKING:
+    from ..build import Build
+
+__all__ = ["LOAD_KINDS", "air_of_filling", "load_of", "pressure_of_load"]
+
+Array = NDArray[np.float64]
+
+LOAD_KINDS = ("manifold pressure", "air mass", "filling")
+AIR_GAS_CONSTANT = 287.05
+LEAST_PRESSURE = 15e3
+
+
+def air_of_filling(build: Build, filling: float) -> float:
+    """Return the air mass [kg] per cylinder and cycle of a filling: that share of the swept volume at the sheet's reference density."""
+    from ..engine.geometry import geometry_of
+
+    limits = build.limits.si
+    return float(filling * geometry_of(build.engine).swept * limits.filling_pressure / (AIR_GAS_CONSTANT * limits.filling_temperature))
+
+
+def load_of(model: EngineModel, speed: float, pressure: float, spark: float, kind: str) -> float:
+    """Return a load [Pa, kg or ratio] by its kind, at a speed [rev/s], manifold pressure [Pa] and spark [crank deg before top dead centre]."""
+    _check(kind)
+    if kind == "manifold pressure":
+        return pressure
+    air = model.state(speed, pressure, spark).air
+    return air if kind == "air mass" else air / air_of_filling(model.build, 1.0)
+
+
+def pressure_of_load(model: EngineModel, speed: float, load: float, spark: float, kind: str) -> float:
+    """Return the manifold pressure [Pa] that gives a load at a speed and spark.
+
+    Raises
+    ------
+    NoSolutionError
+        If the load cannot be had without boost, with the greatest reachable load; or is too light for the cycle to run.
+    """
+    from scipy.optimize import toms748
+
+    _check(kind)
+    if kind == "manifold pressure":
+        return load
+    top = barometer(model)
+    most = load_of(model, speed, top, spark, kind)
+    if load > most:
+        raise NoSolutionError(f"a load of {_words(load, kind)} is beyond reach at {speed * 60:.0f} rpm; the most is {_words(most, kind)}", reachable=most)
+    low = top
+    while low > LEAST_PRESSURE:
+        low *= 0.8
+        if load_of(model, speed, low, spark, kind) <= load:
+            return float(toms748(lambda p: load_of(model, speed, p, spark, kind) - load, low, top, xtol=10.0, rtol=1e-6))
+    raise NoSolutionError(f"a load of {_words(load, kind)} is too light at {speed * 60:.0f} rpm: no cycle runs so", reachable=None)
+
+
+def _words(load: float, kind: str) -> str:
+    return f"{load * 1e6:.0f} mg" if kind == "air mass" else f"{load * 100:.0f} % filling"
+
+
+def _check(kind: str) -> None:
+    if kind not in LOAD_KINDS:
+        raise InputError("load axis", came=kind, expected=" or ".join(LOAD_KINDS), fix=did_you_mean(kind, LOAD_KINDS))
