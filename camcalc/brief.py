@@ -15,7 +15,7 @@ from .advice.idle import SLOWEST, IdleState, idle_state, lowest_idle
 from .advice.injection import InjectionWindows, injection_windows
 from .advice.reversion import GearReversion, reversion_in_gear
 from .advice.spark import SparkCeilings, spark_ceilings
-from .advice.spark_limits import ceiling_cell, road_loads
+from .advice.spark_limits import ceiling_column
 from .cam.card import CamCard, Overlap
 from .cam.events import ValveEvents
 from .cycle.closed_form import overlap_factor, overlap_factor_fit
@@ -316,5 +316,5 @@ def headline(kind: Callable[..., EngineModel], build: Build, tolerances: Toleran
         found["vacuum_penalty"] = idle_state(before).si.manifold_vacuum - found["vacuum"]
     gear = reversion_in_gear(engine, headline_gear(build))
     found["unstable_below"], found["blow_back_below"] = gear.si.unstable_below, gear.si.blow_back_below
-    found["ceiling"] = ceiling_cell(engine, 1600.0 / 60.0, 60e3, road_loads(engine, 1600.0 / 60.0)).ceiling
+    found["ceiling"] = ceiling_column(engine, 1600.0 / 60.0, [60e3]).cells[0].ceiling
     return found

@@ -68,8 +68,10 @@ def pressure_at_equal_torque(model: EngineModel, speed: float, net: float, spark
     return None
 
 
-def equal_torque_line(model: EngineModel, speed: float, net: float) -> list[LinePoint]:
+def equal_torque_line(model: EngineModel, speed: float, net: float, *, settled_under: float = 0.0) -> list[LinePoint]:
     """Return the line from best-torque spark to the latest burn that the sheet allows, for a net IMEP [Pa] at a speed [rev/s].
+
+    It ends early at a point that varies no more than ``settled_under``.
 
     Raises
     ------
@@ -87,6 +89,8 @@ def equal_torque_line(model: EngineModel, speed: float, net: float) -> list[Line
     while spark >= best - MOST_RETARD:
         spread = work_spread(model, speed, found, spark)
         points.append(LinePoint(spark, found, spread.variation, spread.mean))
+        if spread.variation <= settled_under:
+            break
         if spread.mean.half_burned > limits.si.latest_half_burned or spread.mean.exhaust_temperature > limits.si.hottest_exhaust:
             break
         spark -= RETARD_STEP
@@ -126,7 +130,8 @@ def road_line(model: EngineModel, speed: float, gear: int) -> tuple[float, list[
     """Return the net IMEP [Pa] and the line of a gear's road load, or None where the engine cannot hold it."""
     try:
         net = road_net_imep(model, speed, model.build.vehicle.gear_ratios[gear - 1])
-        line = equal_torque_line(model, speed, net)
+        # A line that starts steady enough needs no following.
+        line = equal_torque_line(model, speed, net, settled_under=model.build.limits.stability)
     except NoSolutionError:
         return None
     return (net, line) if line else None

@@ -17,10 +17,13 @@ from ..results import Measure, Record, measure
 if TYPE_CHECKING:
     from ..build import Build
 
-__all__ = ["IdleState", "LoadTerms", "idle_state", "load_terms", "lowest_idle"]
+__all__ = ["IDLE_REACH", "IdleState", "LoadTerms", "idle_state", "load_terms", "lowest_idle"]
 
 THROTTLE_DISCHARGE = 0.7  # textbook (Guzzella & Onder, appendix B, read)
 AIR_GAS_CONSTANT, AIR_GAMMA = 287.05, 1.4
+# So far around the idle speed spark is idle spark, flat or falling with speed; derived from two published idle loops: a rising
+# slope undamps them. The zone above begins beyond it.
+IDLE_REACH = 300.0 / 60.0
 SLOWEST, FASTEST = 350.0 / 60.0, 2000.0 / 60.0
 
 

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from ..cycle.operating import EngineModel, barometer
 from ..results import Measure, Record, measure
 from .load_axis import air_of_filling
-from .spark_limits import OFFSETS, CeilingCell, ceiling_cell, road_loads
+from .spark_limits import OFFSETS, CeilingColumn, ceiling_column
 from .starting_table import starting_table
 
 __all__ = ["APPLIES_TO", "PRESSURES", "SPEEDS", "SparkCeilings", "spark_ceilings"]
@@ -42,8 +42,10 @@ class SparkCeilings(Record):
     ceiling_high: Measure = measure("crank_deg", doc="90 % of samples lie below; blank without bands")
     least_limit: Measure = measure("crank_deg", doc="least of all limits, everywhere")
     steadiness: Measure = measure("crank_deg", doc="largest spark on the equal-torque line that is steady; blank where it does not decide")
-    strong_cycle: Measure = measure("crank_deg", doc="best torque of the strong cycle after a weak one")
-    fuller_cell: Measure = measure("crank_deg", doc="best torque one load swing up")
+    strong_cycle: Measure = measure("crank_deg", doc="best torque of the strong cycle after a weak one; blank where the charge holds still")
+    fuller_cell: Measure = measure("crank_deg", doc="least of best torque and knock one load swing up; blank where the charge holds still")
+    cleanest: Measure = measure("crank_deg", doc="least of both over every swing that visits the cell")
+    restless_to: Measure = measure("Pa", "kPa", doc="by speed: the charge does not hold still up to this load")
     best_spark: Measure = measure("crank_deg", doc="best torque of the mean cycle")
     knock: Measure = measure("crank_deg", doc="earliest spark without knock; blank where none searched knocks")
     floor: Measure = measure("crank_deg", doc="least spark whose burn is not too late and exhaust not too hot")
@@ -69,29 +71,27 @@ class SparkCeilings(Record):
 
 
 FIELDS = {
-    "ceiling": "ceiling", "least_limit": "limit", "steadiness": "steadiness", "strong_cycle": "strong", "fuller_cell": "fuller", "best_spark": "best",
-    "knock": "knock", "floor": "floor", "swing": "swing", "half_burned": "half_burned", "torque_curvature": "curvature", "air": "air",
+    "ceiling": "ceiling", "least_limit": "limit", "steadiness": "steadiness", "strong_cycle": "strong", "fuller_cell": "fuller",
+    "cleanest": "cleanest", "best_spark": "best", "knock": "knock", "floor": "floor", "swing": "swing", "half_burned": "half_burned", "torque_curvature": "curvature", "air": "air",
     "burned_fraction": "burned_fraction", "imep_variation": "variation",
 }  # fmt: skip
 
 
-def ceiling_cells(model: EngineModel, speeds: Array, pressures: Array) -> list[list[CeilingCell]]:
-    """Return cells by pressure, then speed. Each speed is worked on by an engine of its own, from high load down: the easy end first."""
+def ceiling_columns(model: EngineModel, speeds: Array, pressures: Array) -> list[CeilingColumn]:
+    """Return the cells of each speed, worked on by an engine of its own."""
 
-    def column(speed: float) -> list[CeilingCell]:
-        own = model.fresh()
-        roads = road_loads(own, speed)
-        return [ceiling_cell(own, speed, float(p), roads) for p in pressures[::-1]][::-1]
+    def column(speed: float) -> CeilingColumn:
+        return ceiling_column(model.fresh(), speed, [float(p) for p in pressures])
 
     with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
-        columns = list(pool.map(column, map(float, speeds)))
-    return [[column[k] for column in columns] for k in range(len(pressures))]
+        return list(pool.map(column, map(float, speeds)))
 
 
 def spark_ceilings(model: EngineModel, speeds: Array = SPEEDS, pressures: Array = PRESSURES) -> SparkCeilings:
     """Return the ceilings over a grid of speeds [rev/s] and manifold pressures [Pa] below the barometer."""
     pressures = pressures[pressures < barometer(model)]
-    cells = ceiling_cells(model, speeds, pressures)
+    columns = ceiling_columns(model, speeds, pressures)
+    cells = [[column.cells[k] for column in columns] for k in range(len(pressures))]
     fields: dict[str, Any] = {own: np.array([[getattr(c, name) for c in row] for row in cells]) for own, name in FIELDS.items()}
     fields["knock"] = np.where(np.isfinite(fields["knock"]), fields["knock"], np.nan)
     blank = np.full_like(fields["ceiling"], np.nan)
@@ -99,6 +99,7 @@ def spark_ceilings(model: EngineModel, speeds: Array = SPEEDS, pressures: Array 
         speed=speeds,
         manifold_pressure=pressures,
         **fields,
+        restless_to=np.array([column.restless_to for column in columns]),
         filling=fields["air"] / air_of_filling(model.build, 1.0),
         ceiling_low=blank,
         ceiling_high=blank.copy(),

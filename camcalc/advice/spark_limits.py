@@ -9,13 +9,21 @@ import numpy as np
 
 from ..burn.cycle_map import burned_fraction_spread
 from ..burn.stability import dilution_noise, work_spread
-from ..cycle.operating import EngineModel, OperatingState, barometer
-from .equal_torque import SteadyLimit, road_line, steady_limit
+from ..cycle.operating import EngineModel, OperatingState, barometer, pressure_for_net_imep
+from ..errors import NoSolutionError
+from .equal_torque import FLATTEN, NOT_CURED, SteadyLimit, road_line, road_net_imep, steady_limit
+from .idle import IDLE_REACH
 
-__all__ = ["LIMITS", "OFFSETS", "CeilingCell", "RoadLoad", "ceiling_cell", "road_loads"]
+__all__ = ["LIMITS", "OFFSETS", "CeilingCell", "CeilingColumn", "RoadLoad", "Swing", "ceiling_column", "road_loads"]
 
 # A limit binds when it asks for at least this much less than best torque or knock; ESTIMATE, twice a common table increment.
 BINDS_BELOW = 2.0
+# Above this variation the charge does not hold still: 2 to 5 % is normal running (Heywood 1988, section 9.4, from memory).
+NORMAL_RUNNING = 0.05
+# Road loads are followed where the lightest cell varies more than this share of the stability limit; below, no line can pass it.
+WORTH_A_LINE = 0.6
+# The edge of the restless region is sought down in steps to this share of the load, and found within so much [Pa].
+LIGHTER, EDGE_WITHIN = 0.85, 200.0
 # Swings wider than this share of the load are not followed; ESTIMATE.
 WIDEST_SWING = 0.5
 LIMITS = {
@@ -26,6 +34,7 @@ LIMITS = {
     "floor": "not cured by spark: a limit asks for less than the late-burn floor, which stands",
 }
 NO_TORQUE = "no torque here: raise speed, load or gear"
+AT_IDLE = "within 300 rpm of idle: idle spark, flat or falling with speed"
 # Burned fractions, over the cell's own, at which the completeness of the burn is asked.
 DILUTIONS = np.array([0.4, 0.7, 1.0, 1.15, 1.3, 1.5])
 # Sparks against best torque [crank deg] of a cell's torque curve; the middle five give its curvature.
@@ -43,11 +52,33 @@ class RoadLoad(NamedTuple):
     limit: SteadyLimit
 
 
-class CeilingCell(NamedTuple):
-    """One cell: speed rev/s, pressure Pa, angles crank deg before top dead centre.
+class Swing(NamedTuple):
+    """The states that an unsteady charge visits: half width over the load, and the least spark [crank deg] that all of them stand.
 
-    ``limit`` is the least of all limits, everywhere; ``ceiling`` is NaN outside the zone. NaN stands for a limit that does
-    not bind at all. ``steady_net`` and ``steady_pressure`` are torque and load where steadiness was computed.
+    ``strong`` is best torque of the strong cycle after a weak one, ``fuller`` the least of best torque and knock one swing up.
+    """
+
+    pressure: float
+    half_width: float
+    strong: float
+    fuller: float
+
+    @property
+    def asked(self) -> float:
+        """The least of both [crank deg before top dead centre]."""
+        return min(self.strong, self.fuller)
+
+    def visits(self, pressure: float) -> bool:
+        """Whether it reaches a pressure [Pa]."""
+        return abs(pressure / self.pressure - 1.0) <= self.half_width + 1e-9
+
+
+class CeilingCell(NamedTuple):
+    """One cell: speed rev/s, pressure Pa, angles crank deg before top dead centre; NaN where a limit says nothing.
+
+    ``limit`` is the least of the limits that apply, everywhere; ``ceiling`` is that in the zone, never under the floor.
+    ``steady_net`` and ``steady_pressure`` are torque and load where steadiness was computed. ``cleanest`` is what the swings
+    that visit the cell ask for, ``strong`` and ``fuller`` those of its own swing.
     """
 
     speed: float
@@ -64,6 +95,7 @@ class CeilingCell(NamedTuple):
     steady_pressure: float
     strong: float
     fuller: float
+    cleanest: float
     knock: float
     floor: float
     limit: float
@@ -73,6 +105,13 @@ class CeilingCell(NamedTuple):
     torque: tuple[float, ...]
 
 
+class CeilingColumn(NamedTuple):
+    """The cells of one speed, and the load up to which the charge does not hold still there [Pa]; NaN if it does at every load that counts."""
+
+    cells: list[CeilingCell]
+    restless_to: float
+
+
 def road_loads(model: EngineModel, speed: float) -> list[RoadLoad]:
     """Return the road loads of the gears to be kept smooth, at a speed [rev/s]; gears that the engine cannot hold are left out."""
     found = []
@@ -80,71 +119,146 @@ def road_loads(model: EngineModel, speed: float) -> list[RoadLoad]:
         road = road_line(model, speed, gear)
         if road is not None:
             net, line = road
-            found.append(RoadLoad(gear, net, line[0].pressure, swing_of(model, line[0].state, line[0].variation), steady_limit(model, speed, net, line)))
+            found.append(RoadLoad(gear, net, line[0].pressure, half_swing(model, line[0].state, line[0].variation), steady_limit(model, speed, net, line)))
     return found
 
 
-def swing_of(model: EngineModel, state: OperatingState, variation: float) -> float:
+def least_road_pressure(model: EngineModel, speed: float) -> float:
+    """Return the least manifold pressure [Pa] that a gear to be kept smooth needs on the level road at best torque; 0 if none can be held."""
+    vehicle = model.build.vehicle
+    for gear in vehicle.smooth_gears:  # the shortest that can be held: taller ones need more
+        try:
+            return pressure_for_net_imep(model, speed, road_net_imep(model, speed, vehicle.gear_ratios[gear - 1]), None)
+        except NoSolutionError:
+            continue
+    return 0.0
+
+
+def half_swing(model: EngineModel, state: OperatingState, variation: float) -> float:
     """Return half the swing of load over the load: blow-back share plus variation of IMEP, times the sheet's factor."""
     share = state.blow_back / max(state.trapped, 1e-12)
     return float(min(model.build.limits.swing_factor * (share + min(variation, WIDEST_SWING)), WIDEST_SWING))
 
 
-def ceiling_cell(model: EngineModel, speed: float, pressure: float, roads: list[RoadLoad]) -> CeilingCell:
-    """Return one cell's limits and the ceiling they leave; ``roads`` are the road loads at its speed."""
+def ceiling_column(model: EngineModel, speed: float, pressures: list[float]) -> CeilingColumn:
+    """Return the cells of one speed, with ceilings in the zone.
+
+    The charge does not hold still where it varies more than normal running does. Where the level road leads there in a
+    gear to be kept smooth, the zone is that region and the cells that its swings visit; all of those get nearly the same
+    spark, so none may have more than the cleanest state of the swing stands. The swing that asks for least starts at the
+    edge of the region, where the load is greatest. Within 300 rpm of idle another rule holds.
+    """
+    # From high load down: the easy end first, each cell the start of the next.
+    cells = [_cell(model, speed, p) for p in sorted(pressures, reverse=True)][::-1]
+    if cells[0].variation > WORTH_A_LINE * model.build.limits.stability:
+        roads = road_loads(model, speed)
+        cells = [_with_steadiness(c, roads) for c in cells]
+    if speed <= model.build.idle.si.speed + IDLE_REACH:
+        return CeilingColumn([c if c.remark == NO_TORQUE else c._replace(remark=AT_IDLE) for c in cells], math.nan)
+    edge = _edge(model, cells)
+    if edge is None or edge.pressure < least_road_pressure(model, speed):
+        return CeilingColumn([c if c.remark == NO_TORQUE else c._replace(remark="") for c in cells], math.nan if edge is None else edge.pressure)
+    swings = [edge] + [Swing(c.pressure, c.swing, c.strong, c.fuller) for c in cells if not math.isnan(c.strong)]
+    return CeilingColumn([_with_ceiling(c, swings, model.build.limits.stability) for c in cells], edge.pressure)
+
+
+def _edge(model: EngineModel, cells: list[CeilingCell]) -> Swing | None:
+    """Return the swing at the greatest load whose charge does not hold still; None if no swing from there reaches the cells."""
+    from scipy.optimize import brentq
+
+    speed, top = cells[0].speed, barometer(model)
+
+    def excess(pressure: float) -> float:
+        variation = work_spread(model, speed, pressure, model.best_spark(speed, pressure)).variation
+        # Dead cycles count as the most restless.
+        return math.log(min(variation, 10.0) / NORMAL_RUNNING)
+
+    restless = [k for k, c in enumerate(cells) if c.variation > NORMAL_RUNNING]
+    if restless:
+        low = cells[restless[-1]].pressure
+        high = cells[restless[-1] + 1].pressure if restless[-1] + 1 < len(cells) else top
+        if high == top and excess(top) > 0.0:
+            low = high
+    else:
+        high, low = cells[0].pressure, LIGHTER * cells[0].pressure
+        while excess(low) < 0.0:
+            high, low = low, LIGHTER * low
+            if low * (1.0 + WIDEST_SWING) < cells[0].pressure:
+                return None
+    edge = low if low >= high else float(brentq(excess, low, high, xtol=EDGE_WITHIN))
+    best = model.best_spark(speed, edge)
+    spread = work_spread(model, speed, edge, best)
+    return _swing(model, spread.mean, spread.variation, best)
+
+
+def _swing(model: EngineModel, state: OperatingState, variation: float, best: float) -> Swing:
+    width = half_swing(model, state, variation)
+    full = min(state.manifold_pressure * (1.0 + width), barometer(model))
+    # The fuller cell must stand the spark too: the least of its best torque and its knock.
+    fuller = float(np.fmin(model.best_spark(state.speed, full), model.knock_spark(state.speed, full)))
+    return Swing(state.manifold_pressure, width, _strong_cycle(model, state, best), fuller)
+
+
+def _with_ceiling(cell: CeilingCell, swings: list[Swing], stability: float) -> CeilingCell:
+    visiting = [s.asked for s in swings if s.visits(cell.pressure)]
+    if not visiting:
+        return cell._replace(remark=cell.remark if cell.remark == NO_TORQUE else "")
+    cleanest = min(visiting)
+    safe = float(np.fmin(cell.best, cell.knock))
+    asked = float(np.fmin(cell.steadiness, cleanest))
+    uneven = cell.remark in (FLATTEN, NOT_CURED) and stability < cell.variation < math.inf
+    cell = cell._replace(cleanest=cleanest, limit=min(safe, asked))
+    if cell.remark == NO_TORQUE or not (asked <= safe - BINDS_BELOW or (uneven and asked <= safe)):
+        return cell
+    binds = "steadiness" if asked == cell.steadiness else "cleanest"
+    ceiling = asked
+    if asked < cell.floor:
+        # Knock stands above the floor: a burn that is late is not mended by one that detonates.
+        ceiling, binds = min(cell.floor, safe), "floor"
+    return cell._replace(ceiling=ceiling, binds=LIMITS[binds])
+
+
+def _cell(model: EngineModel, speed: float, pressure: float) -> CeilingCell:
+    """Return one cell's own limits, steadiness apart."""
     nan = math.nan
     best = model.best_spark(speed, pressure)
     spread = work_spread(model, speed, pressure, best)
     state, variation = spread.mean, spread.variation
     if not math.isfinite(variation):
-        return CeilingCell(speed, pressure, state.air, state.burned_fraction, variation, best, *(nan,) * 12, "", NO_TORQUE, (nan,) * OFFSETS.size)
+        return CeilingCell(speed, pressure, state.air, state.burned_fraction, variation, best, *(nan,) * 13, "", NO_TORQUE, (nan,) * OFFSETS.size)
     torque = model.torque_curve(speed, pressure, best + OFFSETS)
     torque = torque / torque[OFFSETS == 0.0]
-    swing = swing_of(model, state, variation)
-    steady, net, at, remark = _steadiness(pressure, roads)
-    strong = _strong_cycle(model, state, best)
-    fuller = model.best_spark(speed, min(pressure * (1.0 + swing), barometer(model)))
+    restless = variation > NORMAL_RUNNING
+    swing = _swing(model, state, variation, best) if restless else Swing(pressure, half_swing(model, state, variation), nan, nan)
     knock = model.knock_spark(speed, pressure)
-    floor = _floor(model, state, best)
-    limits = {"best": best, "knock": knock, "cleanest": min(strong, fuller), "steadiness": steady}
-    limits = {name: value for name, value in limits.items() if not math.isnan(value)}
-    binds = min(limits, key=lambda name: limits[name])
-    safe = min(best, limits.get("knock", math.inf))
-    uneven = bool(remark) and variation > model.build.limits.stability
-    ceiling, least = nan, limits[binds]
-    if binds in ("cleanest", "steadiness") and (least <= safe - BINDS_BELOW or uneven):
-        ceiling = least
-        if least < floor:
-            # Knock stands above the floor: a burn that is late is not mended by one that detonates.
-            ceiling, binds = min(floor, safe), "floor"
-    in_zone = math.isfinite(ceiling)
     return CeilingCell(
-        speed,
-        pressure,
-        state.air,
-        state.burned_fraction,
-        variation,
-        best,
-        state.half_burned,
-        _curvature(torque),
-        swing,
-        steady,
-        net,
-        at,
-        strong,
-        fuller,
-        knock,
-        floor,
-        least,
-        ceiling,
-        LIMITS[binds] if in_zone else "",
-        remark if in_zone else "",
-        tuple(float(t) for t in torque),
+        speed=speed,
+        pressure=pressure,
+        air=state.air,
+        burned_fraction=state.burned_fraction,
+        variation=variation,
+        best=best,
+        half_burned=state.half_burned,
+        curvature=_curvature(torque),
+        swing=swing.half_width,
+        steadiness=nan,
+        steady_net=nan,
+        steady_pressure=nan,
+        strong=swing.strong,
+        fuller=swing.fuller,
+        cleanest=nan,
+        knock=knock,
+        floor=_floor(model, state, best),
+        limit=float(np.fmin(best, knock)),
+        ceiling=nan,
+        binds="",
+        remark="",
+        torque=tuple(float(t) for t in torque),
     )
 
 
-def _steadiness(pressure: float, roads: list[RoadLoad]) -> tuple[float, float, float, str]:
-    """Return the least steady limit over the gears whose road load reaches up to this load, with its torque, load and remark.
+def _with_steadiness(cell: CeilingCell, roads: list[RoadLoad]) -> CeilingCell:
+    """Return the cell with the least steady limit over the gears whose road load reaches up to it.
 
     A lookup on a gear's road load swings about it, and lighter loads than the road's are still less steady: the limit holds
     from the top of the swing down.
@@ -152,12 +266,15 @@ def _steadiness(pressure: float, roads: list[RoadLoad]) -> tuple[float, float, f
     least, remark = (math.nan, math.nan, math.nan), ""
     for road in roads:
         top = road.pressure if math.isnan(road.limit.pressure) else road.limit.pressure
-        if pressure > top * (1.0 + road.swing):
+        if cell.pressure > top * (1.0 + road.swing):
             continue
         remark = remark or road.limit.remark
         if not math.isnan(road.limit.spark) and not road.limit.spark >= least[0]:
             least, remark = (road.limit.spark, road.net, road.limit.pressure), road.limit.remark
-    return *least, remark
+    if cell.remark == NO_TORQUE:
+        return cell
+    limit = float(np.fmin(cell.limit, least[0]))
+    return cell._replace(steadiness=least[0], steady_net=least[1], steady_pressure=least[2], limit=limit, remark=remark)
 
 
 def _strong_cycle(model: EngineModel, state: OperatingState, best: float) -> float:

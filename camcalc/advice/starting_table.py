@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from .spark_limits import AT_IDLE, NO_TORQUE
+
 if TYPE_CHECKING:
     from .spark_limits import CeilingCell
 
@@ -17,55 +19,53 @@ Array = NDArray[np.float64]
 
 # Most degrees between neighbouring cells where the zone is eased into the rest; common practice, no source.
 STEEPEST = 3.0
+NEAR_ENOUGH = 2.0 * STEEPEST
 
 
 def starting_table(cells: list[list[CeilingCell]], *, margin: float) -> Array:
     """Return spark [crank deg before top dead centre] by pressure and speed, in whole degrees; NaN where the zone does not reach.
 
-    In the zone each cell has the least ceiling over the loads one swing away, less the margin, never falling as speed rises;
-    outside it the least of best torque and knock, less the margin, held to three degrees a cell from the zone on: cells
-    that this holds down are the rim. No cell lies under its floor; where the floor stands above what the swing allows,
-    neighbours differ by more than three degrees, and the cell is one that spark does not cure.
+    In the zone each cell has its limit, which is the same for all loads that one swing visits, less the margin, never falling
+    as speed rises; outside it the least of best torque and knock, less the margin. A cell of the zone differs from its
+    neighbours by no more than three degrees, others by no more than that or than they do without it: cells that this holds
+    down are the rim. No cell lies under its floor. Cells that spark does not cure hold nobody down; they
+    have their floor where it lies within two such steps of what the rest allows, else they stay blank: no spark serves.
     """
 
     def field(name: str) -> Array:
         return np.array([[getattr(c, name) for c in row] for row in cells])
 
-    ceiling, floor, pressure, swing = (field(n) for n in ("ceiling", "floor", "pressure", "swing"))
+    ceiling, floor, limit = field("ceiling"), field("floor"), field("limit")
     zone = np.isfinite(ceiling)
-    if not zone.any():
+    cured = zone & (floor <= limit)
+    if not cured.any():
         return np.full_like(ceiling, math.nan)
-    plain = np.fmin(field("best"), field("knock"))
-    limit = np.where(zone, np.fmin(ceiling, field("limit")), plain)
-    shelf = np.where(zone, _level(limit, pressure, swing), plain) - margin
-    eased = _eased(np.where(np.isfinite(shelf), shelf, np.inf))
-    least = np.where(zone, np.fmin(floor, ceiling), -np.inf)
-    table = np.maximum(np.floor(eased), np.ceil(least))
-    table = np.where(zone, np.minimum(table, ceiling), table)
-    shown = zone | (np.floor(eased) < np.floor(plain - margin))
-    return np.where(shown & np.isfinite(table), table, math.nan)
+    elsewhere = np.isin(field("remark"), (AT_IDLE, NO_TORQUE))  # idle has spark of its own, and nothing runs on a dead cell's
+    plain = np.where(elsewhere, np.inf, np.fmin(field("best"), field("knock")))
+    shelf = np.where(cured, limit, np.inf)
+    shelf = np.minimum.accumulate(shelf[:, ::-1], axis=1)[:, ::-1]
+    shelf = np.where(zone & ~cured, np.inf, np.minimum(shelf, plain)) - margin
+    table = np.floor(_eased(np.where(np.isnan(shelf), np.inf, shelf), plain, cured))
+    raised = np.where(zone, np.maximum(table, np.ceil(np.fmin(floor, ceiling))), table)
+    keeps = raised <= table + np.where(cured, np.inf, NEAR_ENOUGH)
+    rim = ~zone & (table < np.floor(plain - margin))
+    return np.where((zone & keeps) | (rim & np.isfinite(plain)), np.where(zone, np.minimum(raised, ceiling), table), math.nan)
 
 
-def _level(limit: Array, pressure: Array, swing: Array) -> Array:
-    """Return for each cell the least limit over the loads one swing away at its speed, never falling as speed rises."""
-    out = np.full_like(limit, np.inf)
-    for k, column in enumerate(limit.T):
-        for j, p in enumerate(pressure[:, k]):
-            if math.isfinite(swing[j, k]):
-                near = np.abs(pressure[:, k] / p - 1.0) <= swing[j, k] + 1e-9
-                out[j, k] = np.nanmin(column[near])
-    return np.minimum.accumulate(out[:, ::-1], axis=1)[:, ::-1]
-
-
-def _eased(table: Array) -> Array:
-    """Return the largest table under this one whose neighbours differ by no more than ``STEEPEST``."""
+def _eased(table: Array, plain: Array, zone: Array) -> Array:
+    """Return the largest table under this one whose neighbours differ by no more than ``STEEPEST`` where one of them lies in the
+    zone, elsewhere by no more than that or than they differ without it."""
     out = table.copy()
-    for _ in range(sum(out.shape)):
+    for _ in range(4 * sum(out.shape)):
         before = out.copy()
-        out[1:] = np.minimum(out[1:], out[:-1] + STEEPEST)
-        out[:-1] = np.minimum(out[:-1], out[1:] + STEEPEST)
-        out[:, 1:] = np.minimum(out[:, 1:], out[:, :-1] + STEEPEST)
-        out[:, :-1] = np.minimum(out[:, :-1], out[:, 1:] + STEEPEST)
+        for axis in (0, 1):
+            view, base, within = (np.moveaxis(a, axis, 0) for a in (out, plain, zone))
+            with np.errstate(invalid="ignore"):
+                own = np.nan_to_num(np.abs(np.diff(base, axis=0)), nan=np.inf, posinf=np.inf)
+            limit = np.where(within[1:] | within[:-1], STEEPEST, np.maximum(STEEPEST, own))
+            for k in (*range(1, len(view)), *range(len(view) - 1, 0, -1)):
+                view[k] = np.minimum(view[k], view[k - 1] + limit[k - 1])
+                view[k - 1] = np.minimum(view[k - 1], view[k] + limit[k - 1])
         if (out == before).all():
             break
     return out

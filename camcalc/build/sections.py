@@ -227,10 +227,37 @@ class Injector(Section):
         high=5e-3,
         default="1.0 ms",
         why="from memory: 0.7 to 1.2 ms at 13.5 to 14 V",
-        doc="opening delay at the battery voltage while running",
+        doc="opening delay at dead_time_voltage",
     )
+    dead_time_voltage: Measure = measure(
+        "volt", "V", low=6.0, high=30.0, default="14 V", why="as dead_time", doc="battery voltage at which dead_time was measured"
+    )
+    dead_time_slope: Measure = measure(
+        "s/V",
+        "ms/V",
+        low=0.0,
+        high=2e-3,
+        default="0.15 ms/V",
+        why="from memory: 0.1 to 0.2 ms/V near 13 V",
+        doc="how much longer dead time is for each volt less",
+    )
+    battery_voltage: Measure = measure("volt", "V", low=6.0, high=30.0, default="13.8 V", why="common practice, no source", doc="while running")
     spray_speed: Measure = measure("m/s", low=2.0, high=80.0, default="20 m/s", why="from memory: 15 to 25 m/s at these pressures")
     distance_to_valve: Measure = measure("m", "mm", low=0.02, high=0.5, default="100 mm", why="from memory: 80 to 120 mm")
+    angle_reference: str = plain(
+        str,
+        choices=(
+            "before overlap top dead centre",
+            "after overlap top dead centre",
+            "before intake opening",
+            "before firing top dead centre",
+            "after firing top dead centre",
+            "0-720",
+        ),
+        default="before overlap top dead centre",
+        why="used in outputs only",
+        doc="where end-of-injection angles count from",
+    )
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
@@ -282,7 +309,11 @@ class Limits(Section):
         float, low=0.01, high=0.5, default=0.10, why="ESTIMATE: overlap blow-back over trapped mass where reversion begins to be felt"
     )
     stability: float = plain(
-        float, low=0.02, high=0.3, default=0.10, why="textbook: coefficient of variation of gross IMEP at the drivability limit (Heywood 1988, ch. 9, from memory)"
+        float,
+        low=0.02,
+        high=0.3,
+        default=0.10,
+        why="textbook: coefficient of variation of gross IMEP at the drivability limit (Heywood 1988, ch. 9, from memory)",
     )
     dilution_noise: float = plain(
         float,
@@ -295,17 +326,19 @@ class Limits(Section):
         float, low=0.001, high=0.5, default=0.05, why="ESTIMATE: share of cycles that may be cleaner than the one a flat table must not over-advance"
     )
     hottest_exhaust: Measure = measure(
-        "K", "degC", low=700.0, high=1500.0, default="900 degC", why="ESTIMATE: lasting exhaust gas temperature that valves and manifolds stand"
+        "K",
+        "degC",
+        low=700.0,
+        high=1700.0,
+        default="1100 degC",
+        why="ESTIMATE: 900 degC at a thermocouple, and 200 more because camcalc's gas at the port is that much hotter than a published measurement",
+        doc="hottest lasting exhaust gas at the port, as camcalc computes it",
     )
-    spark_margin: Measure = measure(
-        "crank_deg", low=0.0, high=15.0, default="2 crank_deg", why="ESTIMATE: how far a starting table keeps below its ceilings"
-    )
+    spark_margin: Measure = measure("crank_deg", low=0.0, high=15.0, default="2 crank_deg", why="ESTIMATE: how far a starting table keeps below its ceilings")
     fuel_seen: float = plain(
         float, low=0.0, high=1.0, default=0.3, why="ESTIMATE: share of unburned fuel that an exhaust oxygen sensor burns on its electrode and so sees"
     )
-    filling_pressure: Measure = measure(
-        "Pa", "kPa", low=8e4, high=1.1e5, default="101.325 kPa", why="standard pressure: reference of per cent filling"
-    )
+    filling_pressure: Measure = measure("Pa", "kPa", low=8e4, high=1.1e5, default="101.325 kPa", why="standard pressure: reference of per cent filling")
     filling_temperature: Measure = measure(
         "K", "degC", low=253.0, high=323.0, default="20 degC", why="common practice, no source: reference of per cent filling"
     )
@@ -315,6 +348,9 @@ class Limits(Section):
     swing_factor: float = plain(float, low=0.0, high=3.0, default=1.0, why="ESTIMATE: half swing of load over the sum of blow-back share and IMEP variation")
     injection_margin: Measure = measure(
         "crank_deg", low=0.0, high=60.0, default="15 crank_deg", why="from memory: 10 to 20 crank degrees between fuel arriving and the valve"
+    )
+    misplaced_fuel: float = plain(
+        float, low=0.005, high=0.4, default=0.05, why="ESTIMATE: share of a pulse that may arrive at the wrong time or end in plenum or exhaust"
     )
 
 

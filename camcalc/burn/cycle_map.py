@@ -60,7 +60,7 @@ def kept_share(burned: float, completeness: float) -> float:
 
 
 class Spread(NamedTuple):
-    """What cycle-to-cycle noise makes of a charge: its cleanest burned fraction at a percentile, the mean burned fraction, the mean burned share of the fuel."""
+    """What cycle-to-cycle noise makes of a charge: the burned fraction at a clean percentile and its mean, the mean burned share of the fuel."""
 
     cleanest: float
     mean: float

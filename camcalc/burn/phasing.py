@@ -90,7 +90,9 @@ def _reference_scales() -> tuple[float, float]:
     height, start = clearance + swept * REFERENCE_STROKE, clearance + 0.9 * REFERENCE_STROKE
     squeeze = start / height
     sp = 2.0 * REFERENCE_STROKE * REFERENCE_SPEED
-    rate = _rates(REFERENCE_TEMPERATURE * squeeze ** (POLYTROPIC - 1.0), REFERENCE_PRESSURE * squeeze**POLYTROPIC, clearance, sp, 1.0, REFERENCE_BURNED, 0.0, 1.0)
+    rate = _rates(
+        REFERENCE_TEMPERATURE * squeeze ** (POLYTROPIC - 1.0), REFERENCE_PRESSURE * squeeze**POLYTROPIC, clearance, sp, 1.0, REFERENCE_BURNED, 0.0, 1.0
+    )
     start, end = np.interp([-REFERENCE_SPARK, -REFERENCE_SPARK + REFERENCE_DURATION * TEN], angle, _progress(angle, rate))
     return 1.0 / float(end - start), REFERENCE_DURATION * (NINETY - TEN) * float(np.interp(0.0, angle, rate))
 

@@ -77,6 +77,10 @@ class EngineModel(Protocol):
         """Return the same engine with nothing remembered, for a thread of its own."""
         ...
 
+    def asking(self, build: Build) -> EngineModel:
+        """Return the same engine, and what it remembers, under another sheet's limits, gears or margins."""
+        ...
+
     def state(self, speed: float, pressure: float, spark: float, *, burned_fraction: float | None = None) -> OperatingState:
         """Return an operating point; with ``burned_fraction``, that of a single cycle whose charge is so diluted."""
         ...

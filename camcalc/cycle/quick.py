@@ -7,6 +7,7 @@ textbook engine's indicated efficiency; pumping is exhaust less manifold pressur
 
 from __future__ import annotations
 
+import copy
 import math
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -95,6 +96,12 @@ class QuickEngine:
     def fresh(self) -> QuickEngine:
         """Return the same engine; it remembers nothing."""
         return self
+
+    def asking(self, build: Build) -> QuickEngine:
+        """Return the same engine under another sheet's limits, gears or margins."""
+        twin = copy.copy(self)
+        twin.build = build
+        return twin
 
     def charge(self, speed: float, pressure: float, burned_fraction: float | None = None) -> Charge:
         """Return what is trapped at a speed [rev/s] and manifold pressure [Pa]."""

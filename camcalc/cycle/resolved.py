@@ -21,7 +21,7 @@ from .gas_kernel import gas_table, properties
 from .integrate import run_cycle
 from .operating import OperatingState, Tolerances
 from .rates import HELD, LOST, PLENUM, RIPPLING, TABLE_STEP, Setup
-from .steady import INDEX, NO_MARKS, Burning, Course, Marching, Settled, burn_layout, closed_volume, cycle_stops, settle
+from .steady import INDEX, NO_MARKS, Burning, Course, Marching, Settled, burn_layout, closed_volume, cycle_stops, cylinder_volume, settle
 from .whole_engine import WholeEngine
 
 if TYPE_CHECKING:
@@ -103,6 +103,12 @@ class ResolvedEngine:
         """Return the same engine with no settled cycles remembered."""
         twin = copy.copy(self)
         twin._settled, twin._best = {}, {}
+        return twin
+
+    def asking(self, build: Build) -> ResolvedEngine:
+        """Return the same engine and its settled cycles under another sheet's limits, gears or margins."""
+        twin = copy.copy(self)
+        twin.build = build
         return twin
 
     def _course(self) -> Course:
@@ -301,14 +307,14 @@ class ResolvedEngine:
         """Return the end gas's induction used up by the time nine tenths have burned; it knocks from 1 on."""
         s, z, course = settled.setup, settled.unknowns, settled.course
         angle = np.arange(course.closes + 1.0, course.exhaust_opens, 1.0)
-        _, states, _, _, fresh = self._closed(settled, spark, None, angle)
+        _, states, *_ = self._closed(settled, spark, None, angle)
         made = states[:, INDEX["made_burned"]]
         # Wiebe's burn never ends: nine tenths of what burns by the time the exhaust valve opens.
         last = int(np.searchsorted(made, KNOCK_BY * made[-1])) if made[-1] > 0.0 else len(made) - 1
         m, t, y = states[:, 0], states[:, 1], states[:, 2] / states[:, 0]
-        r = np.array([properties(s.gas, float(a), float(b))[0] for a, b in zip(t, y, strict=True)])
-        volume = np.array([closed_volume(s, float(a)) for a in angle])
-        p = m * r * t / volume
+        fresh_r, burned_r = properties(s.gas, 500.0, 0.0)[0], properties(s.gas, 500.0, 1.0)[0]
+        r = fresh_r + y * (burned_r - fresh_r)
+        p = m * r * t / cylinder_volume(s, angle)
         start, low, high = float(t[0]), *(properties(s.gas, k, float(z[2]))[1] for k in (500.0, 900.0))
         slope = (high - low) / 400.0
         end_gas = end_gas_temperature(p, start, float(r[0]), low - 500.0 * slope, slope)

@@ -106,16 +106,18 @@ def burn_layout(setup: Setup, burning: Burning, closed: float, mass: float, temp
     """Return Wiebe start, duration, flame-development and rapid-burn angle for the charge that fills ``closed`` [m3] at intake closing."""
     if burning.instantaneous:
         return 360.0, 0.0, 0.0, 0.0
-    lam = setup.rod_over_crank
-    theta = np.radians(ANGLES)
-    volume = setup.clearance + 0.5 * setup.swept * (1.0 - np.cos(theta) + lam - np.sqrt(lam**2 - np.sin(theta) ** 2))
+    volume = cylinder_volume(setup, ANGLES)
     r = properties(setup.gas, temperature, burned)[0]
     squeeze = closed / volume
     pressure = mass * r * temperature / closed
     height = 4.0 * setup.clearance / (np.pi * setup.bore**2)
     history = Compression(ANGLES, temperature * squeeze ** (POLYTROPIC - 1.0), pressure * squeeze**POLYTROPIC, height)
     develop, rapid = burn_angles(
-        history, Mixture(burning.phi, burned, burning.ethanol, burning.dilution_tail), 2.0 * setup.stroke * setup.speed, np.array([burning.spark]), scale=burning.scale
+        history,
+        Mixture(burning.phi, burned, burning.ethanol, burning.dilution_tail),
+        2.0 * setup.stroke * setup.speed,
+        np.array([burning.spark]),
+        scale=burning.scale,
     )
     duration = float(rapid[0]) / (NINETY - TEN)
     start = 360.0 - burning.spark + float(develop[0]) - TEN * duration
@@ -124,8 +126,13 @@ def burn_layout(setup: Setup, burning: Burning, closed: float, mass: float, temp
 
 def closed_volume(setup: Setup, angle: float) -> float:
     """Return cylinder volume [m3] at a crank angle [deg]."""
-    a, lam = np.radians(angle), setup.rod_over_crank
-    return float(setup.clearance + 0.5 * setup.swept * (1.0 - np.cos(a) + lam - np.sqrt(lam**2 - np.sin(a) ** 2)))
+    return float(cylinder_volume(setup, np.asarray(angle)))
+
+
+def cylinder_volume(setup: Setup, angles: Array) -> Array:
+    """Return cylinder volume [m3] at crank angles [deg]."""
+    theta, lam = np.radians(angles), setup.rod_over_crank
+    return np.asarray(setup.clearance + 0.5 * setup.swept * (1.0 - np.cos(theta) + lam - np.sqrt(lam**2 - np.sin(theta) ** 2)))
 
 
 def every_degree(course: Course) -> Array:

@@ -1,0 +1,90 @@
+"""Idle spark: best torque less a reserve, flat or falling with speed; what vacuum and variation do over spark.
+
+Idle and the cruise zone want opposite moves. At idle nothing is being held back: the charge is what it is, and a slow
+burn wants an early spark, so long cams commonly idle on more of it than stock ones. In the zone the charge swings, and
+its cleanest states must not be over-advanced.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..burn.stability import imep_variation
+from ..cycle.operating import EngineModel, barometer, pressure_for_net_imep
+from ..errors import NoSolutionError
+from ..results import Measure, Record, measure
+from .idle import IDLE_REACH, idle_spark, load_terms
+
+__all__ = ["WHY_OPPOSITE", "IdleSpark", "idle_spark_advice"]
+
+Array = NDArray[np.float64]
+
+AROUND = np.linspace(-IDLE_REACH, IDLE_REACH, 7)
+SPARKS = np.arange(0.0, 61.0, 5.0)
+WHY_OPPOSITE = (
+    "Idle holds still and burns slowly: it wants an early spark, and spark that does not rise with speed. "
+    "The zone above idle swings: its cleanest states want less, so spark goes down and level there."
+)
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
+class IdleSpark(Record):
+    """Spark around idle, and what the idle itself does over spark; neutral, accessories off. Angles before top dead centre."""
+
+    speed: Measure = measure("crank_rps", "rpm", doc="around the idle speed")
+    spark: Measure = measure("crank_deg", doc="flat or falling with speed; blank where the engine does not carry itself")
+    best_spark: Measure = measure("crank_deg", doc="best torque at each speed's own balance")
+    swept_spark: Measure = measure("crank_deg", doc="sparks tried at the idle speed")
+    manifold_vacuum: Measure = measure("Pa", "inHg", doc="at each of them")
+    imep_variation: Measure = measure("", "percent", doc="at each of them")
+    why: str = WHY_OPPOSITE
+
+
+def idle_spark_advice(model: EngineModel) -> IdleSpark:
+    """Return the idle spark within 300 rpm of the idle speed, and vacuum and variation over spark at it."""
+    target = model.build.idle.si.speed
+    speeds = target + AROUND
+    own, best = np.full(speeds.size, math.nan), np.full(speeds.size, math.nan)
+    for k, speed in enumerate(speeds):
+        try:
+            best[k] = model.best_spark(float(speed), _balance(model, float(speed), None))
+            own[k] = idle_spark(model.build, float(best[k]))
+        except NoSolutionError:
+            continue
+    at_sparks = [_at(model, target, float(spark)) for spark in SPARKS]
+    return IdleSpark(
+        speed=speeds,
+        spark=falling(own),
+        best_spark=best,
+        swept_spark=SPARKS,
+        manifold_vacuum=np.array([a[0] for a in at_sparks]),
+        imep_variation=np.array([a[1] for a in at_sparks]),
+    )
+
+
+def falling(own: Array) -> Array:
+    """Return the largest sparks, none above its own, that never rise along the row; NaN stays.
+
+    >>> falling(np.array([30.0, np.nan, 32.0, 28.0])).tolist()
+    [30.0, nan, 30.0, 28.0]
+    """
+    lowest = np.fmin.accumulate(own)
+    return np.where(np.isnan(own), np.nan, lowest)
+
+
+def _balance(model: EngineModel, speed: float, spark: float | None) -> float:
+    load = load_terms(model, speed, drive=False, accessories=False).total
+    idle = model.build.idle.si
+    return pressure_for_net_imep(model, speed, load, spark, offset=idle.spark_reserve, earliest=idle.earliest_spark)
+
+
+def _at(model: EngineModel, speed: float, spark: float) -> tuple[float, float]:
+    try:
+        pressure = _balance(model, speed, spark)
+    except NoSolutionError:
+        return math.nan, math.nan
+    return barometer(model) - pressure, imep_variation(model, speed, pressure, spark)
