@@ -10,12 +10,15 @@ from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from .advice.bands import HeadlineBands, sample_bands
+from .advice.base_table import BaseTableCell
 from .advice.brakes import brake_remark
+from .advice.headlines import headline, headline_gear, with_bands, zone_of
 from .advice.idle import SLOWEST, IdleState, idle_state, lowest_idle
+from .advice.idle_spark import IdleSpark, idle_spark_advice
 from .advice.injection import InjectionWindows, injection_windows
 from .advice.reversion import GearReversion, reversion_in_gear
+from .advice.sensitivity import CeilingSensitivity, ceiling_sensitivity
 from .advice.spark import SparkCeilings, spark_ceilings
-from .advice.spark_limits import ceiling_column
 from .cam.card import CamCard, Overlap
 from .cam.events import ValveEvents
 from .cycle.closed_form import overlap_factor, overlap_factor_fit
@@ -36,7 +39,7 @@ CAUTIONS = (
     "Every figure here is a starting value. A knock sensor, a wideband, a dyno and a licensed professional still decide.",
     "Spark ceilings apply to FINAL spark: the table plus every adder. They are ceilings, not targets.",
     "Detonation destroys engines: listen, use a knock sensor or a dyno, and add spark back a little at a time. "
-    "Knock is not computed: no figure here guards against it.",
+    "Knock is estimated from a published induction time for the mean cycle and the octane of the sheet: no figure here replaces listening for it.",
     "Much retard at load overheats valves, manifolds and exhaust: do not hold it there.",
     "Check valve-to-piston clearance with clay or a dial indicator, and the valve springs for coil bind and seat force: camcalc checks neither.",
     "Low vacuum means less brake assist: try the brakes standing, then slowly, before the road.",
@@ -54,6 +57,9 @@ SOURCE_KEYS = (
     "rhodes1985",
     "hires1978",
     "wiebe",
+    "daw1996",
+    "douaud1978",
+    "livengood1955",
     "nasa4513",
     "us1976",
     "road",
@@ -110,7 +116,10 @@ class Brief(Record):
     idle: IdleAdvice
     reversion: tuple[GearReversion, ...]
     replaced_reversion: tuple[GearReversion, ...]
+    idle_spark: IdleSpark
     spark_ceilings: SparkCeilings
+    sensitivity: CeilingSensitivity
+    base_table: tuple[BaseTableCell, ...]
     injection: InjectionWindows
     sure: HeadlineBands | None
     cautions: tuple[str, ...] = CAUTIONS
@@ -123,7 +132,10 @@ class Brief(Record):
             "lift": {name: _lift_data(facts) if facts else None for name, facts in (("new", self.cam), ("replaced", replaced))},
             "idle": self.idle.to_dict(),
             "reversion": {"new": plain_data(self.reversion), "replaced": plain_data(self.replaced_reversion)},
+            "idle_spark": self.idle_spark.to_dict(),
             "spark_ceilings": self.spark_ceilings.to_dict(),
+            "sensitivity": self.sensitivity.to_dict() | {"remark": self.sensitivity.remark},
+            "base_table": plain_data(self.base_table),
             "injection": self.injection.to_dict(),
             "assumed": [a._asdict() for a in self.build.assumed],
             "cautions": list(self.cautions),
@@ -180,16 +192,19 @@ def make_brief(build: Build, *, model: str = "resolved", bands: bool = True, pro
     before = kind(build.with_replaced_cam()) if build.replaced_cam else None
     gears = range(1, len(build.vehicle.gear_ratios) + 1)
     first = idle_state(engine)
-    share = 0.45 if bands else 1.0
+    share = 0.4 if bands else 1.0
     with ThreadPoolExecutor(2) as pool:
         # The two cams are two engines: nothing is shared between the threads.
         old = pool.submit(_replaced_part, before, build, gears) if before else None
         say("idle", 0.02 * share)
         new = idle_set(engine, first.si.speed, search=True)
-        say("reversion", 0.2 * share)
+        around = idle_spark_advice(engine)
+        say("reversion", 0.15 * share)
         reversion = tuple(reversion_in_gear(engine, g) for g in gears)
-        say("spark ceilings", 0.5 * share)
+        say("spark ceilings", 0.4 * share)
         ceilings = spark_ceilings(engine)
+        say("sensitivity", 0.65 * share)
+        sensitivity = ceiling_sensitivity(kind, build, headline_gear(build))
         say("injection", 0.9 * share)
         windows = injection_windows(engine)
         say("the replaced cam", 0.95 * share)
@@ -197,9 +212,11 @@ def make_brief(build: Build, *, model: str = "resolved", bands: bool = True, pro
     advice = idle_advice(engine, new, replaced)
     sure = None
     if bands:
+        zone = zone_of(ceilings)
         sure = sample_bands(
-            lambda t: headline(kind, build, Tolerances(**t)), engine.uncertain, progress=lambda done: say("bands", share + (1.0 - share) * done)
+            lambda t: headline(kind, build, Tolerances(**t), zone), engine.uncertain, progress=lambda done: say("bands", share + (1.0 - share) * done)
         )
+        ceilings = with_bands(ceilings, zone, sure.grids)
         advice = advice.replace(bands={k: v for k, v in sure.bands.items() if k in IdleAdvice.measures()})
     return Brief(
         build=build,
@@ -210,7 +227,10 @@ def make_brief(build: Build, *, model: str = "resolved", bands: bool = True, pro
         idle=advice,
         reversion=reversion,
         replaced_reversion=replaced_reversion,
+        idle_spark=around,
         spark_ceilings=ceilings,
+        sensitivity=sensitivity,
+        base_table=(),
         injection=windows,
         sure=sure,
     )
@@ -298,23 +318,3 @@ def lowest_words(lowest: float, steady: float) -> str:
     carries = "at no speed up to 2000 rpm" if math.isnan(lowest) else f"from {lowest * 60:.0f} rpm" + (" or less" if lowest <= SLOWEST else "")
     even = "at no idle up to 2000 rpm" if math.isnan(steady) else f"from {steady * 60:.0f} rpm" + (" or less" if steady <= SLOWEST else "")
     return f"torque balances {carries}; IMEP is steady within the limit {even}"
-
-
-def headline_gear(build: Build) -> int:
-    """Return the gear nearest to direct drive, counted from 1."""
-    ratios = build.vehicle.gear_ratios
-    return min(range(len(ratios)), key=lambda k: abs(ratios[k] - 1.0)) + 1
-
-
-def headline(kind: Callable[..., EngineModel], build: Build, tolerances: Tolerances) -> dict[str, float]:
-    """Return the headline numbers under a set of tolerances, in inner units."""
-    engine = kind(build, tolerances)
-    idle = idle_state(engine)
-    found = {"vacuum": idle.si.manifold_vacuum, "burned_fraction": idle.si.burned_fraction}
-    if build.replaced_cam:
-        before = kind(build.with_replaced_cam(), tolerances)
-        found["vacuum_penalty"] = idle_state(before).si.manifold_vacuum - found["vacuum"]
-    gear = reversion_in_gear(engine, headline_gear(build))
-    found["unstable_below"], found["blow_back_below"] = gear.si.unstable_below, gear.si.blow_back_below
-    found["ceiling"] = ceiling_column(engine, 1600.0 / 60.0, [60e3]).cells[0].ceiling
-    return found

@@ -32,6 +32,13 @@ SOURCES = {
     "hires1978": Source("Hires, Tabaczynski & Novak (1978), as in Heywood ch. 9", "from memory"),
     "sitthiracha2006": Source("Sitthiracha, An analytical model of spark ignition engine for performance prediction, MSc thesis (2006)", "read"),
     "wiebe": Source("Wiebe function with a = 5, m = 2 (Heywood ch. 9)", "exact"),
+    "daw1996": Source(
+        "Daw, Finney, Green, Kennel, Thomas & Connolly, A simple model for cyclic variations in a spark-ignition engine, SAE 962086 (1996)", "from memory"
+    ),
+    "douaud1978": Source(
+        "Douaud & Eyzat, Four-octane-number method for predicting the anti-knock behavior of fuels and engines, SAE 780080 (1978)", "from memory"
+    ),
+    "livengood1955": Source("Livengood & Wu, Correlation of autoignition phenomena in internal combustion engines (1955)", "from memory"),
     "us1976": Source("U.S. Standard Atmosphere 1976", "from memory, two libraries agree"),
     "nasa4513": Source("McBride, Gordon & Reno, Coefficients for calculating thermodynamic and transport properties, NASA TM-4513 (1993)", "read"),
     "nist811": Source("NIST Special Publication 811, appendix B", "read"),

@@ -5,6 +5,8 @@ from __future__ import annotations
 import dataclasses
 import math
 import os
+import time
+import warnings
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from typing import Any
@@ -39,7 +41,7 @@ HEADLINES = {
     "vacuum_penalty": ("Pa", "inHg", "vacuum given up against the cam it replaces"),
     "unstable_below": ("crank_rps", "rpm", "uneven below, in the gear nearest to direct drive"),
     "blow_back_below": ("crank_rps", "rpm", "blow-back over its limit below, in the same gear"),
-    "ceiling": ("crank_deg", "crank_deg", "spark ceiling at 1600 rpm and 60 kPa"),
+    "ceiling": ("crank_deg", "crank_deg", "spark ceiling at the worst cell of the zone"),
 }
 
 
@@ -52,6 +54,8 @@ class HeadlineBands:
     no_answer: Mapping[str, float]
     matters: Mapping[str, tuple[str, ...]]
     samples: int
+    seconds: float = dataclasses.field(default=0.0, compare=False)
+    grids: Mapping[str, tuple[Any, Any]] = dataclasses.field(default_factory=dict, compare=False, repr=False)
 
     def shown(self) -> dict[str, tuple[float | None, float, float, str]]:
         """Return every banded number in the unit it is shown in: value (None where it has none), low, high, unit."""
@@ -66,6 +70,8 @@ class HeadlineBands:
         """Return plain data for JSON: bands, share of samples without an answer, and the inputs that matter most."""
         return {
             "samples": self.samples,
+            "seed": SEED,
+            "seconds": round(self.seconds, 1),
             "headlines": {
                 name: {"what": HEADLINES[name][2], "value": value, "unit": show, "low": low, "high": high}
                 for name, (value, low, high, show) in self.shown().items()
@@ -76,7 +82,7 @@ class HeadlineBands:
 
 
 def sample_bands(
-    headline: Callable[[Mapping[str, float]], Mapping[str, float]],
+    headline: Callable[[Mapping[str, float]], Mapping[str, Any]],
     uncertain: Sequence[str],
     *,
     power: int = 4,
@@ -88,7 +94,8 @@ def sample_bands(
     Parameters
     ----------
     headline : callable
-        From multipliers by name to numbers by name; NaN or a ``CamcalcError`` is "no answer".
+        From multipliers by name to numbers by name; NaN or a ``CamcalcError`` is "no answer". An array is banded
+        element by element.
     uncertain : sequence of str
         Which tolerances to sample.
     power : int
@@ -104,9 +111,10 @@ def sample_bands(
     widths = np.array([TOLERANCES[n][0] for n in names])
     points = qmc.Sobol(len(names), rng=np.random.default_rng(seed)).random_base2(power)
     factors = 1.0 + widths * (2.0 * points - 1.0)
-    rows: list[Mapping[str, float]] = []
+    rows: list[Mapping[str, Any]] = []
+    began = time.perf_counter()
 
-    def one(row: Any) -> Mapping[str, float]:
+    def one(row: Any) -> Mapping[str, Any]:
         try:
             return headline(dict(zip(names, map(float, row), strict=True)))
         except CamcalcError:
@@ -118,7 +126,10 @@ def sample_bands(
             if progress:
                 progress((k + 1) / len(factors))
     keys = sorted({key for row in rows for key in row})
-    values = {key: np.array([row.get(key, math.nan) for row in rows]) for key in keys}
+    nominal = one(np.ones(len(names)))
+    arrays = [key for key in keys if any(isinstance(row.get(key), np.ndarray) for row in rows)]
+    grids = {key: _edges([row[key] for row in rows if key in row]) for key in arrays}
+    values = {key: np.array([row.get(key, math.nan) for row in rows]) for key in keys if key not in arrays}
     bands, missing, matters = {}, {}, {}
     for key, column in values.items():
         found = np.isfinite(column)
@@ -126,7 +137,25 @@ def sample_bands(
         if found.sum() >= 8:
             bands[key] = Band(*(float(v) for v in np.percentile(column[found], [10.0, 90.0])))
             matters[key] = _most_important(points[found], column[found], names)
-    return HeadlineBands(nominal=one(np.ones(len(names))), bands=bands, no_answer=missing, matters=matters, samples=len(factors))
+    return HeadlineBands(
+        nominal={key: value for key, value in nominal.items() if key not in arrays},
+        bands=bands,
+        no_answer=missing,
+        matters=matters,
+        samples=len(factors),
+        seconds=time.perf_counter() - began,
+        grids=grids,
+    )
+
+
+def _edges(sampled: list[Any]) -> tuple[Any, Any]:
+    """Return the 10 and 90 % edges element by element; NaN where fewer than half of the samples have an answer."""
+    stack = np.array(sampled)
+    enough = np.isfinite(stack).sum(axis=0) * 2 >= len(sampled)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # elements without any answer
+        low, high = np.nanpercentile(stack, [10.0, 90.0], axis=0)
+    return np.where(enough, low, np.nan), np.where(enough, high, np.nan)
 
 
 def _most_important(points: Any, column: Any, names: list[str]) -> tuple[str, ...]:

@@ -13,7 +13,7 @@ from ..errors import InputError, NoSolutionError, did_you_mean
 if TYPE_CHECKING:
     from ..build import Build
 
-__all__ = ["LOAD_KINDS", "air_of_filling", "load_of", "pressure_of_load"]
+__all__ = ["LOAD_KINDS", "air_of_filling", "grid_over", "load_of", "pressure_of_load"]
 
 Array = NDArray[np.float64]
 
@@ -62,6 +62,26 @@ def pressure_of_load(model: EngineModel, speed: float, load: float, spark: float
         if load_of(model, speed, low, spark, kind) <= load:
             return float(toms748(lambda p: load_of(model, speed, p, spark, kind) - load, low, top, xtol=10.0, rtol=1e-6))
     raise NoSolutionError(f"a load of {_words(load, kind)} is too light at {speed * 60:.0f} rpm: no cycle runs so", reachable=None)
+
+
+def grid_over(grid: Array, loads_of_rows: Array, loads: Array) -> Array:
+    """Return a grid over (load row, speed) moved to other loads: linear between known neighbours, the nearer one's where only one is.
+
+    ``loads_of_rows`` has the new kind of load of every cell of the grid; NaN stays where the grid does not reach.
+    """
+    out = np.full((loads.size, grid.shape[1]), np.nan)
+    for k in range(grid.shape[1]):
+        at, values = loads_of_rows[:, k], grid[:, k]
+        known = np.isfinite(at)
+        at, values = at[known], values[known]
+        for j, load in enumerate(loads):
+            if at.size < 2 or not at[0] <= load <= at[-1]:
+                continue
+            right = int(np.clip(np.searchsorted(at, load), 1, at.size - 1))
+            share = (load - at[right - 1]) / (at[right] - at[right - 1])
+            pair = values[right - 1 : right + 1]
+            out[j, k] = (1.0 - share) * pair[0] + share * pair[1] if np.isfinite(pair).all() else pair[int(share >= 0.5)]
+    return out
 
 
 def _words(load: float, kind: str) -> str:

@@ -9,10 +9,10 @@ from typing import NamedTuple
 
 from ..burn.stability import imep_variation
 from ..cycle.operating import EngineModel, pressure_for_net_imep
-from ..drive.road_load import engine_torque_on_road, road_speed
+from ..drive.road_load import road_speed
 from ..errors import NoSolutionError
 from ..results import Measure, Record, measure
-from .idle import load_terms
+from .equal_torque import road_net_imep
 
 __all__ = ["GearReversion", "RoadPoint", "reversion_in_gear", "road_point"]
 
@@ -43,17 +43,15 @@ class GearReversion(Record):
     note: str = ""
 
 
-def road_point(model: EngineModel, speed: float, gear_ratio: float) -> RoadPoint:
-    """Return the engine's state on the level road at a crank speed [rev/s], best-torque spark.
+def road_point(model: EngineModel, speed: float, gear_ratio: float, *, near: float = math.nan) -> RoadPoint:
+    """Return the engine's state on the level road at a crank speed [rev/s], best-torque spark; ``near`` is a pressure [Pa] to start from.
 
     Raises
     ------
     NoSolutionError
         If the road load is beyond reach.
     """
-    torque = engine_torque_on_road(model.build, speed, gear_ratio)
-    net = 4.0 * math.pi * torque / model.geometry.displacement + load_terms(model, speed, drive=False, accessories=False).friction
-    pressure = pressure_for_net_imep(model, speed, net, None)
+    pressure = pressure_for_net_imep(model, speed, road_net_imep(model, speed, gear_ratio), None, near=near)
     spark = model.best_spark(speed, pressure)
     state = model.state(speed, pressure, spark)
     return RoadPoint(speed, pressure, spark, state.burned_fraction, state.blow_back / state.trapped, imep_variation(model, speed, pressure, spark))
@@ -67,8 +65,10 @@ def reversion_in_gear(model: EngineModel, gear: int) -> GearReversion:
 
     def point(speed: float) -> RoadPoint | None:
         if speed not in cache:
+            known = {s: p.pressure for s, p in cache.items() if p is not None}
+            near = known[min(known, key=lambda s: abs(s - speed))] if known else math.nan
             try:
-                cache[speed] = road_point(model, speed, ratio)
+                cache[speed] = road_point(model, speed, ratio, near=near)
             except NoSolutionError:
                 cache[speed] = None
         return cache[speed]

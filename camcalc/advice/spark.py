@@ -14,8 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..cycle.operating import EngineModel, barometer
+from ..errors import InputError, did_you_mean
 from ..results import Measure, Record, measure
-from .load_axis import air_of_filling
+from .load_axis import air_of_filling, grid_over
 from .spark_limits import OFFSETS, CeilingColumn, ceiling_column
 from .starting_table import starting_table
 
@@ -63,6 +64,29 @@ class SparkCeilings(Record):
     remarks: tuple[tuple[str, ...], ...]
     gears: tuple[int, ...]
     applies_to: str = APPLIES_TO
+
+    def over(self, kind: str, loads: Array | None = None) -> tuple[Array, Array]:
+        """Return loads of a kind and the ceilings [crank deg] over them; rows loads, columns the speeds.
+
+        Parameters
+        ----------
+        kind : str
+            ``"manifold pressure"``, ``"air mass"`` or ``"filling"``.
+        loads : array
+            SI; by default evenly over what the grid reaches at every speed.
+        """
+        reached = {"manifold pressure": self.si.manifold_pressure[:, None] + 0.0 * self.si.air, "air mass": self.si.air, "filling": self.si.filling}
+        if kind not in reached:
+            raise InputError("load axis", came=kind, expected=" or ".join(reached), fix=did_you_mean(kind, list(reached)))
+        rows = np.where(np.isfinite(self.si.imep_variation), reached[kind], np.nan)
+        if loads is None:
+            loads = np.linspace(float(np.nanmax(np.nanmin(rows, axis=0))), float(np.nanmin(np.nanmax(rows, axis=0))), self.si.manifold_pressure.size)
+        return loads, grid_over(self.si.ceiling, rows, loads)
+
+    @property
+    def cured(self) -> NDArray[np.bool_]:
+        """Which ceilings stand on a limit of the charge; the others stand on the late-burn floor: not cured by spark."""
+        return np.asarray(np.isfinite(self.si.ceiling) & (self.si.ceiling <= self.si.least_limit + 1e-9))
 
     @property
     def has_zone(self) -> bool:

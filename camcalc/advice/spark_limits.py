@@ -123,12 +123,12 @@ def road_loads(model: EngineModel, speed: float) -> list[RoadLoad]:
     return found
 
 
-def least_road_pressure(model: EngineModel, speed: float) -> float:
+def least_road_pressure(model: EngineModel, speed: float, *, near: float) -> float:
     """Return the least manifold pressure [Pa] that a gear to be kept smooth needs on the level road at best torque; 0 if none can be held."""
     vehicle = model.build.vehicle
     for gear in vehicle.smooth_gears:  # the shortest that can be held: taller ones need more
         try:
-            return pressure_for_net_imep(model, speed, road_net_imep(model, speed, vehicle.gear_ratios[gear - 1]), None)
+            return pressure_for_net_imep(model, speed, road_net_imep(model, speed, vehicle.gear_ratios[gear - 1]), None, near=near)
         except NoSolutionError:
             continue
     return 0.0
@@ -156,7 +156,7 @@ def ceiling_column(model: EngineModel, speed: float, pressures: list[float]) -> 
     if speed <= model.build.idle.si.speed + IDLE_REACH:
         return CeilingColumn([c if c.remark == NO_TORQUE else c._replace(remark=AT_IDLE) for c in cells], math.nan)
     edge = _edge(model, cells)
-    if edge is None or edge.pressure < least_road_pressure(model, speed):
+    if edge is None or edge.pressure < least_road_pressure(model, speed, near=edge.pressure):
         return CeilingColumn([c if c.remark == NO_TORQUE else c._replace(remark="") for c in cells], math.nan if edge is None else edge.pressure)
     swings = [edge] + [Swing(c.pressure, c.swing, c.strong, c.fuller) for c in cells if not math.isnan(c.strong)]
     return CeilingColumn([_with_ceiling(c, swings, model.build.limits.stability) for c in cells], edge.pressure)

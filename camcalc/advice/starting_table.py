@@ -52,14 +52,14 @@ def starting_table(cells: list[list[CeilingCell]], *, margin: float) -> Array:
     return np.where((zone & keeps) | (rim & np.isfinite(plain)), np.where(zone, np.minimum(raised, ceiling), table), math.nan)
 
 
-def _eased(table: Array, plain: Array, zone: Array) -> Array:
+def _eased(table: Array, plain: Array, zone: NDArray[np.bool_]) -> Array:
     """Return the largest table under this one whose neighbours differ by no more than ``STEEPEST`` where one of them lies in the
     zone, elsewhere by no more than that or than they differ without it."""
     out = table.copy()
     for _ in range(4 * sum(out.shape)):
         before = out.copy()
         for axis in (0, 1):
-            view, base, within = (np.moveaxis(a, axis, 0) for a in (out, plain, zone))
+            view, base, within = np.moveaxis(out, axis, 0), np.moveaxis(plain, axis, 0), np.moveaxis(zone, axis, 0)
             with np.errstate(invalid="ignore"):
                 own = np.nan_to_num(np.abs(np.diff(base, axis=0)), nan=np.inf, posinf=np.inf)
             limit = np.where(within[1:] | within[:-1], STEEPEST, np.maximum(STEEPEST, own))

@@ -17,6 +17,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--tables", metavar="DIR", type=Path, help="also write every table as CSV into this folder")
     parser.add_argument("--json", action="store_true", help="print JSON instead of text")
     parser.add_argument("--model", choices=("resolved", "quick"), default="resolved", help="crank-resolved cycle (default), or published closed forms")
+    parser.add_argument("--load-axis", choices=("manifold pressure", "air mass", "filling"), default="manifold pressure", help="load of the printed ceilings")
     parser.add_argument("--no-bands", action="store_true", help="skip the 10 to 90 %% bands; much faster")
 
 
@@ -35,7 +36,7 @@ def run(options: argparse.Namespace) -> int:
     else:
         from ..report.terminal import console, print_brief
 
-        print_brief(brief, console())
+        print_brief(brief, console(), options.load_axis)
     if options.html:
         from ..build.saving import write_atomically
         from ..report.html import brief_html

@@ -6,6 +6,7 @@ Advice is written against ``EngineModel`` alone; the quick closed forms and the 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from typing import TYPE_CHECKING, NamedTuple, Protocol
 
 import numpy as np
@@ -103,21 +104,23 @@ class EngineModel(Protocol):
 
 
 LEAST_PRESSURE = 8e3
+# A solved torque is this close to the one asked for.
+CLOSE = 2e-4
 
 
-def pressure_for_net_imep(model: EngineModel, speed: float, net: float, spark: float | None, *, offset: float = 0.0, earliest: float = math.inf) -> float:
+def pressure_for_net_imep(
+    model: EngineModel, speed: float, net: float, spark: float | None, *, offset: float = 0.0, earliest: float = math.inf, near: float = math.nan
+) -> float:
     """Return the manifold pressure [Pa] that gives a net IMEP [Pa], with torque rising through it.
 
     ``spark`` None means best-torque spark less ``offset``, but no earlier than ``earliest``. With much dilution two pressures can give one torque;
-    the upper one is steady, and it is the one returned.
+    the upper one is steady, and it is the one returned. ``near`` is a pressure expected to be close by, which saves time.
 
     Raises
     ------
     NoSolutionError
         If the torque is out of reach without boost, with the greatest reachable net IMEP [Pa].
     """
-    from scipy.optimize import toms748
-
     known: dict[float, float] = {}
 
     def short(pressure: float) -> float:
@@ -126,6 +129,10 @@ def pressure_for_net_imep(model: EngineModel, speed: float, net: float, spark: f
         return known[pressure]
 
     high = barometer(model)
+    if not math.isnan(near):
+        found = _secant(short, min(near, high), high, CLOSE * abs(net))
+        if found is not None:
+            return found
     if short(high) < 0.0:
         most = short(high) + net
         raise NoSolutionError(f"net IMEP of {net / 1e3:.0f} kPa is beyond reach at {speed * 60:.0f} rpm; the most is {most / 1e3:.0f} kPa", reachable=most)
@@ -134,11 +141,46 @@ def pressure_for_net_imep(model: EngineModel, speed: float, net: float, spark: f
     low = high - step
     while low > LEAST_PRESSURE:
         if short(low) < 0.0:
-            return float(toms748(short, low, high, xtol=10.0, rtol=1e-6))
+            return _narrowed(short, low, high, CLOSE * abs(net))
         slope = (short(high) - short(low)) / (high - low)
         aimed = short(low) / slope if slope > 0.0 else step
         high, low = low, low - min(max(1.1 * aimed, 1.5e3), step)
     return LEAST_PRESSURE
+
+
+def _secant(short: Callable[[float], float], near: float, top: float, close: float) -> float | None:
+    """Return where torque, rising, crosses its target close to a pressure; None if it is not found there."""
+    p0, f0 = near, short(near)
+    # Net IMEP rises by some twelve times the pressure.
+    p1 = min(max(p0 - f0 / 12.0, 0.8 * p0), top)
+    for _ in range(6):
+        if abs(f0) <= close:
+            return p0
+        f1 = short(p1)
+        if p1 == p0 or (f1 - f0) / (p1 - p0) <= 0.0:
+            return None
+        slope = (f1 - f0) / (p1 - p0)
+        p0, f0, p1 = p1, f1, min(p1 - f1 / slope, top)
+        if not 0.5 * near < p1 < 2.0 * near:
+            return None
+    return None
+
+
+def _narrowed(short: Callable[[float], float], low: float, high: float, close: float) -> float:
+    """Return where a rising function crosses zero, to within ``close`` of zero: false position, the end that stays halved (Illinois)."""
+    f_low, f_high = short(low), short(high)
+    for _ in range(60):
+        if f_high <= close:
+            return high
+        middle = (low * f_high - high * f_low) / (f_high - f_low)
+        f = short(middle)
+        if abs(f) <= close or high - low < 1.0:
+            return middle
+        if f < 0.0:
+            low, f_low, f_high = middle, f, 0.5 * f_high
+        else:
+            high, f_high, f_low = middle, f, 0.5 * f_low
+    return middle
 
 
 def barometer(model: EngineModel) -> float:

@@ -17,6 +17,7 @@ from ..sources import cite
 from ..units import parse
 
 if TYPE_CHECKING:
+    from ..advice.spark import SparkCeilings
     from ..brief import Brief
     from ..build import Build
 
@@ -25,6 +26,8 @@ __all__ = ["brief_html", "svg_text"]
 MAP_SPEEDS = [f"{n} rpm" for n in range(600, 3601, 300)]
 MAP_LOADS = [f"{p} kPa" for p in range(30, 96, 8)]
 MAP_SPARK = "30 crank_deg"
+# How a kind of load is shown: unit, factor from SI, decimals.
+LOAD_UNITS = {"manifold pressure": ("kPa", 1e-3, 0), "air mass": ("mg air", 1e6, 0), "filling": ("% filling", 100.0, 0)}
 
 
 def brief_html(brief: Brief) -> str:
@@ -40,6 +43,8 @@ def brief_html(brief: Brief) -> str:
         plots=_plots(brief),
         field=field_text,
         grid=grid_rows,
+        ceiling_rows=ceiling_rows,
+        plain=lambda value, digits=0: f"{value:.{digits}f}" if math.isfinite(value) else "",
         windows=window_rows,
         injection_row=injection_row(brief),
         sources=cite(*SOURCE_KEYS),
@@ -66,6 +71,27 @@ def grid_rows(brief: Brief, name: str, digits: int = 0) -> list[tuple[str, list[
     values = getattr(ceilings, name).magnitude
     loads = ceilings.manifold_pressure.magnitude
     return [(f"{loads[k]:.0f}", [f"{v:.{digits}f}" if math.isfinite(v) else "" for v in values[k]]) for k in range(len(loads) - 1, -1, -1)]
+
+
+def ceiling_rows(ceilings: SparkCeilings, load_axis: str = "manifold pressure", *, bands: bool = False) -> list[tuple[str, list[str]]]:
+    """Return the ceilings over a kind of load as rows of text, greatest load first; in brackets where spark does not cure."""
+    loads, values = ceilings.over(load_axis, ceilings.si.manifold_pressure if load_axis == "manifold pressure" else None)
+    factor, digits = LOAD_UNITS[load_axis][1:]
+    own = load_axis == "manifold pressure"
+    cured = ceilings.cured
+    rows = []
+    for k in range(len(loads) - 1, -1, -1):
+        cells = []
+        for j, value in enumerate(values[k]):
+            text = f"{value:.0f}" if math.isfinite(value) else ""
+            if text and own and not cured[k, j]:
+                text = f"({text})"
+            low, high = ceilings.si.ceiling_low[k, j], ceilings.si.ceiling_high[k, j]
+            if text and bands and own and math.isfinite(low + high):
+                text += f" [{low:.0f} to {high:.0f}]"
+            cells.append(text)
+        rows.append((f"{loads[k] * factor:.{digits}f}", cells))
+    return rows
 
 
 def injection_row(brief: Brief) -> int:

@@ -15,7 +15,10 @@ if TYPE_CHECKING:
 
 __all__ = ["TABLE_NAMES", "brief_tables", "write_tables"]
 
-GRIDS = ("ceiling", "best_spark", "starting_spark", "burned_fraction", "imep_variation", "air")
+GRIDS = (
+    "ceiling", "ceiling_low", "ceiling_high", "least_limit", "best_spark", "knock", "floor", "starting_spark", "burned_fraction", "imep_variation",
+    "air", "filling",
+)  # fmt: skip
 TABLE_NAMES = tuple(f"{name}.csv" for name in (*GRIDS, "idle", "reversion", "end_of_injection"))
 
 

@@ -13,7 +13,7 @@ from rich.table import Table
 
 from ..advice.bands import HEADLINES
 from ..results import Record
-from .html import field_text, injection_row, window_rows
+from .html import LOAD_UNITS, ceiling_rows, field_text, injection_row, window_rows
 
 if TYPE_CHECKING:
     from ..brief import Brief, CamFacts
@@ -31,6 +31,12 @@ IDLE = (
 )  # fmt: skip
 
 
+BASE = (
+    ("speed", "rpm", 0), ("manifold_pressure", "kPa", 0), ("table_spark", "table\nspark", 0), ("ceiling", "ceil-\ning", 0),
+    ("pressure_change", "kPa\nmore", 1), ("burned_fraction", "burned\n%", 0), ("burned_fraction_change", "change\n%", 1),
+    ("efficiency", "effic.\n%", 1), ("efficiency_change", "change\n%", 1), ("fuel_change", "fuel\n% more", 1),
+    ("exhaust_temperature_change", "exhaust\nK hotter", 0),
+)  # fmt: skip
 NARROWEST = 100
 
 
@@ -76,8 +82,8 @@ def print_events(facts: CamFacts, console: Console) -> None:
     console.print()
 
 
-def print_brief(brief: Brief, console: Console) -> None:
-    """Print a first-fire brief."""
+def print_brief(brief: Brief, console: Console, load_axis: str = "manifold pressure") -> None:
+    """Print a first-fire brief, the ceilings over a kind of load."""
     build = brief.build
     console.rule(f"First-fire brief: {build.name}" + (f" ({build.label})" if build.label else ""))
     console.print(f"{brief.cam.cam}" + (f" in place of {brief.replaced_cam.cam}" if brief.replaced_cam else "") + f". Model: {brief.model}.\n", highlight=False)
@@ -85,8 +91,9 @@ def print_brief(brief: Brief, console: Console) -> None:
         if facts:
             print_events(facts, console)
     _idle(brief, console)
+    _idle_spark(brief, console)
     _reversion(brief, console)
-    _ceilings(brief, console)
+    _ceilings(brief, console, load_axis)
     _injection(brief, console)
     _sure(brief, console)
     console.print(f"[bold]Assumed[/bold]: {len(build.assumed)} figures the sheet leaves out")
@@ -146,17 +153,68 @@ def _reversion(brief: Brief, console: Console) -> None:
     console.print()
 
 
-def _ceilings(brief: Brief, console: Console) -> None:
+def _idle_spark(brief: Brief, console: Console) -> None:
+    advice = brief.idle_spark
+    made = table("Idle spark, flat or falling with speed [deg b TDC]", ["rpm", *(f"{s:.0f}" for s in advice.speed.magnitude)], left=0)
+    made.add_row("spark", *(_blank(v) for v in advice.si.spark))
+    console.print(made)
+    swept = table("Idle over spark, at the idle speed", ["spark, deg b TDC", *(f"{s:.0f}" for s in advice.si.swept_spark)], left=1)
+    swept.add_row("vacuum, inHg", *(_blank(v, 1) for v in advice.manifold_vacuum.magnitude))
+    swept.add_row("COV of IMEP, %", *(_blank(v) for v in advice.imep_variation.magnitude))
+    console.print(swept)
+    console.print(f"  {advice.why}\n", highlight=False)
+
+
+def _ceilings(brief: Brief, console: Console, load_axis: str) -> None:
     ceilings = brief.spark_ceilings
     if not ceilings.has_zone:
-        console.print("Spark ceilings: no cell needs one; this cam has no reversion zone on the grid.\n")
+        console.print("Spark ceilings: no cell needs one: at no speed does the level road lead to a charge that does not hold still.\n", highlight=False)
         return
-    for name, title in (("ceiling", "Spark ceilings"), ("starting_spark", "Starting table for the zone")):
-        print_grid(f"{title}, FINAL spark (table plus every adder) [deg b TDC]; kPa over rpm", ceilings, name, console)
+    made = table(f"Spark ceilings, FINAL spark (table plus every adder) [deg b TDC]; {LOAD_UNITS[load_axis][0]} over rpm", _heads(brief, load_axis), left=0)
+    for load, cells in ceiling_rows(ceilings, load_axis):
+        made.add_row(load, *cells)
+    console.print(made)
+    console.print("  no figure: no ceiling from camcalc, best torque or knock decides; in brackets: the late-burn floor, not cured by spark", highlight=False)
     words = [w for grid in (ceilings.binds, ceilings.remarks) for row in grid for w in row if w]
     for text in sorted(set(words)):
         console.print(f"  {words.count(text)} cells: {text}", highlight=False)
+    console.print(f"  kept smooth on the level road: gears {', '.join(map(str, ceilings.gears))}", highlight=False)
+    print_grid("Starting table for the zone and its rim, FINAL spark [deg b TDC]; kPa over rpm", ceilings, "starting_spark", console)
+    _sensitivity(brief, console)
+    _base(brief, console)
+
+
+def _sensitivity(brief: Brief, console: Console) -> None:
+    s = brief.sensitivity
+    made = table(f"Limits at light load: road load of gear {s.gear} [deg b TDC]", ["rpm", *(f"{v:.0f}" for v in s.speed.magnitude)], left=1)
+    made.add_row("load, kPa", *(_blank(v) for v in s.manifold_pressure.magnitude))
+    for name, row in zip(s.variants, s.si.limit, strict=True):
+        made.add_row(name, *(_blank(v) for v in row))
+    made.add_row("late-burn floor", *(_blank(v) for v in s.si.floor))
+    console.print(made)
+    for text in (s.remark, s.beside):
+        if text:
+            console.print(f"  {text}", highlight=False)
     console.print()
+
+
+def _base(brief: Brief, console: Console) -> None:
+    if not brief.base_table:
+        return
+    heads = [head for _, head, _ in BASE]
+    made = table("From the supplied table's spark to the ceiling, at equal torque", heads, left=0)
+    for cell in brief.base_table:
+        made.add_row(*(number(cell, name, digits) for name, _, digits in BASE))
+    console.print(made)
+    console.print()
+
+
+def _heads(brief: Brief, load_axis: str) -> list[str]:
+    return [LOAD_UNITS[load_axis][0], *(f"{s:.0f}" for s in brief.spark_ceilings.speed.magnitude)]
+
+
+def _blank(value: float, digits: int = 0) -> str:
+    return f"{value:.{digits}f}" if math.isfinite(value) else ""
 
 
 def _injection(brief: Brief, console: Console) -> None:

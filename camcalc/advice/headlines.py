@@ -1,0 +1,84 @@
+"""The headline numbers of a build under a set of tolerances: what the bands are drawn from."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..cycle.operating import EngineModel, Tolerances
+from .idle import idle_state
+from .reversion import reversion_in_gear
+from .spark import SparkCeilings
+from .spark_limits import ceiling_column
+
+if TYPE_CHECKING:
+    from ..build import Build
+
+__all__ = ["Zone", "headline", "headline_gear", "with_bands", "zone_of"]
+
+Array = NDArray[np.float64]
+
+
+class Zone(NamedTuple):
+    """The part of a grid that has ceilings: columns and rows, their speeds [rev/s] and pressures [Pa], and the worst cell in it."""
+
+    columns: slice
+    rows: slice
+    speeds: Array
+    pressures: Array
+    worst: tuple[int, int] | None
+
+
+def zone_of(ceilings: SparkCeilings) -> Zone | None:
+    """Return the least rectangle that holds every ceiling; its worst cell is the cured one with the lowest; None without a zone."""
+    known = np.isfinite(ceilings.si.ceiling)
+    if not known.any():
+        return None
+    rows, columns = (np.flatnonzero(known.any(axis=axis)) for axis in (1, 0))
+    row, column = slice(rows[0], rows[-1] + 1), slice(columns[0], columns[-1] + 1)
+    part = ceilings.si.ceiling[row, column]
+    cured = np.where(ceilings.cured[row, column], part, np.nan)
+    worst = None
+    if np.isfinite(cured).any():
+        at = np.unravel_index(int(np.nanargmin(cured)), cured.shape)
+        worst = (int(at[0]), int(at[1]))
+    return Zone(column, row, ceilings.si.speed[column], ceilings.si.manifold_pressure[row], worst)
+
+
+def headline_gear(build: Build) -> int:
+    """Return the gear nearest to direct drive, counted from 1."""
+    ratios = build.vehicle.gear_ratios
+    return min(range(len(ratios)), key=lambda k: abs(ratios[k] - 1.0)) + 1
+
+
+def headline(kind: Callable[..., EngineModel], build: Build, tolerances: Tolerances, zone: Zone | None) -> dict[str, Any]:
+    """Return the headline numbers under a set of tolerances, in inner units; ``ceilings`` over the nominal's zone is an array."""
+    engine = kind(build, tolerances)
+    idle = idle_state(engine)
+    found: dict[str, Any] = {"vacuum": idle.si.manifold_vacuum, "burned_fraction": idle.si.burned_fraction}
+    if build.replaced_cam:
+        before = kind(build.with_replaced_cam(), tolerances)
+        found["vacuum_penalty"] = idle_state(before).si.manifold_vacuum - found["vacuum"]
+    gear = reversion_in_gear(engine, headline_gear(build))
+    found["unstable_below"], found["blow_back_below"] = gear.si.unstable_below, gear.si.blow_back_below
+    if zone is not None:
+        columns = [ceiling_column(engine, float(speed), [float(p) for p in zone.pressures]) for speed in zone.speeds]
+        found["ceilings"] = np.array([[cell.ceiling for cell in column.cells] for column in columns]).T
+        if zone.worst is not None:
+            found["ceiling"] = float(found["ceilings"][zone.worst])
+    return found
+
+
+def with_bands(ceilings: SparkCeilings, zone: Zone | None, grids: Mapping[str, tuple[Array, Array]]) -> SparkCeilings:
+    """Return the ceilings with the 10 to 90 % band of each."""
+    if zone is None or "ceilings" not in grids:
+        return ceilings
+    edges = []
+    for edge in grids["ceilings"]:
+        whole = np.full_like(ceilings.si.ceiling, np.nan)
+        whole[zone.rows, zone.columns] = edge
+        edges.append(np.where(np.isfinite(ceilings.si.ceiling), whole, np.nan))
+    return ceilings.replace(ceiling_low=edges[0], ceiling_high=edges[1])
