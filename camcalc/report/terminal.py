@@ -158,9 +158,9 @@ def _idle_spark(brief: Brief, console: Console) -> None:
     made = table("Idle spark, flat or falling with speed [deg b TDC]", ["rpm", *(f"{s:.0f}" for s in advice.speed.magnitude)], left=0)
     made.add_row("spark", *(_blank(v) for v in advice.si.spark))
     console.print(made)
-    swept = table("Idle over spark, at the idle speed", ["spark, deg b TDC", *(f"{s:.0f}" for s in advice.si.swept_spark)], left=1)
-    swept.add_row("vacuum, inHg", *(_blank(v, 1) for v in advice.manifold_vacuum.magnitude))
-    swept.add_row("COV of IMEP, %", *(_blank(v) for v in advice.imep_variation.magnitude))
+    swept = table("Idle over spark, at the idle speed", ["spark, deg b TDC", *(f"{s:.0f}" for s in advice.si.swept_spark[::2])], left=1)
+    swept.add_row("vacuum, inHg", *(_blank(v, 1) for v in advice.manifold_vacuum.magnitude[::2]))
+    swept.add_row("COV of IMEP, %", *(_blank(v) for v in advice.imep_variation.magnitude[::2]))
     console.print(swept)
     console.print(f"  {advice.why}\n", highlight=False)
 
@@ -168,7 +168,11 @@ def _idle_spark(brief: Brief, console: Console) -> None:
 def _ceilings(brief: Brief, console: Console, load_axis: str) -> None:
     ceilings = brief.spark_ceilings
     if not ceilings.has_zone:
-        console.print("Spark ceilings: no cell needs one: at no speed does the level road lead to a charge that does not hold still.\n", highlight=False)
+        console.print(
+            "Spark ceilings, FINAL spark (table plus every adder): no cell needs one; at no speed does the level road lead to a charge that does not "
+            "hold still.\n",
+            highlight=False,
+        )
         return
     made = table(f"Spark ceilings, FINAL spark (table plus every adder) [deg b TDC]; {LOAD_UNITS[load_axis][0]} over rpm", _heads(brief, load_axis), left=0)
     for load, cells in ceiling_rows(ceilings, load_axis):

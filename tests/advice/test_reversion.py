@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Callable
 from typing import Any
@@ -16,6 +17,7 @@ from camcalc.drive.road_load import engine_torque_on_road, road_speed
 
 Make = Callable[..., Any]
 LIMITS = ("unstable_below", "blow_back_below")
+STRICT = 0.04
 
 
 def as_speed(figure: float) -> float:
@@ -27,17 +29,30 @@ def gears(brief: Any) -> list[Any]:
     return [g.si for g in brief.reversion]
 
 
+@pytest.fixture(scope="module")
+def strict_rows(build_of: Make) -> Make:
+    """Give an example's gears under a stability limit of 4 %, which the closed forms pass at low speed."""
+
+    @functools.cache
+    def rows(name: str, *, old: bool = False) -> list[Any]:
+        build = build_of(name, old=old)
+        model = QuickEngine(build.replace(limits=build.limits.replace(stability=STRICT)))
+        return [reversion_in_gear(model, g + 1).si for g in range(len(build.vehicle.gear_ratios))]
+
+    return rows
+
+
 @pytest.mark.parametrize("limit", LIMITS)
-def test_the_cam_that_was_in_it_pulls_evenly_from_lower_speeds(brief_of: Make, example: str, limit: str) -> None:
-    brief = brief_of(example)
-    pairs = [(as_speed(getattr(n.si, limit)), as_speed(getattr(o.si, limit))) for n, o in zip(brief.reversion, brief.replaced_reversion, strict=True)]
+def test_the_cam_that_was_in_it_pulls_evenly_from_lower_speeds(strict_rows: Make, example: str, limit: str) -> None:
+    rows = zip(strict_rows(example), strict_rows(example, old=True), strict=True)
+    pairs = [(as_speed(getattr(n, limit)), as_speed(getattr(o, limit))) for n, o in rows]
     assert all(old <= new for new, old in pairs)
     assert any(old < new for new, old in pairs)
 
 
 @pytest.mark.parametrize("limit", LIMITS)
-def test_a_higher_gear_loads_the_engine_and_trouble_ends_at_a_lower_crank_speed(brief_of: Make, example: str, limit: str) -> None:
-    crank = [as_speed(getattr(g, limit)) for g in gears(brief_of(example))]
+def test_a_higher_gear_loads_the_engine_and_trouble_ends_at_a_lower_crank_speed(strict_rows: Make, example: str, limit: str) -> None:
+    crank = [as_speed(getattr(g, limit)) for g in strict_rows(example)]
     assert crank == sorted(crank, reverse=True)
     assert crank[0] > crank[-1]
 
@@ -52,14 +67,14 @@ def test_road_speeds_belong_to_the_crank_speeds(brief_of: Make, example: str, li
         assert road == pytest.approx(crank * 2.0 * math.pi * vehicle.si.tyre_radius / (ratio * vehicle.final_drive), rel=1e-12, nan_ok=True)
 
 
-def test_just_above_the_speed_found_the_engine_is_steady_and_just_below_it_is_not(engine_of: Make, brief_of: Make) -> None:
+def test_just_above_the_speed_found_the_engine_is_steady_and_just_below_it_is_not(engine_of: Make, strict_rows: Make) -> None:
     model = engine_of("quarry-road")
     limits = model.build.limits
-    third = brief_of("quarry-road").reversion[2]
+    third, ratio = strict_rows("quarry-road")[2], model.build.vehicle.gear_ratios[2]
     # The search stops within 20 rpm and answers with the middle.
-    above, below = (road_point(model, third.si.unstable_below + by / 60.0, third.ratio) for by in (11.0, -11.0))
-    assert above.variation <= limits.stability < below.variation
-    above, below = (road_point(model, third.si.blow_back_below + by / 60.0, third.ratio) for by in (11.0, -11.0))
+    above, below = (road_point(model, third.unstable_below + by / 60.0, ratio) for by in (11.0, -11.0))
+    assert above.variation <= STRICT < below.variation
+    above, below = (road_point(model, third.blow_back_below + by / 60.0, ratio) for by in (11.0, -11.0))
     assert above.blow_back <= limits.blow_back_share < below.blow_back
 
 
@@ -92,7 +107,7 @@ def test_the_friction_tolerance_reaches_the_road(build_of: Make) -> None:
 
 def test_a_tighter_limit_moves_the_speed_up(build_of: Make) -> None:
     build = build_of("quarry-road")
-    shares = (0.07, 0.10, 0.15)
+    shares = (0.03, 0.04, 0.06)
     tight = [as_speed(reversion_in_gear(QuickEngine(build.replace(limits=build.limits.replace(stability=s))), 3).si.unstable_below) for s in shares]
     assert tight == sorted(tight, reverse=True)
     assert tight[0] > tight[-1]

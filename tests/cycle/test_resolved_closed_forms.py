@@ -137,7 +137,7 @@ def otto(shut: Setup, request: pytest.FixtureRequest) -> Settled:
     angle = np.arange(setup.areas.shape[1]) * 0.25
     setup.areas[:2] = np.where((angle > 0.0) & (angle < 180.0), 2e-3, 0.0)
     setup.areas[2:] = np.where((angle > 540.0) & (angle < 720.0), 2e-3, 0.0)
-    marching = Marching(setup, Course(180.0, 540.0, 720.0, 720.0), Burning(0.0, 1.0, 1.0, 1.0, 0.0, True), RTOL, (100e3, 0.0, 1.0))
+    marching = Marching(setup, Course(180.0, 540.0, 720.0, 720.0), Burning(0.0, 1.0, 1.0, 1.0, 0.0, 1.0, True), RTOL, (100e3, 0.0, 1.0))
     start = np.zeros(15)
     start[:6] = request.param * 8e-4 / (R * 400.0), 400.0, 0.1, 1.0, 330.0, 0.0
     start[7:] = 900.0, 1.0, 330.0, 0.0, 900.0, 1.0, 100e3, request.param
