@@ -10,13 +10,14 @@ from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from .advice.bands import HeadlineBands, sample_bands
-from .advice.base_table import BaseTableCell
+from .advice.base_table import BaseTableCell, compare_with_base
 from .advice.brakes import brake_remark
 from .advice.headlines import headline, headline_gear, with_bands, zone_of
 from .advice.idle import SLOWEST, IdleState, idle_state, lowest_idle
 from .advice.idle_spark import IdleSpark, idle_spark_advice
 from .advice.injection import InjectionWindows, injection_windows
 from .advice.reversion import GearReversion, reversion_in_gear
+from .advice.sensing import IdleSensing, idle_sensing
 from .advice.sensitivity import CeilingSensitivity, ceiling_sensitivity
 from .advice.spark import SparkCeilings, spark_ceilings
 from .cam.card import CamCard, Overlap
@@ -29,6 +30,7 @@ from .engine.geometry import effective_compression, geometry_of
 from .errors import InputError, NoSolutionError, did_you_mean
 from .results import Measure, Record, measure, plain_data
 from .sources import cite
+from .tables.table import read_table
 
 if TYPE_CHECKING:
     from .build import Build
@@ -121,6 +123,7 @@ class Brief(Record):
     sensitivity: CeilingSensitivity
     base_table: tuple[BaseTableCell, ...]
     injection: InjectionWindows
+    sensing: IdleSensing
     sure: HeadlineBands | None
     cautions: tuple[str, ...] = CAUTIONS
 
@@ -137,6 +140,7 @@ class Brief(Record):
             "sensitivity": self.sensitivity.to_dict() | {"remark": self.sensitivity.remark},
             "base_table": plain_data(self.base_table),
             "injection": self.injection.to_dict(),
+            "sensing": {"mixture": self.sensing.mixture.to_dict(), "load": self.sensing.load.to_dict() if self.sensing.load else None},
             "assumed": [a._asdict() for a in self.build.assumed],
             "cautions": list(self.cautions),
             "sources": cite(*SOURCE_KEYS),
@@ -188,6 +192,7 @@ def make_brief(build: Build, *, model: str = "resolved", bands: bool = True, pro
         raise InputError("model", came=model, expected=" or ".join(MODELS), fix=did_you_mean(model, MODELS))
     say = progress or (lambda what, share: None)
     kind = MODELS[model]
+    base = read_table(build.spark_table) if build.spark_table is not None else None
     engine = kind(build)
     before = kind(build.with_replaced_cam()) if build.replaced_cam else None
     gears = range(1, len(build.vehicle.gear_ratios) + 1)
@@ -207,6 +212,7 @@ def make_brief(build: Build, *, model: str = "resolved", bands: bool = True, pro
         sensitivity = ceiling_sensitivity(kind, build, headline_gear(build))
         say("injection", 0.9 * share)
         windows = injection_windows(engine)
+        sensing = idle_sensing(engine, before.fresh() if before else None, first)
         say("the replaced cam", 0.95 * share)
         replaced, replaced_reversion = old.result() if old else (None, ())
     advice = idle_advice(engine, new, replaced)
@@ -230,8 +236,9 @@ def make_brief(build: Build, *, model: str = "resolved", bands: bool = True, pro
         idle_spark=around,
         spark_ceilings=ceilings,
         sensitivity=sensitivity,
-        base_table=(),
+        base_table=compare_with_base(engine, ceilings, base) if base is not None else (),
         injection=windows,
+        sensing=sensing,
         sure=sure,
     )
 

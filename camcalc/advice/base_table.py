@@ -20,7 +20,10 @@ __all__ = ["BaseTableCell", "compare_with_base", "spark_of_table"]
 class Table(Protocol):
     """What is asked of a spark table: spark [crank deg] at speeds [rev/s] and loads of its kind, SI."""
 
-    load_kind: str
+    @property
+    def load_kind(self) -> str:
+        """Which kind of load its axis has."""
+        ...
 
     def spark_at(self, speed: float, load: float) -> float:
         """Return spark, edges held."""

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from ..cycle.operating import EngineModel, Tolerances
 from .idle import idle_state
+from .injection import point_at
 from .reversion import reversion_in_gear
 from .spark import SparkCeilings
 from .spark_limits import ceiling_column
@@ -20,6 +21,8 @@ if TYPE_CHECKING:
 __all__ = ["Zone", "headline", "headline_gear", "with_bands", "zone_of"]
 
 Array = NDArray[np.float64]
+
+CRUISE = 1600.0 / 60.0, 60e3  # rev/s, Pa: where the edges of the injection window are banded
 
 
 class Zone(NamedTuple):
@@ -64,6 +67,10 @@ def headline(kind: Callable[..., EngineModel], build: Build, tolerances: Toleran
         found["vacuum_penalty"] = idle_state(before).si.manifold_vacuum - found["vacuum"]
     gear = reversion_in_gear(engine, headline_gear(build))
     found["unstable_below"], found["blow_back_below"] = gear.si.unstable_below, gear.si.blow_back_below
+    if build.fuel.system == "sequential port" and build.injector is not None:
+        point = point_at(engine, *CRUISE)
+        if point.shut is not None:
+            found["shut_earliest"], found["shut_latest"] = point.shut.earliest, point.shut.latest
     if zone is not None:
         columns = [ceiling_column(engine, float(speed), [float(p) for p in zone.pressures]) for speed in zone.speeds]
         found["ceilings"] = np.array([[cell.ceiling for cell in column.cells] for column in columns]).T

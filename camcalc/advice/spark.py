@@ -96,8 +96,8 @@ class SparkCeilings(Record):
 
 FIELDS = {
     "ceiling": "ceiling", "least_limit": "limit", "steadiness": "steadiness", "strong_cycle": "strong", "fuller_cell": "fuller",
-    "cleanest": "cleanest", "best_spark": "best", "knock": "knock", "floor": "floor", "swing": "swing", "half_burned": "half_burned", "torque_curvature": "curvature", "air": "air",
-    "burned_fraction": "burned_fraction", "imep_variation": "variation",
+    "cleanest": "cleanest", "best_spark": "best", "knock": "knock", "floor": "floor", "swing": "swing",
+    "half_burned": "half_burned", "torque_curvature": "curvature", "air": "air", "burned_fraction": "burned_fraction", "imep_variation": "variation",
 }  # fmt: skip
 
 

@@ -7,6 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from ..burn.cycle_map import Spread as ChargeSpread
 from ..burn.cycle_map import burned_fraction_spread
 from ..burn.stability import dilution_noise, work_spread
 from ..cycle.operating import EngineModel, OperatingState, barometer, pressure_for_net_imep
@@ -188,15 +189,15 @@ def _edge(model: EngineModel, cells: list[CeilingCell]) -> Swing | None:
     edge = low if low >= high else float(brentq(excess, low, high, xtol=EDGE_WITHIN))
     best = model.best_spark(speed, edge)
     spread = work_spread(model, speed, edge, best)
-    return _swing(model, spread.mean, spread.variation, best)
+    return _swing(model, spread.mean, spread.variation)
 
 
-def _swing(model: EngineModel, state: OperatingState, variation: float, best: float) -> Swing:
+def _swing(model: EngineModel, state: OperatingState, variation: float) -> Swing:
     width = half_swing(model, state, variation)
     full = min(state.manifold_pressure * (1.0 + width), barometer(model))
     # The fuller cell must stand the spark too: the least of its best torque and its knock.
     fuller = float(np.fmin(model.best_spark(state.speed, full), model.knock_spark(state.speed, full)))
-    return Swing(state.manifold_pressure, width, _strong_cycle(model, state, best), fuller)
+    return Swing(state.manifold_pressure, width, _strong_cycle(model, state), fuller)
 
 
 def _with_ceiling(cell: CeilingCell, swings: list[Swing], stability: float) -> CeilingCell:
@@ -229,7 +230,7 @@ def _cell(model: EngineModel, speed: float, pressure: float) -> CeilingCell:
     torque = model.torque_curve(speed, pressure, best + OFFSETS)
     torque = torque / torque[OFFSETS == 0.0]
     restless = variation > NORMAL_RUNNING
-    swing = _swing(model, state, variation, best) if restless else Swing(pressure, half_swing(model, state, variation), nan, nan)
+    swing = _swing(model, state, variation) if restless else Swing(pressure, half_swing(model, state, variation), nan, nan)
     knock = model.knock_spark(speed, pressure)
     return CeilingCell(
         speed=speed,
@@ -277,12 +278,17 @@ def _with_steadiness(cell: CeilingCell, roads: list[RoadLoad]) -> CeilingCell:
     return cell._replace(steadiness=least[0], steady_net=least[1], steady_pressure=least[2], limit=limit, remark=remark)
 
 
-def _strong_cycle(model: EngineModel, state: OperatingState, best: float) -> float:
-    """Return best torque for the cleanest cycle that noise and incomplete burns leave at the sheet's percentile."""
+def charge_spread(model: EngineModel, state: OperatingState) -> ChargeSpread:
+    """Return how the charge of a cell spreads from cycle to cycle: noise, and what incomplete burns leave to the next."""
     x = state.burned_fraction
     fractions = np.minimum(DILUTIONS * x, 0.95)
-    burnt = np.array([model.state(state.speed, state.manifold_pressure, best, burned_fraction=float(f)).completeness for f in fractions])
-    spread = burned_fraction_spread(x, fractions, burnt, noise=dilution_noise(model), percentile=model.build.limits.cleanest_percentile)
+    burnt = np.array([model.state(state.speed, state.manifold_pressure, state.spark, burned_fraction=float(f)).completeness for f in fractions])
+    return burned_fraction_spread(x, fractions, burnt, noise=dilution_noise(model), percentile=model.build.limits.cleanest_percentile)
+
+
+def _strong_cycle(model: EngineModel, state: OperatingState) -> float:
+    """Return best torque for the cleanest cycle that noise and incomplete burns leave at the sheet's percentile."""
+    spread = charge_spread(model, state)
     return model.best_spark(state.speed, state.manifold_pressure, burned_fraction=max(spread.cleanest, 0.0))
 
 

@@ -112,17 +112,20 @@ def plot_injection(windows: InjectionWindows, cam: CamCard, row: int = 0, ax: Ax
     ax.set_ylabel("engine speed [rpm]")
     ax.set_xlim(-500.0, 300.0)
     ax.set_xlabel("end of injection: crank angle, 0 at the top dead centre of the overlap [crank deg]")
-    ax.legend(fontsize="small", loc="upper left")
+    ax.legend(fontsize="small", loc="upper right")
     return ax
 
 
 def _strip(ax: Axes, si: Any, row: int, k: int, *, named: bool) -> None:
     for early, late, hatch, name in (
-        (si.shut_earliest, si.shut_latest, "", "fits a shut valve"),
-        (si.open_earliest, si.open_latest, "xx", "fits an open valve"),
+        (si.shut_earliest, si.shut_latest, "", "by events: shut valve"),
+        (si.open_earliest, si.open_latest, "xx", "by events: open valve"),
     ):
         if np.isfinite(early[row, k]):
             ax.barh(k, early[row, k] - late[row, k], left=-early[row, k], height=0.5, color="0.75", edgecolor="0.3", hatch=hatch, label=name if named else None)
+    if np.isfinite(si.earliest[row, k]):
+        early, late = si.earliest[row, k], si.latest[row, k]
+        ax.barh(k, early - late, left=-early, height=0.22, color="0.25", label="by the flows, recommended" if named else None)
     end = -si.end_of_injection[row, k]
-    ax.plot([end - si.pulse_angle[row, k], end], [k, k], color="black", linewidth=2.5, label="recommended pulse" if named else None)
-    ax.plot([end], [k], marker="|", color="black", markersize=12)
+    ax.plot([end - si.pulse_angle[row, k], end], [k, k], color="#b00000", linewidth=2.5, label="recommended pulse" if named else None)
+    ax.plot([end], [k], marker="|", color="#b00000", markersize=12)

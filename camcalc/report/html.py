@@ -26,6 +26,13 @@ __all__ = ["brief_html", "svg_text"]
 MAP_SPEEDS = [f"{n} rpm" for n in range(600, 3601, 300)]
 MAP_LOADS = [f"{p} kPa" for p in range(30, 96, 8)]
 MAP_SPARK = "30 crank_deg"
+# From the supplied table to the ceilings: field, head, decimals.
+BASE_COLUMNS = (
+    ("speed", "rpm", 0), ("manifold_pressure", "kPa", 0), ("table_spark", "table\nspark", 0), ("ceiling", "ceil-\ning", 0),
+    ("pressure_change", "kPa\nmore", 1), ("burned_fraction", "burned\n%", 0), ("burned_fraction_change", "change\n%", 1),
+    ("efficiency", "effic.\n%", 1), ("efficiency_change", "change\n%", 1), ("fuel_change", "fuel\n% more", 1),
+    ("exhaust_temperature_change", "exhaust\nK hotter", 0),
+)  # fmt: skip
 # How a kind of load is shown: unit, factor from SI, decimals.
 LOAD_UNITS = {"manifold pressure": ("kPa", 1e-3, 0), "air mass": ("mg air", 1e6, 0), "filling": ("% filling", 100.0, 0)}
 
@@ -46,6 +53,10 @@ def brief_html(brief: Brief) -> str:
         ceiling_rows=ceiling_rows,
         plain=lambda value, digits=0: f"{value:.{digits}f}" if math.isfinite(value) else "",
         windows=window_rows,
+        number=number,
+        base_columns=BASE_COLUMNS,
+        window_heads=window_heads(brief),
+        injection_notes=injection_notes(brief, injection_row(brief)) if brief.injection.applies else [],
         injection_row=injection_row(brief),
         sources=cite(*SOURCE_KEYS),
         headlines=HEADLINES,
@@ -63,6 +74,12 @@ def field_text(record: Record, name: str) -> str:
     """Return one measured field as text with unit and band."""
     measured = type(record).measures()[name]
     return text_of(getattr(record.si, name), measured, getattr(record, "bands", {}).get(name))
+
+
+def number(record: Record, name: str, digits: int = 1) -> str:
+    """Return a measured field as a bare number in its shown unit, for a column whose head names the unit."""
+    value = getattr(record, name).magnitude
+    return f"{value:.{digits}f}" if math.isfinite(value) else "none"
 
 
 def grid_rows(brief: Brief, name: str, digits: int = 0) -> list[tuple[str, list[str]]]:
@@ -102,19 +119,29 @@ def injection_row(brief: Brief) -> int:
 def window_rows(brief: Brief, row: int) -> list[list[str]]:
     """Return injection windows at one load as rows of text."""
     w = brief.injection
+    pulse = w.pulse_width.magnitude[row]
+    angles = [w.in_reference(name)[row] for name in ("start_of_injection", "end_of_injection", "earliest", "latest")]
+    shares = [] if w.shut_valve is None or w.open_valve is None else [100.0 * s.si.to_plenum[row] for s in (w.shut_valve, w.open_valve)]
     out = []
     for k, speed in enumerate(w.speed.magnitude):
-        cells = [
-            w.pulse_width.magnitude[row, k],
-            w.shut_earliest.magnitude[row, k],
-            w.shut_latest.magnitude[row, k],
-            w.open_earliest.magnitude[row, k],
-            w.open_latest.magnitude[row, k],
-            w.end_of_injection.magnitude[row, k],
-        ]
-        texts = [f"{cells[0]:.2f}" if math.isfinite(cells[0]) else "none"] + [f"{c:.0f}" if math.isfinite(c) else "none" for c in cells[1:]]
-        out.append([f"{speed:.0f}", *texts, w.strategy[row][k]])
+        numbers = [f"{v[k]:.0f}" if math.isfinite(v[k]) else "none" for v in (*angles, *shares)]
+        out.append([f"{speed:.0f}", f"{pulse[k]:.2f}" if math.isfinite(pulse[k]) else "none", *numbers, w.strategy[row][k]])
     return out
+
+
+def window_heads(brief: Brief) -> list[str]:
+    """Return the heads of ``window_rows``."""
+    shares = [] if brief.injection.shut_valve is None else ["shut valve:\nto plenum, %", "open valve:\nto plenum, %"]
+    return ["rpm", "pulse\nms", "begins", "ends", "window\nfrom", "to", *shares, "strategy"]
+
+
+def injection_notes(brief: Brief, row: int) -> list[str]:
+    """Return why each strategy is recommended at one load, each reason once, with the speeds it holds for."""
+    w = brief.injection
+    speeds: dict[str, list[str]] = {}
+    for speed, why in zip(w.speed.magnitude, w.why[row], strict=True):
+        speeds.setdefault(why, []).append(f"{speed:.0f}")
+    return [f"{', '.join(at)} rpm: {why}" for why, at in speeds.items() if why]
 
 
 def _plots(brief: Brief) -> dict[str, str]:

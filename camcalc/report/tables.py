@@ -39,10 +39,10 @@ def brief_tables(brief: Brief) -> dict[str, str]:
     windows = brief.injection
     if windows.applies:
         tables["end_of_injection.csv"] = _grid(
-            "manifold_pressure [kPa] \\ speed [rpm]; end_of_injection [crank_deg]",
+            f"manifold_pressure [kPa] \\ speed [rpm]; end_of_injection [crank_deg {windows.angle_reference}]",
             windows.speed.magnitude,
             windows.manifold_pressure.magnitude,
-            windows.end_of_injection.magnitude,
+            windows.in_reference("end_of_injection"),
         )
     return tables
 

@@ -13,7 +13,7 @@ from rich.table import Table
 
 from ..advice.bands import HEADLINES
 from ..results import Record
-from .html import LOAD_UNITS, ceiling_rows, field_text, injection_row, window_rows
+from .html import BASE_COLUMNS, LOAD_UNITS, ceiling_rows, field_text, injection_notes, injection_row, number, window_heads, window_rows
 
 if TYPE_CHECKING:
     from ..brief import Brief, CamFacts
@@ -31,12 +31,6 @@ IDLE = (
 )  # fmt: skip
 
 
-BASE = (
-    ("speed", "rpm", 0), ("manifold_pressure", "kPa", 0), ("table_spark", "table\nspark", 0), ("ceiling", "ceil-\ning", 0),
-    ("pressure_change", "kPa\nmore", 1), ("burned_fraction", "burned\n%", 0), ("burned_fraction_change", "change\n%", 1),
-    ("efficiency", "effic.\n%", 1), ("efficiency_change", "change\n%", 1), ("fuel_change", "fuel\n% more", 1),
-    ("exhaust_temperature_change", "exhaust\nK hotter", 0),
-)  # fmt: skip
 NARROWEST = 100
 
 
@@ -52,12 +46,6 @@ def table(title: str, columns: Iterable[str], left: int = 1) -> Table:
     for k, name in enumerate(columns):
         made.add_column(name, justify="left" if k < left else "right")
     return made
-
-
-def number(record: Record, name: str, digits: int = 1) -> str:
-    """Return a measured field as a bare number in its shown unit, for a column whose head names the unit."""
-    value = getattr(record, name).magnitude
-    return f"{value:.{digits}f}" if math.isfinite(value) else "none"
 
 
 def print_events(facts: CamFacts, console: Console) -> None:
@@ -95,6 +83,7 @@ def print_brief(brief: Brief, console: Console, load_axis: str = "manifold press
     _reversion(brief, console)
     _ceilings(brief, console, load_axis)
     _injection(brief, console)
+    _sensing(brief, console)
     _sure(brief, console)
     console.print(f"[bold]Assumed[/bold]: {len(build.assumed)} figures the sheet leaves out")
     for a in build.assumed:
@@ -205,10 +194,10 @@ def _sensitivity(brief: Brief, console: Console) -> None:
 def _base(brief: Brief, console: Console) -> None:
     if not brief.base_table:
         return
-    heads = [head for _, head, _ in BASE]
+    heads = [head for _, head, _ in BASE_COLUMNS]
     made = table("From the supplied table's spark to the ceiling, at equal torque", heads, left=0)
     for cell in brief.base_table:
-        made.add_row(*(number(cell, name, digits) for name, _, digits in BASE))
+        made.add_row(*(number(cell, name, digits) for name, _, digits in BASE_COLUMNS))
     console.print(made)
     console.print()
 
@@ -227,11 +216,26 @@ def _injection(brief: Brief, console: Console) -> None:
         return
     shown = injection_row(brief)
     load = brief.injection.manifold_pressure.magnitude[shown]
-    heads = ["rpm", "pulse\nms", "shut valve\nfrom", "to", "open valve\nfrom", "to", "end at", "strategy"]
-    made = table(f"End of injection at {load:.0f} kPa [crank deg before TDC between exhaust and intake stroke]", heads, left=0)
+    made = table(f"End of injection at {load:.0f} kPa [crank deg {brief.injection.angle_reference}]", window_heads(brief), left=0)
     for row in window_rows(brief, shown):
         made.add_row(*row)
     console.print(made)
+    console.print(f"  rests on {brief.injection.basis}; the overlap top dead centre is the one between exhaust and intake stroke", highlight=False)
+    for note in injection_notes(brief, shown):
+        console.print(f"  {note}", highlight=False, markup=False)
+    console.print()
+
+
+def _sensing(brief: Brief, console: Console) -> None:
+    mixture = brief.sensing.mixture
+    console.print("[bold]What the sensors make of the idle[/bold]")
+    console.print(
+        f"  lambda {mixture.si.true_lambda:.2f} goes in, {field_text(mixture, 'burned_share')} of the fuel burns, "
+        f"an exhaust oxygen sensor shows {mixture.si.shown_lambda:.2f}: {mixture.advice}",
+        highlight=False,
+    )
+    if brief.sensing.load:
+        console.print(f"  load: {brief.sensing.load.advice}", highlight=False)
     console.print()
 
 

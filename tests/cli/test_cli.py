@@ -154,7 +154,7 @@ def test_a_wrong_figure_is_told_with_what_was_expected(sheet_path: Path, capsys:
 
 
 def test_an_idle_that_cannot_balance_ends_with_one_and_writes_no_file(root: Path, tmp_path: Path, capsys: Said, quick: None) -> None:
-    path = Path(shutil.copy(root / "examples" / "quarry-road" / "build.toml", tmp_path / "build.toml"))
+    path = Path(shutil.copy(root / "examples" / "dockside" / "build.toml", tmp_path / "build.toml"))
     rewrite(path, engine={"friction_factor": 2.5}, site={"altitude": "6000 m"}, idle={"speed": "350 rpm", "spark_reserve": "40 crank_deg", "mixture": 1.15})
     page, folder = tmp_path / "brief.html", tmp_path / "tables"
     assert main(["brief", str(path), "--no-bands", "--html", str(page), "--tables", str(folder)]) == 1

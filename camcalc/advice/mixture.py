@@ -1,0 +1,242 @@
+"""What oxygen sensor and load sensor make of an idle with partial burns and blow-back, and what to do about it."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..engine.valve_flow import orifice_flow_kernel
+from ..errors import InputError
+from ..results import Measure, Record, measure
+
+__all__ = [
+    "LoadSensing",
+    "Plenum",
+    "SensorReading",
+    "lambda_shown",
+    "load_sensing",
+    "meter_over_reading",
+    "sensor_reading",
+    "table_over_reading",
+    "throttled_over_reading",
+]
+
+Array = NDArray[np.float64]
+
+# ESTIMATE: an error of the mixture that a driver does not notice and a closed loop may well correct.
+NOTICED = 0.02
+AIR_GAS_CONSTANT, AIR_GAMMA = 287.05, 1.4
+ROUNDING = 1e-6  # what a computed share may lie outside 0 to 1
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
+class SensorReading(Record):
+    """The mixture, what an exhaust oxygen sensor shows of it, and what that means for closed-loop trim."""
+
+    true_lambda: Measure = measure("", doc="air over stoichiometric air, as it goes in")
+    shown_lambda: Measure = measure("", doc="as an exhaust oxygen sensor reads it")
+    burned_share: Measure = measure("", "percent", doc="share of the fuel that burns")
+    advice: str = ""
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
+class LoadSensing(Record):
+    """By how much a load sensor reads more air than the cylinders keep."""
+
+    air_meter: Measure = measure("", "percent", doc="a meter before the throttle that counts reversed flow as air, behind plenum and throttle")
+    air_meter_at_most: Measure = measure("", "percent", doc="the same meter, were there neither plenum nor throttle to damp the swing")
+    pressure_sensor: Measure = measure("", "percent", doc="pressure with the replaced cam's filling table")
+    advice: str = ""
+
+
+def lambda_shown(true_lambda: float, burned_share: float, seen: float) -> float:
+    """Return the lambda that an exhaust oxygen sensor shows when part of the charge leaves unburned.
+
+    Parameters
+    ----------
+    true_lambda : float
+    burned_share : float, 0 to 1
+        Share of the fuel, and of the air with it, that burns.
+    seen : float, 0 to 1
+        Share of the unburned fuel that burns on the sensor's electrode (``fuel_seen`` of the build sheet's limits).
+
+    Raises
+    ------
+    InputError
+        On a share outside 0 to 1, or nothing burned and nothing seen.
+
+    Notes
+    -----
+    The sensor sees all the air, which ``lambda`` counts, but of the fuel only ``b + seen (1 - b)`` with ``b`` burned:
+    ``lambda / (1 - (1 - seen)(1 - b))``. Lean and rich alike, since products of rich burning are seen whole.
+
+    Examples
+    --------
+    >>> round(lambda_shown(1.0, 0.9, 0.3), 4)
+    1.0753
+    """
+    for name, share in (("burned_share", burned_share), ("seen", seen)):
+        if not -ROUNDING <= share <= 1.0 + ROUNDING:
+            raise InputError(name, came=f"{share:g}", expected="a share from 0 to 1")
+    fuel = 1.0 - (1.0 - min(max(seen, 0.0), 1.0)) * (1.0 - min(max(burned_share, 0.0), 1.0))
+    if fuel <= 0.0:
+        raise InputError("burned_share", came="0, with seen 0", expected="some fuel that burns or is seen: without any the sensor shows pure air")
+    return true_lambda / fuel
+
+
+def sensor_reading(true_lambda: float, burned_share: float, seen: float) -> SensorReading:
+    """Return what the sensor shows and what to do about closed-loop trim at idle.
+
+    Parameters and errors as ``lambda_shown``.
+
+    Examples
+    --------
+    >>> sensor_reading(1.0, 1.0, 0.3).advice
+    'the sensor shows the mixture as it is: closed-loop trim may stay on'
+    """
+    shown = lambda_shown(true_lambda, burned_share, seen)
+    error = shown / true_lambda - 1.0
+    if error <= NOTICED:
+        advice = "the sensor shows the mixture as it is: closed-loop trim may stay on"
+    else:
+        advice = (
+            f"partial burns leave oxygen, and the sensor reads {error:.0%} leaner than the mixture is; "
+            "closed loop would add fuel to an engine that is not lean: "
+            "switch closed-loop trim off or limit it at idle, and tune by idle quality. "
+            "A smell of raw fuel comes from the partial burns, not from a rich mixture"
+        )
+    return SensorReading(true_lambda=true_lambda, shown_lambda=shown, burned_share=burned_share, advice=advice)
+
+
+def meter_over_reading(runner_flow: Array, cylinders: int) -> float:
+    """Return by how much an air meter over-reads that counts reversed flow as air: at most, as if nothing damped the swing on its way.
+
+    Parameters
+    ----------
+    runner_flow : array
+        From plenum into one cylinder's runner, positive inwards, evenly spaced over one cycle of 720 crank degrees; any unit.
+    cylinders : int
+        On the plenum that the meter feeds, evenly fired; 1 where each has its own throttle and meter.
+
+    Returns
+    -------
+    float
+        Mean of the flow's size over the mean flow, less one.
+
+    Raises
+    ------
+    InputError
+        If no air is drawn over the cycle.
+
+    Examples
+    --------
+    >>> round(meter_over_reading(np.array([3.0, 3.0, -1.0, -1.0]), 1), 6)
+    1.0
+    >>> round(meter_over_reading(np.array([3.0, 3.0, -1.0, -1.0]), 2), 6)
+    0.0
+    """
+    mean = float(np.mean(runner_flow))
+    if mean <= 0.0:
+        raise InputError("runner_flow", came=f"a mean of {mean:g}", expected="air drawn over the cycle")
+    size = len(runner_flow)
+    at = np.arange(size)
+    total = sum(np.interp(at - k * size / cylinders, at, runner_flow, period=size) for k in range(cylinders))
+    return float(np.mean(np.abs(total)) / np.mean(total) - 1.0)
+
+
+class Plenum(NamedTuple):
+    """What stands between runners and meter: volume [m3], mean pressure [Pa] and temperature [K] in it, air pressure [Pa] before the throttle."""
+
+    volume: float
+    pressure: float
+    temperature: float
+    ambient: float
+
+
+def throttled_over_reading(runner_flow: Array, cylinders: int, *, speed: float, plenum: Plenum) -> float:
+    """Return by how much a meter before the throttle over-reads: flow there reverses only while the plenum swings above the air before it.
+
+    Parameters
+    ----------
+    runner_flow : array [kg]
+        From plenum into one cylinder's runner in each of evenly spaced steps of one cycle, positive inwards.
+    cylinders : int
+        On the plenum.
+    speed : float [rev/s]
+    plenum : Plenum
+
+    Notes
+    -----
+    The plenum's pressure swings by what the runners draw unevenly, ``gamma R T / V`` times it; the throttle passes what an
+    orifice does at that pressure, either way. First order: the swing itself is taken from steady plenum pressure.
+    """
+    size = len(runner_flow)
+    at = np.arange(size)
+    total = sum(np.interp(at - k * size / cylinders, at, runner_flow, period=size) for k in range(cylinders))
+    missing = np.cumsum(np.mean(total) - total)
+    swing = AIR_GAMMA * AIR_GAS_CONSTANT * plenum.temperature / plenum.volume * (missing - np.mean(missing))
+    pressures = plenum.pressure + swing
+    flow = np.array([_through_throttle(float(p), plenum) for p in pressures])
+    mean = float(np.mean(flow))
+    return float(np.mean(np.abs(flow)) / mean - 1.0) if mean > 0.0 else math.inf
+
+
+def _through_throttle(pressure: float, plenum: Plenum) -> float:
+    high, low = max(pressure, plenum.ambient), min(pressure, plenum.ambient)
+    size = orifice_flow_kernel(1.0, high, max(low, 1.0), plenum.temperature, AIR_GAS_CONSTANT, AIR_GAMMA)
+    return size if pressure <= plenum.ambient else -size
+
+
+def table_over_reading(air_replaced: float, air_new: float) -> float:
+    """Return by how much the replaced cam's filling table over-reads at equal manifold pressure.
+
+    Parameters
+    ----------
+    air_replaced, air_new : float
+        Air per cylinder and cycle at one speed and manifold pressure, with either cam; the same unit.
+
+    Raises
+    ------
+    InputError
+        If the new cam draws no air.
+
+    Examples
+    --------
+    >>> table_over_reading(150.0, 120.0)
+    0.25
+    """
+    if air_new <= 0.0:
+        raise InputError("air_new", came=f"{air_new:g}", expected="more than nothing: the engine must run with the new cam")
+    return air_replaced / air_new - 1.0
+
+
+def load_sensing(runner_flow: Array, cylinders: int, *, speed: float, plenum: Plenum, air_replaced: float, air_new: float) -> LoadSensing:
+    """Return both sensors' errors at one operating point; parameters as the functions above.
+
+    Examples
+    --------
+    >>> calm = Plenum(volume=4e-3, pressure=60e3, temperature=320.0, ambient=101e3)
+    >>> flow = 1e-6 * np.array([3.0, 3.0, -1.0, -1.0])
+    >>> found = load_sensing(flow, 1, speed=15.0, plenum=calm, air_replaced=150.0, air_new=120.0)
+    >>> found.si.air_meter, round(found.si.air_meter_at_most, 6), found.si.pressure_sensor
+    (0.0, 1.0, 0.25)
+    """
+    most, table = meter_over_reading(runner_flow, cylinders), table_over_reading(air_replaced, air_new)
+    meter = throttled_over_reading(runner_flow, cylinders, speed=speed, plenum=plenum)
+    words = []
+    if meter > NOTICED:
+        words.append(f"an air meter that counts flow both ways reads {meter:.0%} too much: air blown back counts again each time it passes")
+    elif most > NOTICED:
+        words.append(
+            f"plenum and throttle keep blow-back from an air meter before them; were it to reach the meter, it could read up to {most:.0%} too much: "
+            "expect that of a meter close to the runners"
+        )
+    if abs(table) > NOTICED:
+        words.append(
+            f"a pressure sensor with the replaced cam's filling table reads {abs(table):.0%} too {'much' if table > 0.0 else 'little'}: map filling anew"
+        )
+    return LoadSensing(air_meter=meter, air_meter_at_most=most, pressure_sensor=table, advice="; ".join(words) or "either sensor reads within 2 %")

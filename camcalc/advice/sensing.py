@@ -1,0 +1,45 @@
+"""What the sensors make of the idle: the oxygen sensor of partial burns, air meter and pressure sensor of blow-back."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, NamedTuple, cast
+
+from ..cycle.operating import EngineModel, barometer
+from ..cycle.tracer import has_port_flow, port_flow
+from .idle import IdleState
+from .mixture import LoadSensing, Plenum, SensorReading, load_sensing, sensor_reading
+from .spark_limits import charge_spread
+
+if TYPE_CHECKING:
+    from ..cycle.resolved import ResolvedEngine
+
+__all__ = ["IdleSensing", "idle_sensing"]
+
+
+class IdleSensing(NamedTuple):
+    """Both readings at an idle; the load sensors need the flows in the runners and a replaced cam to compare with, None without."""
+
+    mixture: SensorReading
+    load: LoadSensing | None
+
+
+def idle_sensing(model: EngineModel, before: EngineModel | None, idle: IdleState) -> IdleSensing:
+    """Return what oxygen sensor and load sensors read at an idle, partial burns averaged over the cycles' own spread."""
+    build = model.build
+    si = idle.si
+    state = model.state(si.speed, si.manifold_pressure, si.spark)
+    burned = min(charge_spread(model, state).completeness, 1.0)
+    mixture = sensor_reading(build.idle.mixture, burned, build.limits.fuel_seen)
+    if before is None or not has_port_flow(model):
+        return IdleSensing(mixture, None)
+    engine = cast("ResolvedEngine", model)
+    cycle = engine.settled(si.speed, si.manifold_pressure, si.spark)
+    alone = build.engine.intake == "individual throttles"
+    cylinders = 1 if alone else build.engine.cylinders
+    plenum = Plenum(build.engine.si.plenum_volume * cylinders / build.engine.cylinders, si.manifold_pressure, float(cycle.unknowns[9]), barometer(model))
+    old = before.state(si.speed, si.manifold_pressure, before.best_spark(si.speed, si.manifold_pressure))
+    flow = port_flow(engine, si.speed, si.manifold_pressure, si.spark)
+    if not (state.air > 0.0 and math.isfinite(old.air)):
+        return IdleSensing(mixture, None)
+    return IdleSensing(mixture, load_sensing(flow.drawn, cylinders, speed=si.speed, plenum=plenum, air_replaced=old.air, air_new=state.air))

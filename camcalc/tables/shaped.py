@@ -1,0 +1,121 @@
+"""What shaping has done to a table: every changed cell with its reason, the rim outside the zone, the steepest slopes before and after."""
+
+from __future__ import annotations
+
+import dataclasses
+import html
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..advice.spark import APPLIES_TO
+from ..results import Measure, Record, measure
+from .axes import LOADS
+from .table import SparkTable, grid_lines
+
+__all__ = ["BelowFloor", "CellChange", "ShapedTable", "SteepestSlopes", "steepest"]
+
+IN_ZONE, WHOLE_TABLE = "neighbours that touch the zone", "whole table"
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
+class CellChange(Record):
+    """One cell that changed; row and column count the table's cells from 0."""
+
+    row: int
+    column: int
+    where: str
+    spark_before: Measure = measure("crank_deg")
+    spark_after: Measure = measure("crank_deg")
+    in_zone: bool
+    reason: str
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
+class BelowFloor(Record):
+    """One cell whose spark is so late that the burn is: spark does not cure it."""
+
+    where: str
+    spark: Measure = measure("crank_deg")
+    floor: Measure = measure("crank_deg")
+    spark_before: Measure = measure("crank_deg")
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
+class SteepestSlopes(Record):
+    """The greatest differences between neighbours; slopes along load are per usual step of the table's kind of load."""
+
+    of: str
+    when: str
+    per_cell: Measure = measure("crank_deg")
+    along_speed: Measure = measure("crank_deg/crank_rps", "crank_deg/krpm")
+    along_load: Measure = measure("crank_deg", doc="per load_step")
+    load_step: str
+
+    def words(self) -> str:
+        """Return the three figures in one line."""
+        speed = self.along_speed.magnitude
+        return f"{self.si.per_cell:.3g} deg per cell, {speed:.3g} deg per 1000 rpm, {self.si.along_load:.3g} deg per {self.load_step}"
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
+class ShapedTable(Record):
+    """A shaped table beside the one it came from. Ceilings are for FINAL spark: with adders on top of the table, it must lie lower by them."""
+
+    base: SparkTable
+    table: SparkTable
+    changes: tuple[CellChange, ...]
+    below_floor: tuple[BelowFloor, ...]
+    slopes: tuple[SteepestSlopes, ...]
+    zone: NDArray[np.bool_] = dataclasses.field(repr=False)
+    applies_to: str = APPLIES_TO
+
+    @property
+    def rim(self) -> tuple[CellChange, ...]:
+        """What changed outside the zone."""
+        return tuple(change for change in self.changes if not change.in_zone)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain data for JSON, the rim listed by itself too."""
+        return {**super().to_dict(), "rim": [change.to_dict() for change in self.rim]}
+
+    def __str__(self) -> str:
+        head = [f"spark, crank deg before top dead centre; {self.table.corner}", self.applies_to, ""]
+        texts = self.table.cell_texts()
+        marks = np.full(self.table.shape, " ")
+        for change in self.changes:
+            marks[change.row, change.column] = "*" if change.in_zone else "~"
+        grid = grid_lines(self.table, [[f"{t}{m}" for t, m in zip(*row, strict=True)] for row in zip(texts, marks.tolist(), strict=True)])
+        key = ["", f"* changed in the zone: {len(self.changes) - len(self.rim)} cells;  ~ changed outside it, the rim: {len(self.rim)} cells"]
+        moves = [f"  {c.where:<24} {c.si.spark_before:>6.4g} -> {c.si.spark_after:<6.4g} {'' if c.in_zone else 'rim: '}{c.reason}" for c in self.changes]
+        slopes = [f"steepest, {s.of}, {s.when}: {s.words()}" for s in self.slopes]
+        late = [f"below the floor at {b.where}: {b.si.spark:.4g}, floor {b.si.floor:.4g}; spark does not cure this cell" for b in self.below_floor]
+        return "\n".join([*head, *grid, *key, *moves, *slopes, *late])
+
+    def _repr_html_(self) -> str:
+        return f"<pre>{html.escape(str(self))}</pre>"
+
+
+def steepest(before: SparkTable, after: SparkTable, zone: NDArray[np.bool_]) -> tuple[SteepestSlopes, ...]:
+    """Return the steepest slopes of both tables, of neighbours that touch the zone and of all."""
+    along_speed, along_load = zone[1:] | zone[:-1], zone[:, 1:] | zone[:, :-1]
+    everywhere = np.ones_like(along_speed), np.ones_like(along_load)
+    found = []
+    for of, counts in ((IN_ZONE, (along_speed, along_load)), (WHOLE_TABLE, everywhere)):
+        found += [_steepest(table, of, when, *counts) for when, table in (("before", before), ("after", after)) if any(c.any() for c in counts)]
+    return tuple(found)
+
+
+def _steepest(table: SparkTable, of: str, when: str, along_speed: NDArray[np.bool_], along_load: NDArray[np.bool_]) -> SteepestSlopes:
+    by_speed = np.abs(np.diff(table.si.cells, axis=0)) * along_speed
+    by_load = np.abs(np.diff(table.si.cells, axis=1)) * along_load
+    load = LOADS[table.load_kind]
+    return SteepestSlopes(
+        of=of,
+        when=when,
+        per_cell=max(by_speed.max(), by_load.max()),
+        along_speed=(by_speed / np.diff(table.si.speed)[:, None]).max(),
+        along_load=(by_load / np.diff(table.loads)).max() * load.step,
+        load_step=load.step_words,
+    )

@@ -1,0 +1,481 @@
+"""Shaping: the largest table under base and ceilings with no steep neighbours, the least change where cells may rise, adding back. All tables are invented."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from typing import Any, NamedTuple
+
+import cvxpy
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.optimize import linprog
+
+from camcalc.errors import CamcalcError, InputError
+from camcalc.tables import ShapedTable, SparkTable, add_back, shape_table
+
+Grid = np.ndarray[Any, np.dtype[np.float64]]
+
+
+def table_of(cells: Any, *, increment: float = 1.0, speed: Any = None, loads: Any = None) -> SparkTable:
+    """A table by filling, rows 200 rpm and columns 10 percent apart."""
+    cells = np.array(cells, dtype=float)
+    rows, columns = cells.shape
+    speed = np.arange(800.0, 800.0 + 200.0 * rows - 1.0, 200.0) / 60.0 if speed is None else np.array(speed)
+    loads = 0.1 + 0.1 * np.arange(columns) if loads is None else np.array(loads)
+    return SparkTable(load_kind="filling", speed=speed, loads=loads, cells=cells, increment=increment)
+
+
+class Case(NamedTuple):
+    """A random task: what is asked of ``shape_table``."""
+
+    base: SparkTable
+    ceiling: Grid
+    options: dict[str, Any]
+
+    def shaped(self, **more: Any) -> ShapedTable:
+        return shape_table(self.base, self.ceiling, **self.options, **more)
+
+    @property
+    def zone(self) -> Grid:
+        return np.asarray(self.options.get("zone", np.isfinite(self.ceiling)))
+
+    @property
+    def upper(self) -> Grid:
+        """Base and ceiling, whichever is less."""
+        return np.where(self.zone & np.isfinite(self.ceiling), np.minimum(self.base.si.cells, self.ceiling), self.base.si.cells)
+
+    def limits(self) -> list[tuple[int, int, float]]:
+        """Flat indices of neighbours with the most they may differ, worked out cell by cell."""
+        cells, zone, found = self.base.si.cells, self.zone, []
+        columns = self.base.shape[1]
+        for r, c in np.ndindex(*self.base.shape):
+            for r2, c2 in ((r + 1, c), (r, c + 1)):
+                if r2 >= self.base.shape[0] or c2 >= columns:
+                    continue
+                if r2 > r:
+                    slope = float(self.options["along_speed"].split()[0]) * (self.base.si.speed[r2] - self.base.si.speed[r]) * 60.0 / 1000.0
+                else:
+                    slope = float(self.options["along_load"].split()[0]) * (self.base.loads[c2] - self.base.loads[c]) * 100.0
+                limit = min(float(self.options["per_cell"].split()[0]), float(slope))
+                if not zone[r, c] and not zone[r2, c2]:
+                    limit = max(limit, abs(cells[r, c] - cells[r2, c2]))
+                found.append((r * columns + c, r2 * columns + c2, limit))
+        return found
+
+
+@st.composite
+def cases(draw: st.DrawFn, *, rows: int = 6, columns: int = 6, on_increment: bool = False) -> Case:
+    shape = draw(st.integers(2, rows)), draw(st.integers(2, columns))
+    increment = draw(st.sampled_from([1.0, 0.5, 0.1]))
+    cell = st.integers(0, round(40.0 / increment)).map(lambda k: k * increment)
+    if not on_increment:
+        cell = st.one_of(cell, st.integers(0, 4000).map(lambda k: k / 100.0))
+    cells = np.array([[round(draw(cell), 6) for _ in range(shape[1])] for _ in range(shape[0])])
+    top = st.one_of(st.just(math.nan), st.integers(0, 400).map(lambda k: k / 10.0))
+    ceiling = np.array([[draw(top) for _ in range(shape[1])] for _ in range(shape[0])])
+    speed = (800.0 + np.cumsum([draw(st.sampled_from([100.0, 200.0, 350.0])) for _ in range(shape[0])])) / 60.0
+    loads = 0.1 + np.cumsum([draw(st.sampled_from([0.05, 0.1, 0.15])) for _ in range(shape[1])])
+    options: dict[str, Any] = {
+        "per_cell": f"{draw(st.sampled_from([0.0, 0.7, 2.0, 3.0, 6.0]))} crank_deg",
+        "along_speed": f"{draw(st.sampled_from([0.0, 4.0, 15.0, 50.0]))} crank_deg/krpm",
+        "along_load": f"{draw(st.sampled_from([0.03, 0.2, 1.0]))} crank_deg/percent",
+    }
+    if draw(st.booleans()):
+        options["zone"] = np.array([[draw(st.booleans()) for _ in range(shape[1])] for _ in range(shape[0])])
+    return Case(table_of(cells, increment=increment, speed=speed, loads=loads), ceiling, options)
+
+
+def is_multiple(values: Grid, increment: float) -> Grid:
+    return np.abs(values / increment - np.rint(values / increment)) < 1e-9
+
+
+def worst_excess(values: Grid, case: Case) -> float:
+    flat = values.ravel()
+    return max(abs(flat[i] - flat[j]) - limit for i, j, limit in case.limits())
+
+
+@given(case=cases())
+def test_no_cell_is_above_base_or_ceiling_and_no_pair_is_steeper_than_its_limit(case: Case) -> None:
+    new = case.shaped().table.si.cells
+    assert (new <= case.base.si.cells).all()
+    assert (new <= case.upper + 1e-9).all()
+    assert worst_excess(new, case) <= 1e-8
+
+
+@given(case=cases())
+def test_changed_cells_are_on_the_increment_and_the_others_as_they_were(case: Case) -> None:
+    shaped = case.shaped()
+    new, old = shaped.table.si.cells, case.base.si.cells
+    assert is_multiple(new[new != old], case.base.si.increment).all()
+    assert {(c.row, c.column) for c in shaped.changes} == {(int(r), int(c)) for r, c in np.argwhere(new != old)}
+    assert all(c.si.spark_before == old[c.row, c.column] and c.si.spark_after == new[c.row, c.column] for c in shaped.changes)
+    assert {(c.row, c.column) for c in shaped.rim} == {(int(r), int(c)) for r, c in np.argwhere((new != old) & ~case.zone)}
+    for change in shaped.changes:
+        over = bool(case.zone[change.row, change.column] and old[change.row, change.column] > case.ceiling[change.row, change.column])
+        assert change.reason.startswith("above the ceiling") == over
+        assert change.reason.endswith("slope to a neighbour") or over
+
+
+@given(case=cases())
+def test_shaping_twice_equals_once(case: Case) -> None:
+    once = case.shaped().table
+    again = shape_table(once, case.ceiling, **case.options)
+    assert again.changes == ()
+    assert np.array_equal(again.table.si.cells, once.si.cells)
+
+
+@given(case=cases())
+def test_a_table_turned_over_its_diagonal_gives_the_turned_result(case: Case) -> None:
+    base, options = case.base, dict(case.options)
+    turned = table_of(base.si.cells.T, increment=base.si.increment, speed=base.loads * 100.0, loads=base.si.speed / 100.0)
+    along_speed, along_load = float(options["along_speed"].split()[0]), float(options["along_load"].split()[0])
+    # One percent becomes one revolution per second, 60 rpm; one rpm becomes 1/60 percent.
+    options["along_speed"], options["along_load"] = f"{along_load / 0.06} crank_deg/krpm", f"{along_speed * 0.06} crank_deg/percent"
+    if "zone" in options:
+        options["zone"] = options["zone"].T
+    assert np.array_equal(shape_table(turned, case.ceiling.T, **options).table.si.cells, case.shaped().table.si.cells.T)
+
+
+@given(case=cases())
+def test_nothing_changes_where_ceilings_are_kept_and_slopes_within_their_limits(case: Case) -> None:
+    smooth = case.shaped().table
+    assert shape_table(smooth, np.where(np.isfinite(case.ceiling), smooth.si.cells, np.nan), **case.options).changes == ()
+
+
+def test_nothing_changes_beyond_the_reach_of_a_ceiling() -> None:
+    base = table_of(np.full((9, 9), 30.0))
+    ceiling = np.full((9, 9), np.nan)
+    ceiling[4, 4] = 22.0
+    new = shape_table(base, ceiling).table.si.cells
+    rows, columns = np.indices((9, 9))
+    # Outside the zone neighbours may differ by three degrees, or by as much as in the base table, which is nothing here.
+    assert np.array_equal(new, np.minimum(30.0, 22.0 + 3.0 * (np.abs(rows - 4) + np.abs(columns - 4))))
+
+
+def programme(case: Case, locked: Grid | None = None) -> Any:
+    """The largest table as a linear programme, bounds and limits rounded down to the increment."""
+    q = case.base.si.increment
+    size = case.base.si.cells.size
+    rows, room = [], []
+    for i, j, limit in case.limits():
+        for a, b in ((i, j), (j, i)):
+            row = np.zeros(size)
+            row[a], row[b] = 1.0, -1.0
+            rows.append(row)
+            room.append(math.floor(limit / q + 1e-6))
+    upper = np.floor(case.upper.ravel() / q + 1e-6)
+    bounds: list[tuple[float | None, float]] = [(None, u) for u in upper]
+    if locked is not None:
+        own = np.rint(case.base.si.cells.ravel() / q)
+        bounds = [(o, o) if k else b for o, k, b in zip(own, locked.ravel(), bounds, strict=True)]
+        if (own[locked.ravel()] > upper[locked.ravel()]).any():
+            return None
+    found = linprog(-np.ones(size), A_ub=np.array(rows), b_ub=np.array(room), bounds=bounds, method="highs")
+    return None if found.status == 2 else found.x.reshape(case.base.shape) * q
+
+
+@given(case=cases(on_increment=True))
+def test_the_largest_table_is_the_optimum_of_the_linear_programme(case: Case) -> None:
+    other = programme(case)
+    assert other is not None
+    assert case.shaped().table.si.cells == pytest.approx(other, abs=1e-6)
+
+
+@given(case=cases(on_increment=True), data=st.data())
+def test_locked_cells_keep_their_number_or_are_named_just_when_the_programme_has_no_solution(case: Case, data: st.DataObject) -> None:
+    locked = np.array(data.draw(st.lists(st.booleans(), min_size=case.ceiling.size, max_size=case.ceiling.size))).reshape(case.base.shape)
+    other = programme(case, locked)
+    if other is None:
+        with pytest.raises(CamcalcError) as caught:
+            case.shaped(locked=locked)
+        places = [case.base.place(r, c) for r, c in np.argwhere(locked)]
+        assert any(f"locked cell at {place}\n" in str(caught.value) for place in places)
+    else:
+        new = case.shaped(locked=locked).table.si.cells
+        assert np.array_equal(new[locked], case.base.si.cells[locked])
+        assert new == pytest.approx(other, abs=1e-6)
+
+
+@settings(max_examples=15)
+@given(case=cases(on_increment=True))
+def test_the_largest_table_is_the_optimum_of_the_convex_programme(case: Case) -> None:
+    q = case.base.si.increment
+    x = cvxpy.Variable(case.ceiling.size)
+    ties = [cvxpy.abs(x[i] - x[j]) <= math.floor(limit / q + 1e-6) for i, j, limit in case.limits()]
+    problem = cvxpy.Problem(cvxpy.Maximize(cvxpy.sum(x)), [x <= np.floor(case.upper.ravel() / q + 1e-6), *ties])
+    problem.solve(solver=cvxpy.CLARABEL)
+    assert case.shaped().table.si.cells.ravel() / q == pytest.approx(x.value, abs=1e-4)
+
+
+def every_table(case: Case, lowest: float, upper: Grid) -> list[Grid]:
+    """Every table of allowed numbers under some bounds that keeps the limits, by trying them all."""
+    q = case.base.si.increment
+    own = case.base.si.cells.ravel()
+    choices = []
+    for b, u in zip(own, upper.ravel(), strict=True):
+        steps = [k * q for k in range(math.ceil(lowest / q), math.floor(u / q + 1e-9) + 1)]
+        choices.append(sorted({*steps, *([b] if b <= u + 1e-9 else [])}))
+    limits = case.limits()
+    return [np.array(x).reshape(upper.shape) for x in itertools.product(*choices) if all(abs(x[i] - x[j]) <= limit + 1e-9 for i, j, limit in limits)]
+
+
+@st.composite
+def small_cases(draw: st.DrawFn, *, on_increment: bool) -> Case:
+    unit = 1.0 if on_increment else 0.5
+    cells = np.array([[20.0 + unit * draw(st.integers(0, round(4 / unit))) for _ in range(2)] for _ in range(2)])
+    ceiling = np.array([[draw(st.sampled_from([math.nan, 19.5, 20.5, 21.0, 30.0])) for _ in range(2)] for _ in range(2)])
+    options = {
+        "per_cell": f"{draw(st.sampled_from([0.0, 0.5, 1.0, 1.5]))} crank_deg",
+        "along_speed": f"{draw(st.sampled_from([2.5, 50.0]))} crank_deg/krpm",
+        "along_load": "1 crank_deg/percent",
+    }
+    return Case(table_of(cells), ceiling, options)
+
+
+@given(case=small_cases(on_increment=False))
+def test_off_the_increment_too_no_allowed_table_is_larger_in_any_cell(case: Case) -> None:
+    tables = every_table(case, 18.0, case.upper)
+    assert np.array_equal(case.shaped().table.si.cells, np.max(tables, axis=0))
+
+
+@given(case=small_cases(on_increment=True), rise=st.integers(1, 3), best=st.integers(21, 28))
+def test_with_raising_no_allowed_table_changes_less_and_of_those_none_has_less_spark(case: Case, rise: int, best: int) -> None:
+    base = case.base.si.cells
+    top = np.where(np.isfinite(case.ceiling), case.ceiling, np.inf)
+    upper = np.minimum(np.maximum(base, np.minimum(base + rise, best - 2.0)), top)
+    tables = every_table(case, 18.0, upper)
+    least = min(float(np.abs(t - base).sum()) for t in tables)
+    new = case.shaped(allow_raise=f"{rise} crank_deg", best=np.full(base.shape, float(best))).table.si.cells
+    assert np.abs(new - base).sum() == least
+    assert np.array_equal(new, np.min([t for t in tables if np.abs(t - base).sum() == least], axis=0))
+
+
+@settings(max_examples=25)
+@given(case=cases(on_increment=True), rise=st.sampled_from([1.0, 2.0, 5.0]), level=st.integers(20, 45), data=st.data())
+def test_with_raising_the_sum_of_changes_is_the_convex_optimum(case: Case, rise: float, level: int, data: st.DataObject) -> None:
+    q, base = case.base.si.increment, case.base.si.cells
+    best = np.where(data.draw(st.booleans()), np.full(base.shape, float(level)), np.nan)
+    shaped = case.shaped(allow_raise=f"{rise} crank_deg", best=best)
+    new = shaped.table.si.cells
+    safe = np.where(np.isfinite(best), np.minimum(base + rise, best - 2.0), -np.inf)
+    top = np.where(case.zone & np.isfinite(case.ceiling), case.ceiling, np.inf)
+    upper = np.minimum(np.maximum(base, safe), top)
+    assert (new <= upper + 1e-9).all()
+    assert worst_excess(new, case) <= 1e-8
+    assert is_multiple(new, q).all()
+    x = cvxpy.Variable(base.size)
+    ties = [cvxpy.abs(x[i] - x[j]) <= math.floor(limit / q + 1e-6) for i, j, limit in case.limits()]
+    problem = cvxpy.Problem(cvxpy.Minimize(cvxpy.norm1(x - base.ravel() / q)), [x <= np.floor(upper.ravel() / q + 1e-6), *ties])
+    problem.solve(solver=cvxpy.CLARABEL)
+    assert np.abs(new - base).sum() / q == pytest.approx(problem.value, abs=1e-3)
+    assert np.abs(new - base).sum() <= np.abs(case.shaped().table.si.cells - base).sum() + 1e-9
+    again = shape_table(shaped.table, case.ceiling, **case.options, allow_raise=f"{rise} crank_deg", best=best)
+    assert again.changes == ()
+
+
+def test_a_dip_is_filled_where_cells_may_rise_and_the_reason_says_so() -> None:
+    base = table_of([[30.0, 30.0, 30.0], [30.0, 22.0, 30.0], [30.0, 30.0, 30.0]])
+    zone = np.ones((3, 3), dtype=bool)
+    lowered = shape_table(base, np.full((3, 3), 35.0), zone=zone)
+    raised = shape_table(base, np.full((3, 3), 35.0), zone=zone, allow_raise="5 crank_deg", best=np.full((3, 3), 40.0))
+    assert lowered.table.si.cells.tolist() == [[28.0, 25.0, 28.0], [25.0, 22.0, 25.0], [28.0, 25.0, 28.0]]
+    assert raised.table.si.cells.tolist() == [[30.0, 30.0, 30.0], [30.0, 27.0, 30.0], [30.0, 30.0, 30.0]]
+    assert [c.reason for c in raised.changes] == ["raised, so that neighbours fall less"]
+    held = shape_table(base, np.full((3, 3), 35.0), zone=zone, allow_raise="5 crank_deg", best=np.full((3, 3), 27.0)).table.si.cells
+    assert held[1, 1] == 25.0
+
+
+def test_locked_cells_among_raised_ones_keep_their_number() -> None:
+    base = table_of([[30.0, 30.0, 30.0], [30.0, 20.5, 30.0], [30.0, 30.0, 30.0]])
+    locked = np.zeros((3, 3), dtype=bool)
+    locked[1, 1] = True
+    new = shape_table(base, np.full((3, 3), 35.0), locked=locked, allow_raise="5 crank_deg", best=np.full((3, 3), 40.0)).table.si.cells
+    assert new.tolist() == [[26.0, 23.0, 26.0], [23.0, 20.5, 23.0], [26.0, 23.0, 26.0]]
+    # A free cell alone among locked ones: what may rise and what may fall is theirs to say.
+    spike = base.with_spark(np.where(locked, 24.0, 30.5))
+    options = {"locked": ~locked, "zone": locked, "per_cell": "4 crank_deg", "allow_raise": "5 crank_deg", "best": np.full((3, 3), 40.0)}
+    raised = shape_table(spike, np.full((3, 3), 35.0), **options)
+    assert raised.table.si.cells[1, 1] == 27.0
+
+
+def test_raising_asks_for_best_torque_and_an_increment_that_fits() -> None:
+    base = table_of([[20.0, 20.5], [20.0, 20.0]])
+    with pytest.raises(InputError, match="best-torque spark"):
+        shape_table(base.with_spark(np.full((2, 2), 20.0)), np.full((2, 2), 25.0), allow_raise="1 crank_deg")
+    with pytest.raises(InputError, match=r"20\.5 at 800 rpm, 20 percent is no multiple"):
+        shape_table(base, np.full((2, 2), 25.0), allow_raise="1 crank_deg", best=np.full((2, 2), 40.0))
+
+
+def conflict(base: list[list[float]], ceiling: Any, *places: tuple[int, int], **options: Any) -> str:
+    table = table_of(base)
+    locked = np.zeros(table.shape, dtype=bool)
+    for place in places:
+        locked[place] = True
+    with pytest.raises(CamcalcError) as caught:
+        shape_table(table, ceiling, locked=locked, **options)
+    return str(caught.value)
+
+
+def test_a_locked_cell_that_cannot_stay_is_named_with_what_it_conflicts_with() -> None:
+    blank = np.full((3, 2), np.nan)
+    level = [[30.0, 30.0], [30.0, 30.0], [30.0, 30.0]]
+    ceiling = blank.copy()
+    ceiling[0, 0] = 22.0
+    own = conflict(level, ceiling, (0, 0))
+    assert "locked cell at 800 rpm, 10 percent" in own
+    assert "at most 22, its ceiling" in own
+    far = conflict(level, ceiling, (2, 0))
+    assert "locked cell at 1200 rpm, 10 percent" in far
+    assert "at most 28 beside 1000 rpm, 10 percent: the ceiling at 800 rpm, 10 percent is 22" in far
+    everywhere = np.ones((3, 2), dtype=bool)
+    both = conflict([[20.0, 30.0], [30.0, 30.0], [30.0, 30.0]], blank, (0, 0), (2, 0), zone=everywhere)
+    assert "locked cell at 1200 rpm, 10 percent" in both
+    assert "at most 26 beside 1000 rpm, 10 percent: the cell at 800 rpm, 10 percent is locked at 20" in both
+    base = conflict([[20.0, 30.0], [30.0, 30.0], [30.0, 30.0]], blank, (2, 0), zone=everywhere)
+    assert "the cell at 800 rpm, 10 percent has no more than 20" in base
+    step = conflict([[20.5, 25.0], [25.0, 25.0]], np.full((2, 2), 30.0), (0, 0), per_cell="0.4 crank_deg")
+    assert "the increment leaves its neighbour no number in between" in step
+
+
+@given(case=cases(), data=st.data(), step=st.sampled_from([0.0, 1.0, 2.5, 10.0]))
+def test_adding_back_raises_visited_cells_only_and_as_far_as_it_may(case: Case, data: st.DataObject, step: float) -> None:
+    current = case.shaped().table
+    visited = np.array(data.draw(st.lists(st.booleans(), min_size=case.ceiling.size, max_size=case.ceiling.size))).reshape(case.base.shape)
+    back = add_back(current, case.base, ceiling=case.ceiling, visited=visited, step=f"{step} crank_deg", **case.options)
+    new, now = back.table.si.cells, current.si.cells
+    assert (new >= now).all()
+    assert np.array_equal(new[~visited], now[~visited])
+    assert (new <= np.minimum(now + step, case.upper) + 1e-9).all()
+    assert worst_excess(new, case) <= 1e-8
+    assert {c.reason for c in back.changes} <= {"visited without surge"}
+    # No visited cell could take the next number by itself.
+    q = case.base.si.increment
+    for r, c in np.argwhere(visited):
+        higher = new.copy()
+        higher[r, c] = math.floor(new[r, c] / q + 1e-6) * q + q
+        assert higher[r, c] > min(now[r, c] + step, case.upper[r, c]) + 1e-9 or worst_excess(higher, case) > 1e-9
+
+
+def test_adding_back_everywhere_returns_to_the_original_where_nothing_stands_against_it() -> None:
+    base = table_of([[30.0, 30.3], [31.0, 30.0]])
+    ceiling = np.full((2, 2), 22.0)
+    current = shape_table(base, ceiling).table
+    visited = np.ones((2, 2), dtype=bool)
+    back = add_back(current, base, ceiling=np.full((2, 2), 40.0), visited=visited, step="20 crank_deg")
+    assert np.array_equal(back.table.si.cells, base.si.cells)
+    part = add_back(current, base, ceiling=np.full((2, 2), 40.0), visited=visited, step="2 crank_deg")
+    assert (part.table.si.cells == 24.0).all()
+
+
+def test_adding_back_refuses_a_table_that_is_not_shaped() -> None:
+    base = table_of([[30.0, 30.0], [30.0, 30.0]])
+    visited = np.ones((2, 2), dtype=bool)
+    with pytest.raises(InputError, match="at most its ceiling of 22"):
+        add_back(base, base, ceiling=np.full((2, 2), 22.0), visited=visited)
+    steep = base.with_spark([[20.0, 30.0], [20.0, 20.0]])
+    with pytest.raises(InputError, match="slopes within their limits"):
+        add_back(steep, base, ceiling=np.full((2, 2), 40.0), visited=visited, step="0 crank_deg")
+    with pytest.raises(InputError, match="axes of the current table"):
+        add_back(base, table_of(np.full((2, 3), 30.0)), ceiling=np.full((2, 2), 40.0), visited=visited)
+
+
+def test_slope_limits_follow_the_spacing_and_three_degrees_a_cell_the_count() -> None:
+    speed = np.array([800.0, 900.0, 1300.0]) / 60.0
+    base = table_of(np.full((3, 2), 40.0), speed=speed, increment=0.1)
+    ceiling = np.full((3, 2), 40.0)
+    ceiling[0] = 20.0
+    new = shape_table(base, ceiling, along_speed="10 crank_deg/krpm").table.si.cells
+    assert new[:, 0].tolist() == [20.0, 21.0, 24.0]
+    assert shape_table(base, ceiling, along_speed="10 crank_deg/krpm", per_cell="9 crank_deg").table.si.cells[:, 0].tolist() == [20.0, 21.0, 25.0]
+    tall = table_of(np.full((2, 3), 40.0), loads=[0.2, 0.25, 0.45], increment=0.1)
+    for slope in ("0.1 crank_deg/percent", "10 crank_deg"):
+        assert shape_table(tall, ceiling.T, along_load=slope).table.si.cells[0].tolist() == [20.0, 20.5, 22.5]
+
+
+@pytest.mark.parametrize(
+    ("kind", "loads", "slope", "wrong"),
+    [
+        ("manifold pressure", [40e3, 50e3], "0.1 crank_deg/kPa", "10 crank_deg/g"),
+        ("air mass", [2e-4, 3e-4], "10 crank_deg/g", "0.1 crank_deg/kPa"),
+        ("filling", [0.2, 0.3], "0.1 crank_deg/percent", "0.1 crank_deg/kPa"),
+    ],
+)
+def test_a_load_slope_belongs_to_the_kind_of_load(kind: str, loads: list[float], slope: str, wrong: str) -> None:
+    base = SparkTable(load_kind=kind, speed=np.array([10.0, 20.0]), loads=np.array(loads), cells=np.full((2, 2), 40.0), increment=0.1)
+    ceiling = np.array([[20.0, 40.0], [20.0, 40.0]])
+    assert shape_table(base, ceiling, along_load=slope).table.si.cells.tolist() == [[20.0, 21.0], [20.0, 21.0]]
+    with pytest.raises(InputError, match="along_load"):
+        shape_table(base, ceiling, along_load=wrong)
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        ({"ceiling": np.full((2, 3), 20.0)}, "ceiling"),
+        ({"ceiling": np.array([[20.0, 90.0], [20.0, 20.0]])}, "ceiling"),
+        ({"ceiling": np.array([[20.0, -np.inf], [20.0, 20.0]])}, "ceiling"),
+        ({"zone": np.ones((2, 2))}, "true or false"),
+        ({"locked": np.ones((3, 2), dtype=bool)}, "locked"),
+        ({"per_cell": 3.0}, "bare number"),
+        ({"along_speed": "3 crank_deg"}, "along_speed"),
+        ({"increment": "0 crank_deg"}, "increment"),
+        ({"allow_raise": "-1 crank_deg"}, "allow_raise"),
+    ],
+)
+def test_what_cannot_be_used_is_refused_by_name(options: dict[str, Any], words: str) -> None:
+    base = table_of(np.full((2, 2), 30.0))
+    with pytest.raises(InputError, match=words):
+        shape_table(base, options.pop("ceiling", np.full((2, 2), 20.0)), **options)
+
+
+def test_cells_below_the_floor_are_listed_and_left_alone() -> None:
+    base = table_of(np.full((3, 3), 30.0))
+    ceiling, floor = np.full((3, 3), np.nan), np.full((3, 3), np.nan)
+    ceiling[0, 0], floor[0, 0], floor[0, 1], floor[2, 2] = 12.0, 15.0, 15.0, 31.0
+    shaped = shape_table(base, ceiling, floor=floor)
+    assert [(b.where, b.si.spark, b.si.floor, b.si.spark_before) for b in shaped.below_floor] == [
+        ("800 rpm, 10 percent", 12.0, 15.0, 30.0),
+        ("1200 rpm, 30 percent", 24.0, 31.0, 30.0),
+    ]
+    assert np.array_equal(shaped.table.si.cells, shape_table(base, ceiling).table.si.cells)
+
+
+def test_a_ceiling_may_come_as_a_quantity() -> None:
+    base = table_of(np.full((2, 2), 30.0))
+    ceiling = base.with_spark(np.full((2, 2), 21.0)).cells
+    assert (shape_table(base, ceiling).table.si.cells == 21.0).all()
+    assert (shape_table(base, ceiling.to("cam_deg")).table.si.cells == 21.0).all()
+
+
+def test_the_result_shows_grid_changes_rim_slopes_and_what_it_applies_to() -> None:
+    base = table_of([[30.0, 30.0, 30.0], [30.0, 30.0, 33.0], [30.0, 24.0, 40.0]])
+    ceiling = np.full((3, 3), np.nan)
+    ceiling[0, 0] = 21.5
+    shaped = shape_table(base, ceiling, floor=np.full((3, 3), 22.0))
+    text = str(shaped)
+    assert "FINAL spark: table plus every adder" in text
+    grid = [line for line in text.splitlines() if line.startswith(("(2)", "(3)", "(4)"))]
+    assert [line.split() for line in grid] == [
+        ["(2)", "800", "21*", "24~", "27~"],
+        ["(3)", "1000", "24~", "27~", "30~"],
+        ["(4)", "1200", "27~", "24", "37~"],
+    ]
+    assert "800 rpm, 10 percent      " in text
+    assert "30 -> 21" in text
+    assert "below the floor at 800 rpm, 10 percent: 21, floor 22" in text
+    slopes = {(s.of, s.when): s for s in shaped.slopes}
+    whole, zone = "whole table", "neighbours that touch the zone"
+    assert slopes[whole, "before"].si.per_cell == 16.0
+    assert slopes[whole, "before"].along_speed.magnitude == pytest.approx(35.0, rel=1e-12)
+    assert slopes[whole, "before"].si.along_load == pytest.approx(16.0, rel=1e-12)
+    assert slopes[zone, "before"].si.per_cell == 0.0
+    assert slopes[zone, "after"].along_speed.magnitude == pytest.approx(15.0, rel=1e-12)
+    data = shaped.to_dict()
+    assert data["applies_to"] == "FINAL spark: table plus every adder"
+    assert len(data["changes"]) == 8
+    assert len(data["rim"]) == 7
+    assert data["table"]["spark"]["value"][0] == [21.0, 24.0, 27.0]
+    assert "21*" in shaped._repr_html_()
