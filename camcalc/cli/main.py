@@ -16,6 +16,7 @@ __all__ = ["main"]
 COMMANDS = {
     "events": "valve events, overlap and lift of the cams on a build sheet",
     "cycle": "one settled crank-resolved cycle, or a map of them",
+    "shape": "the least change to a spark table that meets the ceilings and leaves no steep neighbours",
     "brief": "the first-fire brief: idle, reversion, spark ceilings, injection windows",
 }
 WELCOME = """camcalc: what a long-duration cam does to a street engine, before first fire.

@@ -254,6 +254,8 @@ def settle(marching: Marching, start: Array, *, tolerance: float = 2e-5, acceler
         gap = _scaled(new - z, new)
         residual = max(float(np.max(np.abs(gap))), marching.slug_change)
         history.append(residual)
+        if not np.isfinite(residual):
+            break
         if new[2] > DYING or (new[2] > NEARLY_DYING and count > PATIENCE):
             return cycle._replace(cycles=count, residual=residual, history=tuple(history), outcome="dying: no fresh charge is left")
         if residual < tolerance:
@@ -268,7 +270,7 @@ def settle(marching: Marching, start: Array, *, tolerance: float = 2e-5, acceler
             z = new
     shown = ", ".join(f"{r:.1e}" for r in history[-6:])
     where = f"{marching.setup.speed * 60:.0f} rpm and {marching.setup.intake_pressure / 1e3:.1f} kPa"
-    raise NoSolutionError(f"no settled cycle at {where} after {most} cycles; last residuals {shown}")
+    raise NoSolutionError(f"no settled cycle at {where} after {len(history)} cycles; last residuals {shown}")
 
 
 SCALE_FLOOR = np.array([1e-6, 1.0, 1.0, 1e-6, 1.0, 1.0, 0.05, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0])

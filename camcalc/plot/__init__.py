@@ -2,5 +2,17 @@
 
 from .curves import plot_ceilings, plot_injection, plot_lift, plot_residual
 from .cycle import plot_flows, plot_indicator, plot_map, plot_pressure
+from .tables import plot_table_grid, plot_table_surface
 
-__all__ = ["plot_ceilings", "plot_flows", "plot_indicator", "plot_injection", "plot_lift", "plot_map", "plot_pressure", "plot_residual"]
+__all__ = [
+    "plot_ceilings",
+    "plot_flows",
+    "plot_indicator",
+    "plot_injection",
+    "plot_lift",
+    "plot_map",
+    "plot_pressure",
+    "plot_residual",
+    "plot_table_grid",
+    "plot_table_surface",
+]

@@ -242,7 +242,10 @@ def _sensing(brief: Brief, console: Console) -> None:
 def _sure(brief: Brief, console: Console) -> None:
     if not brief.sure:
         return
-    console.print(f"[bold]How sure[/bold]: bands hold 10 to 90 % of {brief.sure.samples} samples over stated tolerances. What matters most:")
+    console.print(
+        f"[bold]How sure[/bold]: bands hold 10 to 90 % of {brief.sure.samples} samples over stated tolerances, seeded, {brief.sure.seconds:.0f} s. "
+        "What matters most:"
+    )
     for name, inputs in brief.sure.matters.items():
         _, low, high, unit = brief.sure.shown()[name]
         console.print(f"  {HEADLINES[name][2]}: {low:.4g} to {high:.4g} {unit}", highlight=False)

@@ -1,0 +1,104 @@
+"""``camcalc shape BUILD --table BASE.csv --out NEW.csv``."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from pathlib import Path
+from typing import Any
+
+__all__ = ["add_arguments", "run"]
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the arguments."""
+    parser.add_argument("build", help="build sheet (TOML)")
+    parser.add_argument("--table", metavar="FILE", type=Path, help="spark table (CSV); the sheet's own when left out")
+    parser.add_argument("--out", metavar="FILE", type=Path, required=True, help="where the new table goes")
+    parser.add_argument("--overwrite", action="store_true", help="allow --out to replace a file that is there")
+    parser.add_argument("--adders", metavar="ANGLE", default="0 crank_deg", help='most that stands on top of the table, e.g. "4 crank_deg"')
+    parser.add_argument("--along-speed", metavar="SLOPE", help='slope limit along speed, e.g. "15 crank_deg/krpm"')
+    parser.add_argument("--along-load", metavar="SLOPE", help='slope limit along load, e.g. "0.3 crank_deg/kPa"')
+    parser.add_argument("--per-cell", metavar="ANGLE", default="3 crank_deg", help="most between neighbours that touch the zone (3 crank_deg)")
+    parser.add_argument("--increment", metavar="ANGLE", help="step of changed numbers; the table's own when left out")
+    parser.add_argument("--allow-raise", metavar="ANGLE", default="0 crank_deg", help="how far cells may rise, never near best torque or knock")
+    parser.add_argument("--plots", metavar="DIR", type=Path, help="also draw both tables as SVG into this folder")
+    parser.add_argument("--model", choices=("resolved", "quick"), default="resolved", help="engine model of the ceilings")
+    parser.add_argument("--json", action="store_true", help="print JSON instead of text")
+
+
+def run(options: argparse.Namespace) -> int:
+    """Shape the table and write it."""
+    import numpy as np
+
+    from ..advice.table_ceilings import ceilings_on_table
+    from ..brief import MODELS
+    from ..build import load_build
+    from ..tables import read_table, shape_table
+    from ..units import Bounds, to_si
+
+    build = load_build(options.build)
+    table = read_table(table_path(options.table, build))
+    refuse(options.out, [*build.files(), table.path], options.overwrite)
+    adders = float(to_si(options.adders, "--adders", Bounds("crank_deg", 0.0, 40.0)))
+    found = ceilings_on_table(MODELS[options.model](build), table.si.speed, table.loads, table.load_kind)
+    shaped = shape_table(
+        table,
+        found.ceiling - adders,
+        along_speed=options.along_speed,
+        along_load=options.along_load,
+        per_cell=options.per_cell,
+        increment=options.increment,
+        floor=np.where(np.isfinite(found.ceiling), found.floor - adders, np.nan),  # elsewhere the table is what it was
+        allow_raise=options.allow_raise,
+        best=found.best - adders,
+    )
+    shaped.table.write(options.out, overwrite=options.overwrite)
+    if options.json:
+        print(json.dumps(shaped.to_dict(), indent=1, allow_nan=False))
+    else:
+        print(shaped)
+        print(f"\nwritten to {options.out}")
+        if adders:
+            print(f"ceilings lowered by {adders:g} crank deg for what stands on top of the table")
+    if options.plots:
+        draw(options.plots, table, shaped)
+    return 0
+
+
+def table_path(given: Path | None, build: Any) -> Path:
+    """Return the table asked for, or the sheet's own."""
+    from ..errors import InputError
+
+    path = given or build.spark_table
+    if path is None:
+        raise InputError("--table", came="nothing", expected="a spark table", fix='give --table BASE.csv, or [spark] table = "BASE.csv" in the sheet')
+    return Path(path)
+
+
+def refuse(out: Path, inputs: list[Path | None], overwrite: bool) -> None:
+    """Refuse, before any work, to write over an input or over a file that is there."""
+    from ..errors import InputError
+
+    if out.resolve() in {p.resolve() for p in inputs if p is not None}:
+        raise InputError("--out", came=str(out), expected="a file that is no input", fix="give another name; nothing was written")
+    if out.exists() and not overwrite:
+        raise InputError("--out", came=f"{out} is there already", expected="a new file", fix="give another name, or add --overwrite")
+
+
+def draw(folder: Path, table: Any, shaped: Any) -> None:
+    """Draw both tables as surface and grid."""
+    from ..build.saving import write_atomically
+    from ..plot import plot_table_grid, plot_table_surface
+    from ..report.html import svg_text
+
+    drawn = {
+        "before_grid": plot_table_grid(table),
+        "after_grid": plot_table_grid(shaped.table, shaped),
+        "before_surface": plot_table_surface(table),
+        "after_surface": plot_table_surface(shaped.table),
+    }
+    for name, ax in drawn.items():
+        write_atomically(folder / f"{name}.svg", svg_text(ax, name))
+    print(f"{len(drawn)} plots written to {folder}", file=sys.stderr)
