@@ -27,13 +27,14 @@ _HOME = {
     "simulate_cycle": ".cycle.simulate", "simulate_map": ".cycle.grid",
     "CycleResult": ".cycle.simulate", "CycleMap": ".cycle.grid",
     "ResolvedEngine": ".cycle.resolved", "make_brief": ".brief", "Brief": ".brief", "QuickEngine": ".cycle.quick", "parse": ".units",
+    "SparkTable": ".tables", "read_table": ".tables", "shape_table": ".tables", "add_back": ".tables", "ShapedTable": ".tables",
     "CamcalcError": ".errors", "InputError": ".errors", "InputErrors": ".errors", "NoSolutionError": ".errors",
 }  # fmt: skip
 
 __all__ = [
     "Brief", "Build", "CamCard", "CamcalcError", "CycleMap", "CycleResult", "InputError", "InputErrors", "NoSolutionError",
-    "QuickEngine", "ResolvedEngine", "__version__",
-    "load_build", "make_brief", "parse", "read_build", "read_cam_card", "save_build", "simulate_cycle", "simulate_map",
+    "QuickEngine", "ResolvedEngine", "ShapedTable", "SparkTable", "__version__", "add_back",
+    "load_build", "make_brief", "parse", "read_build", "read_cam_card", "read_table", "save_build", "shape_table", "simulate_cycle", "simulate_map",
 ]  # fmt: skip
 
 

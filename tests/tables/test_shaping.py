@@ -276,6 +276,32 @@ def test_with_raising_the_sum_of_changes_is_the_convex_optimum(case: Case, rise:
     assert again.changes == ()
 
 
+@given(case=cases(on_increment=True), rise=st.sampled_from([2.0, 5.0]))
+def test_of_several_tables_of_least_change_the_one_with_the_least_spark_is_given(case: Case, rise: float) -> None:
+    q, base = case.base.si.increment, case.base.si.cells
+    new = case.shaped(allow_raise=f"{rise} crank_deg", best=np.full(base.shape, 60.0)).table.si.cells
+    size, start = base.size, np.rint(base.ravel() / q)
+    top = np.floor(np.where(case.zone & np.isfinite(case.ceiling), case.ceiling, np.inf).ravel() / q + 1e-6)
+    # Variables: spark, and how far it is from base; the sum of the latter is held to the least.
+    rows, room = [np.concatenate([np.zeros(size), np.ones(size)])], [float(np.rint(np.abs(new - base).sum() / q))]
+    for k in range(size):
+        for sign in (1.0, -1.0):
+            row = np.zeros(2 * size)
+            row[k], row[size + k] = sign, -1.0
+            rows.append(row)
+            room.append(sign * start[k])
+    for i, j, limit in case.limits():
+        for a, b in ((i, j), (j, i)):
+            row = np.zeros(2 * size)
+            row[a], row[b] = 1.0, -1.0
+            rows.append(row)
+            room.append(math.floor(limit / q + 1e-6))
+    bounds = [(None, u) for u in np.minimum(start + round(rise / q), top)] + [(0.0, None)] * size
+    found = linprog(np.repeat([1.0, 0.0], size), A_ub=np.array(rows), b_ub=np.array(room), bounds=bounds, method="highs")
+    assert found.success
+    assert new.ravel() / q == pytest.approx(found.x[:size], abs=1e-5)
+
+
 def test_a_dip_is_filled_where_cells_may_rise_and_the_reason_says_so() -> None:
     base = table_of([[30.0, 30.0, 30.0], [30.0, 22.0, 30.0], [30.0, 30.0, 30.0]])
     zone = np.ones((3, 3), dtype=bool)
@@ -286,6 +312,14 @@ def test_a_dip_is_filled_where_cells_may_rise_and_the_reason_says_so() -> None:
     assert [c.reason for c in raised.changes] == ["raised, so that neighbours fall less"]
     held = shape_table(base, np.full((3, 3), 35.0), zone=zone, allow_raise="5 crank_deg", best=np.full((3, 3), 27.0)).table.si.cells
     assert held[1, 1] == 25.0
+
+
+def test_a_cell_pulled_below_its_own_ceiling_says_both_reasons() -> None:
+    ceiling = np.array([[20.0, 30.0], [20.0, 30.0]])
+    assert [c.reason for c in shape_table(table_of(np.full((2, 2), 40.0)), ceiling).changes[:2]] == [
+        "above the ceiling",
+        "above the ceiling, and slope to a neighbour",
+    ]
 
 
 def test_locked_cells_among_raised_ones_keep_their_number() -> None:

@@ -36,6 +36,7 @@ def written_tables(draw: st.DrawFn) -> str:
 
     def number(value: float, decimals: int) -> str:
         text = f"{value:.{decimals}f}"
+        text = draw(st.sampled_from([text, text.removeprefix("0") if "." in text else text, f"+{text}", f"0{text}"])) if not text.startswith("-") else text
         text = text.replace(".", ",") if comma else text
         return draw(st.sampled_from([text, f" {text}", f"{text} "])) if separator != "\t" else text
 
