@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from .cycle.resolved import ResolvedEngine
     from .cycle.simulate import CycleResult, simulate_cycle
     from .errors import CamcalcError, InputError, InputErrors, NoSolutionError
+    from .tables import ShapedTable, SparkTable, add_back, read_table, shape_table
     from .units import parse
 
 _HOME = {

@@ -21,8 +21,8 @@ __all__ = ["LIMITS", "OFFSETS", "CeilingCell", "CeilingColumn", "RoadLoad", "Swi
 BINDS_BELOW = 2.0
 # Above this variation the charge does not hold still: 2 to 5 % is normal running (Heywood 1988, section 9.4, from memory).
 NORMAL_RUNNING = 0.05
-# Road loads are followed where the lightest cell varies more than this share of the stability limit; below, no line can pass it.
-WORTH_A_LINE = 0.6
+# Road loads are followed where the lightest of them varies more than this share of the stability limit; below, no line passes it.
+WORTH_A_LINE = 0.9
 # The edge of the restless region is sought down in steps to this share of the load, and found within so much [Pa].
 LIGHTER, EDGE_WITHIN = 0.85, 200.0
 # Swings wider than this share of the load are not followed; ESTIMATE.
@@ -151,14 +151,15 @@ def ceiling_column(model: EngineModel, speed: float, pressures: list[float]) -> 
     """
     # From high load down: the easy end first, each cell the start of the next.
     cells = [_cell(model, speed, p) for p in sorted(pressures, reverse=True)][::-1]
-    if cells[0].variation > WORTH_A_LINE * model.build.limits.stability:
-        roads = road_loads(model, speed)
-        cells = [_with_steadiness(c, roads) for c in cells]
     if speed <= model.build.idle.si.speed + IDLE_REACH:
         return CeilingColumn([c if c.remark == NO_TORQUE else c._replace(remark=AT_IDLE) for c in cells], math.nan)
     edge = _edge(model, cells)
-    if edge is None or edge.pressure < least_road_pressure(model, speed, near=edge.pressure):
-        return CeilingColumn([c if c.remark == NO_TORQUE else c._replace(remark="") for c in cells], math.nan if edge is None else edge.pressure)
+    road = least_road_pressure(model, speed, near=edge.pressure) if edge is not None else math.inf
+    if edge is None or edge.pressure < road:
+        return CeilingColumn(cells, math.nan if edge is None else edge.pressure)
+    if road > 0.0 and work_spread(model, speed, road, model.best_spark(speed, road)).variation > WORTH_A_LINE * model.build.limits.stability:
+        roads = road_loads(model, speed)
+        cells = [_with_steadiness(c, roads) for c in cells]
     swings = [edge] + [Swing(c.pressure, c.swing, c.strong, c.fuller) for c in cells if not math.isnan(c.strong)]
     return CeilingColumn([_with_ceiling(c, swings, model.build.limits.stability) for c in cells], edge.pressure)
 
