@@ -71,7 +71,7 @@ def pressure_at_equal_torque(model: EngineModel, speed: float, net: float, spark
 def equal_torque_line(model: EngineModel, speed: float, net: float, *, settled_under: float = 0.0) -> list[LinePoint]:
     """Return the line from best-torque spark to the latest burn that the sheet allows, for a net IMEP [Pa] at a speed [rev/s].
 
-    It ends early at a point that varies no more than ``settled_under``.
+    A line that begins no less steady than ``settled_under`` is not followed.
 
     Raises
     ------
@@ -89,7 +89,7 @@ def equal_torque_line(model: EngineModel, speed: float, net: float, *, settled_u
     while spark >= best - MOST_RETARD:
         spread = work_spread(model, speed, found, spark)
         points.append(LinePoint(spark, found, spread.variation, spread.mean))
-        if spread.variation <= settled_under:
+        if len(points) == 1 and spread.variation <= settled_under:
             break
         if spread.mean.half_burned > limits.si.latest_half_burned or spread.mean.exhaust_temperature > limits.si.hottest_exhaust:
             break

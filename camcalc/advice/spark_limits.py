@@ -7,8 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from ..burn.cycle_map import Spread as ChargeSpread
-from ..burn.cycle_map import burned_fraction_spread
+from ..burn.cycle_map import ChargeSpread, burned_fraction_spread
 from ..burn.stability import dilution_noise, work_spread
 from ..cycle.operating import EngineModel, OperatingState, barometer, pressure_for_net_imep
 from ..errors import NoSolutionError
@@ -265,18 +264,20 @@ def _with_steadiness(cell: CeilingCell, roads: list[RoadLoad]) -> CeilingCell:
     A lookup on a gear's road load swings about it, and lighter loads than the road's are still less steady: the limit holds
     from the top of the swing down.
     """
-    least, remark = (math.nan, math.nan, math.nan), ""
+    least, remark, decided = (math.nan, math.nan, math.nan), "", ""
     for road in roads:
         top = road.pressure if math.isnan(road.limit.pressure) else road.limit.pressure
         if cell.pressure > top * (1.0 + road.swing):
             continue
-        remark = remark or road.limit.remark
-        if not math.isnan(road.limit.spark) and not road.limit.spark >= least[0]:
-            least, remark = (road.limit.spark, road.net, road.limit.pressure), road.limit.remark
+        if math.isnan(road.limit.spark):
+            remark = remark or road.limit.remark
+        elif not road.limit.spark >= least[0]:
+            least, decided = (road.limit.spark, road.net, road.limit.pressure), road.limit.remark
     if cell.remark == NO_TORQUE:
         return cell
     limit = float(np.fmin(cell.limit, least[0]))
-    return cell._replace(steadiness=least[0], steady_net=least[1], steady_pressure=least[2], limit=limit, remark=remark)
+    said = remark if math.isnan(least[0]) else decided
+    return cell._replace(steadiness=least[0], steady_net=least[1], steady_pressure=least[2], limit=limit, remark=said)
 
 
 def charge_spread(model: EngineModel, state: OperatingState) -> ChargeSpread:

@@ -11,7 +11,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Spread", "burned_fraction_spread", "combustion_efficiency", "kept_share", "next_burned_fraction", "next_charge"]
+__all__ = ["ChargeSpread", "burned_fraction_spread", "combustion_efficiency", "kept_share", "next_burned_fraction", "next_charge"]
 
 Array = NDArray[np.float64]
 
@@ -59,7 +59,7 @@ def kept_share(burned: float, completeness: float) -> float:
     return burned / (1.0 - (1.0 - completeness) * (1.0 - burned))
 
 
-class Spread(NamedTuple):
+class ChargeSpread(NamedTuple):
     """What cycle-to-cycle noise makes of a charge: the burned fraction at a clean percentile and its mean, the mean burned share of the fuel."""
 
     cleanest: float
@@ -67,7 +67,7 @@ class Spread(NamedTuple):
     completeness: float
 
 
-def burned_fraction_spread(burned: float, fractions: Array, completeness: Array, *, noise: float, percentile: float) -> Spread:
+def burned_fraction_spread(burned: float, fractions: Array, completeness: Array, *, noise: float, percentile: float) -> ChargeSpread:
     """Return how burned fraction spreads when each cycle keeps a share with noise and leaves unburned what its dilution leaves.
 
     Parameters
@@ -95,4 +95,4 @@ def burned_fraction_spread(burned: float, fractions: Array, completeness: Array,
         if k >= SETTLING:
             seen.append(x)
             burnt.append(np.interp(x, fractions, completeness))
-    return Spread(float(np.quantile(seen, percentile)), float(np.mean(seen)), float(np.mean(burnt)))
+    return ChargeSpread(float(np.quantile(seen, percentile)), float(np.mean(seen)), float(np.mean(burnt)))

@@ -15,7 +15,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments."""
     parser.add_argument("build", help="build sheet (TOML)")
     parser.add_argument("--table", metavar="FILE", type=Path, help="spark table (CSV); the sheet's own when left out")
-    parser.add_argument("--out", metavar="FILE", type=Path, required=True, help="where the new table goes")
+    parser.add_argument("--out", metavar="FILE", type=Path, help="where the new table goes; only shown when left out")
     parser.add_argument("--overwrite", action="store_true", help="allow --out to replace a file that is there")
     parser.add_argument("--adders", metavar="ANGLE", default="0 crank_deg", help='most that stands on top of the table, e.g. "4 crank_deg"')
     parser.add_argument("--along-speed", metavar="SLOPE", help='slope limit along speed, e.g. "15 crank_deg/krpm"')
@@ -40,7 +40,8 @@ def run(options: argparse.Namespace) -> int:
 
     build = load_build(options.build)
     table = read_table(table_path(options.table, build))
-    refuse(options.out, [*build.files(), table.path], options.overwrite)
+    if options.out:
+        refuse(options.out, [*build.files(), table.path], options.overwrite)
     adders = float(to_si(options.adders, "--adders", Bounds("crank_deg", 0.0, 40.0)))
     found = ceilings_on_table(MODELS[options.model](build), table.si.speed, table.loads, table.load_kind)
     shaped = shape_table(
@@ -54,12 +55,13 @@ def run(options: argparse.Namespace) -> int:
         allow_raise=options.allow_raise,
         best=found.best - adders,
     )
-    shaped.table.write(options.out, overwrite=options.overwrite)
+    if options.out:
+        shaped.table.write(options.out, overwrite=options.overwrite)
     if options.json:
         print(json.dumps(shaped.to_dict(), indent=1, allow_nan=False))
     else:
         print(shaped)
-        print(f"\nwritten to {options.out}")
+        print(f"\nwritten to {options.out}" if options.out else "\nnothing written: --out says where to")
         if adders:
             print(f"ceilings lowered by {adders:g} crank deg for what stands on top of the table")
     if options.plots:

@@ -42,6 +42,8 @@ RATED_SPEED, AIR_DENSITY = 5500.0 / 60.0, 1.2
 EARLIEST, LATEST, FIRST_GUESS = 60.0, -10.0, 30.0
 # How far [crank deg] a settled cycle's spark may lie from the one asked for when solving for a load.
 NEAR_ENOUGH = 3.0
+# Sparks this far apart tell what the gas exchange does; best torque is moved by no more than so much for it.
+APART, MOST_SHIFT = 6.0, 5.0
 HELD_TEMPERATURE, EXHAUST_TEMPERATURE = 500.0, 900.0
 
 
@@ -336,18 +338,42 @@ class ResolvedEngine:
     def best_spark(self, speed: float, pressure: float, *, burned_fraction: float | None = None) -> float:
         """Return the spark of greatest net IMEP [crank deg before top dead centre].
 
-        Sought on the gas exchange of a settled cycle within 3 degrees of it, which shifts it by a degree or two and costs
-        about a thousandth of the torque.
+        Sought on the gas exchange of a settled cycle within 3 degrees of it, and moved by what the exchange itself does over
+        spark; a single cycle's (``burned_fraction``) has its exchange behind it.
         """
         key = (round(speed, 6), round(pressure, 2), burned_fraction)
         if key not in self._best:
             guess = self._near_best(key) or FIRST_GUESS
-            settled = self.settled(speed, pressure, round(guess))
+            own = float(round(guess))
+            settled = self.settled(speed, pressure, own)
             best = self._argmax(settled, guess, burned_fraction)
-            if abs(best - round(guess)) > NEAR_ENOUGH:
-                best = self._argmax(self.settled(speed, pressure, round(best)), best, burned_fraction)
+            if abs(best - own) > NEAR_ENOUGH:
+                own = float(round(best))
+                settled = self.settled(speed, pressure, own)
+                best = self._argmax(settled, best, burned_fraction)
+            if burned_fraction is None and settled.outcome == "settled":
+                best = min(max(best + self._shift(settled, own, best), LATEST), EARLIEST)
             self._best[key] = best
         return self._best[key]
+
+    def _shift(self, settled: Settled, own: float, best: float) -> float:
+        """Return how much later best torque lies than on a held gas exchange [crank deg, negative]: late sparks leave less burned gas behind.
+
+        What the exchange gives per degree is read off a second settled cycle; the torque's own curve weighs it.
+        """
+        other = own - APART
+        second = self.settled(settled.setup.speed, settled.setup.intake_pressure, other)
+        if second.outcome != "settled":
+            return 0.0
+        held = self.closed_work(settled, other)[0] - self.closed_work(settled, own)[0]
+        per_degree = (second.total("work") - settled.total("work") - held) / -APART
+        middle = min(best, EARLIEST - APART)
+        left, mid, right = (self.closed_work(settled, middle + d)[0] for d in (-APART, 0.0, APART))
+        bend = (left - 2.0 * mid + right) / APART**2
+        if bend >= 0.0:
+            return 0.0
+        optimum = middle - ((right - left) / (2.0 * APART) + per_degree) / bend
+        return float(min(max(optimum - best, -MOST_SHIFT), MOST_SHIFT))
 
     def net_imep(self, speed: float, pressure: float, spark: float | None, *, offset: float = 0.0, earliest: float = math.inf) -> float:
         """Return net IMEP [Pa] at a spark, or (None) at best torque less an offset but no earlier than a limit.

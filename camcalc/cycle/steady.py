@@ -26,6 +26,8 @@ INDEX = {name: STATES + k for k, name in enumerate(SUMS)}
 # Unknowns: cylinder m T y, runner m T y and flow, port T y, plenum T y, collector T y, exhaust pressure, plenum pressure.
 UNKNOWNS = 15
 MEMORY = 5
+# A cycle whose residual stays within so many times the tolerance over so many cycles repeats itself as closely as it can.
+HOVERING, HOVERS = 4.0, 30
 # A charge as diluted as the first dies; one as diluted as the second that has not settled by now is on its way.
 DYING, NEARLY_DYING, PATIENCE = 0.985, 0.90, 60
 NO_MARKS = np.zeros(0)
@@ -268,6 +270,9 @@ def settle(marching: Marching, start: Array, *, tolerance: float = 2e-5, acceler
             best = min(best, residual)
         else:
             z = new
+    if len(history) == most and max(history[-HOVERS:]) < HOVERING * tolerance:
+        # The steps of the integration, not the physics, keep it from repeating more closely; its residual says how closely it does.
+        return cycle._replace(cycles=most, residual=residual, history=tuple(history), outcome="settled")
     shown = ", ".join(f"{r:.1e}" for r in history[-6:])
     where = f"{marching.setup.speed * 60:.0f} rpm and {marching.setup.intake_pressure / 1e3:.1f} kPa"
     raise NoSolutionError(f"no settled cycle at {where} after {len(history)} cycles; last residuals {shown}")

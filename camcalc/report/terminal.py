@@ -167,7 +167,11 @@ def _ceilings(brief: Brief, console: Console, load_axis: str) -> None:
     for load, cells in ceiling_rows(ceilings, load_axis):
         made.add_row(load, *cells)
     console.print(made)
-    console.print("  no figure: no ceiling from camcalc, best torque or knock decides; in brackets: the late-burn floor, not cured by spark", highlight=False)
+    console.print(
+        "  no figure: no ceiling from camcalc, best torque or knock decides; in brackets: the late-burn floor, not cured by spark; "
+        "60 is where the search for spark ends and stands for that or more",
+        highlight=False,
+    )
     words = [w for grid in (ceilings.binds, ceilings.remarks) for row in grid for w in row if w]
     for text in sorted(set(words)):
         console.print(f"  {words.count(text)} cells: {text}", highlight=False)

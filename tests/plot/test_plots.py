@@ -15,11 +15,11 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 import camcalc.plot
-from camcalc import simulate_cycle, simulate_map
-from camcalc.plot import plot_ceilings, plot_flows, plot_indicator, plot_injection, plot_lift, plot_map, plot_pressure, plot_residual
+from camcalc import read_table, shape_table, simulate_cycle, simulate_map
+from camcalc.plot import plot_ceilings, plot_flows, plot_indicator, plot_injection, plot_lift, plot_map, plot_pressure, plot_residual, plot_table_grid, plot_table_surface
 
 Draw = Callable[..., Axes]
-NAMES = ("lift", "residual", "ceilings", "injection", "pressure", "indicator", "flows", "map")
+NAMES = ("lift", "residual", "ceilings", "injection", "pressure", "indicator", "flows", "map", "table_grid", "table_surface")
 
 
 def test_every_plot_is_tested() -> None:
@@ -32,6 +32,8 @@ def draw(brief_of: Callable[[str], Any], engine_of: Callable[..., Any]) -> Calla
     models = {"new": engine_of("quarry-road"), "old": engine_of("quarry-road", old=True)}
     cycle = simulate_cycle(build, speed="2500 rpm", manifold_pressure="80 kPa", spark="25 crank_deg")
     grid = simulate_map(build, speeds=["2200 rpm", "3000 rpm"], manifold_pressures=["70 kPa", "85 kPa"], spark="25 crank_deg")
+    base = read_table(build.spark_table)
+    shaped = shape_table(base, np.where(base.si.cells > 38.0, 30.0, np.nan))
     plots: dict[str, Draw] = {
         "lift": lambda ax=None: plot_lift(build.cam, build.replaced_cam, ax=ax),
         "residual": lambda ax=None: plot_residual(models, pressure=45e3, spark=25.0, ax=ax),
@@ -41,6 +43,8 @@ def draw(brief_of: Callable[[str], Any], engine_of: Callable[..., Any]) -> Calla
         "indicator": lambda ax=None: plot_indicator(cycle, ax=ax),
         "flows": lambda ax=None: plot_flows(cycle, ax=ax),
         "map": lambda ax=None: plot_map(grid, ax=ax),
+        "table_grid": lambda ax=None: plot_table_grid(shaped.table, shaped, ax=ax),
+        "table_surface": lambda ax=None: plot_table_surface(shaped.table, ax=ax),
     }
     return lambda name, ax=None: plots[name](ax=ax)
 
@@ -56,7 +60,7 @@ def test_every_plot_gives_back_axes_with_both_axes_and_their_units_named(draw: D
 
 @pytest.mark.parametrize("name", NAMES)
 def test_every_plot_draws_on_the_axes_it_is_given(draw: Draw, name: str) -> None:
-    given = Figure().add_subplot()
+    given = Figure().add_subplot(projection="3d" if name == "table_surface" else None)
     assert draw(name, ax=given) is given
     assert given.has_data()
 
