@@ -280,7 +280,10 @@ def _check_together(sections: Mapping[str, Any], problems: Problems) -> None:
     if strangers:
         problems.add(
             InputError(
-                "[vehicle] smooth_gears", came=str(list(vehicle.smooth_gears)), expected=f"gears counted from 1 to {len(ratios)}", fix="count gears from 1, first gear first"
+                "[vehicle] smooth_gears",
+                came=str(list(vehicle.smooth_gears)),
+                expected=f"gears counted from 1 to {len(ratios)}",
+                fix="count gears from 1, first gear first",
             )
         )
     if any(a <= b for a, b in itertools.pairwise(ratios)):

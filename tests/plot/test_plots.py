@@ -16,7 +16,18 @@ from matplotlib.figure import Figure
 
 import camcalc.plot
 from camcalc import read_table, shape_table, simulate_cycle, simulate_map
-from camcalc.plot import plot_ceilings, plot_flows, plot_indicator, plot_injection, plot_lift, plot_map, plot_pressure, plot_residual, plot_table_grid, plot_table_surface
+from camcalc.plot import (
+    plot_ceilings,
+    plot_flows,
+    plot_indicator,
+    plot_injection,
+    plot_lift,
+    plot_map,
+    plot_pressure,
+    plot_residual,
+    plot_table_grid,
+    plot_table_surface,
+)
 
 Draw = Callable[..., Axes]
 NAMES = ("lift", "residual", "ceilings", "injection", "pressure", "indicator", "flows", "map", "table_grid", "table_surface")

@@ -1,0 +1,96 @@
+"""An engine's settled cycles tabulated over speed, plenum pressure and spark: what dynamics and maps look up.
+
+Between the tabulated points values are trilinear; where no cycle runs, and next to there, ``runs`` is false and nothing is answered.
+"""
+
+from __future__ import annotations
+
+import os
+from concurrent.futures import ThreadPoolExecutor
+from typing import NamedTuple
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from ..burn.stability import work_spread
+from ..errors import NoSolutionError
+from .operating import EngineModel, barometer
+
+__all__ = ["FIELDS", "PRESSURES", "SPARKS", "SPEEDS", "EngineTables", "engine_tables", "look_up"]
+
+Array = NDArray[np.float64]
+
+SPEEDS = np.arange(600.0, 3601.0, 200.0) / 60.0
+PRESSURES = np.arange(25e3, 100.1e3, 5e3)
+SPARKS = np.array([2.0, 10.0, 18.0, 26.0, 34.0, 42.0, 52.0])
+# Per cylinder: gross and net IMEP [Pa], standard deviation of gross IMEP [Pa], air trapped per cycle [kg], burned fraction, blow-back share.
+FIELDS = ("net", "gross", "deviation", "air", "burned_fraction", "blow_back")
+
+
+class EngineTables(NamedTuple):
+    """Tabulated cycles: axes [rev/s, Pa, crank deg before top dead centre] and values by field, speed, pressure, spark.
+
+    ``runs`` says at which speeds, pressures and sparks a cycle settles.
+    """
+
+    speeds: Array
+    pressures: Array
+    sparks: Array
+    values: Array
+    runs: NDArray[np.bool_]
+
+    def at(self, speed: float, pressure: float, spark: float) -> dict[str, float]:
+        """Return every field at a point by name; not-a-number where no cycle runs or outside the axes."""
+        found = look_up(self.speeds, self.pressures, self.sparks, self.values, speed, pressure, spark)
+        return dict(zip(FIELDS, map(float, found), strict=True))
+
+
+def engine_tables(model: EngineModel, speeds: Array = SPEEDS, pressures: Array = PRESSURES, sparks: Array = SPARKS) -> EngineTables:
+    """Tabulate an engine model; loads at and above the barometer are left out."""
+    pressures = pressures[pressures < barometer(model)]
+
+    def sheet(speed: float) -> Array:
+        own = model.fresh()
+        out = np.full((len(FIELDS), pressures.size, sparks.size), np.nan)
+        alive = list(range(sparks.size))
+        # From high load down, the easy end first; a spark whose cycles die at one load has none at lighter ones.
+        for j in range(pressures.size - 1, -1, -1):
+            for k in tuple(alive):
+                try:
+                    spread = work_spread(own, speed, float(pressures[j]), float(sparks[k]))
+                except NoSolutionError:
+                    alive.remove(k)  # cycles that never repeat: strong and weak ones by turns
+                    continue
+                mean = spread.mean
+                if mean.fuel <= 0.0:
+                    alive.remove(k)
+                    continue
+                out[:, j, k] = mean.net, mean.gross, spread.deviation, mean.air, mean.burned_fraction, mean.blow_back / mean.trapped
+        return out
+
+    with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
+        values = np.stack(list(pool.map(sheet, map(float, speeds))), axis=1)
+    return EngineTables(speeds, pressures, sparks, values, np.isfinite(values[0]))
+
+
+@njit(cache=True)
+def look_up(speeds: Array, pressures: Array, sparks: Array, values: Array, speed: float, pressure: float, spark: float) -> Array:
+    """Return every field at a point, trilinear; not-a-number outside speeds and pressures, sparks held at their ends."""
+    out = np.empty(values.shape[0])
+    if not (speeds[0] <= speed <= speeds[-1] and pressures[0] <= pressure <= pressures[-1]):
+        out[:] = np.nan
+        return out
+    i = min(max(int(np.searchsorted(speeds, speed)) - 1, 0), speeds.size - 2)
+    j = min(max(int(np.searchsorted(pressures, pressure)) - 1, 0), pressures.size - 2)
+    held = min(max(spark, sparks[0]), sparks[-1])
+    k = min(max(int(np.searchsorted(sparks, held)) - 1, 0), sparks.size - 2)
+    a = (speed - speeds[i]) / (speeds[i + 1] - speeds[i])
+    b = (pressure - pressures[j]) / (pressures[j + 1] - pressures[j])
+    c = (held - sparks[k]) / (sparks[k + 1] - sparks[k])
+    for f in range(values.shape[0]):
+        v = values[f]
+        low = (1.0 - b) * ((1.0 - c) * v[i, j, k] + c * v[i, j, k + 1]) + b * ((1.0 - c) * v[i, j + 1, k] + c * v[i, j + 1, k + 1])
+        high = (1.0 - b) * ((1.0 - c) * v[i + 1, j, k] + c * v[i + 1, j, k + 1]) + b * ((1.0 - c) * v[i + 1, j + 1, k] + c * v[i + 1, j + 1, k + 1])
+        out[f] = (1.0 - a) * low + a * high
+    return out
