@@ -289,6 +289,44 @@ class Vehicle(Section):
         "crank_rps", "rpm", low=1000 / 60, high=6500 / 60, default="nan", doc="speed at which the converter holds the stall torque"
     )
     converter_stall_torque: Measure = measure("N*m", low=30.0, high=3000.0, default="nan", doc="engine torque at the stall speed")
+    shaft_stiffness: Measure = measure(
+        "N*m/rad",
+        "kN*m/rad",
+        low=500.0,
+        high=1e5,
+        default="6 kN*m/rad",
+        why="ESTIMATE: 5 kN m/rad in a published passenger car's parameters (read); half-shafts 6 to 12 each, tyres 15 to 30 each (from memory, medium)",
+        doc="clutch, shafts and tyres in series, turned at the driven wheels with the engine held",
+    )
+    loss_factor: float = plain(
+        float,
+        low=0.0,
+        high=0.6,
+        default=0.12,
+        why="ESTIMATE: 0.06 of critical damping before tyre slip adds to it; 0.05 to 0.15 in low gears (from memory, medium)",
+        doc="share of the shafts' torque that lags by a quarter of a swing",
+    )
+    tyre_slip_stiffness: Measure = measure(
+        "N",
+        "kN",
+        low=1e4,
+        high=1e6,
+        default="120 kN",
+        why="ESTIMATE within 80 to 160 kN of a car's driven axle (from memory, medium)",
+        doc="driving force of the driven axle per unit of slip, at small slip",
+    )
+    wheel_inertia: Measure = measure(
+        "kg*m**2", low=0.2, high=100.0, default="4 kg*m**2", why="ESTIMATE: 1 kg m2 a wheel with tyre and brake", doc="all wheels together, half of it driven"
+    )
+    driveline_lash: Measure = measure(
+        "rad",
+        "deg",
+        low=0.0,
+        high=0.35,
+        default="4 deg",
+        why="ESTIMATE within 2 to 6 deg, or 20 to 60 at the crank in first gear (from memory, medium)",
+        doc="whole free play at the driven wheels with the engine held",
+    )
     road_speed_unit: str = plain(str, choices=("km/h", "mph"), default="km/h", why="used in outputs only")
 
 
@@ -337,6 +375,19 @@ class Limits(Section):
     spark_margin: Measure = measure("crank_deg", low=0.0, high=15.0, default="2 crank_deg", why="ESTIMATE: how far a starting table keeps below its ceilings")
     fuel_seen: float = plain(
         float, low=0.0, high=1.0, default=0.3, why="ESTIMATE: share of unburned fuel that an exhaust oxygen sensor burns on its electrode and so sees"
+    )
+    load_filter: Measure = measure(
+        "s", "ms", low=0.0, high=0.5, default="20 ms", why="ESTIMATE: time constant of the load signal on its way to the spark lookup"
+    )
+    load_jitter: float = plain(
+        float,
+        low=0.0,
+        high=1.0,
+        default=0.10,
+        why="ESTIMATE: r.m.s. swing of the load signal from cycle to cycle over load, as a share of the blow-back share; verdicts are shown at half and double",
+    )
+    speed_jitter: Measure = measure(
+        "crank_rps", "rpm", low=0.0, high=2.0, default="4 rpm", why="ESTIMATE: r.m.s. swing of the speed signal from cycle to cycle"
     )
     filling_pressure: Measure = measure("Pa", "kPa", low=8e4, high=1.1e5, default="101.325 kPa", why="standard pressure: reference of per cent filling")
     filling_temperature: Measure = measure(

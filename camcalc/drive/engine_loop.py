@@ -1,0 +1,224 @@
+"""The engine as the driveline feels it: torque over speed, plenum pressure and spark, each with its delay, about one operating point.
+
+Torque, air and burned gas come from tables of settled cycles, so that overlap really enters: at a held throttle a slower
+engine keeps more burned gas and loses torque for it, later by the way from induction to power.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, NamedTuple, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..cycle.engine_tables import EngineTables
+from ..engine.friction import rubbing_friction
+from ..engine.valve_flow import orifice_flow_kernel
+
+if TYPE_CHECKING:
+    from ..build import Build
+
+__all__ = ["Delays", "Engine", "LoopPoint", "SparkMap", "delays_at", "engine_of", "loop_point"]
+
+Array = NDArray[np.float64]
+
+# From the middle of induction (100 degrees after overlap top dead centre) to the middle of the power it makes (50 after firing
+# top dead centre); ESTIMATE from the events of ordinary engines.
+INDUCTION_TO_TORQUE = 310.0
+# From the spark (some 25 before) to the same middle; ESTIMATE.
+SPARK_TO_TORQUE = 75.0
+# Air in the plenum is a little warmer than outside [K]; only the time constant of filling rests on it. ESTIMATE.
+PLENUM_WARMER = 20.0
+AIR_GAS_CONSTANT, AIR_GAMMA = 287.05, 1.4
+# Half steps of the slopes taken from the tables: half of their own spacing.
+SPEED_STEP, PRESSURE_STEP, SPARK_STEP = 100.0 / 60.0, 2.5e3, 4.0
+
+
+class SparkMap(Protocol):
+    """What is asked of a spark table."""
+
+    @property
+    def load_kind(self) -> str:
+        """Which kind of load its axis has."""
+        ...
+
+    def spark_at(self, speed: float, load: float) -> float:
+        """Return spark [crank deg] at a speed [rev/s] and load, SI, edges held."""
+        ...
+
+    def slopes_at(self, speed: float, load: float) -> tuple[float, float]:
+        """Return its slopes: per rev/s and per unit of load."""
+        ...
+
+
+class Engine(NamedTuple):
+    """What does not change from point to point; SI, speeds rev/s."""
+
+    tables: EngineTables
+    cylinders: int
+    swept: float
+    plenum_volume: float
+    plenum_temperature: float
+    ambient: float
+    friction_factor: float
+    load_filter: float
+    filling_air: float
+
+    def torque(self, speed: float, pressure: float, spark: float) -> float:
+        """Return brake torque [N m]."""
+        net = self.tables.at(speed, pressure, spark)["net"]
+        return (net - self.friction_factor * rubbing_friction.kernel(speed)) * self.cylinders * self.swept / (4.0 * math.pi)
+
+    def air_flow(self, speed: float, pressure: float, spark: float) -> float:
+        """Return the air drawn by all cylinders [kg/s]."""
+        return self.tables.at(speed, pressure, spark)["air"] * self.cylinders * speed / 2.0
+
+    def load(self, speed: float, pressure: float, spark: float, kind: str) -> float:
+        """Return a load of a kind, SI."""
+        if kind == "manifold pressure":
+            return pressure
+        air = self.tables.at(speed, pressure, spark)["air"]
+        return air if kind == "air mass" else air / self.filling_air
+
+
+class Delays(NamedTuple):
+    """Delays of the loop [s]: induction to torque, spark to torque, speed measured and used, load sampled and used."""
+
+    induction: float
+    spark: float
+    speed: float
+    load: float
+
+
+class LoopPoint(NamedTuple):
+    """Slopes about one operating point, crank speed in rad/s.
+
+    Torque [N m] by speed, pressure [Pa] and spark [deg]; air flow in and out of the plenum [kg/s] by the same; spark of the table
+    by speed and by filtered manifold pressure; ``deviation`` of one firing's torque [N m]; blow-back share.
+    """
+
+    speed: float
+    pressure: float
+    spark: float
+    torque: float
+    torque_by_speed: float
+    friction_by_speed: float
+    torque_by_pressure: float
+    torque_by_spark: float
+    flow_by_speed: float
+    flow_by_pressure: float
+    throttle_by_pressure: float
+    filling_rate: float
+    spark_by_speed: float
+    spark_by_pressure: float
+    deviation: float
+    blow_back: float
+    delays: Delays
+
+
+def engine_of(build: Build, tables: EngineTables) -> Engine:
+    """Return the engine of a build on its tables."""
+    from ..advice.load_axis import air_of_filling
+    from ..engine.atmosphere import barometer_of
+    from ..engine.geometry import geometry_of
+
+    geometry = geometry_of(build.engine)
+    return Engine(
+        tables=tables,
+        cylinders=geometry.cylinders,
+        swept=geometry.swept,
+        plenum_volume=build.engine.si.plenum_volume + geometry.cylinders * build.engine.si.intake_runner_volume,
+        plenum_temperature=build.site.si.air_temperature + PLENUM_WARMER,
+        ambient=barometer_of(build.site),
+        friction_factor=build.engine.friction_factor,
+        load_filter=build.limits.si.load_filter,
+        filling_air=air_of_filling(build, 1.0),
+    )
+
+
+def delays_at(speed: float, cylinders: int) -> Delays:
+    """Return the delays at a crank speed [rev/s]: what is measured waits half a firing interval on average, and so does spark."""
+    degree = 1.0 / (360.0 * speed)
+    half = 360.0 / cylinders * degree
+    return Delays(INDUCTION_TO_TORQUE * degree, SPARK_TO_TORQUE * degree + half, half, half)
+
+
+def loop_point(engine: Engine, table: SparkMap, speed: float, pressure: float, spark: float | None = None) -> LoopPoint | None:
+    """Return the slopes at a speed [rev/s] and pressure [Pa], at the table's spark unless another is given; None where no cycle runs."""
+    if spark is None:
+        spark = table_spark(engine, table, speed, pressure)
+    if math.isnan(spark):
+        return None
+    t = engine.torque(speed, pressure, spark)
+    per_radian = 2.0 * math.pi
+
+    def slope(f: object, which: int, step: float) -> float:
+        low, high = [speed, pressure, spark], [speed, pressure, spark]
+        low[which] -= step
+        high[which] += step
+        return (f(*high) - f(*low)) / (2.0 * step)  # type: ignore[operator]
+
+    by_speed = slope(engine.torque, 0, SPEED_STEP) / per_radian
+    found = [
+        by_speed,
+        slope(engine.torque, 1, PRESSURE_STEP),
+        slope(engine.torque, 2, SPARK_STEP),
+        slope(engine.air_flow, 0, SPEED_STEP) / per_radian,
+        slope(engine.air_flow, 1, PRESSURE_STEP),
+    ]
+    if not all(math.isfinite(v) for v in (t, *found)):
+        return None
+    at = engine.tables.at(speed, pressure, spark)
+    friction = -engine.friction_factor * engine.cylinders * engine.swept / (4.0 * math.pi) * _friction_slope(speed) / per_radian
+    air = engine.air_flow(speed, pressure, spark)
+    table_speed, table_load = table.slopes_at(speed, engine.load(speed, pressure, spark, table.load_kind))
+    load_speed, load_pressure = 0.0, 1.0
+    if table.load_kind != "manifold pressure":
+        load_speed = slope(lambda n, p, s: engine.load(n, p, s, table.load_kind), 0, SPEED_STEP)
+        load_pressure = slope(lambda n, p, s: engine.load(n, p, s, table.load_kind), 1, PRESSURE_STEP)
+    return LoopPoint(
+        speed=speed,
+        pressure=pressure,
+        spark=spark,
+        torque=t,
+        torque_by_speed=by_speed,
+        friction_by_speed=friction,
+        torque_by_pressure=found[1],
+        torque_by_spark=found[2],
+        flow_by_speed=found[3],
+        flow_by_pressure=found[4],
+        throttle_by_pressure=air * _flux_slope(pressure, engine.ambient, engine.plenum_temperature),
+        filling_rate=AIR_GAS_CONSTANT * engine.plenum_temperature / engine.plenum_volume,
+        spark_by_speed=(table_speed + table_load * load_speed) / per_radian,
+        spark_by_pressure=table_load * load_pressure,
+        deviation=at["deviation"] * engine.swept / (4.0 * math.pi / engine.cylinders),
+        blow_back=at["blow_back"],
+        delays=delays_at(speed, engine.cylinders),
+    )
+
+
+def table_spark(engine: Engine, table: SparkMap, speed: float, pressure: float) -> float:
+    """Return a table's spark at a speed and manifold pressure: air depends on spark a little, so thrice."""
+    spark = 25.0
+    for _ in range(3):
+        load = engine.load(speed, pressure, spark, table.load_kind)
+        if math.isnan(load):
+            return math.nan
+        spark = float(table.spark_at(speed, load))
+    return spark
+
+
+def _friction_slope(speed: float) -> float:
+    step = 1.0
+    return (rubbing_friction.kernel(speed + step) - rubbing_friction.kernel(speed - step)) / (2.0 * step)
+
+
+def _flux_slope(pressure: float, ambient: float, temperature: float) -> float:
+    """Return how the throttle's flow changes with plenum pressure at a held opening, over that flow [1/Pa]."""
+
+    def flux(p: float) -> float:
+        return orifice_flow_kernel(1.0, ambient, min(p, ambient), temperature, AIR_GAS_CONSTANT, AIR_GAMMA)
+
+    step = 50.0
+    return (flux(pressure + step) - flux(pressure - step)) / (2.0 * step * max(flux(pressure), 1e-9))
