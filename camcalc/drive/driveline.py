@@ -216,16 +216,11 @@ def chain(inertias: Floats, twists: Floats, *, stiffness: Floats, leak: Floats, 
 
     Parameters
     ----------
-    inertias : ndarray
-        [kg m2].
+    inertias, stiffness, leak, damping : ndarray
+        Inertias [kg m2]; per spring its stiffness [N m/rad] and the rate at which slip in series lets its twist go [1/s]; the damping
+        matrix between the speeds [N m s/rad].
     twists : ndarray
         One row per spring: which speeds wind it up (1) and unwind it (-1).
-    stiffness : ndarray
-        Of each spring [N m/rad].
-    leak : ndarray
-        Rate at which slip in series with each spring lets its twist go [1/s].
-    damping : ndarray
-        Damping matrix between the speeds [N m s/rad].
     """
     push = -(twists.T * stiffness) / inertias[:, None]
     return np.block([[-np.diag(leak), twists], [push, -damping / inertias[:, None]]])

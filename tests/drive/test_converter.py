@@ -118,6 +118,9 @@ def test_let_go_it_leaves_the_turbine_to_swing_alone(build_of: Make) -> None:
     alone = driveline_modes(car._replace(engine_inertia=TURBINE_INERTIA * car.ratio**2), 15.0)[0]
     assert abs(oscillating_modes(free.state)[0].root - alone.root) < 1e-9 * abs(alone.root)
     assert np.count_nonzero(free.state @ free.crank_torque) == 0
+    # The car is pushed by tyre slip alone.
+    slip, x = car.slip_dashpot(15.0), np.array([0.0, 0.0, 0.0, 0.3, 0.1])
+    assert free.acceleration @ x == pytest.approx(car.tyre_radius * slip * 0.2 / car.vehicle_inertia, rel=1e-12)
 
 
 def test_a_springy_tyre_swings_behind_a_converter_too(build_of: Make) -> None:

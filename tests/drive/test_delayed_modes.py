@@ -29,13 +29,13 @@ def test_an_integrator_of_its_own_past_swings_for_ever_at_a_quarter_turn(delay: 
     assert found.residual < 1e-12
 
 
-@given(real=st.floats(-3.0, 1.0), imaginary=st.floats(0.3, 12.0), delay=st.floats(0.01, 0.2))
-def test_a_root_put_into_a_loop_is_found(real: float, imaginary: float, delay: float) -> None:
-    # s = a + b exp(-s T) with a and b chosen so that the root is real + imaginary j.
-    s = complex(real, imaginary)
+@given(decay=st.floats(-0.95, 0.2), imaginary=st.floats(0.3, 12.0), delay=st.floats(0.02, 0.2))
+def test_a_root_put_into_a_loop_is_found(decay: float, imaginary: float, delay: float) -> None:
+    # s = a + b exp(-s T) with a and b chosen so that the root is there; modes dead within the delay are not looked for.
+    s = complex(decay / delay, imaginary)
     b = s.imag / np.exp(-s * delay).imag
     a = s.real - b * np.exp(-s * delay).real
-    roots = [mode.root for mode in delayed_modes(scalar(a), [(scalar(b), delay)], fastest=3.0).modes]
+    roots = [mode.root for mode in delayed_modes(scalar(a), [(scalar(b), delay)], fastest=12.0).modes]
     assert min(abs(root - s) for root in roots) < 1e-9 * abs(s)
 
 

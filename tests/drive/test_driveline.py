@@ -291,6 +291,15 @@ def test_a_springy_tyre_is_one_with_a_relaxation_length(car: Driveline, relaxati
     assert np.poly(found).real == pytest.approx(np.poly(expected).real, rel=1e-8, abs=1e-3)
 
 
+@given(car=cars)
+def test_the_first_mode_of_a_springy_tyre_is_that_of_the_springs_in_series(car: Driveline) -> None:
+    # Exact for driven wheels without inertia and little loss: the loss sits in the shafts alone and counts with their share of the twist.
+    car = car._replace(loss_factor=1e-3, tyre_stiffness=2.0 * car.shaft_stiffness, wheel_inertia=1e-7)
+    mode = driveline_modes(car)[0]
+    assert mode.frequency == pytest.approx(first_mode(car).frequency, rel=1e-5)
+    assert mode.damping == pytest.approx(first_mode(car).damping, rel=1e-3)
+
+
 # Time runs.
 
 
@@ -304,6 +313,14 @@ def coasting(car: Driveline, v: float) -> Callable[[float, Any], list[float]]:
         return [engine - wheel, -shaft / car.engine_inertia, (shaft - drive) / car.wheel_inertia, drive / car.vehicle_inertia]
 
     return rates
+
+
+@given(car=cars, v=st.floats(2.0, 40.0), x=st.tuples(*[st.floats(-2.0, 2.0)] * 4))
+def test_the_matrices_are_newtons_law(car: Driveline, v: float, x: tuple[float, ...]) -> None:
+    space, rates = state_space(car, v), coasting(car, v)(0.0, x)
+    assert list(space.state @ x) == pytest.approx(rates, rel=1e-9, abs=1e-7)
+    assert space.acceleration @ x == pytest.approx(car.tyre_radius * rates[3], rel=1e-9, abs=1e-7)
+    assert space.crank_speed @ x == pytest.approx(car.ratio * x[1], rel=1e-12)
 
 
 @given(car=cars, v=st.floats(2.0, 40.0), start=st.tuples(st.floats(-0.1, 0.1), *[st.floats(-2.0, 2.0)] * 3))
