@@ -19,7 +19,9 @@ if TYPE_CHECKING:
     from .cycle.quick import QuickEngine
     from .cycle.resolved import ResolvedEngine
     from .cycle.simulate import CycleResult, simulate_cycle
+    from .drive.risk import surge_map, surge_risk
     from .errors import CamcalcError, InputError, InputErrors, NoSolutionError
+    from .logs import DriveLog, compare_logs, find_surge, read_log, review_log
     from .tables import ShapedTable, SparkTable, add_back, read_table, shape_table
     from .units import parse
 
@@ -29,13 +31,16 @@ _HOME = {
     "CycleResult": ".cycle.simulate", "CycleMap": ".cycle.grid",
     "ResolvedEngine": ".cycle.resolved", "make_brief": ".brief", "Brief": ".brief", "QuickEngine": ".cycle.quick", "parse": ".units",
     "SparkTable": ".tables", "read_table": ".tables", "shape_table": ".tables", "add_back": ".tables", "ShapedTable": ".tables",
+    "read_log": ".logs", "find_surge": ".logs", "review_log": ".logs", "compare_logs": ".logs", "DriveLog": ".logs",
+    "surge_risk": ".drive.risk", "surge_map": ".drive.risk",
     "CamcalcError": ".errors", "InputError": ".errors", "InputErrors": ".errors", "NoSolutionError": ".errors",
 }  # fmt: skip
 
 __all__ = [
-    "Brief", "Build", "CamCard", "CamcalcError", "CycleMap", "CycleResult", "InputError", "InputErrors", "NoSolutionError",
-    "QuickEngine", "ResolvedEngine", "ShapedTable", "SparkTable", "__version__", "add_back",
-    "load_build", "make_brief", "parse", "read_build", "read_cam_card", "read_table", "save_build", "shape_table", "simulate_cycle", "simulate_map",
+    "Brief", "Build", "CamCard", "CamcalcError", "CycleMap", "CycleResult", "DriveLog", "InputError", "InputErrors", "NoSolutionError",
+    "QuickEngine", "ResolvedEngine", "ShapedTable", "SparkTable", "__version__", "add_back", "compare_logs", "find_surge",
+    "load_build", "make_brief", "parse", "read_build", "read_cam_card", "read_log", "read_table", "review_log", "save_build",
+    "shape_table", "simulate_cycle", "simulate_map", "surge_map", "surge_risk",
 ]  # fmt: skip
 
 

@@ -32,6 +32,12 @@ SOURCES = {
     "hires1978": Source("Hires, Tabaczynski & Novak (1978), as in Heywood ch. 9", "from memory"),
     "sitthiracha2006": Source("Sitthiracha, An analytical model of spark ignition engine for performance prediction, MSc thesis (2006)", "read"),
     "wiebe": Source("Wiebe function with a = 5, m = 2 (Heywood ch. 9)", "exact"),
+    "pettersson1996": Source(
+        "Passenger-car driveline set after Pettersson, Driveline Modeling and Control, thesis 564 (1996), and Balau", "parameters read in a public file"
+    ),
+    "crossley1991": Source("Crossley & Cook, A nonlinear engine model for drivetrain system development, IEE Control 91 (1991)", "coefficients read"),
+    "cook1988": Source("Cook & Powell, Modeling of an internal combustion engine for control analysis (1988)", "parameters read in a public file"),
+    "iso2631": Source("ISO 2631-1:1997, whole-body vibration", "weighting table read, filters from memory"),
     "daw1996": Source(
         "Daw, Finney, Green, Kennel, Thomas & Connolly, A simple model for cyclic variations in a spark-ignition engine, SAE 962086 (1996)", "from memory"
     ),

@@ -8,7 +8,12 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
+
+from camcalc import compare_logs, read_log, read_table, review_log, shape_table
+from camcalc.advice.table_ceilings import ceilings_on_table
+from camcalc.brief import MODELS
 
 Make = Callable[..., Any]
 
@@ -62,3 +67,23 @@ def test_an_idle_of_an_example_is_within_what_an_engine_can_do(brief_of: Make, e
         assert 0.0 < si.burned_fraction < 0.5
         assert si.air_flow > 0.0
         assert -10.0 < si.spark <= 60.0
+
+
+def test_the_steep_table_bucks_its_shaped_form_does_not_and_the_logs_say_so(root: Path) -> None:
+    folder = root / "examples" / "steep-table"
+    steep, shaped = read_table(folder / "steep.csv"), read_table(folder / "shaped.csv")
+    before, after = read_log(folder / "before.csv"), read_log(folder / "after.csv")
+    bucking, quiet = review_log(before, steep), review_log(after, shaped)
+    assert bucking.main_cause == "the table"
+    assert bucking.findings.share > 0.5
+    assert bucking.lower
+    assert quiet.findings.episodes == ()
+    assert "better" in compare_logs(before, after).verdict
+
+
+def test_the_shaped_table_of_the_scenario_is_what_shaping_makes_of_the_steep_one(root: Path, build_of: Make) -> None:
+    folder = root / "examples" / "steep-table"
+    steep, shaped = read_table(folder / "steep.csv"), read_table(folder / "shaped.csv")
+    found = ceilings_on_table(MODELS["resolved"](build_of("quarry-road")), steep.si.speed, steep.loads, steep.load_kind)
+    # Whole degrees: a ceiling that moves by a tenth may move a cell, and its neighbours with it, by one.
+    assert np.abs(shape_table(steep, found.ceiling).table.si.cells - shaped.si.cells).max() <= 1.0

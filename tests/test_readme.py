@@ -34,7 +34,9 @@ def test_the_python_block_runs_and_prints_what_its_comments_say(readme: str, at_
     assert len(lines) == code.count("print(")
     assert lines[0] == "9.0 crank_deg"
     assert "# 9.0 crank_deg" in code
-    assert all("inHg" in line for line in lines[-1:])
+    assert "inHg" in lines[-2]
+    assert lines[-1] == "31.0 crank_deg"
+    assert "# 31.0 crank_deg" in code
 
 
 def test_there_are_two_commands_to_copy(readme: str) -> None:

@@ -17,6 +17,8 @@ COMMANDS = {
     "events": "valve events, overlap and lift of the cams on a build sheet",
     "cycle": "one settled crank-resolved cycle, or a map of them",
     "shape": "the least change to a spark table that meets the ceilings and leaves no steep neighbours",
+    "review": "what a driving log shows: surge, its cause, what to change next, before against after",
+    "surge": "will this table, on this engine, in this gear, buck: what shakes the car and what damps it",
     "brief": "the first-fire brief: idle, reversion, spark ceilings, injection windows",
 }
 WELCOME = """camcalc: what a long-duration cam does to a street engine, before first fire.

@@ -23,6 +23,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--per-cell", metavar="ANGLE", default="3 crank_deg", help="most between neighbours that touch the zone (3 crank_deg)")
     parser.add_argument("--increment", metavar="ANGLE", help="step of changed numbers; the table's own when left out")
     parser.add_argument("--allow-raise", metavar="ANGLE", default="0 crank_deg", help="how far cells may rise, never near best torque or knock")
+    parser.add_argument("--add-back", metavar="ANGLE", help="give back at most this in cells that --log drove without surge; with --current")
+    parser.add_argument("--current", metavar="FILE", type=Path, help="the table that was driven; --table is then the one before any shaping")
+    parser.add_argument("--log", metavar="FILE", type=Path, help="a driving log (CSV or Parquet)")
+    parser.add_argument("--columns", metavar="FILE", type=Path, help="which column of the log is what (TOML)")
     parser.add_argument("--plots", metavar="DIR", type=Path, help="also draw both tables as SVG into this folder")
     parser.add_argument("--model", choices=("resolved", "quick"), default="resolved", help="engine model of the ceilings")
     parser.add_argument("--json", action="store_true", help="print JSON instead of text")
@@ -35,26 +39,28 @@ def run(options: argparse.Namespace) -> int:
     from ..advice.table_ceilings import ceilings_on_table
     from ..brief import MODELS
     from ..build import load_build
-    from ..tables import read_table, shape_table
+    from ..tables import add_back, read_table, shape_table
     from ..units import Bounds, to_si
 
     build = load_build(options.build)
     table = read_table(table_path(options.table, build))
     if options.out:
-        refuse(options.out, [*build.files(), table.path], options.overwrite)
+        refuse(options.out, [*build.files(), table.path, options.current, options.log], options.overwrite)
     adders = float(to_si(options.adders, "--adders", Bounds("crank_deg", 0.0, 40.0)))
     found = ceilings_on_table(MODELS[options.model](build), table.si.speed, table.loads, table.load_kind)
-    shaped = shape_table(
-        table,
-        found.ceiling - adders,
-        along_speed=options.along_speed,
-        along_load=options.along_load,
-        per_cell=options.per_cell,
-        increment=options.increment,
-        floor=np.where(np.isfinite(found.ceiling), found.floor - adders, np.nan),  # elsewhere the table is what it was
-        allow_raise=options.allow_raise,
-        best=found.best - adders,
-    )
+    limits = {key: getattr(options, key) for key in ("along_speed", "along_load", "per_cell", "increment")}
+    if options.add_back:
+        current, visited = driven(options)
+        shaped = add_back(current, table, ceiling=found.ceiling - adders, visited=visited, step=options.add_back, **limits)
+    else:
+        shaped = shape_table(
+            table,
+            found.ceiling - adders,
+            **limits,
+            floor=np.where(np.isfinite(found.ceiling), found.floor - adders, np.nan),  # elsewhere the table is what it was
+            allow_raise=options.allow_raise,
+            best=found.best - adders,
+        )
     if options.out:
         shaped.table.write(options.out, overwrite=options.overwrite)
     if options.json:
@@ -65,8 +71,22 @@ def run(options: argparse.Namespace) -> int:
         if adders:
             print(f"ceilings lowered by {adders:g} crank deg for what stands on top of the table")
     if options.plots:
-        draw(options.plots, table, shaped)
+        draw(options.plots, shaped.base, shaped)
     return 0
+
+
+def driven(options: argparse.Namespace) -> tuple[Any, Any]:
+    """Return the table that was driven and the cells that the log drove without surge."""
+    from ..errors import InputError
+    from ..logs import find_surge, read_log
+    from ..logs.visited import clean_cells
+    from ..tables import read_table
+
+    for name in ("current", "log"):
+        if getattr(options, name) is None:
+            raise InputError(f"--{name}", came="nothing", expected="what was driven", fix="--add-back goes with --current TABLE and --log LOG")
+    current, log = read_table(options.current), read_log(options.log, options.columns)
+    return current, clean_cells(log, current, find_surge(log))
 
 
 def table_path(given: Path | None, build: Any) -> Path:

@@ -7,6 +7,7 @@ engine keeps more burned gas and loses torque for it, later by the way from indu
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from typing import TYPE_CHECKING, NamedTuple, Protocol
 
 import numpy as np
@@ -152,12 +153,15 @@ def loop_point(engine: Engine, table: SparkMap, speed: float, pressure: float, s
         return None
     t = engine.torque(speed, pressure, spark)
     per_radian = 2.0 * math.pi
+    # Sparks are held at the ends of the tables, where a slope taken across would come out too small: it is taken within.
+    first, last = engine.tables.sparks[0] + SPARK_STEP, engine.tables.sparks[-1] - SPARK_STEP
+    middle = min(max(spark, float(first)), float(last))
 
-    def slope(f: object, which: int, step: float) -> float:
-        low, high = [speed, pressure, spark], [speed, pressure, spark]
+    def slope(f: Callable[[float, float, float], float], which: int, step: float) -> float:
+        low, high = ([speed, pressure, middle if which == 2 else spark] for _ in range(2))
         low[which] -= step
         high[which] += step
-        return (f(*high) - f(*low)) / (2.0 * step)  # type: ignore[operator]
+        return (f(*high) - f(*low)) / (2.0 * step)
 
     by_speed = slope(engine.torque, 0, SPEED_STEP) / per_radian
     found = [

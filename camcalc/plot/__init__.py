@@ -2,6 +2,8 @@
 
 from .curves import plot_ceilings, plot_injection, plot_lift, plot_residual
 from .cycle import plot_flows, plot_indicator, plot_map, plot_pressure
+from .logs import plot_log, plot_visited
+from .surge import plot_surge
 from .tables import plot_table_grid, plot_table_surface
 
 __all__ = [
@@ -10,9 +12,12 @@ __all__ = [
     "plot_indicator",
     "plot_injection",
     "plot_lift",
+    "plot_log",
     "plot_map",
     "plot_pressure",
     "plot_residual",
+    "plot_surge",
     "plot_table_grid",
     "plot_table_surface",
+    "plot_visited",
 ]

@@ -12,11 +12,13 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 import tomli_w
 
 import camcalc
 import camcalc.brief
+from camcalc import read_table
 from camcalc.cli.main import COMMANDS, main
 
 Said = pytest.CaptureFixture[str]
@@ -101,9 +103,14 @@ def test_a_mistake_in_the_command_ends_with_two_and_the_usage(words: list[str], 
 # --- mistakes in the input
 
 
+def on_sheet(command: str, sheet: str) -> list[str]:
+    """A command line with a build sheet and whatever else the command cannot do without."""
+    return [command, *(["no-such-log.csv"] if command == "review" else []), sheet]
+
+
 @pytest.mark.parametrize("command", sorted(COMMANDS))
 def test_a_missing_file_is_told_on_one_screen_without_traceback(command: str) -> None:
-    done = run(command, "no-such-folder/build.toml")
+    done = run(*on_sheet(command, "no-such-folder/build.toml"))
     assert done.returncode == 1
     assert done.stdout == ""
     assert "no-such-folder/build.toml" in done.stderr
@@ -125,7 +132,7 @@ def test_a_sheet_that_is_none_ends_with_one_and_words(tmp_path: Path, capsys: Sa
     path = tmp_path / "build.toml"
     path.write_text(text, encoding="utf-8")
     for command in COMMANDS:
-        assert main([command, str(path)]) == 1
+        assert main(on_sheet(command, str(path))) == 1
         said = capsys.readouterr()
         assert said.out == ""
         assert words in said.err
@@ -253,3 +260,80 @@ def test_an_operating_point_that_is_none_ends_with_one_and_words(sheet_path: Pat
     said = capsys.readouterr()
     assert said.out == ""
     assert told in said.err
+
+
+# --- shape and review
+
+
+@pytest.fixture
+def table_path(tmp_path: Path) -> Path:
+    path = tmp_path / "base.csv"
+    rows = ["speed [rpm] \\ manifold pressure [kPa],40,60,80"]
+    rows += [f"{rpm},{spark},{spark - 4},{spark - 8}" for rpm, spark in ((800, 28), (1200, 36), (1400, 37), (1800, 40), (2400, 42))]
+    path.write_text("\n".join(rows) + "\n", encoding="utf-8")
+    return path
+
+
+def test_shape_writes_a_table_under_its_ceilings_and_leaves_its_source_alone(root: Path, table_path: Path, tmp_path: Path, capsys: Said) -> None:
+    sheet, out = str(root / "examples" / "quarry-road" / "build.toml"), tmp_path / "new.csv"
+    before = table_path.read_bytes()
+    assert main(["shape", sheet, "--table", str(table_path), "--out", str(out), "--plots", str(tmp_path / "plots")]) == 0
+    said = capsys.readouterr()
+    assert "FINAL spark" in said.out
+    assert table_path.read_bytes() == before
+    old, new = read_table(table_path), read_table(out)
+    assert (new.si.cells <= old.si.cells).all()
+    assert (new.si.cells < old.si.cells).any()
+    assert sorted(p.suffix for p in (tmp_path / "plots").iterdir()) == [".svg"] * 4
+    # What stands on top of the table comes off the ceilings.
+    assert main(["shape", sheet, "--table", str(table_path), "--adders", "4 crank_deg", "--json"]) == 0
+    lower = json.loads(capsys.readouterr().out)
+    assert lower["applies_to"] == "FINAL spark: table plus every adder"
+    assert np.min(np.array(lower["table"]["spark"]["value"]) - new.si.cells) <= -3.0
+
+
+def test_shape_never_writes_over_what_is_there_unless_told(root: Path, table_path: Path, capsys: Said) -> None:
+    sheet = str(root / "examples" / "quarry-road" / "build.toml")
+    for out, more in ((table_path, ["--overwrite"]), (table_path.with_name("there.csv"), [])):
+        out.touch()
+        before = out.read_bytes()
+        assert main(["shape", sheet, "--table", str(table_path), "--out", str(out), *more]) == 1
+        assert out.read_bytes() == before
+        assert "--out" in capsys.readouterr().err
+
+
+def test_a_table_over_an_axis_that_is_no_load_is_refused(root: Path, tmp_path: Path, capsys: Said) -> None:
+    path = tmp_path / "volts.csv"
+    path.write_text("speed [rpm] \\ throttle [V],1,2\n800,20,20\n1200,20,20\n", encoding="utf-8")
+    assert main(["shape", str(root / "examples" / "dockside" / "build.toml"), "--table", str(path)]) == 1
+    said = capsys.readouterr().err
+    assert "volts.csv" in said
+    assert "kPa" in said
+
+
+def test_review_finds_a_surge_that_the_table_hands_on_and_writes_what_to_try_next(root: Path, tmp_path: Path, capsys: Said) -> None:
+    time = np.arange(0.0, 20.0, 0.02)
+    speed = 1320.0 + 90.0 * np.sin(2.0 * np.pi * 2.5 * time)
+    spark = 20.0 + 12.0 * (speed - 1200.0) / 240.0
+    log, table = tmp_path / "log.csv", tmp_path / "table.csv"
+    lines = ["time [s],engine speed [rpm],spark [crank_deg],manifold pressure [kPa],pedal [%]"]
+    lines += [f"{t:.3f},{n:.2f},{s:.3f},45,20" for t, n, s in zip(time, speed, spark, strict=True)]
+    log.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    table.write_text("speed [rpm] \\ manifold pressure [kPa],30,60\n1200,20,20\n1440,32,32\n", encoding="utf-8")
+    sheet, out = str(root / "examples" / "dockside" / "build.toml"), tmp_path / "next.csv"
+    words = ["review", str(log), sheet, "--table", str(table), "--no-ceilings"]
+    assert main([*words, "--next", str(out), "--before", str(log), "--plots", str(tmp_path / "plots")]) == 0
+    said = capsys.readouterr().out
+    assert "the table hands the swing on" in said
+    assert "before and after" in said
+    assert (read_table(out).si.cells <= read_table(table).si.cells).all()
+    assert (read_table(out).si.cells < read_table(table).si.cells).any()
+    assert {p.name for p in (tmp_path / "plots").iterdir()} == {"speed.svg", "spark.svg", "visited.svg"}
+    assert main([*words, "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["review"]["main_cause"] == "the table"
+
+
+def test_giving_back_needs_the_table_that_was_driven_and_a_log(root: Path, table_path: Path, capsys: Said) -> None:
+    sheet = str(root / "examples" / "dockside" / "build.toml")
+    assert main(["shape", sheet, "--table", str(table_path), "--add-back", "2 crank_deg"]) == 1
+    assert "--current" in capsys.readouterr().err

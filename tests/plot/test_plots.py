@@ -16,21 +16,27 @@ from matplotlib.figure import Figure
 
 import camcalc.plot
 from camcalc import read_table, shape_table, simulate_cycle, simulate_map
+from camcalc.cycle.engine_tables import engine_tables
+from camcalc.drive.risk import surge_map
+from camcalc.logs import DriveLog, find_surge
 from camcalc.plot import (
     plot_ceilings,
     plot_flows,
     plot_indicator,
     plot_injection,
     plot_lift,
+    plot_log,
     plot_map,
     plot_pressure,
     plot_residual,
+    plot_surge,
     plot_table_grid,
     plot_table_surface,
+    plot_visited,
 )
 
 Draw = Callable[..., Axes]
-NAMES = ("lift", "residual", "ceilings", "injection", "pressure", "indicator", "flows", "map", "table_grid", "table_surface")
+NAMES = ("lift", "residual", "ceilings", "injection", "pressure", "indicator", "flows", "map", "table_grid", "table_surface", "log", "visited", "surge")
 
 
 def test_every_plot_is_tested() -> None:
@@ -45,6 +51,11 @@ def draw(brief_of: Callable[[str], Any], engine_of: Callable[..., Any]) -> Calla
     grid = simulate_map(build, speeds=["2200 rpm", "3000 rpm"], manifold_pressures=["70 kPa", "85 kPa"], spark="25 crank_deg")
     base = read_table(build.spark_table)
     shaped = shape_table(base, np.where(base.si.cells > 38.0, 30.0, np.nan))
+    time = np.arange(0.0, 12.0, 0.02)
+    log = DriveLog.of(time=time, speed=22.0 + np.sin(16.0 * time), load=np.full(time.size, 45e3), load_kind="manifold pressure", pedal=0.2 + 0.0 * time)
+    findings = find_surge(log)
+    tables = engine_tables(engine_of("quarry-road"), np.array([20.0, 30.0, 40.0]), np.array([40e3, 60e3, 80e3]), np.array([15.0, 30.0, 45.0]))
+    surge = surge_map(build, base, gear=2, tables=tables, speeds=np.array([28.0, 34.0]), pressures=np.array([50e3, 65e3]))
     plots: dict[str, Draw] = {
         "lift": lambda ax=None: plot_lift(build.cam, build.replaced_cam, ax=ax),
         "residual": lambda ax=None: plot_residual(models, pressure=45e3, spark=25.0, ax=ax),
@@ -55,6 +66,9 @@ def draw(brief_of: Callable[[str], Any], engine_of: Callable[..., Any]) -> Calla
         "flows": lambda ax=None: plot_flows(cycle, ax=ax),
         "map": lambda ax=None: plot_map(grid, ax=ax),
         "table_grid": lambda ax=None: plot_table_grid(shaped.table, shaped, ax=ax),
+        "surge": lambda ax=None: plot_surge(surge, ax=ax),
+        "log": lambda ax=None: plot_log(log, findings, ax=ax),
+        "visited": lambda ax=None: plot_visited(log, findings, base, ax=ax),
         "table_surface": lambda ax=None: plot_table_surface(shaped.table, ax=ax),
     }
     return lambda name, ax=None: plots[name](ax=ax)

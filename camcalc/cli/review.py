@@ -1,0 +1,104 @@
+"""``camcalc review LOG.csv BUILD``."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from pathlib import Path
+from typing import Any
+
+__all__ = ["add_arguments", "run"]
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the arguments."""
+    parser.add_argument("log", type=Path, help="driving log (CSV or Parquet)")
+    parser.add_argument("build", help="build sheet (TOML)")
+    parser.add_argument("--table", metavar="FILE", type=Path, help="spark table that was in the car; the sheet's own when left out")
+    parser.add_argument("--before", metavar="FILE", type=Path, help="an earlier log of the same cruise, to compare with")
+    parser.add_argument("--columns", metavar="FILE", type=Path, help="which column is what (TOML); guessed from the header when left out")
+    parser.add_argument("--next", metavar="FILE", type=Path, help="write the table with the advice to lower carried out")
+    parser.add_argument("--plots", metavar="DIR", type=Path, help="also draw the log as SVG into this folder")
+    parser.add_argument("--no-ceilings", action="store_true", help="judge by slopes alone; much faster")
+    parser.add_argument("--model", choices=("resolved", "quick"), default="resolved", help="engine model of the ceilings")
+    parser.add_argument("--json", action="store_true", help="print JSON instead of text")
+
+
+def run(options: argparse.Namespace) -> int:
+    """Review the log and print what it shows."""
+    from ..build import load_build
+    from ..errors import InputError
+    from ..logs import compare_logs, read_log, review_log
+    from ..tables import read_table
+    from .shape import refuse
+
+    build = load_build(options.build)
+    path = options.table or build.spark_table
+    table = read_table(path) if path is not None else None
+    log = read_log(options.log, options.columns)
+    before = read_log(options.before, options.columns) if options.before else None
+    if options.next:
+        if table is None:
+            raise InputError("--next", came="no spark table", expected="the table that was in the car", fix="give --table")
+        refuse(options.next, [*build.files(), options.log, options.before, table.path], overwrite=False)
+    about: dict[str, Any] = {}
+    if table is not None and not options.no_ceilings:
+        about = engine_side(build, table, options.model)
+    review = review_log(log, table, **about)
+    compared = compare_logs(before, log) if before is not None else None
+    if options.json:
+        print(json.dumps({"review": review.to_dict(), "compared": compared.to_dict() if compared else None}, indent=1, allow_nan=False))
+    else:
+        print(review)
+        if compared:
+            print(f"\nbefore and after\n{compared}")
+    if options.next:
+        written(review.next_table, options.next)
+    if options.plots:
+        draw(options.plots, review, table)
+    return 0
+
+
+def engine_side(build: Any, table: Any, model: str) -> dict[str, Any]:
+    """Return what the engine knows of a table's cells: ceilings, and torque per degree of spark [N m per crank deg]."""
+    import math
+
+    from ..advice.load_axis import pressure_of_load
+    from ..advice.table_ceilings import ceilings_on_table
+    from ..brief import MODELS
+
+    engine = MODELS[model](build)
+    found = ceilings_on_table(engine, table.si.speed, table.loads, table.load_kind)
+
+    def per_degree(speed: float, load: float) -> float:
+        spark = float(table.spark_at(speed, load))
+        pressure = pressure_of_load(engine, speed, load, spark, table.load_kind)
+        rise = engine.state(speed, pressure, spark + 2.0).net - engine.state(speed, pressure, spark - 2.0).net
+        return float(rise / 4.0 * engine.geometry.displacement / (4.0 * math.pi))
+
+    return {"ceiling": found.ceiling, "torque_per_degree": per_degree}
+
+
+def written(table: Any, path: Path) -> None:
+    """Write the next table, or say that there is none."""
+    if table is None:
+        print(f"nothing to lower: {path} is not written", file=sys.stderr)
+        return
+    table.write(path)
+    print(f"next table written to {path}", file=sys.stderr)
+
+
+def draw(folder: Path, review: Any, table: Any) -> None:
+    """Draw the log: speed, spark, where in the table it drove."""
+    from ..build.saving import write_atomically
+    from ..plot import plot_log, plot_visited
+    from ..report.html import svg_text
+
+    log, findings = review.log, review.findings
+    drawn = {name: plot_log(log, findings, name) for name in ("speed", "spark", "acceleration") if log.values(name).size}
+    if table is not None and log.loads.size:
+        drawn["visited"] = plot_visited(log, findings, table)
+    for name, ax in drawn.items():
+        write_atomically(folder / f"{name}.svg", svg_text(ax, name))
+    print(f"{len(drawn)} plots written to {folder}", file=sys.stderr)

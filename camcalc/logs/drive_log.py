@@ -1,0 +1,209 @@
+"""A driving log in one form: channels in fixed units, what was kept out, and where the record is broken."""
+
+from __future__ import annotations
+
+import dataclasses
+import html
+import itertools
+import textwrap
+from collections.abc import Iterable, Mapping
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..errors import InputError, did_you_mean
+from ..results import Measure, Record, measure
+from ..tables.axes import LOADS
+from ..units import Quantity, quantity
+from .columns import CHANNELS, Column
+
+__all__ = ["DriveLog", "LogProblem", "folded", "pieces_of"]
+
+Array = NDArray[np.float64]
+
+# Two rows further apart than this many usual steps have a gap between them; ESTIMATE.
+GAP_STEPS = 3.0
+ATTRIBUTES = {name: ("loads" if name == "load" else name.replace("lambda", "lambda_")) for name in CHANNELS}
+
+
+class LogProblem(NamedTuple):
+    """Rows of one kind that could not be used as they were: how many, the first of them by line, an example, what was done."""
+
+    what: str
+    column: str
+    rows: int
+    lines: tuple[int, ...]
+    came: str
+    done: str
+
+    def __str__(self) -> str:
+        lines = ", ".join(str(line) for line in self.lines) + (" ..." if self.rows > len(self.lines) else "")
+        where = f' in "{self.column}"' if self.column else ""
+        came = f", e.g. {self.came}" if self.came else ""
+        return f"{self.what}{where}: {self.rows} (line {lines}){came}; {self.done}"
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
+class DriveLog(Record):
+    """A driving log; every channel an array over the same rows, not-a-number where the log gives no usable number.
+
+    ``loads`` are floats in the inner unit of ``load_kind``, as in ``SparkTable``. A channel that was not logged is empty.
+    ``piece`` numbers the stretches without a gap or a row left out; nothing is filled in between them.
+    """
+
+    time: Measure = measure("s")
+    speed: Measure = measure("crank_rps", "rpm")
+    piece: NDArray[np.int64]
+    spark: Measure = measure("crank_deg", doc="FINAL spark as logged, before top dead centre")
+    load_kind: str = ""
+    loads: Array = dataclasses.field(default_factory=lambda: np.empty(0))
+    pedal: Measure = measure("", "percent")
+    road_speed: Measure = measure("m/s", "km/h")
+    acceleration: Measure = measure("m/s**2")
+    gear: Array = dataclasses.field(default_factory=lambda: np.empty(0))
+    clutch: Array = dataclasses.field(default_factory=lambda: np.empty(0))
+    fuel_cut: Array = dataclasses.field(default_factory=lambda: np.empty(0))
+    knock_retard: Measure = measure("crank_deg")
+    lambda_: Array = dataclasses.field(default_factory=lambda: np.empty(0))
+    sampling_rate: Measure = measure("Hz")
+    columns: Mapping[str, Column] = dataclasses.field(default_factory=dict)
+    problems: tuple[LogProblem, ...] = ()
+    notes: tuple[str, ...] = ()
+    source: str = ""
+
+    @property
+    def channels(self) -> tuple[str, ...]:
+        """Names of the channels that hold numbers."""
+        return tuple(name for name in CHANNELS if self.values(name).size)
+
+    @property
+    def missing(self) -> dict[str, str]:
+        """What was not logged, and what cannot be told without it."""
+        return {name: about.loss for name, about in CHANNELS.items() if about.loss and not self.values(name).size}
+
+    @property
+    def load(self) -> Quantity:
+        """Load as a quantity."""
+        if not self.load_kind:
+            return quantity(self.loads, "")
+        bounds = LOADS[self.load_kind].bounds
+        return quantity(self.loads, bounds.unit, bounds.show)
+
+    @property
+    def duration(self) -> Quantity:
+        """Time inside the pieces, gaps left out."""
+        step = np.diff(self.si.time)
+        return quantity(float(step[np.diff(self.piece) == 0].sum()), "s")
+
+    def values(self, channel: str) -> Array:
+        """Return a channel as floats in its inner unit, empty if it was not logged.
+
+        Raises
+        ------
+        InputError
+            If the channel is not known.
+
+        Examples
+        --------
+        >>> from camcalc.logs.drive_log import DriveLog
+        >>> log = DriveLog.of(time=[0.0, 0.1, 0.2], speed=[20.0, 20.1, 20.2])
+        >>> log.values("speed").tolist(), log.values("spark").size
+        ([20.0, 20.1, 20.2], 0)
+        """
+        if channel not in ATTRIBUTES:
+            raise InputError("channel", came=channel, expected="a channel of a log", fix=did_you_mean(channel, ATTRIBUTES))
+        name = ATTRIBUTES[channel]
+        values = self.__dict__.get("_si_" + name, self.__dict__.get(name))
+        return values if isinstance(values, np.ndarray) else np.empty(0)
+
+    @classmethod
+    def of(cls, *, time: Any, speed: Any, load_kind: str = "", breaks: Any = None, **given: Any) -> DriveLog:
+        """Make a log from arrays in inner units: seconds, revolutions per second, crank degrees, SI; channels by name.
+
+        Parameters
+        ----------
+        time, speed : array
+        load_kind : str
+            Kind of ``load``, where that is given.
+        breaks : array of bool
+            Rows before which a row was left out.
+        **given : array
+            Other channels by their names; also ``columns``, ``problems``, ``notes``, ``source``.
+
+        Examples
+        --------
+        >>> from camcalc.logs.drive_log import DriveLog
+        >>> log = DriveLog.of(time=[0.0, 0.1, 0.2, 2.0, 2.1], speed=[20.0] * 5)
+        >>> log.piece.tolist(), round(log.si.sampling_rate, 6)
+        ([0, 0, 0, 1, 1], 10.0)
+        """
+        at, count = np.asarray(time, dtype=float), len(speed)
+        about = {name: given.pop(name) for name in ("columns", "problems", "notes", "source") if name in given}
+        fields: dict[str, Any] = dict.fromkeys(cls.measures())
+        for name, values in {"time": at, "speed": speed, **given}.items():
+            if name not in ATTRIBUTES:
+                raise InputError("channel", came=name, expected="a channel of a log", fix=did_you_mean(name, ATTRIBUTES))
+            fields[ATTRIBUTES[name]] = np.array(values, dtype=float)
+            if fields[ATTRIBUTES[name]].shape != (count,):
+                raise InputError(name, came=f"shape {np.shape(values)}", expected=f"{count} numbers, as many as engine speeds")
+        if "load" in given and load_kind not in LOADS:
+            raise InputError("load_kind", came=load_kind or "nothing", expected=" or ".join(LOADS), fix=did_you_mean(load_kind, LOADS))
+        step = np.diff(at)
+        if (step <= 0.0).any():
+            raise InputError("time", came=f"{at[1:][step <= 0.0][0]:g} s after a later time or the same", expected="times that rise")
+        usual = float(np.median(step)) if step.size else np.nan
+        broken = step > GAP_STEPS * usual
+        if breaks is not None:
+            broken |= np.asarray(breaks, dtype=bool)[1:]
+        piece = np.concatenate([[0], np.cumsum(broken)]).astype(np.int64) if count else np.empty(0, dtype=np.int64)
+        fields["sampling_rate"] = 1.0 / usual
+        return cls(piece=piece, load_kind=load_kind if "load" in given else "", **fields, **about)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return what is known about the log, without its rows."""
+        return {
+            "source": self.source,
+            "rows": len(self.si.time),
+            "duration": {"value": float(self.duration.magnitude), "unit": "s"},
+            "pieces": int(self.piece[-1]) + 1 if self.piece.size else 0,
+            "sampling_rate": {"value": self.si.sampling_rate, "unit": "Hz"},
+            "load_kind": self.load_kind,
+            "columns": {name: {"column": c.name, "unit": c.unit, "guessed": c.guessed} for name, c in self.columns.items()},
+            "missing": self.missing,
+            "problems": [problem._asdict() | {"lines": list(problem.lines)} for problem in self.problems],
+            "notes": list(self.notes),
+        }
+
+    def __str__(self) -> str:
+        pieces = int(self.piece[-1]) + 1 if self.piece.size else 0
+        head = f"{len(self.si.time)} rows, {self.duration.magnitude:.1f} s in {pieces} pieces, {self.si.sampling_rate:.4g} rows a second"
+        lines = [f"log {self.source}: {head}" if self.source else f"log: {head}"]
+        lines += [f"  {name.replace('_', ' ')}: {column}" + (f", {column.kind}" if column.kind else "") for name, column in self.columns.items()]
+        lines += [f"  not logged: {name.replace('_', ' ')} ({loss})" for name, loss in self.missing.items()]
+        return folded(lines + [f"  kept out: {problem}" for problem in self.problems] + [f"  note: {note}" for note in self.notes])
+
+    def _repr_html_(self) -> str:
+        return f"<pre>{html.escape(str(self))}</pre>"
+
+
+def folded(lines: Iterable[str], width: int = 100) -> str:
+    """Return lines as one text, those over the width folded under their own start.
+
+    >>> print(folded(["  note: more words than fit"], 18))
+      note: more words
+        than fit
+    """
+    whole = "\n".join(lines).split("\n")
+    blank = [len(line) - len(line.lstrip()) for line in whole]
+    wrap = [textwrap.wrap(line, width, subsequent_indent=" " * (n + 2), break_on_hyphens=False) or [""] for line, n in zip(whole, blank, strict=True)]
+    return "\n".join(part for parts in wrap for part in parts)
+
+
+def pieces_of(log: DriveLog, *channels: str) -> list[slice]:
+    """Return the stretches of rows without a break in which all named channels hold numbers."""
+    good = np.ones(len(log.si.time), dtype=bool)
+    for name in channels:
+        good &= np.isfinite(log.values(name))
+    edges = np.flatnonzero(np.concatenate([[True], (np.diff(log.piece) != 0) | (np.diff(good.astype(int)) != 0), [True]]))
+    return [slice(int(a), int(b)) for a, b in itertools.pairwise(edges) if good[a]]

@@ -1,0 +1,174 @@
+"""What the driver does: tip-ins, gear changes, overrun, fuel cut, the return to idle. Swings that follow are not the table's doing."""
+
+from __future__ import annotations
+
+import dataclasses
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..results import Measure, Record, measure
+from ..tables.axes import LOADS
+from .drive_log import DriveLog, pieces_of
+from .signals import band_pass, stretches
+
+__all__ = ["KINDS", "Manoeuvre", "find_manoeuvres"]
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+KINDS = {
+    "tip-in": "pedal pressed",
+    "lift": "pedal let off",
+    "gear change": "gear change or clutch",
+    "overrun": "pedal closed, engine driven by the car",
+    "fuel cut begins": "fuel cut begins",
+    "fuel cut ends": "fuel cut ends",
+    "return to idle": "pedal closed, engine falling to idle",
+    "idle": "pedal closed, not driving",
+    "fast or full throttle": "outside low speed and part throttle",
+}
+# A pedal that moves by more than PEDAL_STEP within PEDAL_TIME [s] is a tip-in or a lift; ESTIMATE.
+PEDAL_STEP, PEDAL_TIME = 0.05, 0.5
+# Without a pedal: mean load over a second that moves by so many of its usual steps (10 kPa, 0.1 g, 10 percent) within another; ESTIMATE.
+LOAD_STEP = 0.6
+# Closed is within so much of the pedal's least, if that is low enough to be a closed pedal at all; ESTIMATE.
+CLOSED_WITHIN, CLOSED_BELOW = 0.015, 0.08
+# With a closed pedal the engine is on the overrun above this [rev/s]: 1200 rpm. ESTIMATE.
+OVERRUN_ABOVE = 1200.0 / 60.0
+# Falling faster than this [rev/s per s] with a closed pedal, it is on its way to idle: 100 rpm/s. ESTIMATE.
+FALLING = 100.0 / 60.0
+# The car rolls above this [m/s]; a ratio of engine to road speed that moves so much within a second is a gear change. ESTIMATE.
+ROLLS, RATIO_STEP = 1.0, 0.08
+# Part throttle ends here; ESTIMATE.
+PART_THROTTLE = 0.6
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
+class Manoeuvre(Record):
+    """Something the driver did."""
+
+    kind: str
+    start: Measure = measure("s")
+    end: Measure = measure("s")
+
+
+class _Rows(NamedTuple):
+    """One piece of the log: times, and masks over its rows by kind."""
+
+    time: Array
+    masks: dict[str, Mask]
+
+
+def find_manoeuvres(log: DriveLog, *, below: float) -> list[Manoeuvre]:
+    """Return what the driver did, in order of time.
+
+    Parameters
+    ----------
+    log : DriveLog
+    below : float [rev/s]
+        Engine speed below which surge is looked for.
+    """
+    found = []
+    closed = closed_pedal(log)
+    slow = slow_speed(log)
+    for rows in pieces_of(log, "speed"):
+        piece = _Rows(log.si.time[rows], {})
+        _pedal_masks(log, rows, piece)
+        _gear_masks(log, rows, piece)
+        _closed_masks(log, rows, piece, closed[rows], slow[rows])
+        fast = slow[rows] > below
+        if log.values("pedal").size:
+            fast |= log.si.pedal[rows] > PART_THROTTLE
+        piece.masks["fast or full throttle"] = fast
+        found += [m for kind, mask in piece.masks.items() for m in _runs(kind, mask, piece.time)]
+    return sorted(found, key=lambda m: m.si.start)
+
+
+def closed_pedal(log: DriveLog) -> Mask:
+    """Return the rows with a closed pedal; none where it was not logged."""
+    pedal = log.values("pedal")
+    if not np.isfinite(pedal).any():
+        return np.zeros(len(log.si.time), dtype=bool)
+    least = float(np.nanmin(pedal))
+    return pedal <= (least if least < CLOSED_BELOW else 0.0) + CLOSED_WITHIN
+
+
+def slow_speed(log: DriveLog) -> Array:
+    """Return engine speed without what swings, on the log's rows; the speed itself where a stretch is too short to tell."""
+    out = log.si.speed.copy()
+    for stretch in stretches(log, "speed"):
+        swing = band_pass(stretch.values["speed"], stretch.step, 0.4, 1e3)
+        out[stretch.rows] = np.interp(log.si.time[stretch.rows], stretch.time, stretch.values["speed"] - swing)
+    return out
+
+
+def _earlier(time: Array, by: float) -> NDArray[np.int64]:
+    """Return for each row the first row that is no more than so much earlier."""
+    return np.searchsorted(time, time - by - 1e-9)
+
+
+def _pedal_masks(log: DriveLog, rows: slice, piece: _Rows) -> None:
+    if not log.values("pedal").size:
+        _load_masks(log, rows, piece)
+        return
+    pedal = log.si.pedal[rows]
+    change = pedal - pedal[_earlier(piece.time, PEDAL_TIME)]
+    piece.masks["tip-in"] = change > PEDAL_STEP
+    piece.masks["lift"] = change < -PEDAL_STEP
+
+
+def _load_masks(log: DriveLog, rows: slice, piece: _Rows) -> None:
+    """Without a pedal: tip-ins and lifts by the mean load over a second, which a surge hardly moves."""
+    if not log.loads.size:
+        return
+    mean = _mean(log.loads[rows], log)
+    change = (mean - mean[_earlier(piece.time, 1.0)]) / LOADS[log.load_kind].step
+    piece.masks["tip-in"], piece.masks["lift"] = change > LOAD_STEP, change < -LOAD_STEP
+
+
+def _gear_masks(log: DriveLog, rows: slice, piece: _Rows) -> None:
+    gear, clutch = log.values("gear"), log.values("clutch")
+    mask = np.zeros(len(piece.time), dtype=bool)
+    if clutch.size:
+        mask |= clutch[rows] > 0.5
+    if gear.size:
+        mask[1:] |= np.diff(gear[rows]) != 0.0
+    elif log.values("road_speed").size and not clutch.size:
+        speed, road = log.si.speed[rows], log.si.road_speed[rows]
+        before = np.maximum(np.arange(len(speed)) - max(round(log.si.sampling_rate), 1), 0)
+        ratio = np.log(np.maximum(_mean(speed, log), 1e-3) / np.maximum(_mean(road, log), ROLLS))
+        mask |= (np.abs(ratio - ratio[before]) > RATIO_STEP) & (road > ROLLS)
+    piece.masks["gear change"] = mask
+
+
+def _mean(values: Array, log: DriveLog) -> Array:
+    """Return the mean over the second before each row, of the rows that hold numbers, so that a surge does not look like something else."""
+    width = max(round(log.si.sampling_rate), 1)
+    there = np.isfinite(values)
+    total, count = (np.concatenate([np.zeros(1), np.cumsum(v)]) for v in (np.where(there, values, 0.0), there.astype(float)))
+    first = np.maximum(np.arange(1, len(values) + 1) - width, 0)
+    with np.errstate(invalid="ignore"):
+        return (total[1:] - total[first]) / (count[1:] - count[first])
+
+
+def _closed_masks(log: DriveLog, rows: slice, piece: _Rows, closed: Mask, slow: Array) -> None:
+    cut = log.values("fuel_cut")
+    is_cut = cut[rows] > 0.5 if cut.size else np.zeros(len(closed), dtype=bool)
+    if cut.size:
+        change = np.diff(is_cut.astype(int), prepend=int(is_cut[0]))
+        piece.masks["fuel cut begins"], piece.masks["fuel cut ends"] = change > 0, change < 0
+    fast = slow > OVERRUN_ABOVE
+    before = slow[_earlier(piece.time, 1.0)]
+    falling = (before - slow) > FALLING * np.maximum(piece.time - piece.time[_earlier(piece.time, 1.0)], 1e-9)
+    road, gear = log.values("road_speed"), log.values("gear")
+    driving = (road[rows] > ROLLS) if road.size else ((gear[rows] >= 1.0) if gear.size else np.zeros(len(closed), dtype=bool))
+    piece.masks["overrun"] = (closed & fast) | is_cut
+    piece.masks["return to idle"] = closed & ~fast & falling & ~is_cut
+    piece.masks["idle"] = closed & ~fast & ~falling & ~driving & ~is_cut
+
+
+def _runs(kind: str, mask: Mask, time: Array) -> list[Manoeuvre]:
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], mask.astype(int), [0]])))
+    return [Manoeuvre(kind=kind, start=time[a], end=time[b - 1]) for a, b in zip(edges[::2], edges[1::2], strict=True)]

@@ -1,0 +1,242 @@
+"""Reviewing a log: surge found, explained, and what to change next. All spark here is FINAL spark: table plus every adder."""
+
+from __future__ import annotations
+
+import dataclasses
+import html
+from collections import defaultdict
+from collections.abc import Callable
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..errors import InputError
+from ..results import Record, plain_data
+from ..tables.shaping import shape_table
+from ..tables.table import SparkTable
+from .causes import FINAL_SPARK, TABLE, WORDS, SurgeCause, cell_weights, explain_episode
+from .drive_log import DriveLog, folded
+from .surge_finder import BELOW, LEAST_SWING, SurgeFindings, find_surge
+from .visited import clean_cells
+
+__all__ = ["CellAdvice", "LogReview", "review_log"]
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+# Spark is taken out by so much at a time, at most [crank deg], and neighbours visited in surge are brought to within so much; common practice, no source.
+AT_A_TIME = 3.0
+PER_CELL = 3.0
+# Where they are closer than that already, their step is halved, down to this [crank deg]; ESTIMATE.
+LEAST_STEP = 0.5
+# Given back at a time [crank deg]; common practice, no source.
+GIVEN_BACK = 2.0
+# A cell counts as visited by a surge from so much time [s] of its weight in the lookup; ESTIMATE.
+IN_SURGE = 0.2
+
+
+class CellAdvice(NamedTuple):
+    """What to do with one cell: row and column from 0, its place in words, spark there now and then [crank deg, of the table], and why."""
+
+    cell: tuple[int, int]
+    place: str
+    now: float
+    then: float
+    why: str
+
+    def __str__(self) -> str:
+        return f"{self.place}: {self.now:g} to {self.then:g} ({self.then - self.now:+.3g} deg), {self.why}"
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
+class LogReview(Record):
+    """What a log shows and what to change next."""
+
+    log: DriveLog
+    findings: SurgeFindings
+    causes: tuple[SurgeCause, ...]
+    main_cause: str
+    headline: str
+    lower: tuple[CellAdvice, ...] = ()
+    add_back: tuple[CellAdvice, ...] = ()
+    table: SparkTable | None = dataclasses.field(default=None, repr=False)
+    notes: tuple[str, ...] = ()
+    final_spark: str = FINAL_SPARK
+
+    @property
+    def next_table(self) -> SparkTable | None:
+        """The table with the advice to lower carried out; nothing where there is none. What may be added back is left to the user."""
+        if self.table is None or not self.lower:
+            return None
+        cells = self.table.si.cells.copy()
+        for advice in self.lower:
+            cells[advice.cell] = advice.then
+        return self.table.with_spark(cells)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain data for JSON."""
+        data = {name: plain_data(getattr(self, name)) for name in ("log", "findings", "causes", "main_cause", "headline", "notes", "final_spark")}
+        for name in ("lower", "add_back"):
+            data[name] = [advice._asdict() | {"cell": list(advice.cell), "unit": "crank_deg"} for advice in getattr(self, name)]
+        return data
+
+    def __str__(self) -> str:
+        lines = [self.headline, "", str(self.log), "", str(self.findings)]
+        for episode, cause in zip(self.findings.episodes, self.causes, strict=True):
+            lines += ["", f"{episode.si.start:.1f} to {episode.si.end:.1f} s, {cause}"]
+        if self.lower or self.add_back:
+            lines += ["", f"what next ({self.final_spark}; cells below are the table's own):"]
+            lines += [f"  lower    {advice}" for advice in self.lower] + [f"  add back {advice}" for advice in self.add_back]
+        return folded(lines + [f"note: {note}" for note in self.notes])
+
+    def _repr_html_(self) -> str:
+        return f"<pre>{html.escape(str(self))}</pre>"
+
+
+def review_log(
+    log: DriveLog,
+    table: SparkTable | None = None,
+    *,
+    ceiling: Any = None,
+    along_speed: Any = None,
+    along_load: Any = None,
+    torque_per_degree: Callable[[Any, Any], Any] | None = None,
+    below: Any = BELOW,
+    least_swing: Any = LEAST_SWING,
+) -> LogReview:
+    """Review a log: is it surging, where, how hard, why, and what to change next.
+
+    Parameters
+    ----------
+    log : DriveLog
+    table : SparkTable, optional
+        The table that was in the car.
+    ceiling : array [crank deg before top dead centre], on the table's cells, optional
+        Most FINAL spark of each cell; not-a-number where there is none.
+    along_speed, along_load : quantity, optional
+        Slope limits, as for ``shape_table``; besides them visited neighbours are brought to within 3 degrees, or half their step if that is less.
+    torque_per_degree : callable, optional
+        As for ``explain_episode``.
+    below, least_swing : quantity [crank speed]
+        As for ``find_surge``.
+
+    Raises
+    ------
+    InputError
+        If log and table do not have the same kind of load, or the ceiling has another shape than the table.
+
+    Examples
+    --------
+    >>> t = np.arange(0.0, 20.0, 0.02)
+    >>> speed = 22.0 + 1.5 * np.sin(2.0 * np.pi * 2.5 * t)
+    >>> table = SparkTable(load_kind="manifold pressure", speed=np.array([20.0, 24.0]), loads=[3e4, 6e4],
+    ...     cells=np.array([[20.0, 20.0], [32.0, 32.0]]), increment=1.0)
+    >>> load = np.full(len(t), 4.5e4)
+    >>> log = DriveLog.of(time=t, speed=speed, load=load, load_kind="manifold pressure", spark=table.spark_at(speed, load), pedal=0.2 + 0.0 * t)
+    >>> review = review_log(log, table)
+    >>> review.main_cause
+    'the table'
+    >>> print(review.lower[0])
+    1440 rpm, 30 kPa: 32 to 29 (-3 deg), too steep beside its neighbours
+    """
+    if table is not None and log.load_kind and log.load_kind != table.load_kind:
+        raise InputError("load of the log", came=log.load_kind, expected=f"{table.load_kind}, as in the table")
+    findings = find_surge(log, below=below, least_swing=least_swing)
+    causes = tuple(explain_episode(log, episode, table, torque_per_degree=torque_per_degree) for episode in findings.episodes)
+    main = _main_cause(findings, causes)
+    lower: tuple[CellAdvice, ...] = ()
+    back: tuple[CellAdvice, ...] = ()
+    notes: list[str] = []
+    if table is not None and log.loads.size:
+        top = _ceiling(ceiling, table) - _offset(log, table)
+        surging = [(e.si.start, e.si.end) for e, cause in zip(findings.episodes, causes, strict=True) if cause.cause == TABLE]
+        if main == TABLE:
+            lower = _to_lower(table, cell_weights(log, table, surging) > IN_SURGE, top, {"along_speed": along_speed, "along_load": along_load})
+            if not lower:
+                notes.append("no cell that the surge visits is worth lowering: neighbours are as close as the table's increment allows")
+        elif findings.episodes:
+            notes.append("look elsewhere first: no cell is lowered for a swing that the table does not cause")
+        back = _to_add_back(log, table, findings, top, {advice.cell for advice in lower})
+    return LogReview(
+        log=log, findings=findings, causes=causes, main_cause=main, headline=_headline(findings, main, lower), lower=lower, add_back=back,
+        table=table, notes=tuple(notes),
+    )  # fmt: skip
+
+
+def _main_cause(findings: SurgeFindings, causes: tuple[SurgeCause, ...]) -> str:
+    """Return the cause that most of the surging time has."""
+    time: defaultdict[str, float] = defaultdict(float)
+    for episode, cause in zip(findings.episodes, causes, strict=True):
+        time[cause.cause] += episode.si.end - episode.si.start
+    return max(time, key=lambda name: time[name]) if time else "none"
+
+
+def _headline(findings: SurgeFindings, main: str, lower: tuple[CellAdvice, ...]) -> str:
+    if findings.si.looked_at <= 0.0:
+        return "nothing to judge by: no steady driving at low speed in this log"
+    if not findings.episodes:
+        return f"no surge in {findings.si.looked_at:.0f} s of steady driving"
+    hardest = max(findings.episodes, key=lambda e: e.si.speed_amplitude)
+    head = f"surges {100 * findings.share:.0f} % of {findings.si.looked_at:.0f} s, hardest at {60 * hardest.si.speed:.0f} rpm, {hardest.si.frequency:.1f} Hz"
+    what = f"lower {len(lower)} cells, then drive again" if lower else "look elsewhere first"
+    return f"{head}: {WORDS[main]}; {what}"
+
+
+def _ceiling(ceiling: Any, table: SparkTable) -> Array:
+    if ceiling is None:
+        return np.full(table.shape, np.nan)
+    values = np.asarray(getattr(ceiling, "magnitude", ceiling), dtype=float)
+    if values.shape != table.shape:
+        raise InputError("ceiling", came=f"shape {values.shape}", expected=f"shape {table.shape}: a row for each speed, a column for each load")
+    if hasattr(ceiling, "magnitude"):
+        values = np.asarray(ceiling.to("crank_deg").magnitude, dtype=float)
+    return values
+
+
+def _offset(log: DriveLog, table: SparkTable) -> float:
+    """Return how far logged spark stands above the table, so that ceilings of FINAL spark become the table's; retard is not to be counted on."""
+    if not log.values("spark").size:
+        return 0.0
+    good = np.isfinite(log.si.spark) & np.isfinite(log.loads)
+    return max(0.0, float(np.median(log.si.spark[good] - table.spark_at(log.si.speed[good], log.loads[good])))) if good.any() else 0.0
+
+
+def _to_lower(table: SparkTable, visited: Mask, top: Array, slopes: dict[str, Any]) -> tuple[CellAdvice, ...]:
+    """Return the cells to lower: those over their ceiling, those too steep beside their neighbours, and what blends them in."""
+    steepest = _steepest(table.si.cells, visited)
+    limit = PER_CELL if steepest > PER_CELL else max(steepest / 2.0, LEAST_STEP)
+    over = visited & (table.si.cells > top)
+    if steepest <= LEAST_STEP and not over.any():
+        return ()
+    limits = np.where(visited, np.where(np.isfinite(top), top, 80.0), np.nan)
+    aim = shape_table(table, limits, zone=visited, per_cell=f"{max(limit, table.si.increment)!r} crank_deg", **slopes).table.si.cells
+    step = table.si.increment
+    then = np.maximum(aim, np.ceil((table.si.cells - max(AT_A_TIME, step)) / step - 1e-9) * step)
+    out = []
+    for i, j in np.argwhere(then < table.si.cells - 1e-9):
+        why = "above its ceiling" if over[i, j] else ("too steep beside its neighbours" if visited[i, j] else "blends the rest in")
+        out.append(CellAdvice((int(i), int(j)), table.place(int(i), int(j)), float(table.si.cells[i, j]), float(then[i, j]), why))
+    return tuple(out)
+
+
+def _steepest(cells: Array, visited: Mask) -> float:
+    """Return the largest step between neighbours that the surge visits."""
+    steps = [np.abs(np.diff(cells, axis=axis))[(visited[1:] & visited[:-1]) if axis == 0 else (visited[:, 1:] & visited[:, :-1])] for axis in (0, 1)]
+    whole = np.concatenate(steps)
+    return float(whole.max()) if whole.size else 0.0
+
+
+def _to_add_back(log: DriveLog, table: SparkTable, findings: SurgeFindings, top: Array, lowered: set[tuple[int, int]]) -> tuple[CellAdvice, ...]:
+    """Return cells driven without surge that stand under their ceiling; none where no ceiling says how far they may rise."""
+    if not np.isfinite(top).any():
+        return ()
+    driven = cell_weights(log, table, findings.windows)
+    room = np.floor(np.minimum(top - table.si.cells, GIVEN_BACK) / table.si.increment + 1e-9) * table.si.increment
+    out = []
+    for i, j in np.argwhere(clean_cells(log, table, findings) & np.isfinite(room) & (room > 0.0)):
+        cell = (int(i), int(j))
+        if cell not in lowered:
+            now = float(table.si.cells[cell])
+            out.append(CellAdvice(cell, table.place(*cell), now, now + float(room[cell]), f"driven {driven[cell]:.0f} s without surge, under its ceiling"))
+    return tuple(out)

@@ -1,0 +1,128 @@
+"""Filtering a log's channels: evenly spaced stretches between gaps, and zero-phase bands that do not depend on the sampling rate.
+
+Rows are made even for filtering only; every number that is reported as logged comes from the rows themselves.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import NamedTuple
+
+import numpy as np
+import scipy.fft
+from numpy.typing import NDArray
+from scipy.interpolate import CubicSpline
+from scipy.ndimage import uniform_filter1d
+
+from .drive_log import DriveLog, pieces_of
+
+__all__ = ["LOWEST", "Stretch", "amplitude_of", "band_pass", "envelope", "highest_frequency", "stretches", "swing_of"]
+
+Array = NDArray[np.float64]
+
+# Surge is looked for between these [Hz]: driveline modes lie at 2 to 13 by gear, unsteady speed from 0.5; textbook and common practice.
+LOWEST, HIGHEST = 0.5, 16.0
+# Share of the sampling rate up to which a swing can still be told: 2.5 rows a period. ESTIMATE.
+USABLE = 0.4
+# Shorter stretches cannot be judged [s]: two periods of the lowest frequency less a little. ESTIMATE.
+SHORTEST = 3.0
+# Steepness of a band's edges; the gain at the edge is 1/2.
+ORDER = 16
+# How far a record is drawn out at its ends by reflection before filtering [s].
+REFLECTED = 4.0
+# How much of a record before and after a span [s] is filtered with it.
+CONTEXT = 12.0
+# Rows whose spacing strays less than this from even are taken as even: the logger rounds its time stamps.
+EVEN = 0.02
+
+
+class Stretch(NamedTuple):
+    """Channels on an even grid between two gaps; ``rows`` are those of the log."""
+
+    rows: slice
+    time: Array
+    step: float
+    values: dict[str, Array]
+
+
+def highest_frequency(log: DriveLog) -> float:
+    """Return the highest frequency [Hz] that the log's sampling leaves to be looked at."""
+    return min(HIGHEST, USABLE * log.si.sampling_rate)
+
+
+def stretches(log: DriveLog, *channels: str, shortest: float = SHORTEST, within: tuple[float, float] | None = None) -> list[Stretch]:
+    """Return the stretches between gaps in which all channels hold numbers, long enough to judge, on even grids; near a span of time [s] only."""
+    out = []
+    step = 1.0 / log.si.sampling_rate
+    first, last = (0, len(log.si.time)) if within is None else np.searchsorted(log.si.time, [within[0] - CONTEXT, within[1] + CONTEXT])
+    for rows in pieces_of(log, *channels):
+        rows = slice(max(rows.start, int(first)), min(rows.stop, int(last)))
+        time = log.si.time[rows]
+        if len(time) < 8 or time[-1] - time[0] < shortest:
+            continue
+        even = time[0] + step * np.arange(int((time[-1] - time[0]) / step * (1.0 + 1e-12) + 1e-6) + 1)
+        is_even = len(even) == len(time) and np.abs(even - time).max() < EVEN * step
+        values = {name: log.values(name)[rows] for name in channels}
+        out.append(Stretch(rows, even, step, {n: v.copy() if is_even else CubicSpline(time, v)(even) for n, v in values.items()}))
+    return out
+
+
+def band_pass(values: Array, step: float, low: float, high: float, *, derivative: bool = False) -> Array:
+    """Return what lies between two frequencies, without delay; its rate of change if asked for.
+
+    Gain ``1/((1 + (low/f)^16) (1 + (f/high)^16))``, laid on the spectrum, so that it is the same at every sampling rate.
+
+    Examples
+    --------
+    >>> t = np.arange(0.0, 20.0, 0.02)
+    >>> kept = band_pass(100.0 * t + np.sin(2.0 * np.pi * 3.0 * t), 0.02, 0.5, 16.0)
+    >>> round(float(np.abs(kept[250:750]).max()), 2)
+    1.0
+    """
+    reach = min(len(values) - 1, math.ceil(REFLECTED / step))
+    drawn = np.concatenate([2.0 * values[0] - values[reach:0:-1], values, 2.0 * values[-1] - values[-2 : -reach - 2 : -1]])
+    # A straight line through the ends leaves no step where the end of the record meets its beginning.
+    line = np.linspace(drawn[0], drawn[-1], len(drawn))
+    count = scipy.fft.next_fast_len(len(drawn), real=True)
+    frequency = scipy.fft.rfftfreq(count, step)
+    with np.errstate(divide="ignore", over="ignore"):
+        gain = 1.0 / ((1.0 + (low / frequency) ** ORDER) * (1.0 + (frequency / high) ** ORDER))
+    if derivative:
+        gain = gain * 2j * np.pi * frequency
+    out = scipy.fft.irfft(scipy.fft.rfft(drawn - line, count) * gain, count)
+    return np.asarray(out[reach : reach + len(values)])
+
+
+def envelope(swing: Array, step: float, width: float = 1.0) -> Array:
+    """Return the amplitude of the equal sine around each sample, over a width [s]."""
+    mean = uniform_filter1d(swing**2, max(round(width / step), 1), mode="nearest")
+    return np.asarray(np.sqrt(2.0 * np.maximum(mean, 0.0)))
+
+
+def amplitude_of(swing: Array) -> float:
+    """Return the amplitude of the sine with the same r.m.s.; not-a-number of nothing."""
+    return float(np.sqrt(2.0 * np.mean(swing**2))) if len(swing) else math.nan
+
+
+def swing_of(
+    log: DriveLog,
+    channel: str,
+    *,
+    start: float,
+    end: float,
+    low: float,
+    high: float,
+    derivative: bool = False,
+    then: Callable[[Array, float], Array] | None = None,
+) -> Array:
+    """Return what a channel holds between two frequencies during a time, all stretches in a row; empty if it has none there.
+
+    ``then`` is done to each stretch before it is cut to the time: a function of its samples and the step between them [s].
+    """
+    found = [np.empty(0)]
+    for stretch in stretches(log, channel, shortest=1.0, within=(start, end)) if log.values(channel).size else []:
+        swing = band_pass(stretch.values[channel], stretch.step, low, high, derivative=derivative)
+        swing = swing if then is None else then(swing, stretch.step)
+        found.append(swing[(stretch.time >= start) & (stretch.time <= end)])
+    return np.concatenate(found)
