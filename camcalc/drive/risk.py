@@ -39,6 +39,7 @@ class RoadSurge(Record):
 
     Accelerations are r.m.s. within 0.5 to 16 Hz along the road; verdicts are ours, by peak to peak. ``takes`` has a row for
     each of ``parts``: how much damping it adds, negative where it takes some. Slope limits hold either way.
+    Where it swings by itself accelerations are infinite (zero where nothing moves it).
     """
 
     gear: int

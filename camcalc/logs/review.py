@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import html
+import math
 from collections import defaultdict
 from collections.abc import Callable
 from typing import Any, NamedTuple
@@ -178,7 +179,8 @@ def _headline(findings: SurgeFindings, main: str, lower: tuple[CellAdvice, ...])
     if not findings.episodes:
         return f"no surge in {findings.si.looked_at:.0f} s of steady driving"
     hardest = max(findings.episodes, key=lambda e: e.si.speed_amplitude)
-    head = f"surges {100 * findings.share:.0f} % of {findings.si.looked_at:.0f} s, hardest at {60 * hardest.si.speed:.0f} rpm, {hardest.si.frequency:.1f} Hz"
+    beat = f"{hardest.si.frequency:.1f} Hz" if math.isfinite(hardest.si.frequency) else "at a frequency this sampling does not resolve"
+    head = f"surges {100 * findings.share:.0f} % of {findings.si.looked_at:.0f} s, hardest at {60 * hardest.si.speed:.0f} rpm, {beat}"
     what = f"lower {len(lower)} cells, then drive again" if lower else "look elsewhere first"
     return f"{head}: {WORDS[main]}; {what}"
 

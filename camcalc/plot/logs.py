@@ -36,7 +36,8 @@ def plot_log(log: DriveLog, findings: SurgeFindings, channel: str = "speed", ax:
         ax.plot(log.si.time[rows], values[rows], color="0.1", linewidth=0.8)
     for k, episode in enumerate(findings.episodes):
         ax.axvspan(episode.si.start, episode.si.end, facecolor="0.85", edgecolor="0.4", hatch="//", alpha=0.5, label="surge" if k == 0 else None)
-        ax.text(episode.si.start, 0.98, f" {episode.si.frequency:.1f} Hz", transform=ax.get_xaxis_transform(), va="top", fontsize=8)
+        text = f" {episode.si.frequency:.1f} Hz" if np.isfinite(episode.si.frequency) else " ? Hz"
+        ax.text(episode.si.start, 0.98, text, transform=ax.get_xaxis_transform(), va="top", fontsize=8)
     for k, manoeuvre in enumerate(findings.manoeuvres):
         ax.axvline(manoeuvre.si.start, color="0.5", linestyle=":", linewidth=0.9, label="driver's doing, not the table" if k == 0 else None)
     ax.set_xlabel("time [s]")
