@@ -79,7 +79,8 @@ def show(found: list[Any], without: list[str], build: Any) -> None:
             road = si.road_speed[k] * (3.6 if unit == "km/h" else 1.0 / 0.44704)
             per_rpm, per_load = 1000.0 / 60.0, 1e4
             row = [f"{si.speed[k] * 60:.0f}", f"{road:.0f}", f"{si.manifold_pressure[k] / 1e3:.0f}", f"{si.spark[k]:.0f}", f"{si.frequency[k]:.1f}"]
-            row += [f"{si.damping[k]:.3f}", f"{si.from_jitter[k]:.3f}", f"{si.from_burn[k]:.3f}", gear.verdict[k]]
+            shaken = [f"{v:.3f}" if math.isfinite(v) else "grows" for v in (si.from_jitter[k], si.from_burn[k])]
+            row += [f"{si.damping[k]:.3f}", *shaken, gear.verdict[k]]
             row += [f"{si.slope_along_speed[k] * per_rpm:.0f}", f"{si.limit_along_speed[k] * per_rpm:.0f}"]
             row += [f"{si.slope_along_load[k] * per_load:.0f}", f"{si.limit_along_load[k] * per_load:.0f}"]
             made.add_row(*row)

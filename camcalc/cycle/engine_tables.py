@@ -22,7 +22,7 @@ __all__ = ["FIELDS", "PRESSURES", "SPARKS", "SPEEDS", "EngineTables", "engine_ta
 Array = NDArray[np.float64]
 
 SPEEDS = np.arange(600.0, 3601.0, 200.0) / 60.0
-PRESSURES = np.arange(25e3, 100.1e3, 5e3)
+PRESSURES = np.arange(15e3, 100.1e3, 5e3)
 SPARKS = np.array([2.0, 10.0, 18.0, 26.0, 34.0, 42.0, 52.0])
 # Per cylinder: gross and net IMEP [Pa], standard deviation of gross IMEP [Pa], air trapped per cycle [kg], burned fraction, blow-back share.
 FIELDS = ("net", "gross", "deviation", "air", "burned_fraction", "blow_back")

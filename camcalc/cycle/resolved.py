@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import copy
 import math
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ..burn.knock import KNOCK_BY, end_gas_temperature, knock_progress
 from ..burn.phasing import HALF, NINETY, TEN
 from ..engine.atmosphere import barometer_of
 from ..engine.discharge import effective_area
@@ -17,11 +16,13 @@ from ..engine.gas import fuel_data
 from ..engine.geometry import geometry_of
 from ..engine.valve_flow import valve_shape_of
 from ..errors import InputError, NoSolutionError, did_you_mean
+from .end_gas import induction_used
 from .gas_kernel import gas_table, properties
 from .integrate import run_cycle
 from .operating import OperatingState, Tolerances
+from .outcome import dead_state, next_area, overlap_blow_back, plenum_mean, throttle_flux
 from .rates import HELD, LOST, PLENUM, RIPPLING, TABLE_STEP, Setup
-from .steady import INDEX, NO_MARKS, Burning, Course, Marching, Settled, burn_layout, closed_volume, cycle_stops, cylinder_volume, settle
+from .steady import INDEX, NO_MARKS, Burning, Course, Marching, Settled, burn_layout, closed_volume, cycle_stops, settle
 from .whole_engine import WholeEngine
 
 if TYPE_CHECKING:
@@ -236,7 +237,7 @@ class ResolvedEngine:
         calm = settle(still, start, tolerance=tolerance)
         s = still.setup
         r, cp, *_ = properties(s.gas, s.ambient_temperature, 0.0)
-        flux = _flux(s.ambient_pressure, pressure, s.ambient_temperature, r, cp / (cp - r))
+        flux = throttle_flux(s.ambient_pressure, pressure, s.ambient_temperature, r, cp / (cp - r))
         drawn = calm.total("runner_in") - calm.total("runner_back")
         z = calm.unknowns
         if calm.outcome != "settled":
@@ -263,7 +264,7 @@ class ResolvedEngine:
             if abs(mean - pressure) < 2e-4 * pressure:
                 return found
             z = found.unknowns
-            area = _next_area(tried, pressure)
+            area = next_area(tried, pressure)
         nearest = min((m for _, m in tried), key=lambda m: abs(m - pressure))
         raise NoSolutionError(
             f"no throttle opening holds {pressure / 1e3:.2f} kPa in the plenum at {speed * 60:.0f} rpm; the nearest found is {nearest / 1e3:.2f} kPa",
@@ -307,21 +308,9 @@ class ResolvedEngine:
 
     def knock_progress(self, settled: Settled, spark: float) -> float:
         """Return the end gas's induction used up by the time nine tenths have burned; it knocks from 1 on."""
-        s, z, course = settled.setup, settled.unknowns, settled.course
-        angle = np.arange(course.closes + 1.0, course.exhaust_opens, 1.0)
+        angle = np.arange(settled.course.closes + 1.0, settled.course.exhaust_opens, 1.0)
         _, states, *_ = self._closed(settled, spark, None, angle)
-        made = states[:, INDEX["made_burned"]]
-        # Wiebe's burn never ends: nine tenths of what burns by the time the exhaust valve opens.
-        last = int(np.searchsorted(made, KNOCK_BY * made[-1])) if made[-1] > 0.0 else len(made) - 1
-        m, t, y = states[:, 0], states[:, 1], states[:, 2] / states[:, 0]
-        fresh_r, burned_r = properties(s.gas, 500.0, 0.0)[0], properties(s.gas, 500.0, 1.0)[0]
-        r = fresh_r + y * (burned_r - fresh_r)
-        p = m * r * t / cylinder_volume(s, angle)
-        start, low, high = float(t[0]), *(properties(s.gas, k, float(z[2]))[1] for k in (500.0, 900.0))
-        slope = (high - low) / 400.0
-        end_gas = end_gas_temperature(p, start, float(r[0]), low - 500.0 * slope, slope)
-        time = angle / (360.0 * s.speed)
-        return float(knock_progress(time, p, end_gas, self.build.fuel.octane)[min(last, len(time) - 1)])
+        return induction_used(settled, angle, states, self.build.fuel.octane)
 
     def knock_spark(self, speed: float, pressure: float) -> float:
         """Return the earliest spark without knock [crank deg before top dead centre]; infinite if none searched knocks."""
@@ -387,14 +376,14 @@ class ResolvedEngine:
         base = float(round(min(guess - offset, earliest)))
         settled = self.settled(speed, pressure, base)
         if settled.outcome != "settled":
-            return _dead(speed, pressure, base, settled).net
+            return dead_state(speed, pressure, base, settled).net
         best = self._argmax(settled, guess, None)
         target = min(best - offset, earliest)
         if abs(target - base) > NEAR_ENOUGH:
             base = float(round(target))
             settled = self.settled(speed, pressure, base)
             if settled.outcome != "settled":
-                return _dead(speed, pressure, base, settled).net
+                return dead_state(speed, pressure, base, settled).net
         self._best[key] = best
         change = self.closed_work(settled, target)[0] - self.closed_work(settled, base)[0]
         return (settled.total("work") + change) / self.geometry.swept
@@ -438,7 +427,7 @@ class ResolvedEngine:
     def describe(self, c: Settled, spark: float, burned: float | None = None) -> OperatingState:
         """Return a settled cycle as an operating point; one that dies makes nothing."""
         if c.outcome != "settled":
-            return _dead(c.setup.speed, c.setup.intake_pressure, spark, c)
+            return dead_state(c.setup.speed, c.setup.intake_pressure, spark, c)
         s, z, swept = c.setup, c.unknowns, self.geometry.swept
         work = c.total("work")
         pumping = -(c.total("work", 540.0, 900.0))
@@ -475,58 +464,3 @@ class ResolvedEngine:
             completeness=float(made),
             exhaust_temperature=float(z[11]),
         )
-
-
-def overlap_blow_back(c: Settled) -> float:
-    """Return the mass blown back through the intake valve between its opening and the exhaust valve's closing [kg]."""
-    if c.course.exhaust_closes <= c.course.intake_opens:
-        return 0.0
-    return c.total("intake_back", c.course.intake_opens, c.course.exhaust_closes)
-
-
-def plenum_mean(c: Settled) -> float:
-    """Return the mean plenum pressure of a rippling cycle [Pa]."""
-    states = c.at_marks
-    values = [m[9] * properties(c.setup.gas, m[10], m[11] / m[9])[0] * m[10] / c.setup.plenum_volume for m in states]
-    return float(np.mean(values))
-
-
-def _flux(p_up: float, p_down: float, t: float, r: float, gamma: float) -> float:
-    from .gas_kernel import flow
-
-    return float(flow(1.0, p_up, min(p_down, 0.999 * p_up), t, r, gamma, 1e-4))
-
-
-def _next_area(tried: list[tuple[float, float]], target: float) -> float:
-    area, mean = tried[-1]
-    if len(tried) < 2 or abs(tried[-2][1] - mean) < 1.0:
-        return area * (target / mean) ** 1.0
-    before, was = tried[-2]
-    slope = (mean - was) / (area - before)
-    return float(min(max(area + (target - mean) / slope, 0.3 * area), 3.0 * area))
-
-
-def _dead(speed: float, pressure: float, spark: float, c: Settled) -> OperatingState:
-    """Return what a dying cycle amounts to: nothing burns, nothing is made."""
-    z: Any = c.unknowns
-    pump = c.setup.exhaust_pressure - pressure
-    return OperatingState(
-        speed,
-        pressure,
-        c.setup.exhaust_pressure,
-        spark,
-        float(z[2]),
-        float(z[2]),
-        float(z[0]),
-        0.0,
-        0.0,
-        overlap_blow_back(c),
-        0.0,
-        pump,
-        -pump,
-        180.0,
-        360.0,
-        360.0,
-        0.0,
-        float(z[11]),
-    )

@@ -16,7 +16,8 @@ from ..results import Measure, Record, measure
 from ..units import Bounds, to_si
 from .gas_kernel import properties
 from .integrate import run_cycle
-from .resolved import ResolvedEngine, overlap_blow_back
+from .outcome import overlap_blow_back
+from .resolved import ResolvedEngine
 from .steady import INDEX, Settled
 
 if TYPE_CHECKING:

@@ -1,0 +1,213 @@
+"""Surge on the level road: what is refused, both couplings, map against road, a long cam against the mild one it replaces."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import pytest
+
+from camcalc import Build
+from camcalc.drive.driveline import driveline_of, road_speed_at
+from camcalc.drive.engine_loop import engine_of
+from camcalc.drive.risk import BAD, RoadSurge, idle_damping, surge_map, surge_risk
+from camcalc.drive.road_load import engine_torque_on_road, road_speed
+from camcalc.errors import InputError, NoSolutionError
+from camcalc.logs.weighting import GRADES
+from camcalc.tables import SparkTable
+
+Make = Callable[..., Any]
+WORDS = [*(word for _, word in GRADES), "bucks by itself"]
+LOW = np.array([1000.0, 1200.0, 1400.0]) / 60.0
+HIGH = np.array([2050.0, 2300.0, 2500.0]) / 60.0
+TOP = 6
+
+
+@pytest.fixture(scope="module")
+def quarry(build_of: Make, tables_of: Make, base: SparkTable) -> Callable[..., RoadSurge]:
+    """Surge of the quarry-road example in a gear, with its new or (old) its replaced cam, on a table (its own when left out)."""
+
+    def made(gear: int, speeds: Any, *, old: bool = False, table: SparkTable = base, **limits: Any) -> RoadSurge:
+        build: Build = build_of("quarry-road", old=old)
+        build = build.replace(limits=build.limits.replace(**limits)) if limits else build
+        return surge_risk(build, table, gear=gear, tables=tables_of("quarry-road", old=old), speeds=np.asarray(speeds))
+
+    return made
+
+
+@pytest.mark.parametrize("gear", [0, 7])
+def test_a_gear_that_is_not_on_the_sheet_is_refused(quarry: Make, build_of: Make, tables_of: Make, base: SparkTable, gear: int) -> None:
+    with pytest.raises(InputError, match="1 to 6"):
+        quarry(gear, LOW)
+    with pytest.raises(InputError, match="1 to 6"):
+        surge_map(build_of("quarry-road"), base, gear=gear, tables=tables_of("quarry-road"))
+
+
+def test_a_coupling_is_one_of_two_words(build_of: Make, tables_of: Make, base: SparkTable) -> None:
+    with pytest.raises(InputError, match="locked or converter") as caught:
+        surge_risk(build_of("quarry-road"), base, gear=1, tables=tables_of("quarry-road"), coupling="clutch")
+    assert "clutch" in str(caught.value)
+
+
+def test_a_car_with_a_clutch_has_no_open_converter(build_of: Make, tables_of: Make, base: SparkTable) -> None:
+    with pytest.raises(InputError, match="transmission"):
+        surge_risk(build_of("quarry-road"), base, gear=1, tables=tables_of("quarry-road"), coupling="converter", speeds=LOW)
+
+
+def test_a_table_that_does_not_reach_along_the_road_is_refused_with_the_cells_that_are_missing(quarry: Make, base: SparkTable) -> None:
+    short = SparkTable(load_kind="manifold pressure", speed=base.si.speed[3:8], loads=base.loads[:5], cells=base.si.cells[3:8, :5], increment=1.0)
+    whole = quarry(2, [1000.0 / 60.0, 1200.0 / 60.0, 1600.0 / 60.0])
+    with pytest.raises(InputError, match="widen its axes") as caught:
+        quarry(2, [1000.0 / 60.0, 1600.0 / 60.0], table=short)
+    assert f"1000 rpm, {whole.si.manifold_pressure[0] / 1e3:.0f} kPa" in str(caught.value)
+    assert "1600 rpm" not in str(caught.value)
+    low = SparkTable(load_kind="manifold pressure", speed=base.si.speed, loads=base.loads[:3], cells=base.si.cells[:, :3], increment=1.0)
+    with pytest.raises(InputError, match=r"1000 rpm.*; 1200 rpm.*; 1600 rpm"):
+        quarry(2, whole.si.speed, table=low)
+
+
+def test_speeds_that_no_table_of_cycles_reaches_give_no_answer(quarry: Make) -> None:
+    with pytest.raises(NoSolutionError, match="gear 3"):
+        quarry(3, [100.0])
+
+
+@pytest.mark.parametrize("gear", [1, 2, 4, TOP])
+def test_on_the_road_the_engine_makes_what_the_road_takes(quarry: Make, build_of: Make, tables_of: Make, gear: int) -> None:
+    build, found = build_of("quarry-road"), quarry(gear, [1200.0 / 60.0, 1900.0 / 60.0])
+    engine = engine_of(build, tables_of("quarry-road"))
+    ratio = build.vehicle.gear_ratios[gear - 1]
+    assert len(found.si.speed) == 2
+    for k, speed in enumerate(found.si.speed):
+        made = engine.torque(speed, found.si.manifold_pressure[k], found.si.spark[k])
+        # The road's pressure is read off a straight line between the tables' pressures; the spark bends torque a little between.
+        assert made == pytest.approx(engine_torque_on_road(build, speed, ratio), rel=0.05, abs=1.0)
+        assert found.si.road_speed[k] == pytest.approx(road_speed(build.vehicle, speed, ratio), rel=1e-12)
+
+
+def test_the_road_in_the_map_is_the_road(quarry: Make, build_of: Make, tables_of: Make, base: SparkTable) -> None:
+    speeds = np.array([1200.0, 1500.0, 1900.0]) / 60.0
+    road = quarry(2, speeds)
+    found = surge_map(build_of("quarry-road"), base, gear=2, tables=tables_of("quarry-road"), speeds=speeds, pressures=road.si.manifold_pressure)
+    assert found.si.road_pressure == pytest.approx(road.si.manifold_pressure, abs=1e3)
+    assert found.si.road_speed == pytest.approx(road.si.road_speed, rel=1e-12)
+    for k in range(3):  # the map's cell on the road is the road's point
+        assert found.si.damping[k, k] == pytest.approx(road.si.damping[k], abs=1e-9)
+        assert found.si.frequency[k, k] == pytest.approx(road.si.frequency[k], rel=1e-9)
+        assert found.si.acceleration[k, k] == pytest.approx(road.si.acceleration[k], rel=1e-6)
+        assert found.verdict[k][k] == road.verdict[k]
+
+
+def test_a_map_is_blank_where_no_cycle_runs(build_of: Make, tables_of: Make, base: SparkTable) -> None:
+    pressures = np.array([18e3, 45e3, 60e3])
+    found = surge_map(build_of("quarry-road"), base, gear=2, tables=tables_of("quarry-road"), speeds=np.array([1000.0, 1900.0]) / 60.0, pressures=pressures)
+    assert math.isnan(found.si.damping[0, 0])
+    assert found.verdict[0][0] == ""
+    assert all(np.isfinite(found.si.damping[2]))
+    assert all(found.verdict[2])
+
+
+@pytest.fixture(scope="module")
+def meadow(build_of: Make, tables_of: Make) -> Callable[..., RoadSurge]:
+    """Surge of the long-meadow example, which has a converter, on a table level at 26 degrees."""
+    level = SparkTable(load_kind="manifold pressure", speed=np.array([10.0, 60.0]), loads=np.array([10e3, 105e3]), cells=np.full((2, 2), 26.0), increment=1.0)
+
+    def made(gear: int, speeds: Any, coupling: str) -> RoadSurge:
+        tables = tables_of("long-meadow")
+        return surge_risk(build_of("long-meadow"), level, gear=gear, tables=tables, coupling=coupling, speeds=np.asarray(speeds))
+
+    return made
+
+
+@pytest.mark.parametrize("gear", [1, 2, 3])
+def test_an_open_converter_damps_better_at_the_same_road_speed(meadow: Make, build_of: Make, gear: int) -> None:
+    slipping = meadow(gear, np.arange(1300.0, 2501.0, 300.0) / 60.0, "converter")
+    assert slipping.coupling == "converter"
+    driveline = driveline_of(build_of("long-meadow"), gear)
+    turbine = slipping.si.road_speed / road_speed_at(driveline, 1.0)
+    assert np.all(turbine < slipping.si.speed)  # the gearbox turns slower than the engine
+    reached = turbine > 1000.0 / 60.0
+    assert reached.any()
+    locked = meadow(gear, turbine[reached], "locked")
+    assert locked.si.road_speed == pytest.approx(slipping.si.road_speed[reached], rel=1e-9)
+    assert np.all(slipping.si.damping[reached] > locked.si.damping)
+
+
+@pytest.mark.parametrize("gear", [1, 2])
+def test_what_a_long_cam_disturbs_the_mild_one_did_not(quarry: Make, gear: int) -> None:
+    long, mild = quarry(gear, LOW), quarry(gear, LOW, old=True)
+    assert any(word in BAD for word in long.verdict)
+    assert mild.verdict
+    assert not any(word in BAD for word in mild.verdict)
+    assert math.isnan(mild.bad_below)
+    assert long.bad_below == max(s for s, word in zip(long.si.speed, long.verdict, strict=True) if word in BAD)
+    same = np.isin(long.si.speed, mild.si.speed)
+    assert np.all(mild.si.damping > long.si.damping[same])
+
+
+@pytest.mark.parametrize("gear", range(1, TOP + 1))
+def test_above_2000_rpm_nothing_is_worse_than_noticeable(quarry: Make, gear: int) -> None:
+    for old in (False, True):
+        found = quarry(gear, HIGH, old=old)
+        assert all(WORDS.index(word) <= WORDS.index("noticeable") for word in found.verdict), (old, found.verdict)
+
+
+def jumping(base: SparkTable, low: float, high: float) -> SparkTable:
+    """The same axes with spark going to and fro between neighbouring loads."""
+    return base.with_spark(np.where(np.arange(len(base.loads)) % 2 == 0, low, high) * np.ones(base.shape))
+
+
+def test_a_table_that_jumps_between_loads_shakes_the_car_through_its_slopes(quarry: Make, base: SparkTable) -> None:
+    tables = {"base": base, "jumping 20 to 40": jumping(base, 20.0, 40.0), "flat 22": base.with_spark(np.full(base.shape, 22.0))}
+    found = {name: quarry(TOP, [1400.0 / 60.0], table=table) for name, table in tables.items()}
+    for name, row in found.items():
+        at = [f"{float(values[0]):.4f}" for values in (row.si.damping, row.si.from_jitter, row.si.from_burn, row.si.acceleration)]
+        words = (row.verdict_at_half[0], row.verdict[0], row.verdict_at_double[0])
+        print(f"{name}: {row.si.manifold_pressure[0] / 1e3:.1f} kPa, {row.si.spark[0]:.1f} deg, damping, signals, burn, all: {at}; half, one, double: {words}")
+        print("    takes:", dict(zip(row.parts, np.round(row.si.takes[:, 0], 4), strict=True)))
+    assert found["flat 22"].si.from_jitter[0] == 0.0
+    assert found["flat 22"].si.slope_along_load[0] == found["flat 22"].si.slope_along_speed[0] == 0.0
+    assert found["jumping 20 to 40"].si.from_jitter[0] > 4.0 * found["base"].si.from_jitter[0]
+    assert abs(found["jumping 20 to 40"].si.slope_along_load[0]) == pytest.approx(20.0 / 10e3, rel=1e-9)
+
+
+@pytest.mark.parametrize("factor", [0.5, 2.0])
+def test_half_and_double_are_what_half_and_double_swings_give(quarry: Make, base: SparkTable, factor: float) -> None:
+    plain = quarry(2, LOW, table=jumping(base, 20.0, 40.0))
+    moved = quarry(2, LOW, table=jumping(base, 20.0, 40.0), load_jitter=0.10 * factor, speed_jitter=f"{4.0 * factor} rpm")
+    assert moved.si.from_jitter == pytest.approx(factor * plain.si.from_jitter, rel=1e-9)
+    assert moved.verdict == (plain.verdict_at_half if factor < 1.0 else plain.verdict_at_double)
+    assert moved.si.damping == pytest.approx(plain.si.damping, rel=1e-12)
+
+
+def test_parts_have_a_row_each_and_slopes_are_per_rev_per_second(quarry: Make, base: SparkTable) -> None:
+    found = quarry(2, LOW)
+    assert found.si.takes.shape == (len(found.parts), len(LOW))
+    for k, speed in enumerate(found.si.speed):
+        along_speed, along_load = base.slopes_at(speed, found.si.manifold_pressure[k])
+        assert found.si.slope_along_speed[k] == pytest.approx(along_speed, rel=1e-9)
+        assert found.si.slope_along_load[k] == pytest.approx(along_load, rel=1e-9)
+    assert np.all(found.si.limit_along_speed <= 0.5 * found.si.critical_along_speed * (1.0 + 1e-12))
+    assert found.to_dict()["coupling"] == "locked"
+
+
+def test_the_idle_swings_slowly_and_advance_that_falls_with_speed_steadies_it(build_of: Make, tables_of: Make) -> None:
+    build, tables = build_of("quarry-road", old=True), tables_of("quarry-road", old=True)
+    speed = np.array([10.0, 30.0])
+
+    def damping(per_rev: float) -> tuple[float, float]:
+        cells = np.repeat(20.0 + per_rev * (speed[:, None] - 17.0), 2, axis=1)
+        table = SparkTable(load_kind="manifold pressure", speed=speed, loads=np.array([10e3, 90e3]), cells=cells, increment=0.1)
+        found = idle_damping(build, table, speed=16.0, pressure=35e3, tables=tables)
+        assert found is not None
+        return found
+
+    level, falling, rising = damping(0.0), damping(-0.3), damping(0.3)
+    assert 0.3 < level[0] < 3.0  # published idles swing at about 1.2 Hz
+    assert rising[1] < level[1] < falling[1]
+    assert idle_damping(build, jumping_nowhere(), speed=5.0, pressure=35e3, tables=tables) is None
+
+
+def jumping_nowhere() -> SparkTable:
+    return SparkTable(load_kind="manifold pressure", speed=np.array([4.0, 30.0]), loads=np.array([10e3, 90e3]), cells=np.full((2, 2), 20.0), increment=1.0)

@@ -1,0 +1,322 @@
+"""Surge at one point: modes against the driveline alone and another library, critical slopes by their own definition, accelerations by time steps."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import Any
+
+import control
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.linalg import expm
+from scipy.signal import welch
+
+from camcalc.drive.delayed_modes import delayed_modes
+from camcalc.drive.driveline import Driveline, StateSpace, critical_feedback, driveline_modes, driveline_of, road_speed_at, state_space
+from camcalc.drive.engine_loop import Delays, Engine, LoopPoint, delays_at, engine_of, loop_point
+from camcalc.drive.surge import BAND, MOST_BY_PRESSURE, MOST_BY_SPEED, PARTS, Loop, Surge, grade, loop_matrices, slope_limits, surge_at
+from camcalc.logs.weighting import GRADES
+
+Make = Callable[..., Any]
+# Invented: an engine whose tables are not asked, and a point of the size of a long cam's at 1500 rpm.
+ENGINE = Engine(None, 8, 7e-4, 8e-3, 313.0, 100e3, 1.0, 0.02, 8.4e-4)  # type: ignore[arg-type]
+POINT = LoopPoint(
+    speed=25.0,
+    pressure=50e3,
+    spark=30.0,
+    torque=40.0,
+    torque_by_speed=0.25,
+    friction_by_speed=-0.08,
+    torque_by_pressure=5e-3,
+    torque_by_spark=1.5,
+    flow_by_speed=1.5e-4,
+    flow_by_pressure=8e-7,
+    throttle_by_pressure=-1e-7,
+    filling_rate=287.05 * 313.0 / 8e-3,
+    spark_by_speed=0.05,
+    spark_by_pressure=-4e-4,
+    deviation=35.0,
+    blow_back=0.1,
+    delays=delays_at(25.0, 8),
+)
+CAR = Driveline(
+    ratio=7.08, tyre_radius=0.33, engine_inertia=0.25 * 7.08**2, wheel_inertia=2.0, vehicle_inertia=176.0, shaft_stiffness=6000.0, loss_factor=0.12
+)._replace(tyre_slip_stiffness=120e3)
+ROAD_SPEED = 2.0 * math.pi * 25.0 / 7.08 * 0.33
+SPACE = state_space(CAR, ROAD_SPEED)
+SHAKEN: dict[str, Any] = {"jitter": 500.0, "speed_jitter": 0.42}
+
+
+def point(**changes: Any) -> LoopPoint:
+    return POINT._replace(**changes)
+
+
+def surge(space: StateSpace = SPACE, engine: Engine = ENGINE, at: LoopPoint = POINT, **changes: Any) -> Surge:
+    return surge_at(space, engine, at, **{**SHAKEN, "slopes": False, **changes})
+
+
+def least_damping(space: StateSpace, at: LoopPoint, engine: Engine = ENGINE, parts: Any = PARTS) -> float:
+    """Least damping in the band with every mode looked for."""
+    loop = loop_matrices(space, engine, at, parts)
+    found = delayed_modes(loop.state, loop.delayed, fastest=BAND[1]).least_damped(*BAND)
+    assert found is not None
+    return found.damping
+
+
+@pytest.fixture(scope="module")
+def real(build_of: Make, tables_of: Make, base: Any) -> Callable[..., tuple[StateSpace, Engine, LoopPoint]]:
+    """Driveline, engine and point of the quarry-road example in a gear."""
+    build = build_of("quarry-road")
+    engine = engine_of(build, tables_of("quarry-road"))
+
+    def made(gear: int, rpm: float, pressure: float) -> tuple[StateSpace, Engine, LoopPoint]:
+        driveline = driveline_of(build, gear)
+        found = loop_point(engine, base, rpm / 60.0, pressure)
+        assert found is not None
+        return state_space(driveline, road_speed_at(driveline, rpm / 60.0)), engine, found
+
+    return made
+
+
+REAL = [(1, 1250.0, 54e3), (1, 1850.0, 45e3), (2, 1400.0, 51e3), (4, 1400.0, 54e3)]
+
+
+def test_an_engine_that_answers_nothing_leaves_the_drivelines_own_mode() -> None:
+    dead = point(torque_by_speed=0.0, friction_by_speed=0.0, torque_by_pressure=0.0, torque_by_spark=0.0)
+    (mode,) = driveline_modes(CAR, ROAD_SPEED)
+    found = surge(at=dead, slopes=True)
+    assert found.root == pytest.approx(mode.root, rel=1e-9)
+    assert (found.frequency, found.damping) == pytest.approx((mode.frequency, mode.damping), rel=1e-9)
+    assert found.takes == pytest.approx((0.0,) * len(PARTS), abs=1e-9)
+
+
+@given(slopes=st.tuples(st.floats(-0.1, 0.1), st.floats(-2e-3, 2e-3)), by_speed=st.floats(0.0, 0.4), late=st.tuples(*[st.floats(2e-3, 0.04)] * 4))
+@settings(max_examples=20)
+def test_the_root_closes_the_loop_written_out_signal_by_signal(slopes: tuple[float, float], by_speed: float, late: tuple[float, ...]) -> None:
+    at = point(spark_by_speed=slopes[0], spark_by_pressure=slopes[1], torque_by_speed=by_speed, delays=Delays(*late))
+    s, d = surge(at=at).root, at.delays
+    # Per rad/s of the crank: plenum pressure, then torque by friction, charge, spark along speed and spark along load.
+    pressure = -at.filling_rate * at.flow_by_speed / (s - at.filling_rate * (at.throttle_by_pressure - at.flow_by_pressure))
+    charge = ((at.torque_by_speed - at.friction_by_speed) + at.torque_by_pressure * pressure) * np.exp(-s * d.induction)
+    along_speed = at.spark_by_speed * np.exp(-s * d.speed)
+    along_load = at.spark_by_pressure * pressure / (1.0 + s * ENGINE.load_filter) * np.exp(-s * d.load)
+    torque = at.friction_by_speed + charge + at.torque_by_spark * (along_speed + along_load) * np.exp(-s * d.spark)
+    crank = SPACE.crank_speed @ np.linalg.solve(s * np.eye(len(SPACE.state)) - SPACE.state, SPACE.crank_torque)
+    assert crank * torque == pytest.approx(1.0, abs=1e-8)
+
+
+@pytest.mark.parametrize("where", REAL)
+def test_damping_is_that_of_another_librarys_approximants(real: Make, where: tuple[int, float, float]) -> None:
+    space, engine, at = real(*where)
+    loop = loop_matrices(space, engine, at)
+    size = len(loop.state)
+    k = int(np.argmax(np.abs(loop.torque)))
+    # Every late signal acts on torque: one column in, one row out each.
+    into = np.column_stack([loop.torque] * len(loop.delayed))
+    out = np.vstack([matrix[k] / loop.torque[k] for matrix, _ in loop.delayed])
+    plant = control.ss(loop.state, into, out, np.zeros((len(out), len(out))))
+    late = control.append(*(control.ss(control.tf(*control.pade(delay, 6))) for _, delay in loop.delayed))
+    poles = control.feedback(plant, late, sign=1).poles()
+    inside = [p for p in poles if p.imag > 0.0 and BAND[0] <= abs(p) / (2.0 * math.pi) <= BAND[1]]
+    theirs = min(-p.real / abs(p) for p in inside)
+    assert size == len(space.state) + 2
+    assert surge(space, engine, at).damping == pytest.approx(theirs, abs=1e-5)
+
+
+# Torque more sensitive to spark than it is at the table's, as far below best torque, so that a slope does it within the search.
+@pytest.mark.parametrize(("where", "torque_by_spark"), [((1, 1850.0, 45e3), 4.0), ((2, 1400.0, 51e3), 4.0), ((4, 1400.0, 54e3), 15.0)])
+@pytest.mark.parametrize("name", ["spark_by_speed", "spark_by_pressure"])
+def test_at_the_critical_slope_damping_changes_sign_and_nowhere_below(real: Make, where: tuple[int, float, float], torque_by_spark: float, name: str) -> None:
+    space, engine, at = real(*where)
+    at = at._replace(torque_by_spark=torque_by_spark)
+    found = surge(space, engine, at, slopes=True)
+    critical, most = (found.critical_by_speed, MOST_BY_SPEED) if name == "spark_by_speed" else (found.critical_by_pressure, MOST_BY_PRESSURE)
+    assert 0.0 < critical < most
+
+    def either_way(share: float) -> float:
+        return min(least_damping(space, at._replace(**{name: way * share * critical}), engine) for way in (1.0, -1.0))
+
+    assert either_way(1.01) < 0.0
+    assert all(either_way(share) > 0.0 for share in (0.0, 0.25, 0.5, 0.75, 0.9, 0.99))
+
+
+def test_without_delay_and_filter_the_critical_slope_is_the_drivelines_critical_feedback() -> None:
+    at_once = Delays(1e-6, 1e-6, 1e-6, 1e-6)
+    bare = point(torque_by_speed=0.0, friction_by_speed=0.0, torque_by_pressure=0.0, spark_by_speed=0.0, spark_by_pressure=0.0, delays=at_once)
+    found = surge(at=bare, slopes=True)
+    # Halving the search twelve times leaves 2e-4 of the slope.
+    assert found.critical_by_speed * bare.torque_by_spark == pytest.approx(critical_feedback(CAR, ROAD_SPEED), rel=5e-4)
+
+
+def test_a_loop_that_swings_by_itself_without_any_slope_stands_none() -> None:
+    wild = point(torque_by_speed=3.0, spark_by_pressure=0.0)
+    found = surge(at=wild, slopes=True)
+    assert found.damping < 0.0
+    assert (found.critical_by_speed, found.critical_by_pressure) == (0.0, 0.0)
+    assert slope_limits(SPACE, ENGINE, wild, found, jitter=500.0) == (0.0, 0.0)
+    assert found.verdict == "bucks by itself"
+    # Nothing holds what noise has moved; without a slope the signals move nothing.
+    assert math.isinf(found.from_burn)
+    assert math.isinf(found.total)
+    assert surge(at=wild._replace(spark_by_speed=0.0)).from_jitter == 0.0
+
+
+def accelerations(loop: Loop, at: LoopPoint, engine: Engine, *, jitter: float, speed_jitter: float, burn: float, seed: int) -> float:
+    """R.m.s. acceleration in the band of many runs of the loop side by side, step by step: signals and work drawn anew each interval and held.
+
+    The signals' swings enter where they are measured and come through filter, table and delay.
+    """
+    step, runs, settling, lasting = 1e-3, 48, 12.0, 50.0
+    size = len(loop.state)
+    k, measured = int(np.argmax(np.abs(loop.torque))), size - 1
+    lag = engine.load_filter
+    crank = size - 2 - 3  # a twist, then engine, wheels and car
+    rows = [matrix[k] / loop.torque[k] for matrix, _ in loop.delayed]
+    late = [math.floor(delay / step) for _, delay in loop.delayed]  # held for a step, a signal is late by half of it besides
+    push = np.column_stack([loop.torque, np.eye(size)[measured] / lag])
+    whole = expm(step * np.block([[loop.state, push], [np.zeros((2, size + 2))]]))
+    move, enter = whole[:size, :size], whole[:size, size:]
+    per_cycle, per_firing = round(2.0 / at.speed / step), round(2.0 / at.speed / engine.cylinders / step)
+    random = np.random.default_rng(seed)
+    x = np.zeros((size, runs))
+    history = [np.zeros((n + 1, runs)) for n in late]
+    seen = np.zeros((round(lasting / step), runs))
+    for i in range(round((settling + lasting) / step)):
+        if i % per_cycle == 0:
+            load_swing, speed_swing = jitter * random.standard_normal(runs), speed_jitter * random.standard_normal(runs)
+        if i % per_firing == 0:
+            work = burn * random.standard_normal(runs)
+        torque = work.copy()
+        for j, row in enumerate(rows):
+            signal = row @ x
+            if abs(row[crank]) > 0.0 and math.isclose(row[crank], at.torque_by_spark * at.spark_by_speed * CAR.ratio):
+                signal = signal + at.torque_by_spark * at.spark_by_speed * speed_swing
+            history[j][i % (late[j] + 1)] = signal
+            torque += history[j][(i + 1) % (late[j] + 1)]
+        if i * step >= settling:
+            seen[i - round(settling / step)] = loop.acceleration @ x
+        x = move @ x + enter @ np.array([torque, load_swing])
+    frequency, spectrum = welch(seen, 1.0 / step, nperseg=8192, axis=0, detrend="linear")
+    inside = (frequency >= BAND[0]) & (frequency <= BAND[1])
+    return math.sqrt(np.trapezoid(spectrum.mean(axis=1)[inside], frequency[inside]))
+
+
+@pytest.mark.parametrize(("burn", "jitter"), [(1.0, 0.0), (0.0, 1.0)], ids=["burn", "signals"])
+def test_accelerations_are_those_of_the_same_loop_in_time(burn: float, jitter: float) -> None:
+    # Delays half a step off whole ones, since a held signal is late by half a step.
+    at = point(spark_by_pressure=-2e-3, delays=Delays(34.5e-3, 13.5e-3, 5e-3, 5e-3))
+    swings = {"jitter": 500.0 * jitter, "speed_jitter": 0.42 * jitter}
+    found = surge(at=at, **swings)
+    stepped = accelerations(loop_matrices(SPACE, ENGINE, at), at, ENGINE, burn=burn * at.deviation, seed=7, **swings)
+    print(f"burn {burn} jitter {jitter}: by spectrum {found.from_burn if burn else found.from_jitter:.5f}, in time {stepped:.5f}, damping {found.damping:.4f}")
+    assert (found.from_burn if burn else found.from_jitter) == pytest.approx(stepped, rel=0.05)
+
+
+@pytest.mark.parametrize("share", [0.55, 0.65, 0.8, 0.97])
+def test_the_search_for_the_critical_slope_reaches_its_end(share: float) -> None:
+    # An edge put at a share of the end of the search by how much torque a degree is worth.
+    at_once = Delays(1e-6, 1e-6, 1e-6, 1e-6)
+    worth = critical_feedback(CAR, ROAD_SPEED) / (share * MOST_BY_SPEED)
+    bare = point(torque_by_speed=0.0, friction_by_speed=0.0, torque_by_pressure=0.0, torque_by_spark=worth, spark_by_pressure=0.0, delays=at_once)
+    assert surge(at=bare, slopes=True).critical_by_speed == pytest.approx(share * MOST_BY_SPEED, rel=5e-4)
+
+
+@pytest.mark.parametrize("damped", [0.3, 0.02, 0.002])
+def test_a_sharp_peak_is_integrated_in_full(damped: float) -> None:
+    # Spark slope alone takes the damping down; the reference has a thousand points across the sharpest peak.
+    bare = point(torque_by_speed=0.0, friction_by_speed=0.0, torque_by_pressure=0.0, spark_by_pressure=0.0)
+    critical = surge(at=bare, slopes=True).critical_by_speed
+    at = bare._replace(spark_by_speed=(1.0 - damped) * critical)
+    found = surge(at=at)
+    loop = loop_matrices(SPACE, ENGINE, at)
+    f = np.union1d(np.linspace(*BAND, 20_000), found.frequency * np.linspace(0.95, 1.05, 20_000))
+    s = 2j * np.pi * f[:, None, None]
+    matrix = s * np.eye(len(loop.state)) - loop.state - sum(m * np.exp(-s * d) for m, d in loop.delayed)
+    gain = np.abs(np.linalg.solve(matrix, np.broadcast_to(loop.torque[:, None], (f.size, len(loop.torque), 1)))[:, :, 0] @ loop.acceleration)
+    interval = 2.0 / 25.0 / 8
+    whole = math.sqrt(np.trapezoid(gain**2 * 2.0 * interval * np.sinc(f * interval) ** 2, f)) * at.deviation
+    assert found.from_burn == pytest.approx(whole, rel=0.01)
+
+
+@given(jitter=st.floats(0.0, 5e3), speed_jitter=st.floats(0.0, 5.0))
+@settings(max_examples=10)
+def test_a_flat_table_passes_no_swing_of_the_signals_on(jitter: float, speed_jitter: float) -> None:
+    flat = point(spark_by_speed=0.0, spark_by_pressure=0.0)
+    found = surge(at=flat, jitter=jitter, speed_jitter=speed_jitter)
+    assert found.from_jitter == 0.0
+    assert found.total == found.from_burn > 0.0
+
+
+@given(factor=st.floats(0.1, 10.0))
+@settings(max_examples=10)
+def test_what_signals_do_goes_with_their_swing_and_moves_nothing_else(factor: float) -> None:
+    plain, more = surge(), surge(jitter=factor * SHAKEN["jitter"], speed_jitter=factor * SHAKEN["speed_jitter"])
+    assert more.from_jitter == pytest.approx(factor * plain.from_jitter, rel=1e-12)
+    assert (more.damping, more.from_burn) == (plain.damping, plain.from_burn)
+    assert more.total == pytest.approx(math.hypot(more.from_jitter, more.from_burn), rel=1e-12)
+    assert 0.0 < more.weighted < more.total
+
+
+def test_no_part_taken_out_is_the_whole_and_the_parts_make_it_up() -> None:
+    whole, same = loop_matrices(SPACE, ENGINE, POINT), loop_matrices(SPACE, ENGINE, POINT, PARTS)
+    assert all(np.array_equal(a, b) and t == u for (a, t), (b, u) in zip(whole.delayed, same.delayed, strict=True))
+    total = sum(m for m, _ in whole.delayed)
+    apart = sum(m for part in PARTS for m, _ in loop_matrices(SPACE, ENGINE, POINT, [part]).delayed)
+    assert np.allclose(apart, total, rtol=1e-12, atol=0.0)
+    assert loop_matrices(SPACE, ENGINE, POINT, []).delayed == []
+    assert all(len(loop_matrices(SPACE, ENGINE, POINT, [part]).delayed) == 1 for part in PARTS)
+
+
+@pytest.mark.parametrize("where", REAL)
+def test_a_part_adds_the_damping_that_is_missing_without_it(real: Make, where: tuple[int, float, float]) -> None:
+    space, engine, at = real(*where)
+    found = surge(space, engine, at, slopes=True)
+    for part, adds in zip(PARTS, found.takes, strict=True):
+        without = least_damping(space, at, engine, [other for other in PARTS if other != part])
+        assert adds == pytest.approx(found.damping - without, abs=1e-9)
+
+
+def test_spark_that_rises_with_speed_takes_damping_in_a_low_gear() -> None:
+    rising, falling = (surge(at=point(spark_by_speed=slope), slopes=True) for slope in (0.1, -0.1))
+    assert rising.takes[0] < 0.0 < falling.takes[0]
+    assert rising.damping < falling.damping
+
+
+def test_a_start_close_by_leads_to_the_same_mode() -> None:
+    plain = surge()
+    near = surge(start=1.05 * plain.root)
+    assert near.root == pytest.approx(plain.root, rel=1e-10)
+    assert near.total == pytest.approx(plain.total, rel=1e-9)
+
+
+def test_slope_limits_hold_what_they_say() -> None:
+    found = surge(slopes=True)
+    by_speed, by_load = slope_limits(SPACE, ENGINE, POINT, found, jitter=3e3, level=0.05)
+    assert by_speed == 0.5 * found.critical_by_speed
+    assert by_load < 0.5 * found.critical_by_pressure  # here the level decides
+    # A slope small enough not to move the mode shakes the car in proportion.
+    little = 1e-3 * by_load
+    shaken = surge(at=point(spark_by_speed=0.0, spark_by_pressure=little), jitter=3e3, speed_jitter=0.0)
+    assert 4.0 * shaken.from_jitter == pytest.approx(1e-3 * 0.05, rel=1e-2)
+    still = slope_limits(SPACE, ENGINE, POINT, found, jitter=0.0)
+    assert still == (0.5 * found.critical_by_speed, 0.5 * found.critical_by_pressure)
+
+
+@pytest.mark.parametrize(("peak_to_peak", "word"), [(0.0, "imperceptible"), *((0.999 * top, word) for top, word in GRADES[:-1]), (10.0, "severe bucking")])
+def test_grades_go_by_peak_to_peak(peak_to_peak: float, word: str) -> None:
+    assert grade(peak_to_peak / 4.0, 0.1) == word
+
+
+@pytest.mark.parametrize("damping", [0.0, -0.01])
+def test_without_damping_no_grade_says_how_little_it_is(damping: float) -> None:
+    assert grade(0.0, damping) == "bucks by itself"
+
+
+@given(a=st.floats(0.0, 2.0), b=st.floats(0.0, 2.0))
+def test_more_acceleration_is_never_graded_better(a: float, b: float) -> None:
+    words = [word for _, word in GRADES]
+    low, high = sorted((a, b))
+    assert words.index(grade(low, 0.1)) <= words.index(grade(high, 0.1))
