@@ -56,7 +56,7 @@ def run(options: argparse.Namespace) -> int:
     if options.next:
         written(review.next_table, options.next)
     if options.plots:
-        draw(options.plots, review, table)
+        draw(options.plots, review, table, before)
     return 0
 
 
@@ -89,14 +89,18 @@ def written(table: Any, path: Path) -> None:
     print(f"next table written to {path}", file=sys.stderr)
 
 
-def draw(folder: Path, review: Any, table: Any) -> None:
-    """Draw the log: speed, spark, where in the table it drove."""
+def draw(folder: Path, review: Any, table: Any, before: Any) -> None:
+    """Draw the log, and the one before it: speed, spark, where in the table it drove."""
     from ..build.saving import write_atomically
+    from ..logs import find_surge
     from ..plot import plot_log, plot_visited
     from ..report.html import svg_text
 
     log, findings = review.log, review.findings
     drawn = {name: plot_log(log, findings, name) for name in ("speed", "spark", "acceleration") if log.values(name).size}
+    if before is not None:
+        was = find_surge(before)
+        drawn |= {f"before_{name}": plot_log(before, was, name) for name in ("speed", "spark", "acceleration") if before.values(name).size}
     if table is not None and log.loads.size:
         drawn["visited"] = plot_visited(log, findings, table)
     for name, ax in drawn.items():

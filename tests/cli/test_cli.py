@@ -328,7 +328,7 @@ def test_review_finds_a_surge_that_the_table_hands_on_and_writes_what_to_try_nex
     assert "before and after" in said
     assert (read_table(out).si.cells <= read_table(table).si.cells).all()
     assert (read_table(out).si.cells < read_table(table).si.cells).any()
-    assert {p.name for p in (tmp_path / "plots").iterdir()} == {"speed.svg", "spark.svg", "visited.svg"}
+    assert {p.name for p in (tmp_path / "plots").iterdir()} == {"speed.svg", "spark.svg", "visited.svg", "before_speed.svg", "before_spark.svg"}
     assert main([*words, "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["review"]["main_cause"] == "the table"
 
