@@ -235,3 +235,75 @@ def _seconds(work: object) -> float:
     start = time.perf_counter()
     work()  # type: ignore[operator]
     return time.perf_counter() - start
+
+
+def test_a_long_row_is_told_though_a_short_one_makes_up_for_its_commas(tmp_path: Path) -> None:
+    log = read_log(write(tmp_path, rows(40, r3="0.3,900,20,40,7", r5="0.5,900,20")))
+    assert [(p.what, p.lines) for p in log.problems] == [("more cells than columns", (5,)), ("missing", (7,))]
+    assert 0.3 not in log.si.time
+
+
+def test_a_long_row_far_down_a_large_file_is_told(tmp_path: Path) -> None:
+    """Beyond the first block that is read, and without a line end after the last row."""
+    text = HEAD + "".join(f"{k / 10},900,20,40\n" for k in range(100_000))
+    log = read_log(write(tmp_path, text + "10000.0,900,20,40,1\n10000.1,900,20,40\n10000.2,900,20,40,1"))
+    assert [(p.what, p.lines) for p in log.problems] == [("more cells than columns", (100_002, 100_004))]
+    assert len(log.si.time) == 100_001
+
+
+def test_a_decimal_comma_is_read_and_a_comma_among_points_is_not_guessed_at(tmp_path: Path) -> None:
+    body = HEAD + "".join(f"{k / 10:.1f},900,20.5,40\n" for k in range(20))
+    plain = read_log(write(tmp_path, body))
+    for parted in (";", "\t"):
+        same = read_log(write(tmp_path, body.replace(",", parted).replace(".", ",")))
+        for name in plain.channels:
+            np.testing.assert_array_equal(same.values(name), plain.values(name))
+    thousands = read_log(write(tmp_path, body.replace(",", ";").replace("0.3;900", "0.3;1,200")))
+    (problem,) = thousands.problems
+    assert (problem.what, problem.lines, problem.came) == ("text in numbers", (5,), '"1,200"')
+
+
+def test_the_same_drive_in_other_units_is_the_same_log(tmp_path: Path) -> None:
+    """Units of every column changed: the same arrays, to the rounding of the text."""
+    rng = np.random.default_rng(5)
+    size = 200
+    time, speed, load, pedal = np.arange(size) * 0.02, rng.uniform(800, 1600, size), rng.uniform(30, 60, size), rng.uniform(0, 30, size)
+    one = pl.DataFrame({"t [s]": time, "engine speed [rpm]": speed, "manifold pressure [kPa]": load, "pedal [%]": pedal})
+    other = pl.DataFrame({"t [ms]": time * 1e3, "engine speed [rev/s]": speed / 60, "manifold pressure [bar]": load / 100, "pedal [percent]": pedal})
+    for frame, name in ((one, "one.csv"), (other, "other.csv")):
+        frame.write_csv(tmp_path / name)
+    first, second = read_log(tmp_path / "one.csv"), read_log(tmp_path / "other.csv")
+    assert first.channels == second.channels
+    for name in first.channels:
+        np.testing.assert_allclose(second.values(name), first.values(name), rtol=1e-12)
+
+
+def test_a_column_in_a_unit_that_does_not_belong_is_told(tmp_path: Path) -> None:
+    log = read_log(write(tmp_path, "t [s],engine speed [rpm],manifold pressure [psig],speed [km/h]\n" + "".join(f"{k},900,5,20\n" for k in range(9))))
+    assert log.notes == ('"manifold pressure [psig]" looks like load but "psig" is no unit of it: not used',)
+    assert log.channels == ("time", "speed", "road_speed")
+
+
+def test_one_column_cannot_be_two_channels(tmp_path: Path) -> None:
+    columns = {"time": {"column": "t", "unit": "s"}, "speed": {"column": "n", "unit": "rpm"}, "road_speed": {"column": "n", "unit": "km/h"}}
+    with pytest.raises(InputError, match="road_speed") as caught:
+        read_log(write(tmp_path, "t,n\n0,900\n1,900\n"), {"columns": columns})
+    assert '"n", as speed has' in str(caught.value)
+
+
+def test_dates_are_no_numbers(tmp_path: Path) -> None:
+    stamps = pl.DataFrame({"t [s]": [0, 1_000_000], "engine speed [rpm]": [900, 900]}).with_columns(pl.col("t [s]").cast(pl.Datetime("us")))
+    stamps.write_parquet(tmp_path / "log.parquet")
+    with pytest.raises(InputError) as caught:
+        read_log(tmp_path / "log.parquet")
+    for word in ("Datetime", "write it as numbers in s", "log.parquet"):
+        assert word in str(caught.value)
+
+
+@pytest.mark.parametrize("content", [rows(4).encode("utf-16"), bytes(range(256)), b"\n\n"], ids=["utf-16", "bytes", "blank"])
+def test_what_is_no_text_is_told(tmp_path: Path, content: bytes) -> None:
+    path = tmp_path / "log.csv"
+    path.write_bytes(content)
+    with pytest.raises(InputError, match="first line") as caught:
+        read_log(path)
+    assert "CSV in UTF-8" in str(caught.value)

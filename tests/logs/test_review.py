@@ -182,6 +182,55 @@ def test_a_review_becomes_plain_data(driven: Driven) -> None:
     assert data["final_spark"] == FINAL_SPARK
 
 
+def test_only_what_the_surge_visits_is_lowered_and_what_blends_it_in(driven: Driven) -> None:
+    drive = driven("table", seed=1)
+    log, table = as_log(drive), as_table(drive.drive.cells)
+    review = review_log(log, table)
+    visited = cell_weights(log, table, [(e.si.start, e.si.end) for e in review.findings.episodes]) > 0.2
+    lowered = {a.cell for a in review.lower}
+    assert any(visited[cell] for cell in lowered)
+    for advice in review.lower:
+        i, j = advice.cell
+        beside = {(i + 1, j), (i - 1, j), (i, j + 1), (i, j - 1)} & lowered
+        assert visited[advice.cell] or (beside and advice.why == "blends the rest in")
+    after = review.next_table
+    assert after is not None
+    assert after.shape == table.shape
+    changed = {(int(i), int(j)) for i, j in np.argwhere(after.si.cells != table.si.cells)}
+    assert changed == lowered
+    # The table that was handed in is left as it was.
+    assert (table.si.cells == np.array(drive.drive.cells)).all()
+
+
+@pytest.mark.parametrize("increment", [0.7, 0.75, 1.0, 2.0, 4.0])
+def test_lowered_cells_keep_to_the_increment(driven: Driven, increment: float) -> None:
+    log = as_log(driven("table", seed=1))
+    review = review_log(log, as_table(drive_log.STEEP).replace(increment=increment))
+    assert review.lower
+    for advice in review.lower:
+        assert advice.then / increment == pytest.approx(round(advice.then / increment), abs=1e-6)
+        assert 0.0 < advice.now - advice.then <= max(3.0, increment) + 1e-9
+
+
+def test_nothing_rises_above_its_ceiling_and_what_stands_above_comes_down(driven: Driven) -> None:
+    drive = driven("table", seed=1)
+    table = as_table(drive.drive.cells)
+    ceiling = np.random.default_rng(3).integers(15, 40, table.shape).astype(float)
+    review = review_log(as_log(drive), table, ceiling=ceiling)
+    assert all(a.then <= ceiling[a.cell] for a in review.add_back)
+    assert not {a.cell for a in review.add_back} & {a.cell for a in review.lower}
+    assert all(a.then < a.now for a in review.lower)
+    assert all(a.now > ceiling[a.cell] for a in review.lower if a.why == "above its ceiling")
+
+
+@pytest.mark.parametrize("kind", ["table", "burn", "knock retard", "tip-ins", "weak cylinder"])
+def test_a_review_reads_in_a_hundred_columns(driven: Driven, kind: str) -> None:
+    drive = driven(kind, seed=1)
+    table = as_table(drive.drive.cells)
+    text = str(review_log(as_log(drive), table, ceiling=np.full(table.shape, 40.0)))
+    assert max(map(len, text.splitlines())) <= 100
+
+
 # Before against after.
 
 
