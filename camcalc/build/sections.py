@@ -296,7 +296,16 @@ class Vehicle(Section):
         high=1e5,
         default="6 kN*m/rad",
         why="ESTIMATE: 5 kN m/rad in a published passenger car's parameters (read); half-shafts 6 to 12 each, tyres 15 to 30 each (from memory, medium)",
-        doc="clutch, shafts and tyres in series, turned at the driven wheels with the engine held",
+        doc="shafts and tyres in series, turned at the driven wheels with the gearbox's input held",
+    )
+    clutch_stiffness: Measure = measure(
+        "N*m/rad",
+        "N*m/rad",
+        low=100.0,
+        high=1e6,
+        default="1280 N*m/rad",
+        why="ESTIMATE: the middle of 860 to 1700, 15 to 30 N m a degree (main stage, from memory, medium)",
+        doc="torsional damper of the clutch or of a locked converter, at the crank; counts with the ratio squared, so most in tall gears",
     )
     loss_factor: float = plain(
         float,

@@ -18,8 +18,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--out", metavar="FILE", type=Path, help="where the new table goes; only shown when left out")
     parser.add_argument("--overwrite", action="store_true", help="allow --out to replace a file that is there")
     parser.add_argument("--adders", metavar="ANGLE", default="0 crank_deg", help='most that stands on top of the table, e.g. "4 crank_deg"')
-    parser.add_argument("--along-speed", metavar="SLOPE", help='slope limit along speed, e.g. "15 crank_deg/krpm"')
-    parser.add_argument("--along-load", metavar="SLOPE", help='slope limit along load, e.g. "0.3 crank_deg/kPa"')
+    parser.add_argument("--along-speed", metavar="SLOPE", help='slope limit along speed, e.g. "15 crank_deg/krpm"; half the critical slope when left out')
+    parser.add_argument("--along-load", metavar="SLOPE", help='slope limit along load, e.g. "0.3 crank_deg/kPa"; half the critical slope when left out')
     parser.add_argument("--per-cell", metavar="ANGLE", default="3 crank_deg", help="most between neighbours that touch the zone (3 crank_deg)")
     parser.add_argument("--increment", metavar="ANGLE", help="step of changed numbers; the table's own when left out")
     parser.add_argument("--allow-raise", metavar="ANGLE", default="0 crank_deg", help="how far cells may rise, never near best torque or knock")
@@ -49,6 +49,11 @@ def run(options: argparse.Namespace) -> int:
     adders = float(to_si(options.adders, "--adders", Bounds("crank_deg", 0.0, 40.0)))
     found = ceilings_on_table(MODELS[options.model](build), table.si.speed, table.loads, table.load_kind)
     limits = {key: getattr(options, key) for key in ("along_speed", "along_load", "per_cell", "increment")}
+    rule = None
+    if None in (options.along_speed, options.along_load):
+        rule = slopes_stood(build, table, options.model)
+        if rule is not None:
+            limits |= {key: getattr(rule, key) for key in ("along_speed", "along_load") if limits[key] is None}
     if options.add_back:
         current, visited = driven(options)
         shaped = add_back(current, table, ceiling=found.ceiling - adders, visited=visited, step=options.add_back, **limits)
@@ -64,15 +69,31 @@ def run(options: argparse.Namespace) -> int:
     if options.out:
         shaped.table.write(options.out, overwrite=options.overwrite)
     if options.json:
-        print(json.dumps(shaped.to_dict(), indent=1, allow_nan=False))
+        print(json.dumps(shaped.to_dict() | {"slope_rule": rule.to_dict() if rule else None}, indent=1, allow_nan=False))
     else:
         print(shaped)
         print(f"\nwritten to {options.out}" if options.out else "\nnothing written: --out says where to")
+        if rule is not None:
+            print(f"slopes that every gear to be kept smooth stands, where none was given: {rule.words()}")
         if adders:
             print(f"ceilings lowered by {adders:g} crank deg for what stands on top of the table")
     if options.plots:
         draw(options.plots, shaped.base, shaped)
     return 0
+
+
+def slopes_stood(build: Any, table: Any, model: str) -> Any:
+    """Return the slopes that the gears to be kept smooth stand, or nothing where that cannot be judged."""
+    from ..brief import MODELS
+    from ..drive.engine_loop import surge_tables
+    from ..drive.slope_rule import slope_rule
+    from ..errors import CamcalcError
+
+    try:
+        return slope_rule(build, table, tables=surge_tables(MODELS[model](build)))
+    except CamcalcError as error:
+        print(f"no slope limits from surge: {error}", file=sys.stderr)
+        return None
 
 
 def driven(options: argparse.Namespace) -> tuple[Any, Any]:
@@ -99,14 +120,14 @@ def table_path(given: Path | None, build: Any) -> Path:
     return Path(path)
 
 
-def refuse(out: Path, inputs: list[Path | None], overwrite: bool) -> None:
+def refuse(out: Path, inputs: list[Path | None], overwrite: bool, *, key: str = "--out") -> None:
     """Refuse, before any work, to write over an input or over a file that is there."""
     from ..errors import InputError
 
     if out.resolve() in {p.resolve() for p in inputs if p is not None}:
-        raise InputError("--out", came=str(out), expected="a file that is no input", fix="give another name; nothing was written")
+        raise InputError(key, came=str(out), expected="a file that is no input", fix="give another name; nothing was written")
     if out.exists() and not overwrite:
-        raise InputError("--out", came=f"{out} is there already", expected="a new file", fix="give another name, or add --overwrite")
+        raise InputError(key, came=f"{out} is there already", expected="a new file", fix="give another name, or add --overwrite")
 
 
 def draw(folder: Path, table: Any, shaped: Any) -> None:

@@ -9,92 +9,170 @@ import sys
 from pathlib import Path
 from typing import Any
 
-__all__ = ["add_arguments", "run"]
+__all__ = ["add_arguments", "add_table_arguments", "build_and_table", "run"]
+
+
+def add_table_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare which build and which table, and what to change about them to see what decides."""
+    parser.add_argument("build", help="build sheet (TOML)")
+    parser.add_argument("--table", metavar="FILE", type=Path, help="spark table, taken as FINAL spark; the sheet's own when left out")
+    parser.add_argument("--flat", metavar="ANGLE", help='a level table instead, e.g. "22 crank_deg": what would no slope at all do')
+    parser.add_argument("--shaped", action="store_true", help="the table as camcalc shape leaves it, under this build's ceilings")
+    parser.add_argument("--replaced-cam", action="store_true", help="with the cam that is being replaced")
+    parser.add_argument("--coupling", choices=("locked", "converter"), default="locked", help="clutch or locked converter (default), or open converter")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments."""
-    parser.add_argument("build", help="build sheet (TOML)")
-    parser.add_argument("--table", metavar="FILE", type=Path, help="spark table, taken as FINAL spark; the sheet's own when left out")
+    add_table_arguments(parser)
     parser.add_argument("--gear", metavar="N", type=int, action="append", help="a gear, counted from 1; every gear when left out; may be repeated")
-    parser.add_argument("--coupling", choices=("locked", "converter"), default="locked", help="clutch or locked converter (default), or open converter")
-    parser.add_argument("--replaced-cam", action="store_true", help="with the cam that is being replaced")
-    parser.add_argument("--flat", metavar="ANGLE", help='a level table instead, e.g. "22 crank_deg": what would no slope at all do')
+    parser.add_argument("--swing", metavar="LOG", type=Path, help="take how far the signals swing from a driving log instead of the sheet's estimate")
+    parser.add_argument("--columns", metavar="FILE", type=Path, help="which column of that log is what (TOML)")
     parser.add_argument("--plots", metavar="DIR", type=Path, help="also draw a map of each gear as SVG into this folder")
     parser.add_argument("--json", action="store_true", help="print JSON instead of text")
 
 
-def run(options: argparse.Namespace) -> int:
-    """Take every gear asked for apart and print it."""
+def build_and_table(options: argparse.Namespace) -> tuple[Any, Any]:
+    """Return the build and the table as the arguments ask for."""
     import numpy as np
 
-    from ..brief import MODELS
     from ..build import load_build
-    from ..cycle.engine_tables import engine_tables
-    from ..drive.risk import surge_risk
-    from ..errors import NoSolutionError
+    from ..errors import InputError
     from ..tables import read_table
     from ..units import Bounds, to_si
-    from .progress import progress_bar
     from .shape import table_path
 
     build = load_build(options.build)
     table = read_table(table_path(options.table, build))
+    if options.flat and options.shaped:
+        raise InputError("--flat", came="and --shaped", expected="one of the two")
+    if options.shaped:
+        table = shaped_table(build, table)
     if options.flat:
         table = table.with_spark(np.full(table.shape, float(to_si(options.flat, "--flat", Bounds("crank_deg", -20.0, 60.0)))))
     if options.replaced_cam:
         build = build.with_replaced_cam()
+    return build, table
+
+
+def shaped_table(build: Any, table: Any) -> Any:
+    """Return a table shaped under the ceilings of the new cam."""
+    from ..advice.table_ceilings import ceilings_on_table
+    from ..brief import MODELS
+    from ..tables import shape_table
+
+    return shape_table(table, ceilings_on_table(MODELS["resolved"](build), table.si.speed, table.loads, table.load_kind).ceiling).table
+
+
+def run(options: argparse.Namespace) -> int:
+    """Take every gear asked for apart and print it."""
+    from ..brief import MODELS
+    from ..drive.engine_loop import surge_tables
+    from ..drive.risk import surge_risk
+    from ..errors import NoSolutionError
+    from .progress import progress_bar
+
+    build, table = build_and_table(options)
     gears = options.gear or range(1, len(build.vehicle.gear_ratios) + 1)
     with progress_bar() as report:
         report("cycles", 0.0)
-        tables = engine_tables(MODELS["resolved"](build))
+        engine = MODELS["resolved"](build)
+        tables = surge_tables(engine)
+        swing = measured_swing(options, build, tables)
         found, without = [], []
         for k, gear in enumerate(gears):
             report("gears", 0.8 + 0.2 * k / len(gears))
             try:
-                found.append(surge_risk(build, table, gear=gear, tables=tables, coupling=options.coupling))
+                found.append(surge_risk(build, table, gear=gear, tables=tables, coupling=options.coupling, swing=swing))
             except NoSolutionError as error:
                 without.append(f"gear {gear}: {error.args[0]}")
+        idle = idle_in_neutral(engine, table)
     if options.json:
-        print(json.dumps({"gears": [f.to_dict() for f in found], "no_answer": without}, indent=1, allow_nan=False))
+        print(json.dumps({"gears": [f.to_dict() for f in found], "no_answer": without, "idle": idle.to_dict() if idle else None}, indent=1, allow_nan=False))
     else:
-        show(found, without, build)
+        show(found, without, idle, build)
     if options.plots:
         draw(options.plots, build, table, [f.gear for f in found], tables)
     return 0
 
 
-def show(found: list[Any], without: list[str], build: Any) -> None:
+def measured_swing(options: argparse.Namespace, build: Any, tables: Any) -> Any:
+    """Return how far the signals swing in the log, if one was given."""
+    from ..logs import read_log
+    from ..logs.swing import measure_swing
+
+    return measure_swing(read_log(options.swing, options.columns), build=build, engine=tables) if options.swing else None
+
+
+def idle_in_neutral(engine: Any, table: Any) -> Any:
+    """Return the idle's own swing, or nothing where there is no idle."""
+    from ..advice.idle import idle_state
+    from ..drive.idle_swing import idle_swing
+    from ..errors import NoSolutionError
+
+    try:
+        return idle_swing(engine, idle_state(engine), table)
+    except NoSolutionError:
+        return None
+
+
+def show(found: list[Any], without: list[str], idle: Any, build: Any) -> None:
     """Print each gear's road."""
     from ..report.terminal import console, table
 
     unit = build.vehicle.road_speed_unit
     screen = console()
     for gear in found:
-        heads = ["rpm", unit, "kPa", "spark\ndeg", "mode\nHz", "damp-\ning", "signals\nm/s2", "burn\nm/s2", "verdict (ours)"]
-        heads += ["slope\n/1000 rpm", "may be", "slope\n/10 kPa", "may be"]
-        made = table(f"Gear {gear.gear} on the level road, {gear.coupling}; {gear.applies_to}", heads, left=0)
-        si = gear.si
-        for k in range(0, len(gear.verdict), 2):
-            road = si.road_speed[k] * (3.6 if unit == "km/h" else 1.0 / 0.44704)
-            per_rpm, per_load = 1000.0 / 60.0, 1e4
-            row = [f"{si.speed[k] * 60:.0f}", f"{road:.0f}", f"{si.manifold_pressure[k] / 1e3:.0f}", f"{si.spark[k]:.0f}", f"{si.frequency[k]:.1f}"]
-            shaken = [f"{v:.3f}" if math.isfinite(v) else "grows" for v in (si.from_jitter[k], si.from_burn[k])]
-            row += [f"{si.damping[k]:.3f}", *shaken, gear.verdict[k]]
-            row += [f"{si.slope_along_speed[k] * per_rpm:.0f}", f"{si.limit_along_speed[k] * per_rpm:.0f}"]
-            row += [f"{si.slope_along_load[k] * per_load:.0f}", f"{si.limit_along_load[k] * per_load:.0f}"]
-            made.add_row(*row)
+        heads = ["rpm", unit, "spark", "Hz", "damp-\ning", "sig-\nnals", "burn", "driven", "lash", "verdict"]
+        heads += ["deg/krpm\nis, most", "deg/10kPa\nis, most"]
+        made = table(f"Gear {gear.gear} on the level road, {gear.coupling}", heads, left=0)
+        road = gear.road_speed.to(unit).magnitude
+        for k in range(len(gear.verdict)):
+            if k % 2 == 0 or k == gear.last_bad + 1:
+                made.add_row(*row_texts(gear, k, road[k]))
         screen.print(made)
         if math.isfinite(gear.bad_below):
-            screen.print(f"  disturbing or worse up to {gear.bad_below * 60:.0f} rpm: do not cruise in this gear below that\n", highlight=False)
+            at = road[list(gear.si.speed).index(gear.bad_below)]
+            screen.print(f"  do not use this gear below {gear.bad_below * 60:.0f} rpm, {at:.0f} {unit}", highlight=False)
+        for text in gear.without:
+            screen.print(f"  no answer at {text}", highlight=False)
+        screen.print()
     for text in without:
         screen.print(f"  {text}", highlight=False)
+    if idle is not None:
+        screen.print(f"  {idle.words}", highlight=False)
+    if found:
+        screen.print(f"  {found[0].applies_to}.", highlight=False)
     screen.print(
-        "  signals: swings of load and speed signals through the table's slopes; burn: cycles that vary, which no table mends. "
-        "Accelerations r.m.s. along the road, 0.5 to 16 Hz. The swing of the signals is an estimate: halve and double [limits] load_jitter.",
+        "  signals: swings of load and speed signals through the table's slopes; burn: cycles that vary, which no table mends; lash: swing of the shafts "
+        "over their mean, near 1 and above it runs through the lash; driven: over time, lash and all, speed held, after a nudge. Accelerations r.m.s. "
+        "along the road, m/s2, 0.5 to 16 Hz; verdicts are ours, the worse of linear and driven. " + swing_words(found),
         highlight=False,
         markup=False,
     )
+
+
+def swing_words(found: list[Any]) -> str:
+    """Say where the swing of the signals comes from, and what half and double of it would change."""
+    if any(gear.swing_measured for gear in found):
+        return "The swing of the signals was measured in a log."
+    words = "The swing of the signals is an estimate ([limits] load_jitter, speed_jitter)"
+    moved = [str(g.gear) for g in found if g.verdict_at_half != g.verdict or g.verdict_at_double != g.verdict]
+    return f"{words}; half or double of it moves verdicts in gear {', '.join(moved)}." if moved else f"{words}; half or double of it moves no verdict."
+
+
+def row_texts(gear: Any, k: int, road: float) -> list[str]:
+    """Return one speed of a gear as texts."""
+    si = gear.si
+    per_rpm, per_load = 1000.0 / 60.0, 1e4
+    texts = [f"{si.speed[k] * 60:.0f}", f"{road:.0f}", f"{si.spark[k]:.0f}", f"{si.frequency[k]:.1f}"]
+    texts += [f"{si.damping[k]:.3f}", *(f"{v:.3f}" if math.isfinite(v) else "grows" for v in (si.from_jitter[k], si.from_burn[k]))]
+    texts.append(f"{si.over_time[k]:.3f}" if math.isfinite(si.over_time[k]) else "stalls")
+    texts.append(f"{si.lash_crossed[k]:.1f}" if math.isfinite(si.lash_crossed[k]) else "all")
+    texts.append(gear.worse_verdict(k))
+    texts.append(f"{si.slope_along_speed[k] * per_rpm:.0f}, {si.limit_along_speed[k] * per_rpm:.0f}")
+    texts.append(f"{si.slope_along_load[k] * per_load:.0f}, {si.limit_along_load[k] * per_load:.0f}")
+    return texts
 
 
 def draw(folder: Path, build: Any, table: Any, gears: list[int], tables: Any) -> None:

@@ -17,7 +17,7 @@ from ..burn.stability import work_spread
 from ..errors import NoSolutionError
 from .operating import EngineModel, barometer
 
-__all__ = ["FIELDS", "PRESSURES", "SPARKS", "SPEEDS", "EngineTables", "engine_tables", "look_up"]
+__all__ = ["FIELDS", "PRESSURES", "SPARKS", "SPEEDS", "EngineTables", "engine_tables", "look_up", "look_up_into"]
 
 Array = NDArray[np.float64]
 
@@ -78,9 +78,16 @@ def engine_tables(model: EngineModel, speeds: Array = SPEEDS, pressures: Array =
 def look_up(speeds: Array, pressures: Array, sparks: Array, values: Array, speed: float, pressure: float, spark: float) -> Array:
     """Return every field at a point, trilinear; not-a-number outside speeds and pressures, sparks held at their ends."""
     out = np.empty(values.shape[0])
+    look_up_into(out, speeds, pressures, sparks, values, speed, pressure, spark)
+    return out
+
+
+@njit(cache=True)
+def look_up_into(out: Array, speeds: Array, pressures: Array, sparks: Array, values: Array, speed: float, pressure: float, spark: float) -> None:
+    """Do what ``look_up`` does without a new array."""
     if not (speeds[0] <= speed <= speeds[-1] and pressures[0] <= pressure <= pressures[-1]):
         out[:] = np.nan
-        return out
+        return
     i = min(max(int(np.searchsorted(speeds, speed)) - 1, 0), speeds.size - 2)
     j = min(max(int(np.searchsorted(pressures, pressure)) - 1, 0), pressures.size - 2)
     held = min(max(spark, sparks[0]), sparks[-1])
@@ -93,4 +100,3 @@ def look_up(speeds: Array, pressures: Array, sparks: Array, values: Array, speed
         low = (1.0 - b) * ((1.0 - c) * v[i, j, k] + c * v[i, j, k + 1]) + b * ((1.0 - c) * v[i, j + 1, k] + c * v[i, j + 1, k + 1])
         high = (1.0 - b) * ((1.0 - c) * v[i + 1, j, k] + c * v[i + 1, j, k + 1]) + b * ((1.0 - c) * v[i + 1, j + 1, k] + c * v[i + 1, j + 1, k + 1])
         out[f] = (1.0 - a) * low + a * high
-    return out

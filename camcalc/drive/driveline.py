@@ -49,8 +49,8 @@ class Driveline(NamedTuple):
     Notes
     -----
     The loss is taken as a factor, turned into a dashpot ``c = loss_factor k / w`` at the first mode, so that the shafts give half the
-    factor as damping in every gear. The stiffness is taken as one for all gears too; a soft clutch damper, which counts with the ratio
-    squared, makes tall gears softer than that. One dashpot for all gears, set to a published car's first gear (65 N m s/rad, damping 0.09), gives
+    factor as damping in every gear. The stiffness differs by gear: the clutch's damper counts with the ratio squared and makes tall gears
+    the softer. One dashpot for all gears, set to a published car's first gear (65 N m s/rad, damping 0.09), gives
     0.4 in sixth: its damping grows with the frequency, which rubber, splines and seals do not show. What grows with speed is tyre slip,
     and that stands here on its own.
     """
@@ -133,8 +133,8 @@ class StateSpace(NamedTuple):
         return self.state + feedback * np.outer(self.crank_torque, self.crank_speed)
 
 
-def driveline_of(build: Build, gear: int) -> Driveline:
-    """Return the driveline of a build in a gear, counted from 1.
+def driveline_of(build: Build, gear: int, *, locked: bool = True) -> Driveline:
+    """Return the driveline of a build in a gear, counted from 1; not ``locked``, without the clutch's springs, as behind an open converter.
 
     The gearbox's own inertia counts as part of the engine's: under a hundredth of it in the published set of the tests.
 
@@ -155,13 +155,14 @@ def driveline_of(build: Build, gear: int) -> Driveline:
         raise InputError("gear", came=str(gear), expected=f"1 to {len(vehicle.gear_ratios)}", fix="count gears from 1 as in [vehicle] gear_ratios")
     ratio = vehicle.gear_ratios[gear - 1] * vehicle.final_drive
     driven = DRIVEN_SHARE * vehicle.si.wheel_inertia
+    clutch = vehicle.si.clutch_stiffness * ratio**2 if locked else math.inf
     return Driveline(
         ratio=ratio,
         tyre_radius=vehicle.si.tyre_radius,
         engine_inertia=build.engine.si.rotating_inertia * ratio**2,
         wheel_inertia=driven,
         vehicle_inertia=vehicle.si.mass * vehicle.si.tyre_radius**2 + vehicle.si.wheel_inertia - driven,
-        shaft_stiffness=vehicle.si.shaft_stiffness,
+        shaft_stiffness=1.0 / (1.0 / vehicle.si.shaft_stiffness + 1.0 / clutch),
         loss_factor=vehicle.loss_factor,
         tyre_slip_stiffness=vehicle.si.tyre_slip_stiffness,
         lash=vehicle.si.driveline_lash,

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from typing import TYPE_CHECKING, NamedTuple, Protocol
+from typing import TYPE_CHECKING, Any, NamedTuple, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,8 +19,9 @@ from ..engine.valve_flow import orifice_flow_kernel
 
 if TYPE_CHECKING:
     from ..build import Build
+    from ..cycle.operating import EngineModel
 
-__all__ = ["Delays", "Engine", "LoopPoint", "SparkMap", "delays_at", "engine_of", "loop_point"]
+__all__ = ["Delays", "Engine", "LevelSpark", "LoopPoint", "SparkMap", "delays_at", "engine_of", "loop_point", "surge_tables", "table_spark", "tables_of"]
 
 Array = NDArray[np.float64]
 
@@ -34,6 +35,10 @@ PLENUM_WARMER = 20.0
 AIR_GAS_CONSTANT, AIR_GAMMA = 287.05, 1.4
 # Half steps of the slopes taken from the tables: half of their own spacing.
 SPEED_STEP, PRESSURE_STEP, SPARK_STEP = 100.0 / 60.0, 2.5e3, 4.0
+CLOSE_BY = 0.1
+# Axes of the tables: speeds above idle [rev/s], and pressures [Pa].
+FASTER, LOADS = np.arange(1000.0, 3001.0, 200.0) / 60.0, np.arange(20e3, 100.1e3, 5e3)
+BELOW_IDLE, ABOVE_IDLE = 0.85, 1.08
 
 
 class SparkMap(Protocol):
@@ -51,6 +56,21 @@ class SparkMap(Protocol):
     def slopes_at(self, speed: float, load: float) -> tuple[float, float]:
         """Return its slopes: per rev/s and per unit of load."""
         ...
+
+
+class LevelSpark(NamedTuple):
+    """A table of one spark [crank deg]."""
+
+    spark: float
+    load_kind: str = "manifold pressure"
+
+    def spark_at(self, speed: float, load: float) -> float:
+        """Return the spark."""
+        return self.spark
+
+    def slopes_at(self, speed: float, load: float) -> tuple[float, float]:
+        """Return no slopes."""
+        return 0.0, 0.0
 
 
 class Engine(NamedTuple):
@@ -138,6 +158,22 @@ def engine_of(build: Build, tables: EngineTables) -> Engine:
     )
 
 
+def tables_of(build: Build) -> EngineTables:
+    """Return the tables of a build's resolved cycles, as surge needs them: some ten seconds."""
+    from ..cycle.resolved import ResolvedEngine
+
+    engine: Any = ResolvedEngine(build, rtol=1e-5, tolerance=2e-4)
+    return surge_tables(engine)
+
+
+def surge_tables(model: EngineModel) -> EngineTables:
+    """Return the tables of an engine model from below its idle to what a whole pedal reaches at low speed, idle on the axis of speeds."""
+    from ..cycle.engine_tables import engine_tables
+
+    idle = model.build.idle.si.speed
+    return engine_tables(model, np.array([BELOW_IDLE * idle, idle, *FASTER[ABOVE_IDLE * idle < FASTER]]), LOADS)
+
+
 def delays_at(speed: float, cylinders: int) -> Delays:
     """Return the delays at a crank speed [rev/s]: what is measured waits half a firing interval on average, and so does spark."""
     degree = 1.0 / (360.0 * speed)
@@ -158,10 +194,15 @@ def loop_point(engine: Engine, table: SparkMap, speed: float, pressure: float, s
     middle = min(max(spark, float(first)), float(last))
 
     def slope(f: Callable[[float, float, float], float], which: int, step: float) -> float:
-        low, high = ([speed, pressure, middle if which == 2 else spark] for _ in range(2))
-        low[which] -= step
-        high[which] += step
-        return (f(*high) - f(*low)) / (2.0 * step)
+        # Next to where cycles cease to settle a shorter step still finds its slope.
+        for h in (step, CLOSE_BY * step):
+            low, high = ([speed, pressure, middle if which == 2 else spark] for _ in range(2))
+            low[which] -= h
+            high[which] += h
+            found = (f(*high) - f(*low)) / (2.0 * h)
+            if math.isfinite(found):
+                break
+        return found
 
     by_speed = slope(engine.torque, 0, SPEED_STEP) / per_radian
     found = [

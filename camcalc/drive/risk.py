@@ -4,26 +4,29 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import brentq
 
-from ..cycle.engine_tables import EngineTables, engine_tables
 from ..errors import InputError, NoSolutionError
 from ..results import Measure, Record, measure
-from .converter import converter_of, converter_point, converter_space, coupling_of
-from .delayed_modes import delayed_modes
+from ..units import quantity
+from .converter import converter_of, converter_space, coupling_of
+from .drive_run import DriveRun, simulate_drive
 from .driveline import Driveline, StateSpace, driveline_of, road_speed_at, state_space
-from .engine_loop import Engine, LoopPoint, SparkMap, engine_of, loop_point
-from .road_load import engine_torque_on_road
-from .surge import PARTS, Surge, grade, loop_matrices, slope_limits, surge_at
+from .engine_loop import Engine, LoopPoint, SparkMap, engine_of, loop_point, tables_of
+from .level_road import covers, level_road
+from .road_load import DRIVELINE_EFFICIENCY, resistance
+from .surge import PARTS, PEAK_TO_PEAK, Surge, grade, slope_limits, surge_at
 
 if TYPE_CHECKING:
     from ..build import Build
+    from ..cycle.engine_tables import EngineTables
+    from ..logs.swing import SignalSwing
+    from ..tables import SparkTable
 
-__all__ = ["RoadSurge", "SurgeMap", "idle_damping", "surge_map", "surge_risk"]
+__all__ = ["RoadSurge", "SurgeMap", "surge_map", "surge_risk"]
 
 Array = NDArray[np.float64]
 
@@ -31,6 +34,9 @@ SPEEDS = np.arange(900.0, 2801.0, 100.0) / 60.0
 MAP_SPEEDS, MAP_PRESSURES = np.linspace(900.0, 2700.0, 16) / 60.0, np.linspace(30e3, 90e3, 16)
 APPLIES_TO = "FINAL spark: table plus every adder; the table is taken as the whole of it"
 GEARED = ("locked", "converter")
+# Over time each point is driven for so long, the crank nudged so far from its speed at the start, and judged by what is left after
+# the settling time: what lash or the table keeps alive shows, what dies does not. ESTIMATE.
+DRIVEN, NUDGE, SETTLED = 20.0, 30.0 / 60.0, 5.0
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
@@ -48,13 +54,15 @@ class RoadSurge(Record):
     road_speed: Measure = measure("m/s", "km/h")
     manifold_pressure: Measure = measure("Pa", "kPa")
     spark: Measure = measure("crank_deg", doc="of the table")
-    frequency: Measure = measure("Hz", doc="of the least damped mode")
+    frequency: Measure = measure("Hz", doc="of the least damped mode; zero, and damping one, where nothing swings")
     damping: Measure = measure("", doc="over critical; below zero it swings by itself")
     takes: Measure = measure("", doc="damping that each part adds")
     from_jitter: Measure = measure("m/s**2", doc="signals that swing, through the table's slopes")
     from_burn: Measure = measure("m/s**2", doc="cycles that vary")
     acceleration: Measure = measure("m/s**2", doc="both")
     weighted: Measure = measure("m/s**2", doc="both, weighted after ISO 2631-1 (Wd)")
+    lash_crossed: Measure = measure("", doc="swing of the shafts' torque over its mean; near one and above it runs through the lash")
+    over_time: Measure = measure("m/s**2", doc="driven over time with lash, the speed held, after a nudge")
     slope_along_speed: Measure = measure("crank_deg/crank_rps", "crank_deg/krpm", doc="of the table")
     slope_along_load: Measure = measure("crank_deg/Pa", "crank_deg/kPa", doc="of the table")
     critical_along_speed: Measure = measure("crank_deg/crank_rps", "crank_deg/krpm", doc="at which damping is gone; the end of the search stands for more")
@@ -64,17 +72,32 @@ class RoadSurge(Record):
     verdict: tuple[str, ...]
     verdict_at_half: tuple[str, ...]
     verdict_at_double: tuple[str, ...]
+    verdict_over_time: tuple[str, ...]
+    swing_measured: bool = False
+    without: tuple[str, ...] = ()
     parts: tuple[str, ...] = PARTS
     applies_to: str = APPLIES_TO
 
     @property
     def bad_below(self) -> float:
-        """The crank speed [rev/s] below which the verdict is "disturbing" or worse somewhere; NaN if nowhere."""
-        bad = [k for k, word in enumerate(self.verdict) if word in BAD]
-        return math.nan if not bad else float(self.si.speed[max(bad)])
+        """The slowest crank speed [rev/s] looked at above all those where a verdict, linear or over time, is "disturbing" or worse.
+
+        NaN if none is; the fastest looked at if even that is bad.
+        """
+        return math.nan if self.last_bad < 0 else float(self.si.speed[min(self.last_bad + 1, len(self.verdict) - 1)])
+
+    def worse_verdict(self, k: int) -> str:
+        """Return the worse of the linear verdict and that over time at a point, from 0."""
+        return max(self.verdict[k], self.verdict_over_time[k] or self.verdict[k], key=VERDICTS.index)
+
+    @property
+    def last_bad(self) -> int:
+        """Which point, from 0, is the fastest bad one; -1 if none is."""
+        return max((k for k, words in enumerate(zip(self.verdict, self.verdict_over_time, strict=True)) if not set(words).isdisjoint(BAD)), default=-1)
 
 
-BAD = ("disturbing", "severe bucking", "bucks by itself")
+BAD = ("disturbing", "severe bucking", "bucks by itself", "stalls")
+VERDICTS = ("imperceptible", "trace", "noticeable", *BAD)
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
@@ -101,7 +124,17 @@ class _Point(NamedTuple):
     road_speed: float
 
 
-def surge_risk(build: Build, table: SparkMap, *, gear: int, tables: EngineTables | None = None, coupling: str = "locked", speeds: Array = SPEEDS) -> RoadSurge:
+def surge_risk(
+    build: Build,
+    table: SparkTable,
+    *,
+    gear: int,
+    tables: EngineTables | None = None,
+    coupling: str = "locked",
+    speeds: Array = SPEEDS,
+    over_time: bool = True,
+    swing: SignalSwing | None = None,
+) -> RoadSurge:
     """Return how a spark table gets on with an engine in a gear on the level road.
 
     Parameters
@@ -117,6 +150,10 @@ def surge_risk(build: Build, table: SparkMap, *, gear: int, tables: EngineTables
         ``"locked"``: clutch or locked converter. ``"converter"``: open converter.
     speeds : array
         Crank speeds [rev/s].
+    over_time : bool
+        Whether each point is also driven over time, lash and all.
+    swing : SignalSwing
+        How far the signals swing, measured in a log; the estimate of ``[limits]`` where it does not tell, and over time.
 
     Raises
     ------
@@ -127,48 +164,78 @@ def surge_risk(build: Build, table: SparkMap, *, gear: int, tables: EngineTables
     """
     if coupling not in GEARED:
         raise InputError("coupling", came=coupling, expected=" or ".join(GEARED))
-    driveline = driveline_of(build, gear)
-    engine = engine_of(build, _tables(build) if tables is None else tables)
-    limits = build.limits
-    rows: list[tuple[_Point, Surge, tuple[float, float], tuple[float, float]]] = []
-    outside: list[str] = []
+    driveline = driveline_of(build, gear, locked=coupling == "locked")
+    tables = tables_of(build) if tables is None else tables
+    engine = engine_of(build, tables)
+    rows: list[_Row] = []
+    outside, without = [], []
     for speed in map(float, speeds):
-        pressure, turbine = _road(build, engine, driveline, table, speed, gear, coupling)
+        pressure, turbine = level_road(build, engine, driveline, table, speed, gear, coupling)
         if math.isnan(pressure):
+            without.append(f"{speed * 60:.0f} rpm: the engine does not hold the car")
             continue
-        load = engine.load(speed, pressure, 25.0, table.load_kind)
-        if not _covers(table, speed, load):
+        if not covers(table, speed, engine.load(speed, pressure, 25.0, table.load_kind)):
             outside.append(f"{speed * 60:.0f} rpm, {pressure / 1e3:.0f} kPa")
             continue
-        point = _point(build, engine, driveline, table, speed, pressure, turbine)
-        if point is None:
-            continue
-        jitter = limits.load_jitter * point.loop.blow_back * pressure
-        per = 2.0 * math.pi * limits.si.speed_jitter
-        surge = surge_at(point.space, engine, point.loop, jitter=jitter, speed_jitter=per)
-        beside = tuple(math.hypot(f * surge.from_jitter, surge.from_burn) for f in (0.5, 2.0))
-        rows.append((point, surge, slope_limits(point.space, engine, point.loop, surge, jitter=jitter), (beside[0], beside[1])))
+        try:
+            point = _point(build, engine, driveline, table, speed, pressure, turbine)
+            rows.append(_row(build, engine, driveline, point, swing))
+        except NoSolutionError as error:
+            without.append(f"{speed * 60:.0f} rpm: {error.args[0]}")
     if outside:
         raise InputError("the spark table", came="no cells there", expected="cells all along the level road: " + "; ".join(outside), fix="widen its axes")
     if not rows:
-        raise NoSolutionError(f"the engine holds the car on the level in gear {gear} at none of the speeds", fix="take a lower gear, or other speeds")
-    return _road_surge(gear, coupling, rows)
+        last = f" ({without[-1]})" if without else ""
+        raise NoSolutionError(f"gear {gear} has no answer on the level at any of the speeds{last}", fix="take a lower gear, or other speeds")
+    runs = [_driven(build, table, gear, coupling, row.point.loop.speed, tables) if over_time else None for row in rows]
+    return _road_surge(gear, coupling, rows, runs, tuple(without)).replace(swing_measured=swing is not None)
 
 
-def _tables(build: Build) -> EngineTables:
-    from ..cycle.resolved import ResolvedEngine
+class _Row(NamedTuple):
+    """A point, what it does, its slope limits, the shaking at half and double the jitter, the swing of the shafts over their mean."""
 
-    engine: Any = ResolvedEngine(build, rtol=1e-5, tolerance=2e-4)
-    return engine_tables(engine)
+    point: _Point
+    surge: Surge
+    limits: tuple[float, float]
+    half: float
+    double: float
+    lash: float
 
 
-def _road_surge(gear: int, coupling: str, rows: list[tuple[_Point, Surge, tuple[float, float], tuple[float, float]]]) -> RoadSurge:
-    points, surges = [r[0] for r in rows], [r[1] for r in rows]
+def _row(build: Build, engine: Engine, driveline: Driveline, point: _Point, swing: SignalSwing | None) -> _Row:
+    loop = point.loop
+    nothing = math.nan
+    jitter, speed_jitter = (nothing, nothing) if swing is None else swing.at(loop.speed)
+    if math.isnan(jitter):
+        jitter = build.limits.load_jitter * loop.blow_back * loop.pressure
+    if math.isnan(speed_jitter):
+        speed_jitter = build.limits.si.speed_jitter
+    surge = surge_at(point.space, engine, loop, jitter=jitter, speed_jitter=2.0 * math.pi * speed_jitter)
+    half, double = (math.hypot(f * surge.from_jitter, surge.from_burn) for f in (0.5, 2.0))
+    twisting = 0.5 * PEAK_TO_PEAK * surge.total * driveline.vehicle_inertia / driveline.tyre_radius
+    mean = resistance(build, point.road_speed) / DRIVELINE_EFFICIENCY * driveline.tyre_radius
+    return _Row(point, surge, slope_limits(point.space, engine, loop, surge, jitter=jitter), half, double, twisting / mean)
+
+
+def _driven(build: Build, table: SparkTable, gear: int, coupling: str, speed: float, tables: EngineTables) -> DriveRun:
+    run = simulate_drive(
+        build,
+        table,
+        gear=gear,
+        coupling=coupling,
+        speed=quantity(speed, "crank_rps"),
+        driver="speed hold",
+        duration=quantity(DRIVEN, "s"),
+        kick=quantity(NUDGE, "crank_rps"),
+        tables=tables,
+    )
+    return run if run.stalled else run.after(SETTLED)
+
+
+def _road_surge(gear: int, coupling: str, rows: list[_Row], runs: list[DriveRun | None], without: tuple[str, ...]) -> RoadSurge:
+    points, surges = [r.point for r in rows], [r.surge for r in rows]
     turn = 2.0 * math.pi  # what is per rad/s becomes per rev/s
-
-    def each(values: list[float]) -> Array:
-        return np.array(values)
-
+    each = np.array
     return RoadSurge(
         gear=gear,
         coupling=coupling,
@@ -178,20 +245,24 @@ def _road_surge(gear: int, coupling: str, rows: list[tuple[_Point, Surge, tuple[
         spark=each([p.loop.spark for p in points]),
         frequency=each([s.frequency for s in surges]),
         damping=each([s.damping for s in surges]),
-        takes=np.array([s.takes for s in surges]).T,
+        takes=each([s.takes for s in surges]).T,
         from_jitter=each([s.from_jitter for s in surges]),
         from_burn=each([s.from_burn for s in surges]),
         acceleration=each([s.total for s in surges]),
         weighted=each([s.weighted for s in surges]),
+        lash_crossed=each([r.lash for r in rows]),
+        over_time=each([math.nan if run is None or run.stalled else run.shake for run in runs]),
         slope_along_speed=each([p.loop.spark_by_speed * turn for p in points]),
         slope_along_load=each([p.loop.spark_by_pressure for p in points]),
         critical_along_speed=each([s.critical_by_speed * turn for s in surges]),
         critical_along_load=each([s.critical_by_pressure for s in surges]),
-        limit_along_speed=each([r[2][0] * turn for r in rows]),
-        limit_along_load=each([r[2][1] for r in rows]),
+        limit_along_speed=each([r.limits[0] * turn for r in rows]),
+        limit_along_load=each([r.limits[1] for r in rows]),
         verdict=tuple(s.verdict for s in surges),
-        verdict_at_half=tuple(grade(r[3][0], r[1].damping) for r in rows),
-        verdict_at_double=tuple(grade(r[3][1], r[1].damping) for r in rows),
+        verdict_at_half=tuple(grade(r.half, r.surge.damping) for r in rows),
+        verdict_at_double=tuple(grade(r.double, r.surge.damping) for r in rows),
+        verdict_over_time=tuple("" if run is None else run.verdict for run in runs),
+        without=without,
     )
 
 
@@ -206,14 +277,14 @@ def surge_map(
         If there is no such gear.
     """
     driveline = driveline_of(build, gear)
-    engine = engine_of(build, _tables(build) if tables is None else tables)
+    engine = engine_of(build, tables_of(build) if tables is None else tables)
     limits = build.limits
     shape = (pressures.size, speeds.size)
     damping, frequency, rms = (np.full(shape, np.nan) for _ in range(3))
     words = [[""] * speeds.size for _ in range(pressures.size)]
     road = np.full(speeds.size, np.nan)
     for k, speed in enumerate(map(float, speeds)):
-        road[k] = _road(build, engine, driveline, table, speed, gear, "locked")[0]
+        road[k] = level_road(build, engine, driveline, table, speed, gear, "locked")[0]
         space = state_space(driveline, road_speed_at(driveline, speed))
         root: complex | None = None
         for j in range(pressures.size - 1, -1, -1):
@@ -238,70 +309,12 @@ def surge_map(
     )
 
 
-def idle_damping(build: Build, table: SparkMap, *, speed: float, pressure: float, tables: EngineTables) -> tuple[float, float] | None:
-    """Return frequency [Hz] and damping of the idle's own swing in neutral at a speed [rev/s] and pressure [Pa]; None where nothing swings or runs."""
-    engine = engine_of(build, tables)
+def _point(build: Build, engine: Engine, driveline: Driveline, table: SparkMap, speed: float, pressure: float, turbine: float) -> _Point:
     point = loop_point(engine, table, speed, pressure)
     if point is None:
-        return None
-    inertia = build.engine.si.rotating_inertia
-    neutral = StateSpace(np.zeros((1, 1)), np.array([1.0 / inertia]), np.ones(1), np.zeros(1))
-    loop = loop_matrices(neutral, engine, point)
-    mode = delayed_modes(loop.state, loop.delayed, fastest=6.0).least_damped(0.1, 6.0)
-    return None if mode is None else (mode.frequency, mode.damping)
-
-
-def _road(build: Build, engine: Engine, driveline: Driveline, table: SparkMap, speed: float, gear: int, coupling: str) -> tuple[float, float]:
-    """Return the manifold pressure [Pa] that holds the car on the level, and the turbine's speed [rev/s]; NaN where nothing does."""
-    turbine = speed
-    if coupling == "locked":
-        torque = engine_torque_on_road(build, speed, build.vehicle.gear_ratios[gear - 1])
-    else:
-        turbine = _turbine(build, speed, gear)
-        if math.isnan(turbine):
-            return math.nan, math.nan
-        torque = converter_point(converter_of(build.vehicle), engine_speed=speed, turbine_speed=turbine).engine_torque
-    pressures = engine.tables.pressures
-    found = np.array([engine.torque(speed, float(p), _spark_near(engine, table, speed, float(p))) for p in pressures])
-    above = np.flatnonzero(found >= torque)
-    if above.size == 0 or above[0] == 0 or not math.isfinite(found[above[0] - 1]):
-        return math.nan, turbine
-    k = int(above[0])
-    share = (torque - found[k - 1]) / (found[k] - found[k - 1])
-    return float(pressures[k - 1] + share * (pressures[k] - pressures[k - 1])), turbine
-
-
-def _spark_near(engine: Engine, table: SparkMap, speed: float, pressure: float) -> float:
-    load = engine.load(speed, pressure, 25.0, table.load_kind)
-    return float(table.spark_at(speed, load)) if math.isfinite(load) else 25.0
-
-
-def _turbine(build: Build, speed: float, gear: int) -> float:
-    """Return the turbine speed [rev/s] at which an open converter at an engine speed holds the car on the level; NaN if none does."""
-    converter = converter_of(build.vehicle)
-    ratio = build.vehicle.gear_ratios[gear - 1]
-
-    def spare(turbine: float) -> float:
-        given = converter_point(converter, engine_speed=speed, turbine_speed=turbine).turbine_torque
-        return given - engine_torque_on_road(build, turbine, ratio)
-
-    low, high = 0.02 * speed, 0.9999 * speed
-    if spare(low) < 0.0 or spare(high) > 0.0:
-        return math.nan
-    return float(brentq(spare, low, high, xtol=1e-4))
-
-
-def _point(build: Build, engine: Engine, driveline: Driveline, table: SparkMap, speed: float, pressure: float, turbine: float) -> _Point | None:
-    point = loop_point(engine, table, speed, pressure)
-    if point is None:
-        return None
+        raise NoSolutionError("cycles do not settle close by, so that no slopes can be taken")
     road = road_speed_at(driveline, turbine)
     if turbine == speed:
         return _Point(state_space(driveline, road), point, road)
     coupling = coupling_of(converter_of(build.vehicle), engine_speed=speed, turbine_speed=turbine)
     return _Point(converter_space(driveline, coupling, road), point, road)
-
-
-def _covers(table: Any, speed: float, load: float) -> bool:
-    speeds, loads = table.si.speed, table.loads
-    return bool(speeds[0] <= speed <= speeds[-1] and loads[0] <= load <= loads[-1])

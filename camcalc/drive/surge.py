@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import NoSolutionError
-from ..logs.weighting import GRADES, weighting_factor
-from .delayed_modes import Mode, delayed_modes, nearest_root, oscillating_modes
+from ..logs.weighting import GRADES, grade_of, weighting_factor
+from .delayed_modes import Mode, delayed_modes, nearest_root
 from .driveline import StateSpace
 from .engine_loop import Engine, LoopPoint
 
@@ -23,6 +23,8 @@ BAND = 0.5, 16.0  # Hz, in which a car's surge is felt
 FREQUENCIES = np.geomspace(*BAND, 140)
 # About the mode so many points more, denser towards its peak, out to two hundred times half its width.
 PEAK_POINTS, PEAK_SPAN = 61, 6.0
+# Stands for the mode where nothing swings in the band: damping one, frequency zero.
+NO_SWING = Mode(complex(-2.0 * math.pi * BAND[1], 0.0))
 # A load signal without a filter is taken with one too fast to matter [s].
 LEAST_FILTER = 1e-3
 PARTS = ("spark along speed", "spark along load", "dilution", "manifold")
@@ -71,7 +73,7 @@ def grade(rms: float, damping: float) -> str:
     """Return the grade of an acceleration [m/s2 r.m.s.] by its peak to peak, or that the loop swings by itself."""
     if damping <= 0.0:
         return "bucks by itself"
-    return next(word for top, word in GRADES if PEAK_TO_PEAK * rms <= top)
+    return grade_of(PEAK_TO_PEAK * rms)
 
 
 def loop_matrices(space: StateSpace, engine: Engine, point: LoopPoint, parts: Iterable[str] = PARTS) -> Loop:
@@ -124,7 +126,7 @@ def surge_at(
     whole = np.hypot(signals, burn)
     feel = np.abs(weighting_factor(band))
     return Surge(
-        frequency=mode.frequency,
+        frequency=mode.frequency if mode.root.imag > 0.0 else 0.0,
         damping=mode.damping,
         takes=tuple(mode.damping - other.damping for other in without),
         from_jitter=_rms(signals, band, mode),
@@ -153,7 +155,7 @@ def slope_limits(space: StateSpace, engine: Engine, point: LoopPoint, surge: Sur
 
 
 def _driveline_mode(space: StateSpace, loop: Loop, start: complex | None) -> Mode:
-    """Return the least damped mode in the band: by Newton from a root close by, else from all."""
+    """Return the least damped mode in the band: by Newton from a root close by, else from all; where nothing swings, one that only decays."""
     if start is not None:
         try:
             found = nearest_root(loop.state, loop.delayed, start)
@@ -162,7 +164,7 @@ def _driveline_mode(space: StateSpace, loop: Loop, start: complex | None) -> Mod
         if found is not None and BAND[0] <= found.frequency <= BAND[1] and found.root.imag > 0.0:
             return found
     least = delayed_modes(loop.state, loop.delayed, fastest=BAND[1]).least_damped(*BAND)
-    return least if least is not None else oscillating_modes(space.state)[0]
+    return least if least is not None else NO_SWING
 
 
 def _band(mode: Mode) -> Array:

@@ -53,3 +53,16 @@ def base(root: Path) -> SparkTable:
     from camcalc.tables import read_table
 
     return read_table(root / "examples" / "quarry-road" / "spark.csv")
+
+
+@pytest.fixture(scope="session")
+def whole_tables_of(build_of: Callable[..., Build]) -> Callable[..., EngineTables]:
+    """Give an example's tables in full, as surge makes them; arguments as for ``resolved_of``. Some ten seconds each."""
+
+    @functools.cache
+    def tables(name: str, *, old: bool = False) -> EngineTables:
+        from camcalc.drive.engine_loop import tables_of
+
+        return tables_of(build_of(name, old=old))
+
+    return tables

@@ -390,8 +390,29 @@ def test_what_the_sheet_says_of_the_driveline_is_used(build_of: Make) -> None:
     build = build_of("quarry-road")
     said = {"shaft_stiffness": "9 kN*m/rad", "loss_factor": 0.2, "tyre_slip_stiffness": "90 kN", "wheel_inertia": "5 kg m2", "driveline_lash": "2 deg"}
     car = driveline_of(build.replace(vehicle=build.vehicle.replace(**said)), 1)
-    assert (car.shaft_stiffness, car.loss_factor, car.tyre_slip_stiffness) == pytest.approx((9000.0, 0.2, 90e3), rel=1e-12)
+    assert (car.loss_factor, car.tyre_slip_stiffness) == pytest.approx((0.2, 90e3), rel=1e-12)
     assert (car.wheel_inertia, car.lash) == pytest.approx((2.5, math.radians(2.0)), rel=1e-12)
+
+
+@pytest.mark.parametrize("gear", [1, 4, 6])
+def test_clutch_and_shafts_are_in_series_and_the_clutch_counts_with_the_ratio_squared(build_of: Make, gear: int) -> None:
+    build = build_of("quarry-road")
+    said = {"shaft_stiffness": "9 kN*m/rad", "clutch_stiffness": "1500 N*m/rad"}
+    build = build.replace(vehicle=build.vehicle.replace(**said))
+    car, behind_a_converter = driveline_of(build, gear), driveline_of(build, gear, locked=False)
+    # The twist of both under one torque at the wheels: the clutch's at the crank, by the ratio, and its torque less by the ratio.
+    assert 1.0 / car.shaft_stiffness == pytest.approx(1.0 / 9000.0 + 1.0 / car.ratio / 1500.0 / car.ratio, rel=1e-12)
+    assert behind_a_converter.shaft_stiffness == pytest.approx(9000.0, rel=1e-12)
+    assert behind_a_converter._replace(shaft_stiffness=car.shaft_stiffness) == car
+
+
+def test_a_stiff_clutch_leaves_the_shafts_stiffness(build_of: Make) -> None:
+    build = build_of("quarry-road")
+    stiff = build.replace(vehicle=build.vehicle.replace(clutch_stiffness="1000 kN*m/rad"))
+    for gear in range(1, 7):
+        assert driveline_of(stiff, gear).shaft_stiffness == pytest.approx(6000.0, rel=2e-3)
+    tall = [driveline_of(build, gear).shaft_stiffness for gear in range(1, 7)]
+    assert tall == sorted(tall, reverse=True)
 
 
 # Literature, from memory with high confidence: first gear 2 to 4 Hz, second 3 to 5, third 4 to 7, fourth and fifth 6 to 10.

@@ -138,9 +138,17 @@ def test_delays_by_hand() -> None:
     assert delays_at(50.0, 4) == pytest.approx((155.0 / 9e3, 37.5 / 9e3 + 5e-3, 5e-3, 5e-3), rel=1e-12)
 
 
-@pytest.mark.parametrize(("speed", "pressure"), [(15.5, 50e3), (22.0, 31e3), (31.0, 50e3), (22.0, 80e3)])
+@pytest.mark.parametrize(("speed", "pressure"), [(15.1, 50e3), (22.0, 30.2e3), (31.0, 50e3), (22.0, 80e3)])
 def test_where_the_slopes_would_leave_the_tables_there_is_no_point(speed: float, pressure: float) -> None:
     assert loop_point(invented_engine(), BY_PRESSURE, speed, pressure) is None
+
+
+@pytest.mark.parametrize(("speed", "pressure"), [(15.5, 50e3), (22.0, 31e3)])
+def test_next_to_the_edge_a_shorter_step_finds_the_slopes(speed: float, pressure: float) -> None:
+    # The tables are straight, so that the shorter step must find what the longer one finds away from the edge.
+    near, away = (point_at(invented_engine(), BY_PRESSURE, n, p, 30.0) for n, p in ((speed, pressure), (22.0, 50e3)))
+    assert near.torque_by_pressure == pytest.approx(away.torque_by_pressure, rel=1e-9)
+    assert near.torque_by_speed - near.friction_by_speed == pytest.approx(away.torque_by_speed - away.friction_by_speed, rel=1e-6)
 
 
 def test_no_spark_can_be_looked_up_where_no_air_is_known() -> None:

@@ -8,11 +8,15 @@ from typing import Any
 
 import numpy as np
 import pytest
+from scipy.stats import norm
 
 from camcalc import Build
+from camcalc.advice.idle import IdleState, idle_state
+from camcalc.drive.drive_run import simulate_drive
 from camcalc.drive.driveline import driveline_of, road_speed_at
 from camcalc.drive.engine_loop import engine_of
-from camcalc.drive.risk import BAD, RoadSurge, idle_damping, surge_map, surge_risk
+from camcalc.drive.idle_swing import IdleSwing, idle_swing
+from camcalc.drive.risk import BAD, RoadSurge, surge_map, surge_risk
 from camcalc.drive.road_load import engine_torque_on_road, road_speed
 from camcalc.errors import InputError, NoSolutionError
 from camcalc.logs.weighting import GRADES
@@ -141,7 +145,9 @@ def test_what_a_long_cam_disturbs_the_mild_one_did_not(quarry: Make, gear: int) 
     assert mild.verdict
     assert not any(word in BAD for word in mild.verdict)
     assert math.isnan(mild.bad_below)
-    assert long.bad_below == max(s for s, word in zip(long.si.speed, long.verdict, strict=True) if word in BAD)
+    bad = [not set(words).isdisjoint(BAD) for words in zip(long.verdict, long.verdict_over_time, strict=True)]
+    above = [speed for k, speed in enumerate(long.si.speed) if not any(bad[k:])]
+    assert long.bad_below == (above[0] if above else long.si.speed[-1])
     same = np.isin(long.si.speed, mild.si.speed)
     assert np.all(mild.si.damping > long.si.damping[same])
 
@@ -192,22 +198,57 @@ def test_parts_have_a_row_each_and_slopes_are_per_rev_per_second(quarry: Make, b
     assert found.to_dict()["coupling"] == "locked"
 
 
-def test_the_idle_swings_slowly_and_advance_that_falls_with_speed_steadies_it(build_of: Make, tables_of: Make) -> None:
-    build, tables = build_of("quarry-road", old=True), tables_of("quarry-road", old=True)
-    speed = np.array([10.0, 30.0])
-
-    def damping(per_rev: float) -> tuple[float, float]:
-        cells = np.repeat(20.0 + per_rev * (speed[:, None] - 17.0), 2, axis=1)
-        table = SparkTable(load_kind="manifold pressure", speed=speed, loads=np.array([10e3, 90e3]), cells=cells, increment=0.1)
-        found = idle_damping(build, table, speed=16.0, pressure=35e3, tables=tables)
-        assert found is not None
-        return found
-
-    level, falling, rising = damping(0.0), damping(-0.3), damping(0.3)
-    assert 0.3 < level[0] < 3.0  # published idles swing at about 1.2 Hz
-    assert rising[1] < level[1] < falling[1]
-    assert idle_damping(build, jumping_nowhere(), speed=5.0, pressure=35e3, tables=tables) is None
+def test_over_time_is_what_the_drive_there_does(quarry: Make, build_of: Make, tables_of: Make, base: SparkTable) -> None:
+    found = quarry(2, [1200.0 / 60.0, 1900.0 / 60.0])
+    for k, speed in enumerate(found.si.speed):
+        asked: dict[str, Any] = {"gear": 2, "speed": f"{speed * 60.0} rpm", "driver": "speed hold", "kick": "30 rpm", "duration": "20 s"}
+        run = simulate_drive(build_of("quarry-road"), base, tables=tables_of("quarry-road"), **asked).after(5.0)
+        assert found.verdict_over_time[k] == run.verdict
+        assert found.si.over_time[k] == pytest.approx(run.shake, rel=1e-6)
+    asked = {"gear": 2, "tables": tables_of("quarry-road"), "speeds": found.si.speed, "over_time": False}
+    linear = surge_risk(build_of("quarry-road"), base, **asked)
+    assert linear.verdict_over_time == ("", "")
+    assert np.isnan(linear.si.over_time).all()
+    assert linear.verdict == found.verdict
 
 
-def jumping_nowhere() -> SparkTable:
-    return SparkTable(load_kind="manifold pressure", speed=np.array([4.0, 30.0]), loads=np.array([10e3, 90e3]), cells=np.full((2, 2), 20.0), increment=1.0)
+@pytest.mark.parametrize(("gear", "rpm"), [(1, 1700), (2, 1500), (4, 1500), (TOP, 1500)])
+def test_lash_is_crossed_where_the_swing_outruns_the_mean(quarry: Make, build_of: Make, tables_of: Make, base: SparkTable, gear: int, rpm: int) -> None:
+    found = quarry(gear, [rpm / 60.0])
+    crossed = float(found.si.lash_crossed[0])
+    asked: dict[str, Any] = {"gear": gear, "speed": f"{rpm} rpm", "driver": "speed hold", "duration": "200 s", "sample_time": "2 ms"}
+    twist = simulate_drive(build_of("quarry-road"), base, tables=tables_of("quarry-road"), **asked).after(5.0).si.twist
+    share = float(np.mean(twist < 0.5 * driveline_of(build_of("quarry-road"), gear).lash))
+    # The swing is taken as two standard deviations: a normal one leaves the drive side for this share of the time.
+    expected = float(norm.cdf(-2.0 / crossed))
+    print(f"gear {gear}, {rpm} rpm: swing over mean {crossed:.2f}; off the drive side {100.0 * share:.2f} % of the time, expected {100.0 * expected:.2f} %")
+    # Some thirty times in 200 s, in bunches: half either way by chance, and lash itself lengthens each. A swing half or twice as far would be tenfold.
+    if expected > 1e-3:
+        assert expected / 3.0 < share < 3.0 * expected
+    else:
+        assert share < 1e-3
+
+
+def test_speeds_that_the_engine_does_not_hold_are_named(quarry: Make) -> None:
+    found = quarry(TOP, [1500.0 / 60.0, 2900.0 / 60.0])
+    assert found.si.speed == pytest.approx([25.0])
+    assert len(found.without) == 1
+    assert found.without[0].startswith("2900 rpm: the engine does not hold")
+
+
+def test_the_idle_swings_slowly_and_advance_that_falls_with_speed_steadies_it(resolved_of: Make) -> None:
+    model = resolved_of("quarry-road", old=True)
+    state = idle_state(model)
+    speed = np.array([8.0, 30.0])
+
+    def swing(per_rev: float, at: IdleState = state) -> IdleSwing:
+        cells = np.repeat(20.0 + per_rev * (speed[:, None] - at.si.speed), 2, axis=1)
+        return idle_swing(model, at, SparkTable(load_kind="manifold pressure", speed=speed, loads=np.array([10e3, 90e3]), cells=cells, increment=0.1))
+
+    level, falling, rising = swing(0.0), swing(-0.3), swing(0.3)
+    assert 0.3 < level.si.frequency < 3.0  # published idles swing at about 1.2 Hz
+    assert rising.si.damping < level.si.damping < falling.si.damping
+    # Where no cycle settles nothing is said of its swing.
+    nowhere = swing(0.0, state.replace(manifold_pressure="12 kPa"))
+    assert np.isnan(nowhere.si.damping)
+    assert "cannot be said" in nowhere.words

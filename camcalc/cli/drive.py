@@ -1,0 +1,107 @@
+"""``camcalc drive BUILD``."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from pathlib import Path
+from typing import Any
+
+from .surge import add_table_arguments
+
+__all__ = ["add_arguments", "run"]
+
+DRIVER_NAMES = ("steady pedal", "speed hold", "closed pedal", "tip-in", "blip")
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the arguments."""
+    add_table_arguments(parser)
+    parser.add_argument("--gear", metavar="N", type=int, required=True, help="a gear, counted from 1; 0 is neutral")
+    parser.add_argument("--speed", metavar="SPEED", help='engine speed to start from, e.g. "1400 rpm"; or give --road-speed')
+    parser.add_argument("--road-speed", metavar="SPEED", help='road speed to start from, e.g. "20 mph"')
+    parser.add_argument("--driver", choices=DRIVER_NAMES, default="speed hold", help="what the driver does; speed hold when left out")
+    parser.add_argument("--duration", metavar="TIME", default="20 s", help="how long (20 s)")
+    parser.add_argument("--sample-time", metavar="TIME", default="20 ms", help="spacing of the rows of the log (20 ms)")
+    parser.add_argument("--pedal-step", metavar="SHARE", type=float, default=0.05, help="how far a tip-in or blip moves, share of the whole pedal (0.05)")
+    parser.add_argument("--cut-above", metavar="SPEED", default="1500 rpm", help="fuel is cut with a closed pedal above this (1500 rpm)")
+    parser.add_argument("--back-below", metavar="SPEED", default="1200 rpm", help="and comes back below this (1200 rpm)")
+    parser.add_argument("--kick", metavar="SPEED", default="0 rpm", help="how far the crank starts from the settled speed")
+    parser.add_argument("--steady-burns", action="store_true", help="burns that do not vary and signals that do not jitter")
+    parser.add_argument("--seed", metavar="N", type=int, default=1, help="another number, other cycles")
+    parser.add_argument("--log", metavar="FILE", type=Path, help="write the drive as a log (CSV) that camcalc review reads")
+    parser.add_argument("--overwrite", action="store_true", help="allow --log to replace a file that is there")
+    parser.add_argument("--plots", metavar="DIR", type=Path, help="also draw the drive as SVG into this folder")
+    parser.add_argument("--json", action="store_true", help="print JSON instead of text")
+
+
+def run(options: argparse.Namespace) -> int:
+    """Drive and print what came of it."""
+    from ..drive.drive_run import simulate_drive
+    from ..drive.engine_loop import tables_of
+    from ..errors import InputError
+    from .progress import progress_bar
+    from .shape import refuse
+    from .surge import build_and_table
+
+    build, table = build_and_table(options)
+    if options.log:
+        refuse(options.log, [*build.files(), table.path], options.overwrite, key="--log")
+    if options.plots and options.plots.exists() and not options.plots.is_dir():
+        raise InputError("--plots", came=f"{options.plots} is a file", expected="a folder")
+    with progress_bar() as report:
+        report("cycles", 0.0)
+        tables = tables_of(build)
+    run = simulate_drive(
+        build,
+        table,
+        gear=options.gear,
+        speed=options.speed,
+        road_speed=options.road_speed,
+        driver=options.driver,
+        coupling=options.coupling,
+        duration=options.duration,
+        sample_time=options.sample_time,
+        pedal_step=options.pedal_step,
+        cut_above=options.cut_above,
+        back_below=options.back_below,
+        kick=options.kick,
+        noise=not options.steady_burns,
+        seed=options.seed,
+        tables=tables,
+    )
+    if options.log:
+        run.write(options.log)
+    if options.json:
+        print(json.dumps(run.summary(), indent=1, allow_nan=False))
+    else:
+        show(run, build)
+    if options.log:
+        print(f"log written to {options.log}", file=sys.stderr)
+    if options.plots:
+        draw(options.plots, run, build)
+    return 0
+
+
+def show(run: Any, build: Any) -> None:
+    """Print what came of the drive."""
+    from ..report.terminal import console, table
+
+    made = table(f"Drive: {run.title(build.vehicle.road_speed_unit)}", ["", ""], left=1)
+    for name, text in run.figures(build.vehicle.road_speed_unit):
+        made.add_row(name, text)
+    screen = console()
+    screen.print(made)
+    screen.print("  Simulated on means of cycles; accelerations along the road, 0.5 to 16 Hz; verdicts are ours.", highlight=False)
+
+
+def draw(folder: Path, run: Any, build: Any) -> None:
+    """Draw the drive."""
+    from ..build.saving import write_atomically
+    from ..plot import plot_drive
+    from ..report.html import svg_text
+
+    ax = plot_drive(run, road_speed_unit=build.vehicle.road_speed_unit)
+    write_atomically(folder / "drive.svg", svg_text(ax, "drive"))
+    print(f"1 plot written to {folder}", file=sys.stderr)

@@ -1,0 +1,125 @@
+"""Which gear not to use below which road speed, and why: every gear's level road boiled down."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from ..errors import NoSolutionError
+from ..results import Measure, Record, measure
+from .idle_swing import IdleSwing
+from .risk import BAD, VERDICTS, RoadSurge, surge_risk
+from .surge import PARTS
+
+if TYPE_CHECKING:
+    from ..build import Build
+    from ..cycle.engine_tables import EngineTables
+    from ..tables import SparkTable
+
+__all__ = ["SPEEDS", "DriveAdvice", "GearSurge", "drive_advice"]
+
+# Crank speeds looked at [rev/s]: closest where long cams buck.
+SPEEDS = np.array([900.0, 1000.0, 1100.0, 1200.0, 1300.0, 1400.0, 1500.0, 1600.0, 1800.0, 2000.0, 2300.0]) / 60.0
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
+class GearSurge(Record):
+    """A gear on the level road, boiled down."""
+
+    gear: int
+    coupling: str
+    slowest: Measure = measure("crank_rps", "rpm", doc="the engine holds the car from here on")
+    bad_below: Measure = measure("crank_rps", "rpm", doc="the slowest looked at above all that are disturbing or worse; blank if none is")
+    bad_below_road_speed: Measure = measure("m/s", "km/h")
+    worst: str
+    least_damping: Measure = measure("", doc="over critical; below zero it swings by itself")
+    frequency: Measure = measure("Hz", doc="of that swing")
+    slope_over_critical_along_speed: Measure = measure("", "percent", doc="most anywhere on the road")
+    slope_over_critical_along_load: Measure = measure("", "percent", doc="most anywhere on the road")
+    why: str
+    note: str = ""
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
+class DriveAdvice(Record):
+    """What a spark table does to a car, gear by gear, and to the idle in neutral."""
+
+    table: str
+    gears: tuple[GearSurge, ...]
+    idle: IdleSwing | None = None
+
+    @property
+    def advice(self) -> tuple[str, ...]:
+        """Which gear not to use below which speed, a line each."""
+        bad = [g for g in self.gears if math.isfinite(g.si.bad_below)]
+        return tuple(f"gear {g.gear} ({g.coupling}): not below {g.si.bad_below * 60:.0f} rpm; {g.why}" for g in bad)
+
+
+def drive_advice(build: Build, table: SparkTable, *, tables: EngineTables, name: str = "the spark table", idle: IdleSwing | None = None) -> DriveAdvice:
+    """Return which gears buck below which speeds, locked, and with a converter through it too.
+
+    Parameters
+    ----------
+    build : Build
+    table : SparkTable
+        Taken as FINAL spark.
+    tables : EngineTables
+        Of the build's engine.
+    name : str
+        What the table is called.
+    idle : IdleSwing
+        What it does in neutral, if that was worked out.
+    """
+    couplings = ("locked", "converter") if build.vehicle.transmission == "converter" else ("locked",)
+    gears = range(1, len(build.vehicle.gear_ratios) + 1)
+    found = tuple(_gear(build, table, tables, gear, coupling) for coupling in couplings for gear in gears)
+    return DriveAdvice(table=name, gears=found, idle=idle)
+
+
+def _gear(build: Build, table: SparkTable, tables: EngineTables, gear: int, coupling: str) -> GearSurge:
+    try:
+        found = surge_risk(build, table, gear=gear, tables=tables, coupling=coupling, speeds=SPEEDS)
+    except NoSolutionError as error:
+        nothing = dict.fromkeys(GearSurge.measures())
+        return GearSurge(gear=gear, coupling=coupling, worst="", why="", note=str(error.args[0]), **nothing)
+    si = found.si
+    k = int(np.argmin(si.damping))
+    bad = found.bad_below
+    at = found.last_bad if math.isfinite(bad) else k
+    with np.errstate(divide="ignore", invalid="ignore"):
+        over_speed, over_load = (
+            float(np.nanmax(np.where(np.abs(slope) > 0.0, np.abs(slope) / critical, 0.0)))
+            for slope, critical in ((si.slope_along_speed, si.critical_along_speed), (si.slope_along_load, si.critical_along_load))
+        )
+    return GearSurge(
+        gear=gear,
+        coupling=coupling,
+        slowest=si.speed[0],
+        bad_below=bad,
+        bad_below_road_speed=si.road_speed[np.flatnonzero(si.speed == bad)[0]] if math.isfinite(bad) else None,
+        worst=max((found.worse_verdict(j) for j in range(len(found.verdict))), key=VERDICTS.index),
+        least_damping=si.damping[k],
+        frequency=si.frequency[k],
+        slope_over_critical_along_speed=over_speed,
+        slope_over_critical_along_load=over_load,
+        why=_why(found, at),
+        note="; ".join(found.without),
+    )
+
+
+def _why(found: RoadSurge, k: int) -> str:
+    """Word what moves the car and what takes its damping at a point."""
+    si = found.si
+    takes = {part: float(si.takes[j, k]) for j, part in enumerate(PARTS)}
+    most = min(takes, key=lambda part: takes[part])
+    words = [f"damping {si.damping[k]:.3f}" + (f", {most} takes {-takes[most]:.3f}" if takes[most] < -1e-3 else "")]
+    if si.damping[k] <= 0.0:
+        words.append("it swings by itself")
+    else:
+        words.append(f"burns that vary shake it with {si.from_burn[k]:.2f} m/s2, signals through the table with {si.from_jitter[k]:.2f}")
+    if si.lash_crossed[k] > 1.0 and found.verdict_over_time[k] in BAD:
+        words.append("the swing runs through the lash, which keeps it alive")
+    return "; ".join(words)

@@ -1,0 +1,81 @@
+"""The idle in neutral as a loop: does it settle, or hunt until an idle control holds it."""
+
+from __future__ import annotations
+
+import dataclasses
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from ..advice.idle import IdleState
+from ..cycle.engine_tables import engine_tables
+from ..results import Measure, Record, measure
+from .delayed_modes import delayed_modes
+from .driveline import StateSpace
+from .engine_loop import SparkMap, engine_of, loop_point
+from .surge import loop_matrices
+
+if TYPE_CHECKING:
+    from ..cycle.operating import EngineModel
+
+__all__ = ["IdleSwing", "idle_swing"]
+
+# The tables about an idle: so far to either side [rev/s, Pa, crank deg], short since cycles cease close by.
+SPEED, PRESSURE, SPARK = 60.0 / 60.0, 2e3, 6.0
+# The swing of speed and manifold pressure lies between these [Hz].
+SLOWEST, FASTEST = 0.1, 6.0
+# With so little damping a swing takes long to die away; ESTIMATE.
+LITTLE = 0.1
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
+class IdleSwing(Record):
+    """The own swing of an idle in neutral with a held throttle: no idle control, no driver."""
+
+    speed: Measure = measure("crank_rps", "rpm")
+    frequency: Measure = measure("Hz", doc="blank where nothing swings")
+    damping: Measure = measure("", doc="over critical; below zero it hunts by itself")
+    words: str
+
+
+def idle_swing(model: EngineModel, state: IdleState, table: SparkMap) -> IdleSwing:
+    """Return how an idle swings about a state it was found in, with the slopes that a table has there.
+
+    Parameters
+    ----------
+    model : EngineModel
+    state : IdleState
+        In neutral; its spark is the idle's.
+    table : SparkMap
+        Its slopes alone count.
+
+    Notes
+    -----
+    Torque, air and burned gas as slopes of settled cycles about the idle, with the delays of the loop. A charge that turns worse as speed
+    falls, by dilution, undamps; friction damps.
+    """
+    si = state.si
+    local = engine_tables(
+        model,
+        np.array([si.speed - SPEED, si.speed, si.speed + SPEED]),
+        np.array([si.manifold_pressure - PRESSURE, si.manifold_pressure, si.manifold_pressure + PRESSURE]),
+        np.array([si.spark - SPARK, si.spark, si.spark + SPARK]),
+    )
+    engine = engine_of(model.build, local)
+    point = loop_point(engine, table, si.speed, si.manifold_pressure, si.spark)
+    at = f"at {si.speed * 60.0:.0f} rpm in neutral, throttle held"
+    if point is None:
+        return IdleSwing(speed=si.speed, frequency=None, damping=None, words=f"{at}: so close to where cycles cease to settle that it cannot be said")
+    inertia = model.build.engine.si.rotating_inertia
+    neutral = StateSpace(np.zeros((1, 1)), np.array([1.0 / inertia]), np.ones(1), np.zeros(1))
+    loop = loop_matrices(neutral, engine, point)
+    mode = delayed_modes(loop.state, loop.delayed, fastest=FASTEST).least_damped(SLOWEST, FASTEST)
+    if mode is None:
+        return IdleSwing(speed=si.speed, frequency=None, damping=None, words=f"{at}: nothing swings")
+    return IdleSwing(speed=si.speed, frequency=mode.frequency, damping=mode.damping, words=f"{at}: {_words(mode.damping)}")
+
+
+def _words(damping: float) -> str:
+    if damping <= 0.0:
+        return "it hunts by itself, and an idle control has to hold it"
+    return "hardly damped, it hunts long after a disturbance" if damping < LITTLE else "damped, it settles by itself"

@@ -1,0 +1,200 @@
+"""What a drive over time starts from: the settled state, the plant in numbers, what the pedal opens, tables with an answer everywhere."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..cycle.engine_tables import FIELDS, EngineTables
+from ..engine.friction import rubbing_friction
+from ..engine.valve_flow import orifice_flow_kernel
+from ..errors import InputError, NoSolutionError
+from ..units import Bounds, to_si
+from .converter import TURBINE_INERTIA, converter_of
+from .driveline import Driveline, road_speed_at
+from .engine_loop import AIR_GAMMA, AIR_GAS_CONSTANT, INDUCTION_TO_TORQUE, SPARK_TO_TORQUE, Engine, LevelSpark, SparkMap, table_spark
+from .level_road import covers, held_pressure, level_road
+from .road_load import DRIVELINE_EFFICIENCY, resistance
+from .surge import LEAST_FILTER
+from .time_kernel import Plant, converter_torques
+
+if TYPE_CHECKING:
+    from ..build import Build
+
+__all__ = ["PEDAL_STEP", "STEP", "Start", "filled_tables", "opening_of", "openings", "pedal_opening", "plant_of", "start_of", "state_of"]
+
+Array = NDArray[np.float64]
+
+TURN = 2.0 * math.pi
+STEP = 0.5e-3
+# Below this share of the idle speed wanted an engine stalls; ESTIMATE.
+STALLS = 0.6
+# When the pedal moves [s], how fast [s], how long a blip is held [s], and by how much of the whole pedal; ESTIMATE.
+PEDAL_MOVES_AT, PEDAL_TAKES, BLIP_LASTS, PEDAL_STEP = 2.0, 0.15, 0.3, 0.05
+# The whole pedal: an opening that brings 95 % of the barometer at 3000 rpm. ESTIMATE. A plate's opening grows with the square of its
+# angle at first (1 - cos, textbook), and so with the pedal's.
+FULL_SPEED, FULL_SHARE = 50.0, 0.95
+
+
+class Start(NamedTuple):
+    """Where a run begins: crank and turbine speed [rev/s], road speed [m/s], manifold pressure [Pa], torque at the crank [N m]."""
+
+    speed: float
+    turbine: float
+    road_speed: float
+    pressure: float
+    torque: float
+
+
+def start_of(build: Build, engine: Engine, driveline: Driveline | None, table: Any, gear: int, coupling: str, speed: Any, road_speed: Any) -> Start:
+    """Return where a run begins, settled.
+
+    Raises
+    ------
+    InputError
+        If not just one speed is given, or the table has no cells there.
+    NoSolutionError
+        If the engine does not hold it.
+    """
+    if (speed is None) == (road_speed is None) or (driveline is None and speed is None):
+        raise InputError(
+            "speed", came="both" if speed is not None else "neither", expected="speed or road_speed; in neutral, speed", fix='e.g. speed="1400 rpm"'
+        )
+    if speed is not None:
+        crank = float(to_si(speed, "speed", Bounds("crank_rps", 500.0 / 60.0, 100.0, "rpm")))
+    else:
+        assert driveline is not None
+        crank = _crank_at(build, driveline, float(to_si(road_speed, "road_speed", Bounds("m/s", 1.0, 80.0, "km/h"))), coupling, gear)
+    if driveline is None:
+        pressure, turbine, road = held_pressure(engine, table, crank, 0.0), crank, 0.0
+    else:
+        pressure, turbine = level_road(build, engine, driveline, table, crank, gear, coupling)
+        road = road_speed_at(driveline, turbine)
+    if math.isnan(pressure):
+        where = "in neutral" if driveline is None else f"on the level in gear {gear}"
+        raise NoSolutionError(f"the engine does not hold {crank * 60:.0f} rpm {where}", fix="take another speed or gear")
+    load = engine.load(crank, pressure, 25.0, table.load_kind)
+    if not covers(table, crank, load):
+        raise InputError("the spark table", came="no cells there", expected=f"cells at {crank * 60:.0f} rpm, {pressure / 1e3:.0f} kPa", fix="widen its axes")
+    return Start(crank, turbine, road, pressure, engine.torque(crank, pressure, table_spark(engine, table, crank, pressure)))
+
+
+def _crank_at(build: Build, driveline: Driveline, road: float, coupling: str, gear: int) -> float:
+    """Return the crank speed [rev/s] at a road speed [m/s]: through a converter, where it gives what the road takes."""
+    turbine = road / road_speed_at(driveline, 1.0)
+    if coupling == "locked":
+        return turbine
+    from .converter import engine_speed_through
+    from .road_load import engine_torque_on_road
+
+    torque = engine_torque_on_road(build, turbine, build.vehicle.gear_ratios[gear - 1])
+    return engine_speed_through(converter_of(build.vehicle), turbine_speed=turbine, turbine_torque=torque)
+
+
+def plant_of(build: Build, engine: Engine, driveline: Driveline | None, coupling: str, *, noise: bool) -> Plant:
+    """Return what does not change over a run."""
+    vehicle, limits = build.vehicle, build.limits.si
+    at_rest, slow = (rubbing_friction.kernel(n) for n in (0.0, 10.0))
+    per_pascal = engine.friction_factor * engine.cylinders * engine.swept / (2.0 * TURN)
+    loads = [resistance(build, v) / DRIVELINE_EFFICIENCY for v in (0.0, 10.0, 20.0)]
+    square = (loads[2] - 2.0 * loads[1] + loads[0]) / 200.0
+    half = 360.0 / engine.cylinders
+    d = driveline or Driveline(ratio=1.0, tyre_radius=1.0, engine_inertia=1.0, wheel_inertia=1.0, vehicle_inertia=1.0, shaft_stiffness=1.0)
+    through = coupling == "converter" and driveline is not None
+    c = converter_of(vehicle) if through else None
+    sprung = d._replace(engine_inertia=TURBINE_INERTIA * d.ratio**2) if through else d
+    return Plant(
+        coupling=0 if driveline is None else 2 if through else 1,
+        engine_inertia=build.engine.si.rotating_inertia,
+        turbine_inertia=TURBINE_INERTIA,
+        ratio=d.ratio,
+        radius=d.tyre_radius,
+        wheel_inertia=d.wheel_inertia,
+        mass=d.vehicle_inertia / d.tyre_radius**2,
+        stiffness=d.shaft_stiffness,
+        dashpot=sprung.dashpot,
+        half_lash=0.5 * d.lash,
+        slip_stiffness=d.tyre_slip_stiffness if driveline else 0.0,
+        road=(loads[0], (loads[1] - loads[0]) / 10.0 - 10.0 * square, square),
+        converter=(c.stall_speed * TURN, c.stall_torque, c.stall_torque_ratio, c.coupling_speed_ratio) if c else (1.0, 0.0, 1.0, 1.0),
+        cylinders=engine.cylinders,
+        swept=engine.swept,
+        friction=(per_pascal * at_rest, per_pascal * (slow - at_rest) / (10.0 * TURN) ** 2),
+        filling_rate=AIR_GAS_CONSTANT * engine.plenum_temperature / engine.plenum_volume,
+        temperature=engine.plenum_temperature,
+        ambient=engine.ambient,
+        load_filter=max(engine.load_filter, LEAST_FILTER),
+        load_jitter=build.limits.load_jitter,
+        speed_jitter=limits.speed_jitter * TURN,
+        burn_noise=1.0 if noise else 0.0,
+        filling_air=engine.filling_air,
+        delays=(INDUCTION_TO_TORQUE, SPARK_TO_TORQUE + half, half),
+        slowest=STALLS * build.idle.si.speed * TURN,
+    )
+
+
+def state_of(plant: Plant, driveline: Driveline | None, start: Start, kick: float) -> Array:
+    """Return the settled state: driveline's five, then plenum and filtered pressure, the crank off its speed by ``kick`` [rev/s]."""
+    crank = start.speed * TURN
+    if driveline is None:
+        return np.array([crank + kick * TURN, crank, 0.0, 0.0, 0.0, start.pressure, start.pressure])
+    given = converter_torques(crank, start.turbine * TURN, *plant.converter)[1] if plant.coupling == 2 else start.torque
+    shaft = given * plant.ratio
+    wheels = start.turbine * TURN / plant.ratio
+    # The tyre slips a little, so that the car is slower than its wheels.
+    car = wheels * plant.radius / (1.0 + shaft / plant.radius / plant.slip_stiffness)
+    twist = shaft / plant.stiffness + math.copysign(plant.half_lash, shaft)
+    return np.array([crank + kick * TURN, start.turbine * TURN, twist, wheels, car, start.pressure, start.pressure])
+
+
+def opening_of(engine: Engine, speed: float, pressure: float, table: SparkMap) -> float:
+    """Return the opening of the throttle [m2] that feeds the engine at a speed [rev/s] and manifold pressure [Pa]."""
+    air = engine.air_flow(speed, pressure, table_spark(engine, table, speed, pressure))
+    return air / orifice_flow_kernel(1.0, engine.ambient, min(pressure, engine.ambient), engine.plenum_temperature, AIR_GAS_CONSTANT, AIR_GAMMA)
+
+
+def openings(build: Build, engine: Engine, table: Any) -> tuple[float, float]:
+    """Return the openings [m2] of the whole pedal and of the closed one, which idles in neutral: on a spark of its own, as idles do."""
+    speeds, pressures = engine.tables.speeds, engine.tables.pressures
+    wide = min(FULL_SHARE * engine.ambient, float(pressures[-1]))
+    full = opening_of(engine, min(FULL_SPEED, float(speeds[-1])), wide, table)
+    idle = max(build.idle.si.speed, float(speeds[0]))
+    for spark in (LevelSpark(build.idle.si.earliest_spark), *(LevelSpark(s) for s in engine.tables.sparks[::-1]), table):
+        pressure = held_pressure(engine, spark, idle, 0.0)
+        if math.isfinite(pressure):
+            return full, opening_of(engine, idle, pressure, spark)
+    raise NoSolutionError(f"the engine idles at {idle * 60:.0f} rpm on no spark", fix="raise [idle] speed")
+
+
+def pedal_opening(driver: str, steady: float, closed: float, full: float, count: int, step: float) -> Array:
+    """Return the opening of the throttle [m2] by step."""
+    time = STEP * np.arange(count)
+    moved = np.clip((time - PEDAL_MOVES_AT) / PEDAL_TAKES, 0.0, 1.0)
+    if driver == "closed pedal":
+        return steady + (min(closed, steady) - steady) * moved
+    if driver == "blip":
+        moved = moved - np.clip((time - PEDAL_MOVES_AT - PEDAL_TAKES - BLIP_LASTS) / PEDAL_TAKES, 0.0, 1.0)
+    if driver in ("tip-in", "blip"):
+        at = math.sqrt(max(steady - closed, 0.0) / (full - closed))
+        return steady + ((at + step * moved) ** 2 - at**2) * (full - closed)
+    return np.full(count, steady)
+
+
+def filled_tables(engine: Engine) -> EngineTables:
+    """Return the tables with an answer everywhere: where no cycle settles the engine misfires, and draws air as the next fuller load does,
+    by pressure. Its pumping is that of an ideal exchange between exhaust and manifold pressure (textbook)."""
+    tables = engine.tables
+    values = tables.values.copy()
+    at = {name: values[k] for k, name in enumerate(FIELDS)}
+    pressures = tables.pressures
+    for j in range(pressures.size - 1, -1, -1):
+        dead = ~np.isfinite(at["net"][:, j, :])
+        fuller = at["air"][:, j + 1, :] * (pressures[j] / pressures[j + 1]) if j + 1 < pressures.size else np.zeros_like(at["air"][:, j, :])
+        at["air"][:, j, :] = np.where(dead, fuller, at["air"][:, j, :])
+        at["net"][:, j, :] = np.where(dead, -(engine.ambient - pressures[j]), at["net"][:, j, :])
+        for name in ("gross", "deviation", "burned_fraction", "blow_back"):
+            at[name][:, j, :] = np.where(dead, 0.0, at[name][:, j, :])
+    return tables._replace(values=values)
