@@ -20,8 +20,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--columns", metavar="FILE", type=Path, help="which column is what (TOML); guessed from the header when left out")
     parser.add_argument("--next", metavar="FILE", type=Path, help="write the table with the advice to lower carried out")
     parser.add_argument("--plots", metavar="DIR", type=Path, help="also draw the log as SVG into this folder")
-    parser.add_argument("--no-ceilings", action="store_true", help="judge by slopes alone; much faster")
-    parser.add_argument("--model", choices=("resolved", "quick"), default="resolved", help="engine model of the ceilings")
+    parser.add_argument("--no-ceilings", action="store_true", help="judge by slopes alone, without an engine model; much faster")
+    parser.add_argument("--model", choices=("resolved", "quick"), default="resolved", help="engine model of ceilings and blow-back")
     parser.add_argument("--json", action="store_true", help="print JSON instead of text")
 
 
@@ -42,9 +42,9 @@ def run(options: argparse.Namespace) -> int:
         if table is None:
             raise InputError("--next", came="no spark table", expected="the table that was in the car", fix="give --table")
         refuse(options.next, [*build.files(), options.log, options.before, table.path], overwrite=False)
-    about: dict[str, Any] = {}
-    if table is not None and not options.no_ceilings:
-        about = engine_side(build, table, options.model)
+    about: dict[str, Any] = {"build": build}
+    if not options.no_ceilings:
+        about |= engine_side(build, table, options.model)
     review = review_log(log, table, **about)
     compared = compare_logs(before, log) if before is not None else None
     if options.json:
@@ -61,7 +61,7 @@ def run(options: argparse.Namespace) -> int:
 
 
 def engine_side(build: Any, table: Any, model: str) -> dict[str, Any]:
-    """Return what the engine knows of a table's cells: ceilings, and torque per degree of spark [N m per crank deg]."""
+    """Return the engine, and what it knows of a table's cells: ceilings, and torque per degree of spark [N m per crank deg]."""
     import math
 
     from ..advice.load_axis import pressure_of_load
@@ -69,6 +69,8 @@ def engine_side(build: Any, table: Any, model: str) -> dict[str, Any]:
     from ..brief import MODELS
 
     engine = MODELS[model](build)
+    if table is None:
+        return {"engine": engine}
     found = ceilings_on_table(engine, table.si.speed, table.loads, table.load_kind)
 
     def per_degree(speed: float, load: float) -> float:
@@ -77,7 +79,7 @@ def engine_side(build: Any, table: Any, model: str) -> dict[str, Any]:
         rise = engine.state(speed, pressure, spark + 2.0).net - engine.state(speed, pressure, spark - 2.0).net
         return float(rise / 4.0 * engine.geometry.displacement / (4.0 * math.pi))
 
-    return {"ceiling": found.ceiling, "torque_per_degree": per_degree}
+    return {"engine": engine, "ceiling": found.ceiling, "torque_per_degree": per_degree}
 
 
 def written(table: Any, path: Path) -> None:

@@ -4,5 +4,17 @@ from .comparison import LogComparison, compare_logs
 from .reading import DriveLog, read_log
 from .review import LogReview, review_log
 from .surge_finder import SurgeFindings, find_surge
+from .swing import SignalSwing, measure_swing
 
-__all__ = ["DriveLog", "LogComparison", "LogReview", "SurgeFindings", "compare_logs", "find_surge", "read_log", "review_log"]
+__all__ = [
+    "DriveLog",
+    "LogComparison",
+    "LogReview",
+    "SignalSwing",
+    "SurgeFindings",
+    "compare_logs",
+    "find_surge",
+    "measure_swing",
+    "read_log",
+    "review_log",
+]

@@ -91,8 +91,14 @@ def closed_pedal(log: DriveLog) -> Mask:
     pedal = log.values("pedal")
     if not np.isfinite(pedal).any():
         return np.zeros(len(log.si.time), dtype=bool)
-    least = float(np.nanmin(pedal))
-    return pedal <= (least if least < CLOSED_BELOW else 0.0) + CLOSED_WITHIN
+    return pedal <= least_pedal(log) + CLOSED_WITHIN
+
+
+def least_pedal(log: DriveLog) -> float:
+    """Return the pedal that is taken as let off: its least, if that is low enough, else none at all."""
+    pedal = log.values("pedal")
+    least = float(np.nanmin(pedal)) if np.isfinite(pedal).any() else 0.0
+    return least if least < CLOSED_BELOW else 0.0
 
 
 def slow_speed(log: DriveLog) -> Array:

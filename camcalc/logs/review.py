@@ -7,7 +7,7 @@ import html
 import math
 from collections import defaultdict
 from collections.abc import Callable
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,8 +18,15 @@ from ..tables.shaping import shape_table
 from ..tables.table import SparkTable
 from .causes import FINAL_SPARK, TABLE, WORDS, SurgeCause, cell_weights, explain_episode
 from .drive_log import DriveLog, folded
+from .giving_back import raised
 from .surge_finder import BELOW, LEAST_SWING, SurgeFindings, find_surge
+from .swing import SignalSwing, measure_swing
 from .visited import clean_cells
+
+if TYPE_CHECKING:
+    from ..build import Build
+    from ..cycle.engine_tables import EngineTables
+    from ..cycle.operating import EngineModel
 
 __all__ = ["CellAdvice", "LogReview", "review_log"]
 
@@ -59,6 +66,7 @@ class LogReview(Record):
     causes: tuple[SurgeCause, ...]
     main_cause: str
     headline: str
+    swing: SignalSwing
     lower: tuple[CellAdvice, ...] = ()
     add_back: tuple[CellAdvice, ...] = ()
     table: SparkTable | None = dataclasses.field(default=None, repr=False)
@@ -77,7 +85,7 @@ class LogReview(Record):
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain data for JSON."""
-        data = {name: plain_data(getattr(self, name)) for name in ("log", "findings", "causes", "main_cause", "headline", "notes", "final_spark")}
+        data = {name: plain_data(getattr(self, name)) for name in ("log", "findings", "causes", "main_cause", "headline", "swing", "notes", "final_spark")}
         for name in ("lower", "add_back"):
             data[name] = [advice._asdict() | {"cell": list(advice.cell), "unit": "crank_deg"} for advice in getattr(self, name)]
         return data
@@ -89,7 +97,8 @@ class LogReview(Record):
         if self.lower or self.add_back:
             lines += ["", f"what next ({self.final_spark}; cells below are the table's own):"]
             lines += [f"  lower    {advice}" for advice in self.lower] + [f"  add back {advice}" for advice in self.add_back]
-        return folded(lines + [f"note: {note}" for note in self.notes])
+        lines += [f"note: {note}" for note in self.notes]
+        return "\n".join([folded(lines), "", str(self.swing)])
 
     def _repr_html_(self) -> str:
         return f"<pre>{html.escape(str(self))}</pre>"
@@ -105,6 +114,8 @@ def review_log(
     torque_per_degree: Callable[[Any, Any], Any] | None = None,
     below: Any = BELOW,
     least_swing: Any = LEAST_SWING,
+    build: Build | None = None,
+    engine: EngineModel | EngineTables | None = None,
 ) -> LogReview:
     """Review a log: is it surging, where, how hard, why, and what to change next.
 
@@ -121,6 +132,8 @@ def review_log(
         As for ``explain_episode``.
     below, least_swing : quantity [crank speed]
         As for ``find_surge``.
+    build, engine
+        As for ``measure_swing``.
 
     Raises
     ------
@@ -150,18 +163,21 @@ def review_log(
     back: tuple[CellAdvice, ...] = ()
     notes: list[str] = []
     if table is not None and log.loads.size:
+        slopes = {"along_speed": along_speed, "along_load": along_load}
         top = _ceiling(ceiling, table) - _offset(log, table)
         surging = [(e.si.start, e.si.end) for e, cause in zip(findings.episodes, causes, strict=True) if cause.cause == TABLE]
         if main == TABLE:
-            lower = _to_lower(table, cell_weights(log, table, surging) > IN_SURGE, top, {"along_speed": along_speed, "along_load": along_load})
+            lower = _to_lower(table, cell_weights(log, table, surging) > IN_SURGE, top, slopes)
             if not lower:
                 notes.append("no cell that the surge visits is worth lowering: neighbours are as close as the table's increment allows")
         elif findings.episodes:
             notes.append("look elsewhere first: no cell is lowered for a swing that the table does not cause")
-        back = _to_add_back(log, table, findings, top, {advice.cell for advice in lower})
+        back, held = _to_add_back(log, table, findings, top, lower, slopes)
+        notes += ["what may be added back goes together, once the cells to lower are lowered: one alone may stand too far above a neighbour"] if back else []
+        notes += [f"{held} cells driven without surge under their ceiling stay: more would stand too far above a neighbour"] if held else []
     return LogReview(
         log=log, findings=findings, causes=causes, main_cause=main, headline=_headline(findings, main, lower), lower=lower, add_back=back,
-        table=table, notes=tuple(notes),
+        table=table, notes=tuple(notes), swing=measure_swing(log, findings, build=build, engine=engine),
     )  # fmt: skip
 
 
@@ -229,16 +245,23 @@ def _steepest(cells: Array, visited: Mask) -> float:
     return float(whole.max()) if whole.size else 0.0
 
 
-def _to_add_back(log: DriveLog, table: SparkTable, findings: SurgeFindings, top: Array, lowered: set[tuple[int, int]]) -> tuple[CellAdvice, ...]:
-    """Return cells driven without surge that stand under their ceiling; none where no ceiling says how far they may rise."""
-    if not np.isfinite(top).any():
-        return ()
+def _to_add_back(
+    log: DriveLog, table: SparkTable, findings: SurgeFindings, top: Array, lower: tuple[CellAdvice, ...], slopes: dict[str, Any]
+) -> tuple[tuple[CellAdvice, ...], int]:
+    """Return cells driven without surge that may rise, all together and with the others lowered, and how many their neighbours hold down.
+
+    None where no ceiling says how far they may rise.
+    """
+    clean = clean_cells(log, table, findings)
+    cells = table.si.cells.copy()
+    for advice in lower:
+        cells[advice.cell], clean[advice.cell] = advice.then, False
+    then = raised(table.with_spark(cells), clean, top, step=GIVEN_BACK, per_cell=PER_CELL, **slopes)
     driven = cell_weights(log, table, findings.windows)
-    room = np.floor(np.minimum(top - table.si.cells, GIVEN_BACK) / table.si.increment + 1e-9) * table.si.increment
     out = []
-    for i, j in np.argwhere(clean_cells(log, table, findings) & np.isfinite(room) & (room > 0.0)):
+    for i, j in np.argwhere(then > cells):
         cell = (int(i), int(j))
-        if cell not in lowered:
-            now = float(table.si.cells[cell])
-            out.append(CellAdvice(cell, table.place(*cell), now, now + float(room[cell]), f"driven {driven[cell]:.0f} s without surge, under its ceiling"))
-    return tuple(out)
+        why = f"driven {driven[cell]:.0f} s without surge, under its ceiling"
+        out.append(CellAdvice(cell, table.place(*cell), float(cells[cell]), float(then[cell]), why))
+    room = clean & (np.fmin(top, cells + GIVEN_BACK) >= cells + table.si.increment - 1e-9) & np.isfinite(top)
+    return tuple(out), int(np.count_nonzero(room & (then == cells)))

@@ -18,11 +18,11 @@ from ..results import Measure, Record, measure
 from ..tables.axes import LOADS
 from ..units import Bounds, factor, to_si
 from .drive_log import DriveLog
-from .manoeuvres import Manoeuvre, find_manoeuvres
+from .manoeuvres import CLOSED_WITHIN, Manoeuvre, find_manoeuvres, least_pedal
 from .signals import CONTEXT, EVEN, HIGHEST, LOWEST, SHORTEST, Stretch, amplitude_of, band_pass, envelope, highest_frequency, stretches, swing_of
 from .weighting import BACKREST_FACTOR, comfort_reactions, grade_of, vibration_dose, weighted
 
-__all__ = ["SurgeEpisode", "SurgeFindings", "find_surge"]
+__all__ = ["AROUND", "EVERYTHING", "SurgeEpisode", "SurgeFindings", "between_manoeuvres", "find_surge"]
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -189,7 +189,7 @@ def find_surge(log: DriveLog, *, below: Any = BELOW, least_swing: Any = LEAST_SW
     manoeuvres = find_manoeuvres(log, below=limit)
     notes, spans, windows = _notes(log, high), [], []
     pieces = stretches(log, "speed") if high >= 2.0 * LOWEST else []
-    for stretch in (part for piece in pieces for part in _between(piece, manoeuvres)):
+    for stretch in (part for piece in pieces for part in between_manoeuvres(piece, manoeuvres)):
         # What is faster than can be told folds down and is as large: only where all can be told is it left out.
         swing = band_pass(stretch.values["speed"], stretch.step, LOWEST, high if high == HIGHEST else EVERYTHING)
         size = envelope(swing, stretch.step)
@@ -202,6 +202,8 @@ def find_surge(log: DriveLog, *, below: Any = BELOW, least_swing: Any = LEAST_SW
     short = log.si.time[-1] - log.si.time[0] if not pieces else float(log.duration.magnitude) - sum(p.time[-1] - p.time[0] for p in pieces)
     if short > 1.0:
         notes.append(f"{short:.0f} s lie in pieces under {SHORTEST:g} s between gaps: too short to judge")
+    if not windows and (rest := least_pedal(log)) > CLOSED_WITHIN:
+        notes.append(f"the pedal's least, {100 * rest:.1f} %, is taken as closed: if it was held there, log a moment with the pedal let off as well")
     return SurgeFindings(
         episodes=surge,
         combustion=tuple(e for e in found if e.kind != DRIVELINE),
@@ -225,7 +227,7 @@ def _notes(log: DriveLog, high: float) -> list[str]:
     return notes
 
 
-def _between(piece: Stretch, manoeuvres: list[Manoeuvre]) -> list[Stretch]:
+def between_manoeuvres(piece: Stretch, manoeuvres: list[Manoeuvre]) -> list[Stretch]:
     """Return what lies between manoeuvres, each to be filtered by itself: the step of a gear change rings in a filter for seconds, before it as after."""
     steady = np.ones(len(piece.time), dtype=bool)
     for m in manoeuvres:

@@ -4,13 +4,18 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import event, given, settings
+from hypothesis import strategies as st
 
-from camcalc.errors import InputError
+from camcalc.errors import InputError, InputErrors
 from camcalc.logs import compare_logs, review_log
 from camcalc.logs.causes import ANOTHER_TABLE, BURN, FINAL_SPARK, IDLE_CORRECTION, KNOCK, TABLE, UNKNOWN, cell_weights
+from camcalc.logs.giving_back import raised
+from camcalc.tables import SparkTable, add_back
 from tests.oracles import drive_log
 
 from .conftest import as_log, as_table
@@ -166,6 +171,46 @@ def test_cells_without_surge_may_be_added_back_under_their_ceiling(driven: Drive
     assert {a.place for a in review.add_back} <= {"1200 rpm, 30 kPa", "1400 rpm, 30 kPa", "1200 rpm, 40 kPa", "1400 rpm, 40 kPa"}
     surging = review_log(as_log(driven("burn", seed=1)), table, ceiling=np.full(table.shape, 30.0))
     assert surging.add_back == ()
+
+
+@settings(deadline=None, max_examples=150)
+@given(data=st.data(), increment=st.sampled_from([0.5, 1.0]), per_speed=st.sampled_from([None, "5 crank_deg/krpm", "12 crank_deg/krpm"]))
+def test_what_may_be_given_back_is_what_adding_back_gives(data: st.DataObject, increment: float, per_speed: str | None) -> None:
+    """Wherever that takes the table at all; elsewhere nothing grows steeper than the limit or than it is."""
+    cells, ceiling = (np.array(data.draw(st.lists(st.integers(low, 60), min_size=12, max_size=12)), dtype=float).reshape(4, 3) / 2 for low in (40, 44))
+    clean = np.array(data.draw(st.lists(st.booleans(), min_size=12, max_size=12))).reshape(4, 3)
+    axes: dict[str, Any] = {"speed": np.array([20.0, 22.0, 25.0, 30.0]), "loads": np.array([3e4, 4e4, 6e4])}
+    if data.draw(st.booleans()):
+        cells, ceiling = 22.0 + (cells - 20.0) % 2.0, ceiling + 2.0  # tables that adding back often takes
+    table = SparkTable(load_kind="manifold pressure", **axes, cells=cells, increment=increment)
+    then = raised(table, clean, ceiling, step=2.0, per_cell=3.0, along_speed=per_speed, along_load="2 crank_deg/kPa")
+    assert (then >= cells).all()
+    assert (then[~clean] == cells[~clean]).all()
+    assert (then <= np.maximum(cells, np.minimum(ceiling, cells + 2.0)) + 1e-9).all()
+    by_speed = 3.0 if per_speed is None else np.minimum(3.0, float(per_speed.split()[0]) * np.diff(axes["speed"])[:, None] * 60e-3)
+    assert (np.abs(np.diff(then, axis=0)) <= np.maximum(by_speed, np.abs(np.diff(cells, axis=0))) + 1e-9).all()
+    assert (np.abs(np.diff(then, axis=1)) <= np.maximum(3.0, np.abs(np.diff(cells, axis=1))) + 1e-9).all()
+    try:
+        back = add_back(table, table.with_spark(cells + 10.0), ceiling=ceiling, visited=clean, along_speed=per_speed, along_load="2 crank_deg/kPa")
+    except (InputError, InputErrors):
+        event("not taken")
+        return
+    event("taken and raised" if (then > cells).any() else "taken")
+    assert then == pytest.approx(back.table.si.cells, abs=1e-9)
+
+
+def test_a_cell_beside_one_that_stays_rises_no_further_than_the_slope_lets_it(driven: Driven) -> None:
+    """Cells that the drive did not reach stay; the ceilings alone would let those it did reach rise by two degrees."""
+    log, table = as_log(driven("clean", seed=1)), as_table(drive_log.FLAT)
+    ceiling = np.full(table.shape, 40.0)
+    free = review_log(log, table, ceiling=ceiling)
+    assert {a.then - a.now for a in free.add_back} == {2.0}
+    held = review_log(log, table, ceiling=ceiling, along_speed="5 crank_deg/krpm")
+    assert {a.then - a.now for a in held.add_back} == {1.0}
+    assert {a.cell for a in held.add_back} == {a.cell for a in free.add_back}
+    none = review_log(log, table, ceiling=ceiling, along_speed="4 crank_deg/krpm")
+    assert none.add_back == ()
+    assert f"{len(free.add_back)} cells driven without surge under their ceiling stay" in str(none)
 
 
 def test_a_ceiling_of_another_shape_is_refused(driven: Driven) -> None:

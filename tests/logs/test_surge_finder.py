@@ -231,3 +231,13 @@ def test_blind_to_resampling_of_a_drive(driven: Driven) -> None:
     t = np.arange(one.si.time[0], one.si.time[-1], 0.0151)
     channels: dict[str, Any] = {name: CubicSpline(one.si.time, one.values(name))(t) for name in ("speed", "acceleration", "pedal")}
     same(find_surge(one), find_surge(DriveLog.of(time=t, **channels)), within=0.0151, rel=5e-3)
+
+
+def test_a_pedal_held_where_others_have_it_let_off_is_said() -> None:
+    """A light cruise at 5 % reads as overrun, since some sensors show that much with the pedal let off."""
+    t = np.arange(0.0, 20.0, 0.02)
+    log = DriveLog.of(time=t, speed=np.full(len(t), 25.0), pedal=np.full(len(t), 0.05))
+    assert any("taken as closed" in note for note in find_surge(log).notes)
+    let_off = log.replace(pedal=np.where(t < 1.0, 0.0, 0.05))
+    assert find_surge(let_off).si.looked_at > 10.0
+    assert not any("taken as closed" in note for note in find_surge(let_off).notes)

@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 import scipy.signal
 
+from camcalc.drive.surge import PEAK_TO_PEAK, grade
 from camcalc.errors import InputError
-from camcalc.logs.weighting import comfort_reactions, grade_of, vibration_dose, weighted, weighting_factor
+from camcalc.logs.weighting import GRADES, comfort_reactions, grade_of, vibration_dose, weighted, weighting_factor
 
 
 @pytest.mark.reference("logs_weighting.csv")
@@ -45,9 +46,21 @@ def test_dose_of_a_sine() -> None:
 def test_the_standards_bands_overlap_and_ours_do_not() -> None:
     assert comfort_reactions(0.9) == ("fairly uncomfortable", "uncomfortable")
     assert comfort_reactions(0.1422) == ("not uncomfortable",)
-    assert [grade_of(a) for a in (0.04, 0.05, 0.15, 0.4, 0.8, float("nan"))] == [
-        "imperceptible", "trace", "noticeable", "disturbing", "severe bucking", "not known",
+    assert [grade_of(a) for a in (0.04, 0.051, 0.151, 0.41, 0.81, float("inf"), float("nan"))] == [
+        "imperceptible", "trace", "noticeable", "disturbing", "severe bucking", "severe bucking", "not known",
     ]  # fmt: skip
+
+
+@pytest.mark.parametrize(("top", "word"), GRADES[:-1])
+def test_a_limit_belongs_to_the_milder_grade(top: float, word: str) -> None:
+    assert grade_of(top) == word
+    assert grade_of(np.nextafter(top, 1.0)) != word
+
+
+@pytest.mark.parametrize("acceleration", [*(top for top, _ in GRADES), *np.geomspace(1e-3, 10.0, 23).tolist()])
+def test_a_prediction_and_a_log_are_graded_by_one_rule(acceleration: float) -> None:
+    """The prediction hands in r.m.s., a quarter of its peak to peak; dividing by four is exact."""
+    assert grade(acceleration / PEAK_TO_PEAK, 0.1) == grade_of(acceleration)
 
 
 def test_an_unknown_weighting_is_refused() -> None:
