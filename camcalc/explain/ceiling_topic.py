@@ -1,0 +1,178 @@
+"""Why one cell of the spark table gets the ceiling it gets."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+import sympy
+
+from ..advice.spark import PRESSURES
+from ..advice.spark_limits import (
+    BINDS_BELOW,
+    LIMITS,
+    NORMAL_RUNNING,
+    WIDEST_SWING,
+    CeilingCell,
+    CeilingColumn,
+    Swing,
+    ceiling_column,
+    charge_spread,
+    half_swing,
+)
+from ..burn.stability import work_spread
+from ..cycle.operating import EngineModel, OperatingState, barometer
+from ..cycle.simulate import PRESSURE, SPEED
+from ..errors import InputError, NoSolutionError
+from ..units import quantity, to_si
+from .idle_topics import CYCLE, SHEET, resolved_engine
+from .worksheet import Explanation, Worksheet
+
+if TYPE_CHECKING:
+    from ..build import Build
+    from ..units import Quantity
+
+__all__ = ["explain_ceiling"]
+
+# Looked at when no speed is asked for: where street cars with long cams cruise in a tall gear, and where the zone most often lies.
+USUAL_SPEED = 1400.0 / 60.0
+
+
+class _Visit(NamedTuple):
+    """The state that a swing starts from, and its variation."""
+
+    state: OperatingState
+    variation: float
+
+
+def explain_ceiling(
+    build: Build, *, speed: Quantity | str | None = None, manifold_pressure: Quantity | str | None = None, engine: EngineModel | None = None
+) -> Explanation:
+    """Explain the limits of one cell, which of them binds, and what the floor makes of it; by default a cell that has a ceiling at 1400 rpm."""
+    engine = resolved_engine(build) if engine is None else engine
+    n = USUAL_SPEED if speed is None else float(to_si(speed, "speed", SPEED))
+    column, cell = _cell(engine, n, None if manifold_pressure is None else float(to_si(manifold_pressure, "manifold_pressure", PRESSURE)))
+    if not math.isfinite(cell.limit):
+        raise NoSolutionError(f"{n * 60:.0f} rpm, {cell.pressure / 1e3:.1f} kPa: {cell.remark}", fix="ask for a fuller cell or a higher speed")
+    sheet = Worksheet()
+    best = _spark(sheet, "a_best", "best torque of the mean cycle", cell.best)
+    own = [best] if not math.isfinite(cell.knock) else [best, _spark(sheet, "a_knock", "earliest spark without knock", cell.knock)]
+    words = "What the cell itself stands" + (", though nothing knocks in the sparks searched." if len(own) == 1 else ": the lesser of both.")
+    safe = sheet.step(words, "a_safe", "best torque and knock", sympy.Min(*own), "crank_deg")
+    asked = _asked(sheet, engine, column, cell)
+    if math.isfinite(cell.steadiness):
+        asked.append(_spark(sheet, "a_steady", f"largest steady spark on the equal-torque line, at {cell.steady_pressure / 1e3:.1f} kPa", cell.steadiness))
+    answers, reading = _verdict(sheet, cell, safe, asked)
+    return Explanation(
+        topic="ceiling",
+        question=f"How much final spark may the cell at {n * 60:.0f} rpm and {cell.pressure / 1e3:.0f} kPa have, and what says so?",
+        build=build.name,
+        steps=tuple(sheet.steps),
+        answers=sheet.answers(*answers),
+        reading=reading,
+        limits=(
+            "It is a ceiling for FINAL spark, the table plus every adder, and no target.",
+            "Knock is estimated from a published induction time for the mean cycle: no figure here replaces listening for it.",
+            "Ceilings are given only where the charge does not hold still and the level road leads there in a gear to be kept smooth.",
+            "How far a swing reaches, and how late a burn may be, are estimates and inputs of the sheet.",
+        ),
+        try_it="Ask for the next fuller cell, one swing up. Is its own best torque more or less than this cell's, and what would a steep step between them do?",
+        source_keys=("heywood1988", "daw1996", "douaud1978", "livengood1955", "metghalchi1982", "practice", "estimate"),
+    )
+
+
+def _spark(sheet: Worksheet, name: str, meaning: str, value: float) -> Any:
+    return sheet.given(name, f"{meaning}, before top dead centre", quantity(value, "crank_deg"), CYCLE)
+
+
+def _cell(engine: EngineModel, speed: float, pressure: float | None) -> tuple[CeilingColumn, CeilingCell]:
+    """Return the column of a speed and the cell asked for: else one that spark cures, else one with a ceiling, else the one at most load."""
+    ambient = barometer(engine)
+    if pressure is not None and pressure >= ambient:
+        came = f"{pressure / 1e3:.1f} kPa"
+        raise InputError("manifold_pressure", came=came, expected=f"less than the barometer's {ambient / 1e3:.1f} kPa", fix="give it absolute, not as vacuum")
+    loads = {float(p) for p in PRESSURES if p < ambient} | ({pressure} if pressure is not None else set())
+    column = ceiling_column(engine, speed, sorted(loads))
+    if pressure is not None:
+        return column, next(c for c in column.cells if c.pressure == pressure)
+    ranked = sorted(column.cells, key=lambda c: (not math.isfinite(c.ceiling), c.binds == LIMITS["floor"]))
+    return column, ranked[0] if math.isfinite(ranked[0].ceiling) else column.cells[-1]
+
+
+def _swing_at(engine: EngineModel, speed: float, pressure: float) -> tuple[Swing, _Visit]:
+    """Return the swing about a pressure [Pa] and the state it starts from."""
+    best = engine.best_spark(speed, pressure)
+    spread = work_spread(engine, speed, pressure, best)
+    width = half_swing(engine, spread.mean, spread.variation)
+    full = min(pressure * (1.0 + width), barometer(engine))
+    fuller = min(engine.best_spark(speed, full), _finite(engine.knock_spark(speed, full)))
+    strong = engine.best_spark(speed, pressure, burned_fraction=max(charge_spread(engine, spread.mean).cleanest, 0.0))
+    return Swing(pressure, width, strong, fuller), _Visit(spread.mean, spread.variation)
+
+
+def _finite(spark: float) -> float:
+    return math.inf if math.isnan(spark) else spark
+
+
+def _asked(sheet: Worksheet, engine: EngineModel, column: CeilingColumn, cell: CeilingCell) -> list[Any]:
+    """Work out the least spark that a swing visiting the cell stands; nothing where none visits."""
+    if not math.isfinite(cell.cleanest):
+        return []
+    swings = [Swing(c.pressure, c.swing, c.strong, c.fuller) for c in column.cells if math.isfinite(c.strong)]
+    visiting = [s for s in [_swing_at(engine, cell.speed, column.restless_to)[0], *swings] if s.visits(cell.pressure)]
+    decides = min(visiting, key=lambda s: s.asked)
+    swing, visit = _swing_at(engine, cell.speed, decides.pressure)
+    p_s = sheet.given("p_s", f"load from which the swing starts that asks for least: up to {column.restless_to / 1e3:.1f} kPa cycles vary more than "
+                      f"the {NORMAL_RUNNING:.0%} of normal running", quantity(swing.pressure, "Pa", "kPa"), CYCLE)  # fmt: skip
+    width = _width(sheet, engine, visit)
+    p = sheet.given("p", "the cell's own load", quantity(cell.pressure, "Pa", "kPa"), "cell")
+    words = "The lookup follows the swing and visits this cell, since the cell lies no further away than the swing is wide."
+    sheet.step(words, "D", "distance of the cell over the load", sympy.Abs(p / p_s - 1), "percent")
+    p_b = sheet.given("p_b", "barometer", quantity(barometer(engine), "Pa", "kPa"), SHEET)
+    full = sheet.step("The fullest state that the swing visits.", "p_full", "load one swing up", sympy.Min(p_s * (1 + width), p_b), "kPa")
+    return [_least(sheet, engine, cell.speed, swing, sheet.number(full, "Pa"))]
+
+
+def _width(sheet: Worksheet, engine: EngineModel, visit: _Visit) -> Any:
+    back = sheet.given("m_o", "blown back during overlap there", quantity(visit.state.blow_back, "kg", "mg"), CYCLE)
+    trapped = sheet.given("m_t", "charge trapped there", quantity(visit.state.trapped, "kg", "mg"), CYCLE)
+    variation = sheet.given("V_c", "coefficient of variation of gross work there", quantity(visit.variation, "", "percent"), CYCLE)
+    factor = sheet.given("k_w", "the sheet's swing factor", engine.build.limits.swing_factor, SHEET)
+    widest = sheet.given("w_max", "widest swing followed", quantity(WIDEST_SWING, "", "percent"), "ESTIMATE")
+    words = "In the zone the charge does not hold still: filling swings with what is blown back and with the strength of the cycles."
+    formula = sympy.Min(factor * (back / trapped + sympy.Min(variation, widest)), widest)
+    return sheet.step(words, "w", "half swing over the load", formula, "percent")
+
+
+def _least(sheet: Worksheet, engine: EngineModel, speed: float, swing: Swing, full: float) -> Any:
+    states = [_spark(sheet, "a_strong", "best torque of the strong, clean cycle that follows a weak one", swing.strong)]
+    states.append(_spark(sheet, "a_full", "best torque of the fullest state", engine.best_spark(speed, full)))
+    knock = engine.knock_spark(speed, full)
+    if math.isfinite(knock):
+        states.append(_spark(sheet, "a_fullknock", "earliest spark without knock in the fullest state", knock))
+    words = "All states of the swing get nearly the same spark; none may get more than it stands. The cleanest and the fullest stand least."
+    return sheet.step(words, "a_clean", "cleanest state in the swing", sympy.Min(*states), "crank_deg")
+
+
+def _verdict(sheet: Worksheet, cell: CeilingCell, safe: Any, asked: list[Any]) -> tuple[list[Any], str]:
+    """Put the limits together: which binds, and what the floor makes of it."""
+    if not asked:
+        least = sheet.step("No swing visits this cell, so nothing else limits it.", "a_lim", "least limit", safe, "crank_deg")
+        return [least], "No ceiling from camcalc: outside the zone spark is a matter of best torque and knock." + _said(cell)
+    ask = asked[0]
+    if len(asked) > 1:
+        ask = sheet.step("The least that the zone asks for.", "a_ask", "steadiness and cleanest state", sympy.Min(*asked), "crank_deg")
+    least = sheet.step("The least of all limits.", "a_lim", "least limit", sympy.Min(safe, ask), "crank_deg")
+    words = f"It is a ceiling only where it asks for at least {BINDS_BELOW:g} degrees less than best torque and knock, or where cycles are too uneven anyway."
+    margin = sheet.step(words, "q", "by how much less", safe - ask, "crank_deg")
+    if not math.isfinite(cell.ceiling):
+        return [least, margin], "No ceiling from camcalc: best torque or knock decides here." + _said(cell)
+    floor = _spark(sheet, "a_floor", "floor: least spark whose burn is not too late and whose exhaust is not too hot", cell.floor)
+    words = "Never under the floor, since a burn that late is no cure either; but not above best torque and knock for it."
+    ceiling = sheet.step(words, "a_ceil", "ceiling of final spark", sympy.Max(ask, sympy.Min(floor, safe)), "crank_deg")
+    bracket = " The floor stands: print it in brackets, raise speed, change gear or cam." if cell.binds == LIMITS["floor"] else ""
+    return [ceiling, least], f"What binds: {cell.binds}.{bracket}" + _said(cell)
+
+
+def _said(cell: CeilingCell) -> str:
+    return f" {cell.remark[:1].upper()}{cell.remark[1:]}." if cell.remark else ""

@@ -1,0 +1,179 @@
+"""What long overlap costs at idle: burned gas left in the charge, and the vacuum that is left."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any, cast
+
+import sympy
+
+from ..advice.brakes import brake_remark
+from ..advice.idle import idle_state, load_terms
+from ..cycle.operating import EngineModel, barometer
+from ..cycle.simulate import PRESSURE, SPEED, BurnedLedger, describe_cycle
+from ..engine import atmosphere, friction
+from ..errors import InputError
+from ..units import quantity, to_si
+from .worksheet import Explanation, Worksheet
+
+if TYPE_CHECKING:
+    from ..build import Build
+    from ..cycle.resolved import ResolvedEngine
+    from ..units import Quantity
+
+__all__ = ["explain_idle_vacuum", "explain_residual", "resolved_engine"]
+
+SHEET, CYCLE = "build sheet", "settled cycle"
+
+
+def resolved_engine(build: Build) -> EngineModel:
+    """Return the engine that the brief's figures come from."""
+    from ..brief import MODELS
+
+    made: EngineModel = MODELS["resolved"](build)
+    return made
+
+
+def explain_residual(
+    build: Build, *, speed: Quantity | str | None = None, manifold_pressure: Quantity | str | None = None, engine: EngineModel | None = None
+) -> Explanation:
+    """Explain where the burned gas in the charge comes from: at the sheet's idle, or at a speed and manifold pressure on best-torque spark."""
+    engine = resolved_engine(build) if engine is None else engine
+    n, pressure, spark, where = _point(engine, speed, manifold_pressure)
+    resolved = cast("ResolvedEngine", engine)  # only settled cycles keep account of where burned gas comes from
+    cycle = describe_cycle(resolved, resolved.settled(n, pressure, spark), spark)
+    if cycle.outcome != "settled":
+        raise InputError(
+            "--speed and --manifold-pressure",
+            came=f"{n * 60:.0f} rpm, {pressure / 1e3:.1f} kPa: the engine does not run there",
+            expected="a point at which it burns",
+            fix="give a higher manifold pressure or speed",
+        )
+    sheet = Worksheet()
+    stays, through, blown, returned, plenum = _burned(sheet, cycle.ledger)
+    m = sheet.given("m", "charge trapped at intake closing", cycle.trapped_mass, CYCLE)
+    words = "Burned gas is neither made nor lost while gases are exchanged: what the charge holds at intake closing came from somewhere, all of it listed."
+    burned = sheet.step(words, "m_b", "burned gas in the charge", stays + through + blown + returned + plenum, "mg")
+    x = sheet.step("Its share of the charge is what slows the burn.", "x", "burned fraction by mass", burned / m, "percent")
+    words = "What came through the exhaust valve after the intake had opened: the part that overlap adds by itself."
+    overlap = sheet.step(words, "y_ex", "share that came back from the exhaust", through / burned, "percent")
+    words = "What went into the intake and was drawn in again, with the burned gas that the whole plenum carries."
+    intake = sheet.step(words, "y_in", "share by way of the intake, drawn in less blown out", (blown + returned + plenum) / burned, "percent")
+    return Explanation(
+        topic="residual",
+        question=f"Where does the burned gas in the charge come from? ({where})",
+        build=build.name,
+        steps=tuple(sheet.steps),
+        answers=sheet.answers(x, overlap, intake),
+        reading="What is blown into the intake is not got rid of: it comes back, through this cylinder or another, since the plenum is one for all.",
+        limits=(
+            f"The masses are of a cycle settled within {cycle.periodicity_residual:.1g} of itself: the sum over the cycle agrees with its start as closely.",
+            "All cylinders are taken alike and the plenum as well mixed; a real manifold gives its end cylinders other shares.",
+            "Flow backwards through a nearly shut valve is the least certain input: 20 % of it move idle vacuum by about 2 inHg on a long cam.",
+            "A burned fraction beyond 40 % lies outside any published data.",
+        ),
+        try_it="Ask again at the same manifold pressure and twice the speed. Which part falls most, and why? (The valves are open together for half the time.)",
+        source_keys=("guzzella", "nasa4513", "fox1993", "heywood1988", "estimate"),
+    )
+
+
+def _point(engine: EngineModel, speed: Quantity | str | None, manifold_pressure: Quantity | str | None) -> tuple[float, float, float, str]:
+    """Return speed [rev/s], manifold pressure [Pa], spark [crank deg] and words for them."""
+    if speed is None and manifold_pressure is None:
+        idle = idle_state(engine).si
+        return idle.speed, idle.manifold_pressure, idle.spark, f"idle, {idle.speed * 60:.0f} rpm, {idle.manifold_pressure / 1e3:.1f} kPa"
+    if speed is None or manifold_pressure is None:
+        came = "speed alone" if manifold_pressure is None else "manifold pressure alone"
+        raise InputError("speed and manifold pressure", came=came, expected="both, or neither for the sheet's idle", fix='e.g. "1400 rpm" and "55 kPa"')
+    n, pressure = float(to_si(speed, "speed", SPEED)), float(to_si(manifold_pressure, "manifold_pressure", PRESSURE))
+    return n, pressure, engine.best_spark(n, pressure), f"{n * 60:.0f} rpm, {pressure / 1e3:.1f} kPa, best-torque spark"
+
+
+def _burned(sheet: Worksheet, ledger: BurnedLedger) -> list[Any]:
+    parts = (
+        ("m_c", "burned gas in the cylinder as the intake opens", ledger.in_cylinder_at_intake_opening),
+        ("m_x", "in through the exhaust valve, less out, from intake opening to exhaust closing", ledger.net_through_exhaust_valve),
+        ("m_i", "out through the intake valve (negative)", ledger.blown_into_intake),
+        ("m_r", "of that drawn in again from the runner", ledger.returned_blow_back),
+        ("m_p", "brought by all that is drawn in, at the plenum's own burned fraction", ledger.plenum_background),
+    )
+    return [sheet.given(name, meaning, value, CYCLE) for name, meaning, value in parts]
+
+
+def explain_idle_vacuum(build: Build, *, drive: bool = False, accessories: bool = False, engine: EngineModel | None = None) -> Explanation:
+    """Explain how much vacuum is left at idle: what the engine must carry, what that takes of pressure, and the barometer less that."""
+    engine = resolved_engine(build) if engine is None else engine
+    idle = idle_state(engine, drive=drive, accessories=accessories)
+    sheet = Worksheet()
+    load = _load(sheet, engine, drive=drive, accessories=accessories)
+    state = engine.state(idle.si.speed, idle.si.manifold_pressure, idle.si.spark)
+    gross = sheet.given("p_g", f"gross indicated pressure, spark {idle.si.spark:.1f} degrees before top dead centre", quantity(state.gross, "Pa", "kPa"), CYCLE)
+    pump = sheet.given("p_p", "pumping: what filling and emptying take", quantity(state.pumping, "Pa", "kPa"), CYCLE)
+    words = "What the burn gives, less what drawing against the throttle takes."
+    net = sheet.step(words, "p_n", "net indicated pressure at the manifold pressure found", gross - pump, "kPa")
+    words = "Idle is the manifold pressure at which net and load are equal; this much of the load the search left over."
+    sheet.step(words, "delta", "left over", (net - load) / load, "percent")
+    p_b = _barometer(sheet, build)
+    p_m = sheet.given("p_m", "manifold pressure, the answer of the balance", idle.manifold_pressure, CYCLE)
+    vacuum = sheet.step("Vacuum is what the manifold lacks to the air outside.", "v", "manifold vacuum", p_b - p_m, "inHg")
+    return Explanation(
+        topic="idle vacuum",
+        question="Why does the engine idle on this much vacuum and no more?",
+        build=build.name,
+        steps=tuple(sheet.steps),
+        answers=sheet.answers(vacuum),
+        reading=(
+            f"{idle.gearbox}, accessories {idle.accessories}, {idle.si.burned_fraction:.0%} of the charge burned gas: the more of it, the more charge, "
+            f"and so pressure, the same work needs. {brake_remark(idle.si.manifold_vacuum, barometer(engine), None)}"
+        ),
+        limits=(
+            "Warm engine. Friction is a textbook engine's by displacement; others lie 10 to 20 % about it.",
+            "Two pressures can give one torque when dilution is heavy; the upper one is steady, and it is the one shown.",
+            "Vacuum read on a gauge swings; this is the mean over the cycle.",
+        ),
+        try_it="Altitude takes vacuum without touching the engine. How much would be left at 1500 m if the manifold pressure stayed? Does it stay?",
+        source_keys=("guzzella", "us1976", "heywood1988", "estimate", "practice"),
+    )
+
+
+def _load(sheet: Worksheet, engine: EngineModel, *, drive: bool, accessories: bool) -> Any:
+    """Work out what the engine carries at idle, as mean effective pressure."""
+    build, known = engine.build, load_terms(engine, engine.build.idle.si.speed, drive=drive, accessories=accessories)
+    book = "textbook engine (Guzzella & Onder, appendix B)"
+    n = sheet.given("N", "idle speed", build.idle.speed, SHEET)
+    t_0 = sheet.given("T_0", "friction torque of a textbook engine at no speed", quantity(friction.TORQUE, "N*m"), book)
+    per_square = quantity(friction.TORQUE_PER_W2 * (2.0 * math.pi) ** 2, "N*m/crank_rps**2", "N*m/krpm**2")
+    c_2 = sheet.given("c_2", "by how much it grows with speed squared", per_square, book)
+    v_0 = sheet.given("V_0", "its displacement", quantity(friction.DISPLACEMENT, "m**3", "L"), book)
+    factor = sheet.given("k_f", "the sheet's friction factor", engine.tolerances.friction * build.engine.friction_factor, SHEET)
+    words = "A torque T is felt twice round the crank in each cycle: 4 pi T of work, over the displacement a pressure that fits any size of engine."
+    total = sheet.step(words, "p_f", "rubbing friction as mean pressure", factor * 4 * sympy.pi * (t_0 + c_2 * n**2) / v_0, "kPa")
+    if known.accessories == known.converter == 0.0:
+        return total
+    volume = sheet.given("V", "displacement", quantity(engine.geometry.displacement, "m**3", "L"), SHEET)
+    if known.accessories > 0.0:
+        power = sheet.given("P", "power that the accessories take", build.engine.accessory_power, SHEET)
+        turns = sheet.given("c", "crank turns of a cycle", quantity(2.0, "crank_rev"), "four-stroke")
+        words = "Power over cycles per second is work per cycle; over the displacement, a pressure again."
+        total += sheet.step(words, "p_a", "accessories as mean pressure", power * turns / (n * volume), "kPa")
+    if known.converter > 0.0:
+        stall = sheet.given("T_s", "torque that the converter takes at stall", build.vehicle.converter_stall_torque, SHEET)
+        n_s = sheet.given("N_s", "stall speed", build.vehicle.converter_stall_speed, SHEET)
+        words = "A stalled converter's torque goes with speed squared."
+        total += sheet.step(words, "p_c", "converter as mean pressure", 4 * sympy.pi * stall * (n / n_s) ** 2 / volume, "kPa")
+    return sheet.step("All that net work must carry.", "p_l", "load as mean pressure", total, "kPa")
+
+
+def _barometer(sheet: Worksheet, build: Build) -> Any:
+    """Take the barometer from the sheet, or work it out from the altitude."""
+    if not math.isnan(build.site.si.barometer):
+        return sheet.given("p_b", "barometer", build.site.barometer, SHEET)
+    book = "US Standard Atmosphere 1976"
+    z = sheet.given("Z", "altitude", build.site.altitude, SHEET)
+    r = sheet.given("R_e", "earth's radius", quantity(atmosphere.EARTH_RADIUS, "m", "km"), book)
+    h = sheet.step("Gravity weakens a little with height: the altitude that counts.", "H", "geopotential altitude", r * z / (r + z), "m")
+    p_0 = sheet.given("p_0", "pressure at sea level", quantity(atmosphere.STANDARD_PRESSURE, "Pa", "kPa"), book)
+    t_0 = sheet.given("T_air", "temperature at sea level", quantity(atmosphere.STANDARD_TEMPERATURE, "K"), book)
+    lapse = sheet.given("L", "how temperature falls with altitude", quantity(atmosphere.LAPSE, "K/m", "K/km"), book)
+    n = sheet.given("n", "exponent, from gravity and the weight of air", atmosphere.EXPONENT, book)
+    return sheet.step("The sheet gives no barometer, so the standard one.", "p_b", "barometer", p_0 * (1 - lapse * h / t_0) ** n, "kPa")

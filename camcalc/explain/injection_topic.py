@@ -1,0 +1,127 @@
+"""How long an injector must be open, how much of the crank's turn that takes, and when it must end."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+import sympy
+
+from ..advice.headlines import CRUISE
+from ..advice.injection import CYCLE as WHOLE_CYCLE
+from ..advice.injection import DOES_NOT_APPLY, LARGEST_DUTY, InjectionPoint, point_at
+from ..cycle.operating import EngineModel, barometer
+from ..cycle.simulate import PRESSURE, SPEED
+from ..errors import InputError
+from ..units import quantity, to_si
+from .idle_topics import CYCLE, SHEET, resolved_engine
+from .worksheet import Explanation, Worksheet
+
+if TYPE_CHECKING:
+    from ..build import Build
+    from ..units import Quantity
+
+__all__ = ["explain_injection"]
+
+CURVE = "lift curves through the card's figures"
+
+
+def explain_injection(
+    build: Build, *, speed: Quantity | str | None = None, manifold_pressure: Quantity | str | None = None, engine: EngineModel | None = None
+) -> Explanation:
+    """Explain pulse width and end of injection at a speed and manifold pressure: a cruise of 1600 rpm and 60 kPa by default."""
+    if build.fuel.system != "sequential port" or build.injector is None:
+        raise InputError("topic", came=f"injection, with [fuel] system {build.fuel.system}", expected="sequential port", fix=DOES_NOT_APPLY[build.fuel.system])
+    engine = resolved_engine(build) if engine is None else engine
+    n = CRUISE[0] if speed is None else float(to_si(speed, "speed", SPEED))
+    pressure = CRUISE[1] if manifold_pressure is None else float(to_si(manifold_pressure, "manifold_pressure", PRESSURE))
+    point = point_at(engine, n, pressure)
+    if math.isnan(point.end):
+        raise InputError(
+            "speed and manifold_pressure", came=f"{n * 60:.0f} rpm, {pressure / 1e3:.1f} kPa: {point.strategy}", expected="a point that can be run"
+        )
+    sheet = Worksheet()
+    width = _width(sheet, engine, n, pressure)
+    angle, duty, transit = _angles(sheet, build, width, n)
+    end = _end(sheet, build, point, angle, transit)
+    answers, reading = [width, angle, duty, end], f"By the valve events alone: {point.window.strategy}."
+    if point.shut is not None:
+        e_rec = sheet.given("E_rec", f"end by following the fuel in the flows of the settled cycle: {point.strategy}", quantity(point.end, "crank_deg"), CYCLE)
+        words = "So the pulse begins earlier by its own length. Angles count back from the top dead centre of the overlap."
+        answers.append(sheet.step(words, "S_rec", "start of injection recommended", e_rec + angle, "crank_deg"))
+        reading += f" By the flows, and recommended: {point.why}."
+    return Explanation(
+        topic="injection",
+        question=f"How long must the injector be open at {n * 60:.0f} rpm and {pressure / 1e3:.0f} kPa, and by when must it be done?",
+        build=build.name,
+        steps=tuple(sheet.steps),
+        answers=sheet.answers(*answers),
+        reading=reading,
+        limits=(
+            "Warm engine: a cold one needs more fuel than it burns, and that is out of scope here.",
+            f"More than {LARGEST_DUTY:.0%} of the cycle open leaves no room: the injector is too small for the point.",
+            "The opening delay is a straight line over voltage, good within about 2 V of the figure on the sheet.",
+            "Events say when valves leave their seats, not how the gas moves: with long overlap, follow the fuel instead.",
+        ),
+        try_it="Battery voltage falls by 2 V with the lamps on. Which step changes, and by how many degrees does the pulse grow at this speed?",
+        source_keys=("geometry", "guzzella", "nasa4513", "practice", "estimate"),
+    )
+
+
+def _width(sheet: Worksheet, engine: EngineModel, speed: float, pressure: float) -> Any:
+    """Work out the pulse width from the air in the cylinder."""
+    build, injector = engine.build, engine.build.injector
+    assert injector is not None
+    state = engine.state(speed, pressure, engine.best_spark(speed, pressure))
+    air = sheet.given("m_a", "air trapped in the cylinder, best-torque spark", quantity(state.air, "kg", "mg"), CYCLE)
+    lam = sheet.given("lambda", "mixture: air over what would burn the fuel just so", build.idle.mixture, SHEET)
+    afr = sheet.given("Z_st", f"air that one part of {build.fuel.kind} burns with just so", engine.fuel.stoichiometric, "composition of the fuel")
+    fuel = sheet.step("The air decides the fuel.", "m_f", "fuel per injection", air / (lam * afr), "mg")
+    across = sheet.given("p_f", "fuel pressure", injector.fuel_pressure, SHEET)
+    if injector.regulator != "manifold referenced":
+        p_b = sheet.given("p_b", "barometer", quantity(barometer(engine), "Pa", "kPa"), SHEET)
+        p_m = sheet.given("p_m", "manifold pressure", quantity(pressure, "Pa", "kPa"), "asked for")
+        words = "The regulator holds fuel pressure over the air outside, but the tip looks into the manifold."
+        across = sheet.step(words, "dp", "pressure across the tip", across + p_b - p_m, "kPa")
+    rated_flow = sheet.given("Q_r", "flow at the rated pressure", injector.flow, SHEET)
+    rated = sheet.given("p_r", "rated pressure", injector.rated_pressure, SHEET)
+    flow = sheet.step("Flow through an orifice goes with the root of the pressure across it.", "Q", "flow", rated_flow * sympy.sqrt(across / rated), "g/s")
+    delay = sheet.given("t_r", "opening delay on the sheet", injector.dead_time, SHEET)
+    slope = sheet.given("k_U", "how it grows as voltage falls", injector.dead_time_slope, SHEET)
+    u_r = sheet.given("U_r", "voltage that it holds at", injector.dead_time_voltage, SHEET)
+    u = sheet.given("U", "battery voltage while running", injector.battery_voltage, SHEET)
+    none = sheet.given("t_0", "no delay", quantity(0.0, "s", "ms"), "definition")
+    words = "The injector needs a moment to open, longer on a weak battery, never less than none."
+    dead = sheet.step(words, "t_d", "opening delay", sympy.Max(delay + slope * (u_r - u), none), "ms")
+    return sheet.step("Time for the fuel, and the delay on top.", "t", "pulse width", fuel / flow + dead, "ms")
+
+
+def _angles(sheet: Worksheet, build: Build, width: Any, speed: float) -> tuple[Any, Any, Any]:
+    injector = build.injector
+    assert injector is not None
+    n = sheet.given("N", "crank speed", quantity(speed, "crank_rps", "rpm"), "asked for")
+    cycle = sheet.given("c", "one cycle", quantity(WHOLE_CYCLE, "crank_deg"), "four-stroke")
+    angle = sheet.step("The crank goes on turning meanwhile.", "A", "pulse in crank angle", width * n, "crank_deg")
+    duty = sheet.step("Of the whole cycle that is", "q", "share of the cycle open", angle / cycle, "percent")
+    way = sheet.given("d", "from the injector's tip to the valve", injector.distance_to_valve, SHEET)
+    v = sheet.given("v", "speed of the spray", injector.spray_speed, SHEET)
+    transit = sheet.step("The spray is on its way for so long.", "A_t", "transit in crank angle", way / v * n, "crank_deg")
+    return angle, duty, transit
+
+
+def _end(sheet: Worksheet, build: Build, point: InjectionPoint, angle: Any, transit: Any) -> Any:
+    """Work out the ends by valve events and choose one, as the strategy says."""
+    intake = build.cam.lift_curve("intake").seat_edges()
+    opens = sheet.given("A_o", "intake leaves its seat, before overlap top dead centre", quantity(-intake[0], "crank_deg"), CURVE)
+    shuts = sheet.given("A_s", "intake meets its seat, after overlap top dead centre", quantity(intake[1], "crank_deg"), CURVE)
+    margin = sheet.given("A_m", "margin between fuel and valve", build.limits.injection_margin, SHEET)
+    cycle = next(symbol for symbol in sheet.values if symbol.name == "c")
+    words = "On the shut valve: the last fuel arrives a margin before the intake opens, and sets off earlier by its transit."
+    shut_latest = sheet.step(words, "E_sl", "latest end for the shut valve, before overlap top dead centre", opens + margin + transit, "crank_deg")
+    words = "The first fuel may not arrive before the valve has shut in the cycle before."
+    sheet.step(words, "E_se", "earliest end for the shut valve", cycle - shuts + transit - angle, "crank_deg")
+    # A pulse short enough for the open valve alone, under 60 degrees, fits the shut valve too: these two are all there is.
+    words = (
+        "There is room, so end at the latest." if point.window.strategy == "shut valve" else "It is too long for either: begin earlier rather than end later."
+    )
+    return sheet.step(words, "E", "end of injection by valve events", shut_latest, "crank_deg")

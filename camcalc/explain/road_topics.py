@@ -1,0 +1,149 @@
+"""What happens on the level road in a gear: blow-back, and work that varies from cycle to cycle."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+import sympy
+
+from ..advice.headlines import headline_gear
+from ..advice.reversion import SLOWEST, GearReversion, reversion_in_gear, road_point
+from ..burn.stability import BASE_VARIATION, dilution_noise
+from ..cycle.operating import EngineModel, OperatingState
+from ..cycle.simulate import SPEED
+from ..drive.road_load import AIR_GAS_CONSTANT, DRIVELINE_EFFICIENCY, GRAVITY
+from ..engine.atmosphere import barometer_of
+from ..engine.friction import rubbing_friction
+from ..errors import InputError
+from ..units import quantity, to_si
+from .idle_topics import CYCLE, SHEET, resolved_engine
+from .worksheet import Explanation, Worksheet
+
+if TYPE_CHECKING:
+    from ..build import Build
+    from ..units import Quantity
+
+__all__ = ["checked_gear", "explain_reversion"]
+
+# Work of one cycle is asked at no smaller a change of the burned fraction than this.
+LEAST_CHANGE = 1e-4
+
+
+def checked_gear(build: Build, gear: int | None) -> int:
+    """Return a gear that the gearbox has; the one nearest to direct drive when left out."""
+    count = len(build.vehicle.gear_ratios)
+    if gear is None:
+        return headline_gear(build)
+    if gear not in range(1, count + 1):
+        raise InputError("gear", came=str(gear), expected=f"1 to {count}", fix="count gears from 1 as in [vehicle] gear_ratios")
+    return gear
+
+
+def explain_reversion(build: Build, *, gear: int | None = None, speed: Quantity | str | None = None, engine: EngineModel | None = None) -> Explanation:
+    """Explain blow-back and unsteadiness on the level road in a gear, at the speed below which trouble begins or at another."""
+    engine = resolved_engine(build) if engine is None else engine
+    gear = checked_gear(build, gear)
+    found = reversion_in_gear(engine, gear)
+    n = _troubled(found) if speed is None else float(to_si(speed, "speed", SPEED))
+    point = road_point(engine, n, found.ratio)
+    state = engine.state(n, point.pressure, point.spark)
+    sheet = Worksheet()
+    n_symbol = sheet.given("N", "crank speed", quantity(n, "crank_rps", "rpm"), "asked for" if speed is not None else "search down from high speed")
+    asked = _road(sheet, engine, found.ratio, n_symbol)
+    net = sheet.given("p_found", f"net indicated pressure at {point.pressure / 1e3:.1f} kPa, best-torque spark", quantity(state.net, "Pa", "kPa"), CYCLE)
+    words = "The manifold pressure is the one at which the engine makes just that; this much the search left over."
+    sheet.step(words, "delta", "left over", (net - asked) / asked, "percent")
+    share, over = _blow_back(sheet, engine, state)
+    variation, uneven = _variation(sheet, engine, state)
+    below = [f"{name} below {v * 60:.0f} rpm" for name, v in _limits(found) if not math.isnan(v)]
+    return Explanation(
+        topic="reversion",
+        question=f"What goes wrong on the level road in gear {gear} at {n * 60:.0f} rpm?",
+        build=build.name,
+        steps=tuple(sheet.steps),
+        answers=sheet.answers(share, over, variation, uneven),
+        reading=f"Gear {gear}: "
+        + ("; ".join(below) if below else f"neither figure passes its limit down to {SLOWEST * 60:.0f} rpm")
+        + ". Found to about 20 rpm.",
+        limits=(
+            "The limits are inputs of the sheet: the textbook's for variation, an estimate for blow-back.",
+            "Steady driving on the level at best-torque spark, drive locked. A slipping converter lets the engine run faster than this.",
+            "Unlike cylinders, worn rings or a leaking manifold make it worse than the mean cycle says.",
+        ),
+        try_it="Take the next lower gear at the same road speed: the engine turns faster, less loaded. Which of the two figures improves? See --gear.",
+        source_keys=("road", "guzzella", "heywood1988", "estimate"),
+    )
+
+
+def _limits(found: GearReversion) -> tuple[tuple[str, float], ...]:
+    return ("variation over its limit", found.si.unstable_below), ("blow-back over its limit", found.si.blow_back_below)
+
+
+def _troubled(found: GearReversion) -> float:
+    """Return the speed [rev/s] below which the engine runs unevenly, else blow-back is over its limit; the slowest looked at if neither ever is."""
+    return next((v for _, v in _limits(found) if not math.isnan(v)), SLOWEST)
+
+
+def _road(sheet: Worksheet, engine: EngineModel, gear_ratio: float, n: Any) -> Any:
+    """Work out what the level road asks of the engine, up to the net indicated pressure."""
+    build, vehicle = engine.build, engine.build.vehicle
+    r = sheet.given("r", "rolling radius of the tyre", vehicle.tyre_radius, SHEET)
+    ratio = sheet.given("i", "gear ratio times final drive", gear_ratio * vehicle.final_drive, SHEET)
+    turn = sheet.given("u", "one turn of the crank", quantity(1.0, "crank_rev"), "definition")
+    words = "Each turn of the crank is so much of a turn of the wheels, and that so much road."
+    v = sheet.step(words, "v", "road speed", 2 * sympy.pi * r * n / (ratio * turn), vehicle.road_speed_unit)
+    force = _road_force(sheet, build, v)
+    passed = sheet.given("eta", "share of torque that gearbox and axle pass on", DRIVELINE_EFFICIENCY, "ESTIMATE")
+    words = "The force at the tyre is a torque at the wheels, and through gears and their losses one at the crank."
+    torque = sheet.step(words, "T", "engine torque", force * r / (ratio * passed), "N*m")
+    volume = sheet.given("V", "displacement", quantity(engine.geometry.displacement, "m**3", "L"), SHEET)
+    rubbing = engine.tolerances.friction * build.engine.friction_factor * rubbing_friction.kernel(sheet.number(n, "crank_rps"))
+    friction = sheet.given("p_f", "rubbing friction as mean pressure (see idle vacuum)", quantity(rubbing, "Pa", "kPa"), "textbook engine")
+    words = "As mean pressure over the displacement, with friction on top: little, and that is why the throttle is nearly shut and blow-back strong."
+    return sheet.step(words, "p_n", "net indicated pressure that holds the car", 4 * sympy.pi * torque / volume + friction, "kPa")
+
+
+def _road_force(sheet: Worksheet, build: Build, v: Any) -> Any:
+    vehicle = build.vehicle
+    if not math.isnan(vehicle.si.coast_down_a):
+        a, b, c = (sheet.given(name, f"coast-down term {name}", getattr(vehicle, f"coast_down_{name}"), SHEET) for name in ("a", "b", "c"))
+        return sheet.step("The sheet gives coast-down terms.", "F", "road load", a + b * v + c * v**2, "N")
+    density = barometer_of(build.site) / (AIR_GAS_CONSTANT * build.site.si.air_temperature)
+    m = sheet.given("m", "mass of the car", vehicle.mass, SHEET)
+    g = sheet.given("g", "gravity", quantity(GRAVITY, "m/s**2"), "standard")
+    rolling = sheet.given("C_r", "rolling coefficient", vehicle.rolling_coefficient, SHEET)
+    rho = sheet.given("rho", "density of the air outside", quantity(density, "kg/m**3"), "barometer and temperature of the sheet")
+    drag = sheet.given("C_d", "drag coefficient", vehicle.drag_coefficient, SHEET)
+    area = sheet.given("A", "frontal area", vehicle.frontal_area, SHEET)
+    return sheet.step("Rolling goes with weight, drag with speed squared.", "F", "road load", m * g * rolling + rho * drag * area * v**2 / 2, "N")
+
+
+def _blow_back(sheet: Worksheet, engine: EngineModel, state: OperatingState) -> tuple[Any, Any]:
+    where = f"at {state.manifold_pressure / 1e3:.1f} kPa, spark {state.spark:.0f} degrees"
+    back = sheet.given("m_o", f"blown back through the intake valve during overlap, {where}", quantity(state.blow_back, "kg", "mg"), CYCLE)
+    trapped = sheet.given("m_t", "charge trapped", quantity(state.trapped, "kg", "mg"), CYCLE)
+    words = "During overlap the exhaust, at higher pressure than the manifold, blows into the intake."
+    share = sheet.step(words, "b", "blow-back share", back / trapped, "percent")
+    limit = sheet.given("b_lim", "the sheet's limit for it", quantity(engine.build.limits.blow_back_share, "", "percent"), SHEET)
+    return share, sheet.step("Against its limit: above one, over it.", "q_b", "blow-back over its limit", share / limit, "")
+
+
+def _variation(sheet: Worksheet, engine: EngineModel, state: OperatingState) -> tuple[Any, Any]:
+    x = sheet.given("x", "burned fraction of the mean cycle", quantity(state.burned_fraction, "", "percent"), CYCLE)
+    noise = sheet.given("k", "by how much it differs from cycle to cycle, over itself", quantity(dilution_noise(engine), "", "percent"), SHEET)
+    least = sheet.given("d_0", "least change asked for", LEAST_CHANGE, "numerical")
+    words = "No two cycles keep the same share of burned gas."
+    change = sheet.step(words, "d", "standard deviation of the burned fraction", sympy.Max(noise * x, least), "percent")
+    diluted = sheet.step("A cycle one deviation dirtier than the mean.", "x_w", "its burned fraction", x + change, "percent")
+    clean = sheet.step("And one as much cleaner.", "x_s", "its burned fraction", x - change, "percent")
+    gross = [engine.state(state.speed, state.manifold_pressure, state.spark, burned_fraction=sheet.number(s, "")).gross for s in (diluted, clean)]
+    weak = sheet.given("p_w", "gross indicated pressure of the dirtier cycle", quantity(gross[0], "Pa", "kPa"), CYCLE)
+    strong = sheet.given("p_s", "gross indicated pressure of the cleaner cycle", quantity(gross[1], "Pa", "kPa"), CYCLE)
+    mean = sheet.given("p_g", "gross indicated pressure of the mean cycle", quantity(state.gross, "Pa", "kPa"), CYCLE)
+    base = sheet.given("k_0", "variation that even a clean charge has", quantity(BASE_VARIATION, "", "percent"), "Heywood 1988, from memory: low end")
+    words = "Half of what lies between is the deviation that dilution makes; with what a clean charge has anyway, added as independent scatter adds."
+    deviation = sheet.step(words, "sigma", "standard deviation of gross work", sympy.sqrt(((strong - weak) / 2) ** 2 + (base * mean) ** 2), "kPa")
+    variation = sheet.step("Over the mean: the figure by which the textbook judges.", "V_c", "coefficient of variation", deviation / mean, "percent")
+    limit = sheet.given("V_lim", "the sheet's limit for it", quantity(engine.build.limits.stability, "", "percent"), SHEET)
+    return variation, sheet.step("Against its limit: above one, over it.", "q_V", "variation over its limit", variation / limit, "")

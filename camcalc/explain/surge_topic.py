@@ -1,0 +1,184 @@
+"""Why a car bucks in a gear: what swings, what a table does to the swing, and how steep it may be."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import sympy
+
+from ..advice.equal_torque import road_net_imep
+from ..cycle.engine_tables import EngineTables, engine_tables
+from ..cycle.operating import EngineModel, barometer, pressure_for_net_imep
+from ..cycle.simulate import SPEED
+from ..drive.engine_loop import LoopPoint, engine_of, loop_point
+from ..drive.risk import RoadSurge, surge_risk
+from ..drive.surge import MOST_BY_PRESSURE
+from ..errors import InputError, NoSolutionError
+from ..units import quantity, to_si
+from .idle_topics import CYCLE, SHEET, resolved_engine
+from .printing import quantity_text
+from .road_topics import checked_gear
+from .worksheet import Explanation, Worksheet
+
+if TYPE_CHECKING:
+    from ..build import Build
+    from ..tables import SparkTable
+    from ..units import Quantity
+
+__all__ = ["explain_surge", "nearby_tables"]
+
+USUAL_SPEED = 1400.0 / 60.0
+TABLE, LOOP = "spark table", "loop of engine, table and driveline about this point"
+# Cycles tabulated about the point [rev/s, Pa, crank deg]: a little wider than the steps of the slopes taken from them.
+AROUND = np.array([-200.0, 0.0, 200.0]) / 60.0
+LOADS = np.arange(-3, 8) * 4e3
+SPARKS = np.array([8.0, 18.0, 28.0, 38.0, 50.0])
+
+
+def nearby_tables(engine: EngineModel, *, speed: float, gear: int) -> EngineTables:
+    """Return tables of settled cycles about a gear's level road at a speed [rev/s]: a few seconds.
+
+    Raises
+    ------
+    NoSolutionError
+        If the road load is beyond reach.
+    """
+    ratio = engine.build.vehicle.gear_ratios[gear - 1]
+    road = pressure_for_net_imep(engine, speed, road_net_imep(engine, speed, ratio), None)
+    loads = np.asarray(road + LOADS, dtype=np.float64)
+    return engine_tables(engine, speed + AROUND, loads[(loads > 12e3) & (loads < barometer(engine))], SPARKS)
+
+
+def explain_surge(
+    build: Build,
+    *,
+    gear: int | None = None,
+    speed: Quantity | str | None = None,
+    table: SparkTable | None = None,
+    engine: EngineModel | None = None,
+    tables: EngineTables | None = None,
+) -> Explanation:
+    """Explain what shakes the car in a gear on the level road with a spark table (the sheet's own by default), at 1400 rpm or another speed."""
+    gear = checked_gear(build, gear)
+    n = USUAL_SPEED if speed is None else float(to_si(speed, "speed", SPEED))
+    if table is None:
+        table = _own_table(build)
+    if tables is None:
+        tables = nearby_tables(resolved_engine(build) if engine is None else engine, speed=n, gear=gear)
+    found = surge_risk(build, table, gear=gear, tables=tables, speeds=np.array([n]), over_time=False)
+    point = loop_point(engine_of(build, tables), table, n, float(found.si.manifold_pressure[0]))
+    if point is None:
+        raise NoSolutionError(f"cycles do not settle close to {n * 60:.0f} rpm on the road in gear {gear}, so that no slopes can be taken")
+    sheet = Worksheet()
+    frequency, damping, per_torque = _driveline(sheet, build, gear)
+    jitter = _jitter(sheet, build, found, point, n)
+    words = "If nothing swung, the car would feel this of it; near the mode's frequency it feels several times as much, the more the less damping is left."
+    quiet = sheet.step(words, "a_q", "acceleration of the car without any swing", per_torque * jitter, "m/s**2")
+    answers = [frequency, damping, jitter, quiet, *_margin(sheet, found)]
+    return Explanation(
+        topic="surge",
+        question=f"What makes the car buck in gear {gear} at {n * 60:.0f} rpm on the level, and how steep may the spark table be there?",
+        build=build.name,
+        steps=tuple(sheet.steps),
+        answers=sheet.answers(*answers),
+        reading=_reading(found),
+        limits=(
+            "The first mode takes engine and car as two inertias on the shafts' springs, the tyre gripping; slip adds damping, engine and table change it.",
+            "Small swings under load: through the driveline's lash there is no one frequency.",
+            "The swing of the load signal is an estimate, an input of the sheet: halve and double it.",
+            "The table is taken as the whole of final spark; adders that move with speed or load have slopes of their own.",
+        ),
+        try_it="Level the table about this point. Which share of the shaking goes, and which stays because cycles vary by themselves?",
+        source_keys=("pettersson1996", "crossley1991", "cook1988", "iso2631", "road", "estimate"),
+    )
+
+
+def _own_table(build: Build) -> SparkTable:
+    from ..tables import read_table
+
+    if build.spark_table is None:
+        raise InputError("table", came="none", expected="a spark table", fix="give --table, or name one under [spark] table on the sheet")
+    return read_table(build.spark_table)
+
+
+def _driveline(sheet: Worksheet, build: Build, gear: int) -> tuple[Any, Any, Any]:
+    """Work out the first mode of engine and car, and the car's acceleration per torque of the engine."""
+    vehicle = build.vehicle
+    i_g = sheet.given("i_g", f"ratio of gear {gear}", vehicle.gear_ratios[gear - 1], SHEET)
+    i_f = sheet.given("i_f", "final drive", vehicle.final_drive, SHEET)
+    i = sheet.step("One turn of the wheels is so many of the crank.", "i", "ratio from crank to wheels", i_g * i_f, "")
+    j_e = sheet.given("J_e", "inertia of crank, flywheel and clutch", build.engine.rotating_inertia, SHEET)
+    words = "Seen from the wheels the engine is heavy: its speed and its torque are both turned up by the ratio, so its inertia by the square."
+    j_1 = sheet.step(words, "J_1", "engine's inertia at the wheels", j_e * i**2, "kg*m**2")
+    m, r = sheet.given("m", "mass of the car", vehicle.mass, SHEET), sheet.given("r", "rolling radius of the tyre", vehicle.tyre_radius, SHEET)
+    j_w = sheet.given("J_w", "inertia of all wheels", vehicle.wheel_inertia, SHEET)
+    j_2 = sheet.step("And the car is an inertia too, at the tyre's radius.", "J_2", "car's inertia at the wheels", m * r**2 + j_w, "kg*m**2")
+    k_s = sheet.given("k_s", "stiffness of the shafts, per radian of twist", _per_radian(vehicle.si.shaft_stiffness), SHEET)
+    k_c = sheet.given("k_c", "stiffness of the clutch's springs at the crank, per radian", _per_radian(vehicle.si.clutch_stiffness), SHEET)
+    words = "Clutch and shafts twist one after the other; the clutch counts with the ratio squared, so it is the softer part in tall gears."
+    k = sheet.step(words, "k", "stiffness between engine and car, per radian", 1 / (1 / k_s + 1 / (k_c * i**2)), "N*m")
+    words = "Two masses on a spring swing against each other."
+    omega = sheet.step(words, "omega", "angular frequency, radians per second", sympy.sqrt(k * (1 / j_1 + 1 / j_2)), "1/s")
+    frequency = sheet.step("In full swings per second.", "f", "frequency of the first mode", omega / (2 * sympy.pi), "Hz")
+    loss = sheet.given("eta", "loss factor: share of the shafts' torque that lags by a quarter swing", vehicle.loss_factor, SHEET)
+    c = sheet.step("As a dashpot that loses as much at this frequency.", "c", "damping of the shafts", loss * k / omega, "N*m*s")
+    words = "Over the damping at which it would no longer swing; before tyre slip, engine and table have their say."
+    damping = sheet.step(words, "zeta", "damping of the first mode", c * omega / (2 * k), "")
+    words = "What the car does for one newton metre at the crank when nothing twists."
+    per_torque = sheet.step(words, "g_T", "acceleration per engine torque", i * r / (j_1 + j_2), "m/s**2/(N*m)")
+    return frequency, damping, per_torque
+
+
+def _per_radian(value: float) -> Quantity:
+    return quantity(value, "N*m")
+
+
+def _jitter(sheet: Worksheet, build: Build, found: RoadSurge, point: LoopPoint, speed: float) -> Any:
+    """Work out the torque that restless signals make through the slopes of the table."""
+    limits, turn = build.limits, 2.0 * math.pi
+    p = sheet.given(
+        "p", f"manifold pressure that holds the car at {speed * 60:.0f} rpm on the table's {point.spark:.1f} degrees", _one(found, "manifold_pressure"), LOOP
+    )
+    b = sheet.given("b", "blow-back share there", quantity(point.blow_back, "", "percent"), CYCLE)
+    k_j = sheet.given("k_j", "swing of the load signal over that share", limits.load_jitter, SHEET)
+    words = "Blow-back makes filling restless, and the load signal with it, from cycle to cycle."
+    p_j = sheet.step(words, "p_j", "swing of the load signal, r.m.s.", k_j * b * p, "kPa")
+    n_j = sheet.given("N_j", "swing of the speed signal, r.m.s.", limits.speed_jitter, SHEET)
+    s_p = sheet.given("s_p", "slope of the table along load, as manifold pressure", quantity(point.spark_by_pressure, "crank_deg/Pa", "crank_deg/kPa"), TABLE)
+    s_n = sheet.given("s_n", "slope of the table along speed", quantity(point.spark_by_speed * turn, "crank_deg/crank_rps", "crank_deg/krpm"), TABLE)
+    words = "The lookup turns both into spark; they are independent, so squares add."
+    spark = sheet.step(words, "a_j", "swing of spark, r.m.s.", sympy.sqrt((s_p * p_j) ** 2 + (s_n * n_j) ** 2), "crank_deg")
+    t_a = sheet.given("t_a", "torque per degree of spark", quantity(point.torque_by_spark, "N*m/crank_deg"), CYCLE)
+    words = "Slope times swing times torque per degree: shaking that the table makes out of noise. A level table makes none."
+    return sheet.step(words, "T_j", "swing of torque, r.m.s.", sympy.Abs(t_a) * spark, "N*m")
+
+
+def _margin(sheet: Worksheet, found: RoadSurge) -> list[Any]:
+    """Work out how much of the critical slope along load the table uses."""
+    if found.si.critical_along_load[0] <= 0.0:
+        return []
+    more = ", or more: the search ends here" if found.si.critical_along_load[0] >= MOST_BY_PRESSURE else ""
+    critical = sheet.given("s_cr", f"slope along load, either way, at which no damping is left{more}", _one(found, "critical_along_load"), LOOP)
+    half = sheet.step("Keep to half of it, since springs and delays are not known better.", "s_half", "half the critical slope", critical / 2, "crank_deg/kPa")
+    slope = next(symbol for symbol in sheet.values if symbol.name == "s_p")
+    return [half, sheet.step("The table's own slope against that.", "q_s", "slope over half the critical", sympy.Abs(slope) / half, "")]
+
+
+def _one(found: RoadSurge, name: str) -> Quantity:
+    """Return a field of a road with one point as a single quantity."""
+    field = RoadSurge.measures()[name]
+    return quantity(float(getattr(found.si, name)[0]), field.unit, field.show)
+
+
+def _reading(found: RoadSurge) -> str:
+    si = found.si
+    parts = ", ".join(f"{part} {change:+.3f}" for part, change in zip(found.parts, si.takes[:, 0], strict=True))
+    swing = f"With tyre slip, delays and table the car swings at {si.frequency[0]:.2f} Hz with a damping of {si.damping[0]:.3f} (of that: {parts})"
+    if si.damping[0] <= 0.0:
+        return f"{swing}: it swings by itself, and grows. Verdict (ours): {found.verdict[0]}."
+    shaking = f"signals shake it by {si.from_jitter[0]:.3g} m/s² r.m.s., uneven cycles by {si.from_burn[0]:.3g}"
+    limit = _one(found, "limit_along_load")
+    trace = f"Under a trace of shaking from signals the slope along load stays within {quantity_text(limit)}."
+    return f"{swing}; {shaking}. Verdict (ours): {found.verdict[0]}. {trace}"
