@@ -1,0 +1,205 @@
+"""What one cell trades: along the line of equal torque, spark against vacuum, steadiness, heat, fuel and what a slope does to torque."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from ..burn.stability import Spread, work_spread
+from ..cycle.operating import EngineModel, barometer, pressure_for_net_imep
+from ..errors import InputError, NoSolutionError
+from ..results import Measure, Record, measure
+from ..units import Bounds, to_si
+from .equal_torque import equal_torque_line
+from .idle import load_terms
+
+if TYPE_CHECKING:
+    from ..units import Quantity
+
+__all__ = ["TradeOff", "trade_off", "trade_off_at"]
+
+SPEED = Bounds("crank_rps", 300.0 / 60.0, 9000.0 / 60.0, "rpm")
+TORQUE = Bounds("N*m", 0.0, 3000.0)
+PRESSURE = Bounds("Pa", 10e3, 110e3, "kPa")
+CEILING = Bounds("crank_deg", -20.0, 70.0)
+# Sparks ahead of best torque that show it as the top of a curve [crank deg].
+AHEAD = (8.0, 4.0)
+EARLIEST = 60.0  # as the ceilings search
+# Half step over which torque per degree is taken [crank deg].
+HALF_STEP = 2.0
+# An exhaust that moves less than this over the whole strip does not answer to spark in the model [K].
+UNMOVED = 1e-6
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
+class TradeOff(Record):
+    """One torque at one speed, over spark: earliest first. Each point holds the torque with its own manifold pressure.
+
+    ``torque_per_degree`` is taken at held pressure: what a table's slope of one degree per cell does to torque from one cell to
+    the next. It is nought at best torque, and grows with retard: so does all that comes through the table's slopes. Where the earliest
+    spark searched stands in for best torque, it is not yet nought there.
+    """
+
+    model: str
+    speed: Measure = measure("crank_rps", "rpm")
+    torque: Measure = measure("N*m", doc="at the crank, rubbing friction paid, accessories off")
+    best_spark: Measure = measure("crank_deg", doc="best torque on this line, before top dead centre")
+    knock_spark: Measure = measure(
+        "crank_deg", doc="earliest without knock at best torque's pressure; missing where none searched knocks or the model does not know"
+    )
+    ceiling: Measure = measure("crank_deg", doc="of the cell, if given")
+    spark: Measure = measure("crank_deg", doc="before top dead centre")
+    manifold_pressure: Measure = measure("Pa", "kPa")
+    manifold_vacuum: Measure = measure("Pa", "inHg")
+    imep_variation: Measure = measure("", "percent", doc="coefficient of variation of gross IMEP")
+    burned_fraction: Measure = measure("", "percent", doc="burned gas over trapped charge by mass")
+    half_burned: Measure = measure("crank_deg", doc="half burned, after top dead centre")
+    exhaust_temperature: Measure = measure("K", "degC", doc="at the port, as computed here; missing where the model's does not answer to spark")
+    fuel_flow: Measure = measure("kg/s", "g/s")
+    fuel_per_work: Measure = measure("kg/J", "g/kW/hour", doc="over work at the crank; missing without torque")
+    torque_per_degree: Measure = measure("N*m/crank_deg", doc="what a slope of one degree per cell does to torque, from cell to cell")
+    remarks: tuple[str, ...] = ()
+
+
+def trade_off(
+    model: EngineModel,
+    *,
+    speed: Quantity | str,
+    torque: Quantity | str | None = None,
+    manifold_pressure: Quantity | str | None = None,
+    ceiling: Quantity | str | None = None,
+) -> TradeOff:
+    """Return what spark trades at a cell: vacuum, steadiness, heat, fuel, burned gas and torque per degree along the line of equal torque.
+
+    Parameters
+    ----------
+    model : EngineModel
+    speed : quantity [crank speed]
+    torque : quantity [torque]
+        At the crank. Either this or ``manifold_pressure``.
+    manifold_pressure : quantity [pressure]
+        Absolute; the torque is then what best-torque spark makes there.
+    ceiling : quantity [crank angle]
+        The cell's spark ceiling, to be marked.
+
+    Raises
+    ------
+    InputError
+        If neither or both of torque and pressure are given, or the engine does not carry itself at that pressure.
+    NoSolutionError
+        If the torque is out of reach, with the most there is.
+
+    Notes
+    -----
+    The line runs from a little ahead of best torque to the latest burn or hottest exhaust that the sheet allows, which its last point passes.
+
+    Examples
+    --------
+    >>> from camcalc import QuickEngine, load_build
+    >>> strip = trade_off(QuickEngine(load_build("examples/quarry-road/build.toml")), speed="1400 rpm", manifold_pressure="50 kPa")
+    >>> bool(strip.manifold_vacuum[-1] < strip.manifold_vacuum[2])
+    True
+    """
+    if (torque is None) == (manifold_pressure is None):
+        came = "neither" if torque is None else "both"
+        raise InputError("torque and manifold_pressure", came=came, expected="one of them", fix='e.g. torque="60 N m", or manifold_pressure="50 kPa"')
+    turns = float(to_si(speed, "speed", SPEED))
+    limit = math.nan if ceiling is None else float(to_si(ceiling, "ceiling", CEILING))
+    rubbing = load_terms(model, turns, drive=False, accessories=False).friction
+    if torque is not None:
+        net = 4.0 * math.pi * float(to_si(torque, "torque", TORQUE)) / model.geometry.displacement + rubbing
+        return trade_off_at(model, turns, net, ceiling=limit)
+    pressure = float(to_si(manifold_pressure, "manifold_pressure", PRESSURE))
+    if pressure > barometer(model):
+        raise InputError("manifold_pressure", came=f"{manifold_pressure}", expected=f"at most the barometer, {barometer(model) / 1e3:.1f} kPa here")
+    net = model.state(turns, pressure, model.best_spark(turns, pressure)).net
+    if net < rubbing:
+        raise InputError("manifold_pressure", came=f"{manifold_pressure}", expected="enough for the engine to carry itself", fix="ask for a fuller cell")
+    return trade_off_at(model, turns, net, ceiling=limit)
+
+
+def trade_off_at(model: EngineModel, speed: float, net: float, *, ceiling: float = math.nan) -> TradeOff:
+    """Return the strip at a speed [rev/s] for a net IMEP [Pa]; ``ceiling`` in crank deg.
+
+    Raises
+    ------
+    NoSolutionError
+        If the torque is out of reach.
+    """
+    points = [(p.spark, p.pressure) for p in equal_torque_line(model, speed, net)]
+    if not points:
+        raise NoSolutionError(f"no line of equal torque was found at {speed * 60:.0f} rpm", fix="ask for a little more torque")
+    first, near = points[0]
+    # Sought afresh: what a solved torque leaves remembered is not yet moved by what spark does to the gas exchange.
+    best = model.fresh().best_spark(speed, near)
+    early = [s for s in (first + a for a in AHEAD) if s <= EARLIEST]
+    # Fuel moves by a tenth of a per cent from point to point: held closer than the line itself is.
+    tried = [_held(model, speed, net, s, p) for s, p in [*((s, near) for s in early), *points]]
+    held = [(s, spread) for (s, _), spread in zip([*((s, near) for s in early), *points], tried, strict=True) if spread is not None]
+    return _strip(model, speed, net, best, ceiling, held)
+
+
+def _held(model: EngineModel, speed: float, net: float, spark: float, near: float) -> Spread | None:
+    """Return the cycle that holds a net IMEP [Pa] at a spark, its pressure sought next to ``near`` [Pa]; None where none does."""
+    try:
+        return work_spread(model, speed, pressure_for_net_imep(model, speed, net, spark, near=near), spark)
+    except NoSolutionError:
+        return None
+
+
+def _strip(model: EngineModel, speed: float, net: float, best: float, ceiling: float, held: Sequence[tuple[float, Spread]]) -> TradeOff:
+    states = [spread.mean for _, spread in held]
+    displacement = model.geometry.displacement
+    torque = (net - load_terms(model, speed, drive=False, accessories=False).friction) * displacement / (4.0 * math.pi)
+    pressure = np.array([s.manifold_pressure for s in states])
+    fuel = np.array([s.fuel for s in states]) * model.geometry.cylinders * speed / 2.0
+    exhaust = np.array([s.exhaust_temperature for s in states])
+    slopes = [_torque_per_degree(model, speed, s.manifold_pressure, spark) for spark, s in zip((spark for spark, _ in held), states, strict=True)]
+    knock = model.knock_spark(speed, float(pressure[min(len(pressure) - 1, sum(s > best for s, _ in held))]))
+    remarks = [_end(model, held)]
+    if best > EARLIEST - 1e-3:
+        remarks.append(f"best torque is no earlier than the earliest spark searched, {EARLIEST:.0f} crank deg: it may lie beyond")
+    if np.ptp(exhaust) < UNMOVED:
+        exhaust = np.full_like(exhaust, np.nan)
+        remarks.append(f"{model.name}: exhaust temperature does not answer to spark there, so none is shown")
+    if torque <= 0.0:
+        remarks.append("nothing is left at the crank: no fuel per work")
+    return TradeOff(
+        model=model.name,
+        speed=speed,
+        torque=torque,
+        best_spark=best,
+        knock_spark=knock if math.isfinite(knock) else math.nan,
+        ceiling=ceiling,
+        spark=np.array([spark for spark, _ in held]),
+        manifold_pressure=pressure,
+        manifold_vacuum=barometer(model) - pressure,
+        imep_variation=np.array([spread.variation for _, spread in held]),
+        burned_fraction=np.array([s.burned_fraction for s in states]),
+        half_burned=np.array([s.half_burned for s in states]),
+        exhaust_temperature=exhaust,
+        fuel_flow=fuel,
+        fuel_per_work=fuel / (2.0 * math.pi * speed * torque) if torque > 0.0 else np.full_like(fuel, np.nan),
+        torque_per_degree=np.array(slopes),
+        remarks=tuple(remarks),
+    )
+
+
+def _torque_per_degree(model: EngineModel, speed: float, pressure: float, spark: float) -> float:
+    """Return how torque [N m] moves per degree of spark at a held pressure [Pa]."""
+    late, early = (model.state(speed, pressure, spark + by).net for by in (-HALF_STEP, HALF_STEP))
+    return (early - late) / (2.0 * HALF_STEP) * model.geometry.displacement / (4.0 * math.pi)
+
+
+def _end(model: EngineModel, held: Sequence[tuple[float, Spread]]) -> str:
+    """Say why the line ends where it does."""
+    limits, last = model.build.limits.si, held[-1][1].mean
+    if last.half_burned > limits.latest_half_burned:
+        return f"ends past half burned {limits.latest_half_burned:.0f} crank deg after top dead centre, the latest that the sheet allows"
+    if last.exhaust_temperature > limits.hottest_exhaust:
+        return f"ends past {limits.hottest_exhaust - 273.15:.0f} degC of exhaust, the hottest that the sheet allows"
+    return f"ends where {barometer(model) / 1e3:.0f} kPa of air no longer give the torque, or {held[0][0] - held[-1][0]:.0f} crank deg on"

@@ -1,0 +1,394 @@
+"""What else would cure it: a faster idle, the cam moved, a lower gear, more flywheel, another converter, each tried and ranked."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Callable, Mapping, Sequence
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..advice.brakes import COMFORTABLE
+from ..advice.idle import IDLE_REACH, idle_state, load_terms
+from ..advice.load_axis import load_of
+from ..advice.reversion import RoadPoint, road_point
+from ..advice.spark_limits import NORMAL_RUNNING
+from ..burn.stability import imep_variation, work_spread
+from ..cycle.engine_tables import PRESSURES, SPARKS, SPEEDS, EngineTables, engine_tables
+from ..cycle.operating import EngineModel, pressure_for_net_imep
+from ..drive.converter import converter_of, converter_point, converter_space, coupling_of, engine_speed_through
+from ..drive.driveline import driveline_of
+from ..drive.engine_loop import engine_of, loop_point
+from ..drive.level_road import level_road
+from ..drive.risk import surge_risk
+from ..drive.road_load import engine_torque_on_road, road_speed
+from ..drive.surge import PEAK_TO_PEAK, surge_at
+from ..errors import CamcalcError, InputError, NoSolutionError, did_you_mean
+from ..logs.weighting import GRADES
+from ..results import Measure, Record, measure
+from ..tables.table import read_table
+from .changes import Change, changes_of
+
+if TYPE_CHECKING:
+    from ..build import Build
+    from ..tables import SparkTable
+
+__all__ = ["RULE", "Cure", "CureFigures", "CureRanking", "cycle_speed_change", "rank_cures"]
+
+Array = NDArray[np.float64]
+
+# Where nothing swings above idle, troubles are looked at here: common practice, no source.
+CRUISE = 1400.0 / 60.0
+# The tabulated cycles reach so far around a point [rev/s, Pa, crank deg]: its own slopes, and the pressure that a spark off best torque needs.
+AROUND_SPEED, BELOW, ABOVE, AROUND_SPARK = 101.0 / 60.0, 8e3, 18e3, 9.0
+# Where shaking begins to be noticed, peak to peak [m/s2].
+NOTICED = GRADES[1][0]
+NO_TABLE = "no spark table: what shakes and damps cannot be told"
+# A change of a trouble smaller than this share is not called one: twice the closeness of a solved torque, through the flat top of best torque; ESTIMATE.
+COUNTS = 0.005
+RULE = (
+    "Each trouble is its figure over the level where it begins: IMEP variation at idle and on the road over the sheet's limit, 50 kPa over idle vacuum, "
+    "peak-to-peak shaking over 0.15 m/s2. The worst is the greatest of them. Cures are ranked by the share that they remove of the worst, "
+    "or of the one asked about, equal ones by the mean share of all; cures without an answer come last, with the reason."
+)
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
+class CureFigures(Record):
+    """What a build does at idle and on the road, or how that moves; missing where there is no answer. Idle is in drive with a converter."""
+
+    speed: Measure = measure("crank_rps", "rpm", doc="of the crank on the road")
+    idle_variation: Measure = measure("", "percent", doc="coefficient of variation of gross IMEP")
+    idle_vacuum: Measure = measure("Pa", "inHg")
+    idle_speed_change: Measure = measure("crank_rps", "rpm", doc="r.m.s. from one cycle to the next, by uneven work alone")
+    idle_fuel: Measure = measure("kg/s", "g/s")
+    cruise_variation: Measure = measure("", "percent", doc="at best-torque spark")
+    cruise_fuel: Measure = measure("kg/m", "g/km", doc="at best-torque spark")
+    frequency: Measure = measure("Hz", doc="of the least damped mode, on the table's spark as all that follow")
+    damping: Measure = measure("", doc="over critical; below zero it swings by itself")
+    acceleration: Measure = measure("m/s**2", doc="r.m.s. along the road; infinite without damping")
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
+class Cure(Record):
+    """A change, the figures with it, and how they moved against no change; notes say why a figure is missing.
+
+    ``removes`` is the share of the trouble ranked by that it takes away, below zero where it adds; ``mean_removed`` that of all troubles.
+    """
+
+    name: str
+    what: str
+    cost: str
+    gear: int
+    coupling: str
+    removes: Measure = measure("", "percent")
+    mean_removed: Measure = measure("", "percent")
+    makes_worse: tuple[str, ...]
+    notes: tuple[str, ...]
+    figures: CureFigures
+    moved: CureFigures
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
+class CureRanking(Record):
+    """What was tried against a build's troubles, best first; ``none`` is the build as it is, ``against`` the trouble ranked by."""
+
+    model: str
+    gear: int
+    speed: Measure = measure("crank_rps", "rpm")
+    road_speed: Measure = measure("m/s", "km/h")
+    swings: bool
+    against: str
+    troubles: Mapping[str, float]
+    none: Cure
+    cures: tuple[Cure, ...]
+    remark: str
+    rule: str = RULE
+
+    def __str__(self) -> str:
+        lines = ["\n".join(f"{name:<12}{value}" for name, value in self.rows()), f"{'cure':<18}{'removes':>10}  what it costs, or why there is no answer"]
+        for c in self.cures:
+            share = "" if math.isnan(c.si.removes) else f"{100.0 * c.si.removes + 0.0:.1f} %"
+            lines.append(f"{c.name:<18}{share:>10}  {'; '.join(c.notes) or c.cost}")
+        return "\n".join(lines)
+
+
+class _Tried(NamedTuple):
+    """A change, what came of it, and what could not be found, with the reason."""
+
+    change: Change
+    figures: CureFigures
+    notes: tuple[str, ...]
+
+
+def rank_cures(
+    build: Build,
+    *,
+    engine: Callable[[Build], EngineModel] | None = None,
+    table: SparkTable | None = None,
+    gear: int | None = None,
+    against: str | None = None,
+) -> CureRanking:
+    """Try what else would cure a build's low-speed troubles, and rank it.
+
+    Parameters
+    ----------
+    build : Build
+    engine : callable
+        From a build to its engine model; the resolved cycle when left out.
+    table : SparkTable
+        FINAL spark, for damping and shaking; the sheet's own when left out. Without any these stay blank.
+    gear : int
+        Counted from 1. When left out, the tallest gear to be kept smooth in which the charge swings just above idle, or the tallest of them.
+    against : str
+        The trouble to rank by: ``"idle"``, ``"brakes"``, ``"cruise"`` or ``"shaking"``; the worst when left out.
+
+    Raises
+    ------
+    InputError
+        If there is no such gear, or no figure of that trouble.
+    NoSolutionError
+        If the engine can neither idle nor hold the car.
+
+    Notes
+    -----
+    The road is level; its speed is the lowest at which the charge swings (IMEP varies more than 5 %) beyond the idle's reach of 300 rpm,
+    or 1400 rpm where it does not. A gear lower and an open converter are taken at the same road speed.
+
+    Examples
+    --------
+    >>> from camcalc import QuickEngine, load_build
+    >>> found = rank_cures(load_build("examples/quarry-road/build.toml"), engine=QuickEngine, against="cruise")
+    >>> found.cures[0].name, found.cures[-1].notes
+    ('one gear lower', ('there is no converter',))
+    """
+    if engine is None:
+        from ..brief import MODELS
+
+        engine = MODELS["resolved"]
+    model = engine(build)
+    if gear is not None and gear not in range(1, len(build.vehicle.gear_ratios) + 1):
+        raise InputError("gear", came=str(gear), expected=f"1 to {len(build.vehicle.gear_ratios)}", fix="count gears from 1 as in [vehicle] gear_ratios")
+    gear, speed, swings = _place(model, gear)
+    if table is None and build.spark_table is not None:
+        table = read_table(build.spark_table)
+    as_is = Change("none", "the build as it is", "", build, gear)
+    v = road_speed(build.vehicle, speed, build.vehicle.gear_ratios[gear - 1])
+    base, *tried = _try_all(engine, [as_is, *changes_of(build, gear)], table, v)
+    if math.isnan(base.figures.si.idle_variation) and math.isnan(base.figures.si.cruise_variation):
+        raise NoSolutionError("; ".join(base.notes), fix="raise the idle speed, take overlap out, or take a lower gear")
+    troubles = _troubles(build, base.figures.si)
+    if against is not None and against not in troubles:
+        raise InputError("against", came=against, expected="a trouble that has a figure", fix=did_you_mean(against, troubles))
+    against = max(troubles, key=lambda name: troubles[name]) if against is None else against
+    return CureRanking(
+        model=model.name,
+        gear=gear,
+        speed=speed,
+        road_speed=v,
+        swings=swings,
+        against=against,
+        troubles=troubles,
+        none=_cure(base, base, against),
+        cures=tuple(sorted((_cure(t, base, against) for t in tried), key=_order)),
+        remark=NO_TABLE if table is None else "",
+    )
+
+
+def _order(cure: Cure) -> tuple[bool, float, float, str]:
+    removes, mean = cure.si.removes, cure.si.mean_removed
+    return (math.isnan(removes), 0.0 if math.isnan(removes) else -round(removes, 4), 0.0 if math.isnan(mean) else -mean, cure.name)
+
+
+def cycle_speed_change(model: EngineModel, speed: float, pressure: float, spark: float) -> float:
+    """Return the r.m.s. change of crank speed [rev/s] over one cycle by uneven work alone, clutch out; speed rev/s, pressure Pa, spark crank deg.
+
+    Notes
+    -----
+    Each firing's work is off by its own standard deviation, independent of the last; the crank keeps what it gets: sqrt(cylinders) deviation
+    V / (J omega). Over many cycles governor, throttle and friction pull the speed back, which this leaves out.
+    """
+    deviation = work_spread(model, speed, pressure, spark).deviation * model.geometry.swept
+    omega = 2.0 * math.pi * speed
+    return math.sqrt(model.geometry.cylinders) * deviation / (model.build.engine.si.rotating_inertia * omega) / (2.0 * math.pi)
+
+
+def _place(model: EngineModel, gear: int | None) -> tuple[int, float, bool]:
+    """Return gear and crank speed [rev/s] at which the road is looked at, and whether the charge swings there."""
+    vehicle, speed = model.build.vehicle, model.build.idle.si.speed + IDLE_REACH
+    gears = sorted(vehicle.smooth_gears, reverse=True)
+    for g in gears if gear is None else [gear]:
+        try:
+            if road_point(model, speed, vehicle.gear_ratios[g - 1]).variation > NORMAL_RUNNING:
+                return g, speed, True
+        except NoSolutionError:
+            continue
+    return gears[0] if gear is None else gear, CRUISE, False
+
+
+def _try_all(engine: Callable[[Build], EngineModel], changes: Sequence[Change], table: SparkTable | None, v: float) -> list[_Tried]:
+    """Return every change with its figures at a road speed [m/s]; a fresh engine for each, so that like sheets give like numbers."""
+    roads: dict[str, RoadPoint | str] = {}
+    for c in changes:
+        try:
+            roads[c.name] = c.reason or _road(engine(c.build), c, v)
+        except NoSolutionError as error:
+            roads[c.name] = str(error.args[0])
+    tables: dict[str, EngineTables] = {}
+    if table is not None:
+        # Changes that leave the cam alone share one set of cycles.
+        own = changes[0].build.cam
+        for group in ([c for c in changes if c.build.cam is own], *([c] for c in changes if c.build.cam is not own)):
+            points = [p for c in group if isinstance(p := roads.get(c.name), RoadPoint)]
+            if points:
+                tables.update(dict.fromkeys([c.name for c in group], _tables_around(engine(group[0].build), points, table)))
+    nothing = CureFigures(**dict.fromkeys(CureFigures.measures()))
+    return [_Tried(c, nothing, (c.reason,)) if c.reason else _tried(engine, c, roads[c.name], v, table, tables.get(c.name)) for c in changes]
+
+
+def _road(model: EngineModel, change: Change, v: float) -> RoadPoint:
+    """Return the level road at a road speed [m/s], through a clutch or an open converter, at best-torque spark."""
+    build = model.build
+    ratio = build.vehicle.gear_ratios[change.gear - 1]
+    turbine = v / road_speed(build.vehicle, 1.0, ratio)
+    if change.coupling == "locked":
+        return road_point(model, turbine, ratio)
+    converter = converter_of(build.vehicle)
+    speed = engine_speed_through(converter, turbine_speed=turbine, turbine_torque=engine_torque_on_road(build, turbine, ratio))
+    torque = converter_point(converter, engine_speed=speed, turbine_speed=turbine).engine_torque
+    net = 4.0 * math.pi * torque / model.geometry.displacement + load_terms(model, speed, drive=False, accessories=False).friction
+    pressure = pressure_for_net_imep(model, speed, net, None)
+    spark = model.best_spark(speed, pressure)
+    state = model.state(speed, pressure, spark)
+    return RoadPoint(speed, pressure, spark, state.burned_fraction, state.blow_back / state.trapped, imep_variation(model, speed, pressure, spark))
+
+
+def _tables_around(model: EngineModel, points: Sequence[RoadPoint], table: SparkTable) -> EngineTables:
+    """Tabulate the nodes of the whole grid that lie around some points: what is looked up there is the same, in a fraction of the time."""
+    pressures = np.array([p.pressure for p in points])
+    sparks = [_table_spark(model, table, p) for p in points]
+    return engine_tables(
+        model,
+        _span(SPEEDS, min(p.speed for p in points) - AROUND_SPEED, max(p.speed for p in points) + AROUND_SPEED),
+        _span(PRESSURES, pressures.min() - BELOW, pressures.max() + ABOVE),
+        _span(SPARKS, min(sparks) - AROUND_SPARK, max(sparks) + AROUND_SPARK),
+    )
+
+
+def _table_spark(model: EngineModel, table: SparkTable, point: RoadPoint) -> float:
+    load = load_of(model, point.speed, point.pressure, point.spark, table.load_kind)
+    return float(table.spark_at(point.speed, load))
+
+
+def _span(axis: Array, low: float, high: float) -> Array:
+    """Return the nodes of an axis from the one at or below ``low`` to the one at or above ``high``, two at least."""
+    first = max(int(np.searchsorted(axis, low, side="right")) - 1, 0)
+    last = min(int(np.searchsorted(axis, high)), axis.size - 1)
+    return axis[min(first, axis.size - 2) : max(last, 1) + 1]
+
+
+def _tried(
+    engine: Callable[[Build], EngineModel], change: Change, road: RoadPoint | str, v: float, table: SparkTable | None, tables: EngineTables | None
+) -> _Tried:
+    """Return the figures of a change; each part on an engine that remembers nothing else, so that equal sheets give equal numbers."""
+    found: dict[str, float] = dict.fromkeys(CureFigures.measures(), math.nan)
+    notes = []
+    try:
+        found |= _idle(engine(change.build))
+    except NoSolutionError as error:
+        notes.append(str(error.args[0]))
+    if isinstance(road, str):
+        return _Tried(change, CureFigures(**found), (*notes, road))
+    model = engine(change.build)
+    fuel = model.state(road.speed, road.pressure, road.spark).fuel * model.geometry.cylinders * road.speed / 2.0
+    found |= {"speed": road.speed, "cruise_variation": road.variation, "cruise_fuel": fuel / v}
+    if table is not None and tables is not None:
+        shaken, note = _shaken(change, road.speed, v, table, tables)
+        found |= shaken
+        notes += [note] if note else []
+    return _Tried(change, CureFigures(**found), tuple(notes))
+
+
+def _shaken(change: Change, speed: float, v: float, table: SparkTable, tables: EngineTables) -> tuple[dict[str, float], str]:
+    """Return what shakes and damps at a crank speed [rev/s], road speed [m/s], or why that is not known."""
+    try:
+        if change.coupling == "converter":
+            return _open_converter(change, speed, v, table, tables), ""
+        at = np.array([speed])
+        surge = surge_risk(change.build, table, gear=change.gear, tables=tables, speeds=at, over_time=False)
+    except CamcalcError as error:
+        return {}, " ".join(str(error).split())
+    return {name: float(getattr(surge.si, name)[0]) for name in ("frequency", "damping", "acceleration")}, ""
+
+
+def _open_converter(change: Change, speed: float, v: float, table: SparkTable, tables: EngineTables) -> dict[str, float]:
+    """Return the same behind an open converter, whose slip may leave a swing that only some parts of the loop keep up: parts are not taken out.
+
+    Raises
+    ------
+    NoSolutionError
+        If nothing swings at all, or no cycle runs there.
+    """
+    build, limits = change.build, change.build.limits
+    engine, driveline = engine_of(build, tables), driveline_of(build, change.gear, locked=False)
+    pressure, turbine = level_road(build, engine, driveline, table, speed, change.gear, "converter")
+    point = None if math.isnan(pressure) else loop_point(engine, table, speed, pressure)
+    if point is None:
+        raise NoSolutionError("no cycle that settles holds the car on this table's spark")
+    space = converter_space(driveline, coupling_of(converter_of(build.vehicle), engine_speed=speed, turbine_speed=turbine), v)
+    jitter = limits.load_jitter * point.blow_back * pressure
+    surge = surge_at(space, engine, point, jitter=jitter, speed_jitter=2.0 * math.pi * limits.si.speed_jitter, slopes=False)
+    return {"frequency": surge.frequency, "damping": surge.damping, "acceleration": surge.total}
+
+
+def _idle(model: EngineModel) -> dict[str, float]:
+    """Return the idle's figures: in drive with a converter, where it is loaded, else in neutral."""
+    idle = idle_state(model, drive=model.build.vehicle.transmission == "converter").si
+    return {
+        "idle_variation": idle.imep_variation,
+        "idle_vacuum": idle.manifold_vacuum,
+        "idle_speed_change": cycle_speed_change(model, idle.speed, idle.manifold_pressure, idle.spark),
+        "idle_fuel": idle.fuel_flow * model.fuel.density,
+    }
+
+
+def _troubles(build: Build, figures: Any) -> dict[str, float]:
+    """Return each trouble over the level where it begins; an engine that cannot idle or hold the car has it without bounds."""
+    limit = build.limits.stability
+    idles, holds = math.isfinite(figures.idle_variation), math.isfinite(figures.cruise_variation)
+    found = {
+        "idle": figures.idle_variation / limit if idles else math.inf,
+        "brakes": COMFORTABLE / figures.idle_vacuum if idles else math.inf,
+        "cruise": figures.cruise_variation / limit if holds else math.inf,
+    }
+    if not math.isnan(figures.damping):
+        found["shaking"] = PEAK_TO_PEAK * figures.acceleration / NOTICED if figures.damping > 0.0 else math.inf
+    return found
+
+
+def _removed(was: float, now: float) -> float:
+    """Return the share of a trouble that went; where it had no bounds, all of it or nothing."""
+    if math.isinf(was):
+        return 0.0 if math.isinf(now) else 1.0
+    return (was - now) / was if was > 0.0 else 0.0
+
+
+def _cure(tried: _Tried, base: _Tried, against: str) -> Cure:
+    change, now, was = tried.change, tried.figures.si, base.figures.si
+    before, after = _troubles(base.change.build, was), _troubles(change.build, now)
+    shares = {} if change.reason else {name: _removed(before[name], after[name]) for name in before if name in after}
+    return Cure(
+        name=change.name,
+        what=change.what,
+        cost=change.cost,
+        gear=change.gear,
+        coupling=change.coupling,
+        removes=shares.get(against, math.nan),
+        mean_removed=float(np.mean(list(shares.values()))) if shares else math.nan,
+        makes_worse=tuple(name for name, share in shares.items() if share < -COUNTS),
+        notes=tried.notes,
+        figures=tried.figures,
+        moved=CureFigures(**{name: getattr(now, name) - getattr(was, name) for name in CureFigures.measures()}),
+    )

@@ -1,0 +1,332 @@
+"""How would I find out: the inputs that matter most and are known least, and for each a short test whose reading settles it."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+import os
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import linear_sum_assignment
+
+from ..advice.bands import TOLERANCES, HeadlineBands
+from ..advice.headlines import headline
+from ..cycle.operating import EngineModel, Tolerances
+from ..errors import CamcalcError, InputError, did_you_mean
+from ..results import Measure, Record, measure
+from ..units import quantity
+from .readings import Place, Reading, place_of, readings_of, running_of
+
+if TYPE_CHECKING:
+    from ..brief import Brief
+    from ..build import Build
+
+__all__ = ["CAUTIONS", "RoadTest", "TestStep", "most_important", "plan_road_test"]
+
+Array = NDArray[np.float64]
+Kind = Callable[..., EngineModel]
+
+CAUTIONS = (
+    "On a closed course only: straight, level, dry, with room to stop; never on a public road.",
+    "A second person runs the logger; the driver drives.",
+    "Try the brakes standing, then at walking pace, before anything else: low vacuum means less assist.",
+    "Engine warm, exhaust drawn off or outdoors while standing; carbon monoxide kills.",
+    "Stop at the first knock, misfire, smell of fuel or fading of the brakes.",
+)
+MOST = 3  # inputs asked about
+# A reading whose ends lie so many standard deviations from its middle settles its input, or tells something; common practice, no source.
+SETTLES, TELLS = 2.0, 1.0
+# A reading that an input moves by less than this share of its blur has nothing to do with it; ESTIMATE.
+NOTHING = 0.05
+TURN_ROUND = 45.0  # between runs on the road [s]; ESTIMATE
+# How each input is found out without a drive.
+DIRECT = {
+    "overlap": "degree the cam and read valve lift at overlap top dead centre with the lash as run",
+    "residual_kept": "measure the clearance volume",
+    "residual_temperature": "a fast thermocouple at the port; a log does not tell",
+    "friction": "motor the engine, or coast in gear with fuel cut",
+    "efficiency": "a dynamometer with a fuel meter",
+    "burn": "cylinder pressure with a crank encoder",
+    "dilution_tail": "cylinder pressure at idle: share of cycles that hardly burn",
+    "dilution_noise": "cylinder pressure: variation of IMEP over some hundred cycles",
+    "back_pressure": "a gauge at the sensor's bung, at full load and speed on a dynamometer",
+    "port_heat": "a thermocouple in the intake runner near the valve at idle",
+    "wall_heat": "coolant flow and its rise, on a dynamometer",
+}
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
+class TestStep(Record):
+    """One step: what it settles, where and how, and what the reading says: near ``low`` the input is low, near ``high`` high.
+
+    Readings are in ``unit``. ``tells_apart`` is half their distance over what blurs it: closeness of reading and every other input's tolerance.
+    """
+
+    __test__ = False  # no test of pytest's
+
+    step: int
+    settles: str
+    input: str
+    input_low: float
+    input_high: float
+    place: str
+    gear: int
+    speed: Measure = measure("crank_rps", "rpm")
+    road_speed: Measure = measure("m/s", "km/h")
+    pedal: Measure = measure("", "percent", doc="about; share of the throttle's whole opening")
+    spark: Measure = measure("crank_deg", doc="final, held; missing where there is none")
+    seconds: float
+    channels: tuple[str, ...]
+    do: str
+    read: str
+    unit: str
+    low: float
+    expected: float
+    high: float
+    reads_within: float
+    tells_apart: float
+    remark: str
+    otherwise: str
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
+class RoadTest(Record):
+    """A plan of some ten minutes, cautions first, standing tests before driven ones."""
+
+    name: str
+    model: str
+    cautions: tuple[str, ...]
+    steps: tuple[TestStep, ...]
+    seconds: float
+    basis: str
+    not_tested: tuple[str, ...]
+
+    def __str__(self) -> str:
+        lines = [f"{self.name}: {self.seconds / 60.0:.1f} minutes; {self.basis}", *(f"! {text}" for text in self.cautions)]
+        for s in self.steps:
+            lines += [
+                f"{s.step}. {s.place}: {s.settles}",
+                f"   {s.do}",
+                f"   log {', '.join(s.channels)}; read {s.read}: {s.low:.4g} {s.unit} if low, {s.expected:.4g} as assumed, {s.high:.4g} if high",
+                *([f"   {s.remark}"] if s.remark else []),
+            ]
+        return "\n".join([*lines, *(f"not tested: {text}" for text in self.not_tested)])
+
+
+def plan_road_test(
+    source: Brief | Build, sure: HeadlineBands | None = None, *, model: str = "resolved", progress: Callable[[float], None] | None = None
+) -> RoadTest:
+    """Plan a short test that settles the inputs that matter most.
+
+    Parameters
+    ----------
+    source : Brief or Build
+        A brief brings its model and bands along.
+    sure : HeadlineBands
+        Which inputs matter most. Without it, and without a brief's, each input is moved to both ends of its tolerance in turn.
+    model : str
+        For a build: ``"resolved"`` or ``"quick"``.
+    progress : callable
+        Told the share done.
+
+    Raises
+    ------
+    InputError
+        If there is no such model.
+    NoSolutionError
+        If the engine cannot idle.
+
+    Notes
+    -----
+    Inputs are ranked by points over the headline numbers: three where an input matters most, two where second, one where third; of equal
+    ones the wider tolerance comes first. Readings are dealt out, each to one input, so that together they tell most.
+
+    Examples
+    --------
+    >>> from camcalc import load_build
+    >>> plan = plan_road_test(load_build("examples/quarry-road/build.toml"), model="quick")
+    >>> plan.steps[0].place, plan.seconds <= 600.0
+    ('standing', True)
+    """
+    from ..brief import MODELS, Brief
+
+    say = progress or (lambda share: None)
+    if isinstance(source, Brief):
+        build, kind, sure = source.build, source.engine, source.sure if sure is None else sure
+    elif model in MODELS:
+        build, kind = source, MODELS[model]
+    else:
+        raise InputError("model", came=model, expected=" or ".join(MODELS), fix=did_you_mean(model, MODELS))
+    nominal: EngineModel = kind(build)
+    place = place_of(nominal)
+    if sure is None:
+        basis = "what matters most by moving each input to both ends of its tolerance"
+        matters = _one_at_a_time(kind, build, nominal.uncertain, lambda share: say(0.6 * share))
+    else:
+        basis = f"what matters most by {sure.samples} samples over all tolerances"
+        matters = {key: tuple(_named(words) for words in inputs) for key, inputs in sure.matters.items()}
+    chosen = most_important(matters, nominal.uncertain)
+    readings = readings_of(nominal)
+    table = _read_all(kind, build, nominal, readings, place, lambda share: say(0.6 + 0.4 * share))
+    steps = _steps(nominal, place, readings, table, chosen)
+    return RoadTest(
+        name=build.name,
+        model=nominal.name,
+        cautions=CAUTIONS,
+        steps=steps,
+        seconds=sum(s.seconds for s in steps) + TURN_ROUND * sum(s.place == "road" for s in steps),
+        basis=basis,
+        not_tested=tuple(f"{TOLERANCES[n][1]}: no reading of a log moves with it; {DIRECT[n]}" for n in chosen if n not in {s.input for s in steps}),
+    )
+
+
+def most_important(matters: Mapping[str, Sequence[str]], known: Sequence[str]) -> list[str]:
+    """Return the inputs that matter most, by points over the headlines.
+
+    >>> most_important({"vacuum": ("overlap", "friction"), "ceiling": ("overlap", "burn", "friction")}, ("overlap", "friction", "burn"))
+    ['overlap', 'friction', 'burn']
+    """
+    points = dict.fromkeys(known, 0)
+    for inputs in matters.values():
+        for k, name in enumerate(inputs[:3]):
+            if name in points:
+                points[name] += 3 - k
+    ranked = sorted(points, key=lambda name: (-points[name], -TOLERANCES[name][0]))
+    return [name for name in ranked if points[name] > 0][:MOST]
+
+
+def _named(words: str) -> str:
+    return next((name for name, (_, text) in TOLERANCES.items() if text == words), "")
+
+
+def _ends(name: str) -> tuple[Tolerances, Tolerances]:
+    half = TOLERANCES[name][0]
+    return Tolerances()._replace(**{name: 1.0 - half}), Tolerances()._replace(**{name: 1.0 + half})
+
+
+def _at_ends(names: Sequence[str], answer: Callable[[Tolerances], Any], say: Callable[[float], None]) -> list[tuple[Any, Any]]:
+    """Return an answer with each input at its low and its high, all others as assumed."""
+    wanted = [t for name in names for t in _ends(name)]
+    found = []
+    with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
+        for k, one in enumerate(pool.map(answer, wanted)):
+            found.append(one)
+            say((k + 1) / len(wanted))
+    return list(zip(found[::2], found[1::2], strict=True))
+
+
+def _one_at_a_time(kind: Kind, build: Build, names: Sequence[str], say: Callable[[float], None]) -> dict[str, tuple[str, ...]]:
+    """Return, by headline, the three inputs that move it most between the ends of their tolerances."""
+
+    def answer(t: Tolerances) -> dict[str, Any]:
+        try:
+            return headline(kind, build, t, None)
+        except CamcalcError:
+            return {}
+
+    pairs = _at_ends(names, answer, say)
+    moves: dict[str, dict[str, float]] = {}
+    for name, (low, high) in zip(names, pairs, strict=True):
+        for key in low.keys() & high.keys():
+            move = abs(high[key] - low[key])
+            if math.isfinite(move) and move > 0.0:
+                moves.setdefault(key, {})[name] = move
+    return {key: tuple(sorted(by, key=lambda name: -by[name])[:3]) for key, by in sorted(moves.items())}
+
+
+class _Table(NamedTuple):
+    """Readings as assumed, and with each input at its low and high: rows inputs, columns readings; not-a-number without an answer."""
+
+    inputs: tuple[str, ...]
+    expected: Array
+    low: Array
+    high: Array
+    closeness: Array
+
+    def tells(self, name: str) -> Array:
+        """Return, by reading, half the distance of an input's ends over what blurs it: its closeness, and all other inputs' spread."""
+        row = self.inputs.index(name)
+        # A tolerance is uniform: its standard deviation is its whole width over the square root of twelve.
+        spread = np.nan_to_num(self.high - self.low) / math.sqrt(12.0)
+        spread[row] = 0.0
+        return np.nan_to_num(np.abs(self.high[row] - self.low[row]) / 2.0 / np.hypot(self.closeness, np.sqrt((spread**2).sum(axis=0))))
+
+    def moved_most_by(self, name: str, reading: int) -> str:
+        """Return the other input that moves a reading most."""
+        moves = np.nan_to_num(np.abs(self.high[:, reading] - self.low[:, reading]))
+        moves[self.inputs.index(name)] = -1.0
+        return self.inputs[int(np.argmax(moves))]
+
+
+def _read_all(kind: Kind, build: Build, nominal: EngineModel, readings: Sequence[Reading], place: Place, say: Callable[[float], None]) -> _Table:
+    def read(model: EngineModel) -> list[float]:
+        found = []
+        for reading in readings:
+            try:
+                found.append(reading.value(model, place))
+            except CamcalcError:
+                found.append(math.nan)
+        return found
+
+    expected = np.array(read(nominal))
+    pairs = _at_ends(nominal.uncertain, lambda t: read(kind(build, t)), say)
+    close = np.array([r.closeness for r in readings])
+    low, high = (np.array([pair[k] for pair in pairs]) for k in (0, 1))
+    return _Table(tuple(nominal.uncertain), expected, low, high, close[:, 0] + close[:, 1] * np.abs(np.nan_to_num(expected)))
+
+
+def _steps(model: EngineModel, place: Place, readings: Sequence[Reading], table: _Table, chosen: Sequence[str]) -> tuple[TestStep, ...]:
+    """Deal readings out to inputs, each to one, so that together they tell most; standing ones first."""
+    tells = np.array([table.tells(name) for name in chosen])
+    # More than settled is no better than settled.
+    rows, columns = linear_sum_assignment(np.minimum(tells, SETTLES), maximize=True)
+    dealt = [(chosen[r], int(c), float(tells[r, c])) for r, c in zip(rows, columns, strict=True) if tells[r, c] > NOTHING]
+    dealt.sort(key=lambda d: (not readings[d[1]].standing, -d[2]))
+    return tuple(_step(k + 1, model, place, readings, table, *d) for k, d in enumerate(dealt))
+
+
+def _step(number: int, model: EngineModel, place: Place, readings: Sequence[Reading], table: _Table, name: str, column: int, tells: float) -> TestStep:
+    reading, row, half = readings[column], table.inputs.index(name), TOLERANCES[name][0]
+    running = running_of(model, place, reading)
+
+    def shown(value: float) -> float:
+        return float(quantity(value, reading.unit, reading.show).magnitude)
+
+    return TestStep(
+        step=number,
+        settles=TOLERANCES[name][1],
+        input=name,
+        input_low=1.0 - half,
+        input_high=1.0 + half,
+        place="standing" if reading.standing else "road",
+        gear=running.gear,
+        speed=running.speed,
+        road_speed=running.road_speed,
+        pedal=running.pedal,
+        spark=running.spark,
+        seconds=reading.seconds,
+        channels=reading.channels,
+        do=reading.do,
+        read=reading.name,
+        unit=reading.show,
+        low=shown(table.low[row, column]),
+        expected=shown(table.expected[column]),
+        high=shown(table.high[row, column]),
+        reads_within=shown(table.closeness[column]),
+        tells_apart=tells,
+        remark=_remark(tells, TOLERANCES[table.moved_most_by(name, column)][1]),
+        otherwise=DIRECT[name],
+    )
+
+
+def _remark(tells: float, other: str) -> str:
+    """Say how far a reading can be trusted to settle its input."""
+    if tells >= SETTLES:
+        return ""
+    if tells >= TELLS:
+        return f"leans one way, settles nothing alone: {other} moves it too"
+    return f"tells little: {other} moves it as much or more, or it cannot be read so closely; take it together with the other steps"

@@ -1,0 +1,206 @@
+"""What a log can show that settles an input: where to take it, how, how closely it reads, and what an engine model says it will be."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import NamedTuple
+
+from ..advice.equal_torque import road_net_imep
+from ..advice.headlines import headline_gear
+from ..advice.idle import AIR_GAMMA, AIR_GAS_CONSTANT, idle_spark, load_terms
+from ..cures import cycle_speed_change
+from ..cycle.operating import EngineModel, barometer, pressure_for_net_imep
+from ..drive.road_load import resistance, road_speed
+from ..engine.friction import rubbing_friction
+from ..engine.valve_flow import orifice_flow_kernel
+
+__all__ = ["Place", "Reading", "Running", "place_of", "readings_of", "running_of"]
+
+# Crank speed on the road and how much faster than idle the fast idle is [rev/s]: common practice, no source.
+ROAD, FASTER = 1600.0 / 60.0, 500.0 / 60.0
+# Spark held on the road and the step taken back from it [crank deg]; ESTIMATE of what an unfinished cruise table holds.
+ROAD_SPARK, STEP = 30.0, 10.0
+# Coasting in gear with fuel cut starts here [rev/s], in second gear: enough drag to see, not enough speed to matter. Common practice, no source.
+COAST, COAST_GEAR = 2500.0 / 60.0, 2
+# Manifold pressure of a shut throttle above idle, and what compressing and expanding costs in heat and leakage as mean effective pressure [Pa]; ESTIMATE, both.
+SHUT, MOTORED = 22e3, 15e3
+# The whole opening of the throttle brings 95 % of the barometer at 3000 rpm, as the driven model has it. ESTIMATE.
+WIDE_SPEED, WIDE_SHARE = 50.0, 0.95
+
+
+COASTING = "slowing down with fuel cut"
+
+
+class Place(NamedTuple):
+    """Where the readings are taken: idle speed and spark, and gear and crank speed on the road; speeds rev/s, crank deg."""
+
+    idle: float
+    idle_spark: float
+    gear: int
+    ratio: float
+
+
+class Reading(NamedTuple):
+    """Something a log shows: where, for how long [s], which channels, how to take it, its unit, and how closely it reads (absolute, share)."""
+
+    name: str
+    standing: bool
+    seconds: float
+    channels: tuple[str, ...]
+    do: str
+    unit: str
+    show: str
+    closeness: tuple[float, float]
+    value: Callable[[EngineModel, Place], float]
+
+
+def place_of(model: EngineModel) -> Place:
+    """Return where readings are taken; the spark of the idle as assumed is held in every one of them."""
+    build = model.build
+    speed, gear = build.idle.si.speed, headline_gear(build)
+    load = load_terms(model, speed, drive=False, accessories=False).total
+    pressure = pressure_for_net_imep(model, speed, load, None, offset=build.idle.si.spark_reserve, earliest=build.idle.si.earliest_spark)
+    spark = round(idle_spark(build, model.best_spark(speed, pressure)))
+    return Place(speed, float(spark), gear, build.vehicle.gear_ratios[gear - 1])
+
+
+def _standing(model: EngineModel, speed: float, spark: float) -> float:
+    """Return the manifold pressure [Pa] of a standing engine at a speed [rev/s] and spark; neutral, accessories off."""
+    load = load_terms(model, speed, drive=False, accessories=False).total
+    return pressure_for_net_imep(model, speed, load, spark)
+
+
+def _driving(model: EngineModel, place: Place, spark: float) -> float:
+    """Return the manifold pressure [Pa] that holds the car on the level at a spark."""
+    return pressure_for_net_imep(model, ROAD, road_net_imep(model, ROAD, place.ratio), spark)
+
+
+def _idle_pressure(model: EngineModel, place: Place) -> float:
+    return _standing(model, place.idle, place.idle_spark)
+
+
+def _idle_air(model: EngineModel, place: Place) -> float:
+    return model.state(place.idle, _idle_pressure(model, place), place.idle_spark).air
+
+
+def _idle_step(model: EngineModel, place: Place) -> float:
+    return _standing(model, place.idle, place.idle_spark - STEP) - _idle_pressure(model, place)
+
+
+def _idle_change(model: EngineModel, place: Place) -> float:
+    return cycle_speed_change(model, place.idle, _idle_pressure(model, place), place.idle_spark)
+
+
+def _fast_pressure(model: EngineModel, place: Place) -> float:
+    return _standing(model, place.idle + FASTER, place.idle_spark)
+
+
+def _road_pressure(model: EngineModel, place: Place) -> float:
+    return _driving(model, place, ROAD_SPARK)
+
+
+def _road_step(model: EngineModel, place: Place) -> float:
+    return _driving(model, place, ROAD_SPARK - STEP) - _driving(model, place, ROAD_SPARK)
+
+
+def _coasting(model: EngineModel, place: Place) -> float:
+    """Return how fast the car slows in gear with fuel cut [m/s2]: rubbing, pumping against a shut throttle, and the road."""
+    build = model.build
+    ratio = build.vehicle.gear_ratios[COAST_GEAR - 1]
+    total, radius = ratio * build.vehicle.final_drive, build.vehicle.si.tyre_radius
+    rubbing = model.tolerances.friction * build.engine.friction_factor * rubbing_friction.kernel(COAST)
+    torque = (rubbing + barometer(model) - SHUT + MOTORED) * model.geometry.displacement / (4.0 * math.pi)
+    drag = torque * total / radius + resistance(build, road_speed(build.vehicle, COAST, ratio))
+    inertia = build.engine.si.rotating_inertia * total**2 + build.vehicle.si.wheel_inertia
+    return float(drag / (build.vehicle.si.mass + inertia / radius**2))
+
+
+PRESSURE, MASS = ("Pa", "kPa"), ("kg", "mg")
+LOG = ("time", "speed", "spark")
+# How closely a reading is taken, absolute and as a share, averaged over its seconds; ESTIMATE, each.
+READINGS = (
+    Reading(
+        "idle pressure", True, 40.0, (*LOG, "load"),
+        "Idle in neutral, accessories off, spark held, until nothing drifts; average manifold pressure (load) over 20 s.",
+        *PRESSURE, (0.4e3, 0.0), _idle_pressure,
+    ),
+    Reading(
+        "idle air", True, 40.0, (*LOG, "load"),
+        "Idle as before, load logged as air mass per cylinder and cycle from an air meter; average over 20 s.",
+        *MASS, (0.0, 0.03), _idle_air,
+    ),
+    Reading(
+        "idle spark step", True, 60.0, (*LOG, "load"),
+        f"Idle with spark held; take {STEP:.0f} crank deg off and bring the speed back with air; read how far manifold pressure (load) rose. Twice.",
+        *PRESSURE, (0.2e3, 0.0), _idle_step,
+    ),
+    Reading(
+        "idle speed change", True, 60.0, LOG,
+        "Idle with air and spark held, no idle control; log speed at least once a cycle; r.m.s. of its change from one cycle to the next.",
+        "crank_rps", "rpm", (0.5 / 60.0, 0.10), _idle_change,
+    ),
+    Reading(
+        "fast idle pressure", True, 40.0, (*LOG, "load", "pedal"),
+        f"Neutral, pedal to idle and {FASTER * 60:.0f} rpm more, spark held; average manifold pressure (load) over 20 s.",
+        *PRESSURE, (0.4e3, 0.0), _fast_pressure,
+    ),
+    Reading(
+        "road pressure", False, 90.0, (*LOG, "load", "pedal", "road_speed", "gear"),
+        "Hold the road speed on the level, spark held; average manifold pressure (load) over 15 s; once each way.",
+        *PRESSURE, (0.8e3, 0.0), _road_pressure,
+    ),
+    Reading(
+        "road spark step", False, 120.0, (*LOG, "load", "pedal", "road_speed", "gear"),
+        f"Hold the speed on the level; {STEP:.0f} crank deg less, the pedal brings the speed back; read how far manifold pressure (load) rose. Each way.",
+        *PRESSURE, (0.4e3, 0.0), _road_step,
+    ),
+    Reading(
+        COASTING, False, 90.0, ("time", "speed", "load", "road_speed", "gear", "clutch", "fuel_cut", "pedal"),
+        f"Let go of the pedal above this speed; with fuel cut, read how fast road speed falls as it passes. Each way; {SHUT / 1e3:.0f} kPa of load assumed.",
+        "m/s**2", "m/s**2", (0.03, 0.0), _coasting,
+    ),
+)  # fmt: skip
+
+
+def readings_of(model: EngineModel) -> tuple[Reading, ...]:
+    """Return the readings that a car can give: an open converter lets go of the engine on overrun."""
+    vehicle = model.build.vehicle
+    coasts = vehicle.transmission != "converter" and len(vehicle.gear_ratios) >= COAST_GEAR
+    return tuple(r for r in READINGS if coasts or r.name != COASTING)
+
+
+class Running(NamedTuple):
+    """How a reading is driven: gear (0 is neutral), crank speed rev/s, road speed m/s, pedal over the whole opening, spark crank deg."""
+
+    gear: int
+    speed: float
+    road_speed: float
+    pedal: float
+    spark: float
+
+
+def running_of(model: EngineModel, place: Place, reading: Reading) -> Running:
+    """Return how a reading is driven."""
+    vehicle = model.build.vehicle
+    if reading.name == COASTING:
+        return Running(COAST_GEAR, COAST, road_speed(vehicle, COAST, vehicle.gear_ratios[COAST_GEAR - 1]), 0.0, math.nan)
+    if reading.standing:
+        fast = reading.name == "fast idle pressure"
+        speed = place.idle + FASTER if fast else place.idle
+        pedal = _pedal(model, speed, _fast_pressure(model, place), place.idle_spark) if fast else 0.0
+        return Running(0, speed, 0.0, pedal, place.idle_spark)
+    pedal = _pedal(model, ROAD, _road_pressure(model, place), ROAD_SPARK)
+    return Running(place.gear, ROAD, road_speed(vehicle, ROAD, place.ratio), pedal, ROAD_SPARK)
+
+
+def _pedal(model: EngineModel, speed: float, pressure: float, spark: float) -> float:
+    """Return the throttle's opening over its whole opening; pedals are geared in many ways, so this is about."""
+    wide = WIDE_SHARE * barometer(model)
+    return _opening(model, speed, pressure, spark) / _opening(model, WIDE_SPEED, wide, model.best_spark(WIDE_SPEED, wide))
+
+
+def _opening(model: EngineModel, speed: float, pressure: float, spark: float) -> float:
+    ambient = barometer(model)
+    flux = orifice_flow_kernel(1.0, ambient, min(pressure, ambient), model.build.site.si.air_temperature, AIR_GAS_CONSTANT, AIR_GAMMA)
+    return model.state(speed, pressure, spark).air * speed / max(flux, 1e-9)

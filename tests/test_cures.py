@@ -1,0 +1,237 @@
+"""What else would cure it: each change against none, and their order."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import pytest
+
+from camcalc import NoSolutionError, QuickEngine, read_table
+from camcalc.advice.idle import idle_state
+from camcalc.advice.reversion import road_point
+from camcalc.brief import MODELS
+from camcalc.burn.stability import work_spread
+from camcalc.cures import CureFigures, changes_of, cycle_speed_change, rank_cures
+from camcalc.cycle.engine_tables import engine_tables
+from camcalc.drive.risk import surge_risk
+from camcalc.drive.road_load import road_speed
+from camcalc.errors import InputError
+
+Make = Callable[..., Any]
+FIGURES = tuple(CureFigures.measures())
+
+
+@pytest.fixture(scope="module")
+def resolved(build_of: Make) -> Any:
+    """The V8 by the resolved cycle, without its table: idle and road only."""
+    build = build_of("quarry-road").replace(spark_table=None)
+    return rank_cures(build, engine=MODELS["resolved"])
+
+
+@pytest.fixture(scope="module")
+def quick(build_of: Make, root: Any) -> Any:
+    return rank_cures(build_of("quarry-road"), engine=QuickEngine, table=read_table(root / "examples/quarry-road/spark.csv"))
+
+
+@pytest.fixture(scope="module")
+def truck(build_of: Make, root: Any) -> Any:
+    return rank_cures(build_of("long-meadow"), engine=QuickEngine, table=read_table(root / "examples/long-meadow/spark.csv"))
+
+
+def cure(ranking: Any, name: str) -> Any:
+    return next(c for c in ranking.cures if c.name == name)
+
+
+# Signs.
+
+
+def test_a_faster_idle_is_steadier_and_has_more_vacuum_and_takes_more_fuel(resolved: Any) -> None:
+    moved = cure(resolved, "faster idle").moved.si
+    assert moved.idle_variation < 0.0
+    assert moved.idle_vacuum > 0.0
+    assert moved.idle_speed_change < 0.0
+    assert moved.idle_fuel > 0.0
+
+
+def test_advance_and_retard_of_the_cam_go_opposite_ways_at_idle(resolved: Any) -> None:
+    early, late = cure(resolved, "cam advanced").moved.si, cure(resolved, "cam retarded").moved.si
+    assert early.idle_vacuum > 0.0 > late.idle_vacuum
+    assert early.idle_variation < 0.0 < late.idle_variation
+
+
+def test_a_lower_gear_turns_the_engine_faster_and_steadier_and_takes_more_fuel(resolved: Any, quick: Any) -> None:
+    for ranking in (resolved, quick):
+        moved = cure(ranking, "one gear lower").moved.si
+        assert moved.speed > 0.0
+        assert moved.cruise_variation < 0.0
+        assert moved.cruise_fuel > 0.0
+
+
+def test_a_heavier_flywheel_swings_more_slowly_and_evens_the_idle_s_speed(quick: Any) -> None:
+    found = cure(quick, "heavier flywheel")
+    assert found.moved.si.frequency < 0.0
+    assert found.moved.si.acceleration < 0.0
+    inertia = 0.26
+    # The same uneven work on more inertia.
+    assert found.figures.si.idle_speed_change == pytest.approx(quick.none.figures.si.idle_speed_change * inertia / (inertia + 0.05), rel=1e-9)
+
+
+def test_a_looser_converter_takes_load_off_and_an_open_one_damps(truck: Any) -> None:
+    looser = cure(truck, "looser converter").moved.si
+    assert looser.idle_vacuum > 0.0
+    assert looser.idle_fuel < 0.0
+    opened = cure(truck, "converter open")
+    assert opened.moved.si.damping > 0.3
+    assert opened.moved.si.acceleration < 0.0
+    assert opened.moved.si.speed > 0.0
+    assert opened.moved.si.cruise_fuel > 0.0
+
+
+# Nothing changed, nothing moved.
+
+
+@pytest.mark.parametrize("name", ["resolved", "quick", "truck"])
+def test_no_change_moves_nothing(request: pytest.FixtureRequest, name: str) -> None:
+    ranking = request.getfixturevalue(name)
+    for figure in FIGURES:
+        moved = getattr(ranking.none.moved.si, figure)
+        assert moved == 0.0 or math.isnan(getattr(ranking.none.figures.si, figure))
+    assert ranking.none.si.removes == 0.0
+    assert ranking.none.makes_worse == ()
+
+
+@pytest.mark.parametrize("name", ["resolved", "quick"])
+def test_what_a_change_does_not_touch_stays_exactly(request: pytest.FixtureRequest, name: str) -> None:
+    ranking = request.getfixturevalue(name)
+    for figure in ("cruise_variation", "cruise_fuel", "speed"):
+        assert getattr(cure(ranking, "faster idle").moved.si, figure) == 0.0
+    for figure in ("idle_variation", "idle_vacuum", "idle_fuel"):
+        assert getattr(cure(ranking, "one gear lower").moved.si, figure) == 0.0
+        assert getattr(cure(ranking, "heavier flywheel").moved.si, figure) == 0.0
+
+
+# The library's own numbers.
+
+
+def test_figures_are_those_of_idle_road_and_surge(quick: Any, build_of: Make, root: Any) -> None:
+    build = build_of("quarry-road")
+    model, none = QuickEngine(build), quick.none.figures.si
+    idle = idle_state(model).si
+    assert none.idle_variation == idle.imep_variation
+    assert none.idle_vacuum == idle.manifold_vacuum
+    assert none.cruise_variation == road_point(model, quick.si.speed, build.vehicle.gear_ratios[quick.gear - 1]).variation
+    table = read_table(root / "examples/quarry-road/spark.csv")
+    # Whole tables, not the few nodes around the point: the same cells are looked up.
+    whole = surge_risk(build, table, gear=quick.gear, tables=engine_tables(model), speeds=np.array([quick.si.speed]), over_time=False).si
+    for figure in ("frequency", "damping", "acceleration"):
+        assert getattr(none, figure) == pytest.approx(getattr(whole, figure)[0], rel=1e-9)
+
+
+def test_gears_are_compared_at_one_road_speed(quick: Any, build_of: Make) -> None:
+    vehicle = build_of("quarry-road").vehicle
+    for c in (quick.none, cure(quick, "one gear lower")):
+        assert road_speed(vehicle, c.figures.si.speed, vehicle.gear_ratios[c.gear - 1]) == pytest.approx(quick.si.road_speed, rel=1e-12)
+    assert quick.swings
+    assert quick.si.speed == pytest.approx((850.0 + 300.0) / 60.0)
+
+
+def test_the_change_of_speed_is_that_of_work_given_to_a_free_flywheel(engine_of: Make) -> None:
+    model = engine_of("quarry-road")
+    speed, pressure, spark = 850.0 / 60.0, 50e3, 30.0
+    work = work_spread(model, speed, pressure, spark).deviation * model.geometry.swept
+    rng = np.random.default_rng(3)
+    omega = 2.0 * math.pi * speed
+    # Energy, not its linear form: firing after firing from the same speed.
+    after = np.sqrt(omega**2 + 2.0 * rng.normal(0.0, work, (20000, model.geometry.cylinders)).sum(axis=1) / model.build.engine.si.rotating_inertia)
+    sampled = float(np.std(after - omega)) / (2.0 * math.pi)
+    # 20000 samples know a standard deviation to half a per cent.
+    assert cycle_speed_change(model, speed, pressure, spark) == pytest.approx(sampled, rel=0.02)
+
+
+# Order, and what has no answer.
+
+
+@pytest.mark.parametrize("name", ["resolved", "quick", "truck"])
+def test_cures_stand_in_the_order_of_the_rule(request: pytest.FixtureRequest, name: str) -> None:
+    ranking = request.getfixturevalue(name)
+    shares = [c.si.removes for c in ranking.cures]
+    answered = [s for s in shares if not math.isnan(s)]
+    assert shares[: len(answered)] == answered  # without an answer: last
+    assert all(a >= b - 1e-4 for a, b in itertools.pairwise(answered))
+    assert ranking.against == max(ranking.troubles, key=lambda t: ranking.troubles[t])
+    assert all(c.notes for c in ranking.cures[len(answered) :])
+
+
+def test_another_trouble_can_be_ranked_by(build_of: Make, quick: Any, root: Any) -> None:
+    table = read_table(root / "examples/quarry-road/spark.csv")
+    by_idle = rank_cures(build_of("quarry-road"), engine=QuickEngine, table=table, against="idle")
+    assert by_idle.against == "idle"
+    assert {c.name for c in by_idle.cures} == {c.name for c in quick.cures}
+    best = min((c for c in by_idle.cures if not math.isnan(c.si.removes)), key=lambda c: c.figures.si.idle_variation)
+    assert by_idle.cures[0].name == best.name
+    with pytest.raises(InputError, match="shaking"):
+        rank_cures(build_of("quarry-road"), engine=QuickEngine, against="shake")
+
+
+def test_what_cannot_be_tried_is_listed_with_the_reason(quick: Any, truck: Any, build_of: Make) -> None:
+    assert cure(quick, "looser converter").notes == ("there is no converter",)
+    assert "no flywheel" in cure(truck, "heavier flywheel").notes[0]
+    first = rank_cures(build_of("quarry-road").replace(spark_table=None), engine=QuickEngine, gear=1)
+    assert cure(first, "one gear lower").notes == ("there is no lower gear",)
+    assert math.isnan(cure(first, "one gear lower").si.removes)
+    assert "no spark table" in first.remark
+    assert math.isnan(first.none.figures.si.damping)
+
+
+def test_a_cam_that_cannot_idle_is_told_and_a_cure_that_makes_it_idle_removes_all(build_of: Make) -> None:
+    class Stubborn(QuickEngine):
+        """Makes nothing at the sheet's idle speed."""
+
+        def net_imep(self, speed: float, *args: Any, **more: Any) -> float:
+            return -1e6 if speed < 860.0 / 60.0 else super().net_imep(speed, *args, **more)
+
+    found = rank_cures(build_of("quarry-road").replace(spark_table=None), engine=Stubborn)
+    assert math.isinf(found.troubles["idle"])
+    assert "cannot idle" in found.none.notes[0]
+    assert found.cures[0].name == "faster idle"
+    assert found.cures[0].si.removes == 1.0
+    assert "cannot idle" in cure(found, "cam advanced").notes[0]
+    assert cure(found, "cam advanced").si.removes == 0.0
+
+
+def test_an_engine_that_does_nothing_is_refused(build_of: Make) -> None:
+    class Dead(QuickEngine):
+        """Makes nothing anywhere."""
+
+        def net_imep(self, *args: Any, **more: Any) -> float:
+            return -1e6
+
+    with pytest.raises(NoSolutionError, match="cannot idle"):
+        rank_cures(build_of("quarry-road").replace(spark_table=None), engine=Dead)
+
+
+def test_a_gear_that_is_not_there_is_refused(build_of: Make) -> None:
+    with pytest.raises(InputError, match="1 to 6"):
+        rank_cures(build_of("quarry-road"), engine=QuickEngine, gear=7)
+
+
+def test_costs_are_told_and_the_intake_closes_as_far_off_as_the_cam_was_turned(build_of: Make) -> None:
+    build = build_of("quarry-road")
+    changes = {c.name: c for c in changes_of(build, 4)}
+    assert all(c.cost for c in changes.values())
+    closes = [b.cam.events(at="0.15 mm", measured_at="valve").si.intake_closes for b in (build, changes["cam advanced"].build)]
+    assert closes[0] - closes[1] == pytest.approx(4.0, abs=1e-6)
+    assert f"{closes[1]:.0f} for {closes[0]:.0f} crank deg" in changes["cam advanced"].cost
+    assert changes["cam retarded"].build.cam.overlap.si.angle == pytest.approx(build.cam.overlap.si.angle, abs=1e-6)
+
+
+def test_it_goes_to_json_and_to_text(quick: Any) -> None:
+    data = quick.to_dict()
+    assert data["cures"][0]["figures"]["idle_vacuum"]["unit"] == "inHg"
+    assert data["none"]["moved"]["damping"]["value"] == 0.0
+    text = str(quick)
+    assert all(c.name in text for c in quick.cures)

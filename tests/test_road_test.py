@@ -1,0 +1,180 @@
+"""A short test that settles the inputs that matter most."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+
+from camcalc import QuickEngine
+from camcalc.advice.bands import TOLERANCES, HeadlineBands
+from camcalc.advice.headlines import headline_gear
+from camcalc.advice.idle import idle_state
+from camcalc.cycle.operating import Tolerances
+from camcalc.drive.road_load import road_speed
+from camcalc.errors import InputError
+from camcalc.logs.columns import CHANNELS
+from camcalc.road_test import plan_road_test
+from camcalc.road_test.plan import DIRECT, most_important
+from camcalc.road_test.readings import COAST, COASTING, READINGS, SHUT, place_of, readings_of
+
+Make = Callable[..., Any]
+
+
+def sure_of(*names: str) -> HeadlineBands:
+    """Bands in which these inputs matter most, in this order."""
+    return HeadlineBands(nominal={}, bands={}, no_answer={}, matters={"vacuum": tuple(TOLERANCES[n][1] for n in names)}, samples=16)
+
+
+@pytest.fixture(scope="module")
+def plan(build_of: Make) -> Any:
+    return plan_road_test(build_of("quarry-road"), sure_of("overlap", "friction", "dilution_noise"), model="quick")
+
+
+def test_ten_minutes_standing_first_cautions_before_all(plan: Any) -> None:
+    assert 60.0 < plan.seconds <= 600.0
+    places = [s.place for s in plan.steps]
+    assert places == sorted(places, key=lambda p: p == "road")
+    assert [s.step for s in plan.steps] == list(range(1, len(plan.steps) + 1))
+    assert list(plan.to_dict()).index("cautions") < list(plan.to_dict()).index("steps")
+    text = str(plan)
+    assert text.index("closed course") < text.index("1. ")
+    for word in ("closed course", "second person", "brakes"):
+        assert any(word in c for c in plan.cautions)
+
+
+def test_no_plan_of_three_can_take_longer_than_ten_minutes() -> None:
+    longest = sorted((r.seconds + (0.0 if r.standing else 45.0) for r in READINGS), reverse=True)[:3]
+    assert sum(longest) <= 600.0
+
+
+def test_the_inputs_named_by_the_bands_are_the_ones_tested(plan: Any) -> None:
+    assert {s.input for s in plan.steps} == {"overlap", "friction", "dilution_noise"}
+    assert {s.settles for s in plan.steps} == {TOLERANCES[n][1] for n in ("overlap", "friction", "dilution_noise")}
+    assert len({s.read for s in plan.steps}) == len(plan.steps)
+
+
+def test_a_brief_brings_its_bands_and_model(banded_brief: Any) -> None:
+    found = plan_road_test(banded_brief)
+    assert found.model == banded_brief.model
+    assert "16 samples" in found.basis
+    by_words = {text: name for name, (_, text) in TOLERANCES.items()}
+    matters = {key: tuple(by_words[w] for w in words) for key, words in banded_brief.sure.matters.items()}
+    wanted = most_important(matters, QuickEngine.uncertain)
+    told = {s.input for s in found.steps} | {n for n in wanted if any(TOLERANCES[n][1] in t for t in found.not_tested)}
+    assert told == set(wanted)
+
+
+def test_without_bands_each_input_is_moved_in_turn(build_of: Make) -> None:
+    shares: list[float] = []
+    found = plan_road_test(build_of("dockside"), model="quick", progress=shares.append)
+    assert "in turn" in found.basis or "each input" in found.basis
+    assert found.steps
+    assert all(a <= b for a, b in itertools.pairwise(shares))
+    assert shares[-1] == pytest.approx(1.0)
+
+
+def test_points_over_the_headlines_rank_the_inputs_and_the_wider_tolerance_breaks_ties() -> None:
+    matters = {"a": ("burn", "overlap"), "b": ("friction", "burn"), "c": ("overlap",)}
+    # burn 3 + 2, overlap 2 + 3, friction 3: overlap's tolerance is the wider of the first two.
+    assert most_important(matters, ("burn", "friction", "overlap")) == ["overlap", "burn", "friction"]
+    assert most_important(matters, ("burn",)) == ["burn"]
+    assert most_important({}, ("burn",)) == []
+
+
+def test_predictions_are_the_model_s_at_both_ends_of_the_tolerance(plan: Any, build_of: Make) -> None:
+    build = build_of("quarry-road")
+    place = place_of(QuickEngine(build))
+    readings = {r.name: r for r in READINGS}
+    for step in plan.steps:
+        reading = readings[step.read]
+        for factor, told in ((step.input_low, step.low), (1.0, step.expected), (step.input_high, step.high)):
+            value = reading.value(QuickEngine(build, Tolerances()._replace(**{step.input: factor})), place)
+            shown = {"kPa": 1e3, "mg": 1e-6, "rpm": 1.0 / 60.0, "m/s**2": 1.0}[step.unit]
+            assert told == pytest.approx(value / shown, rel=1e-9)
+        assert min(step.low, step.high) <= step.expected <= max(step.low, step.high)
+        assert step.low != step.high
+
+
+def test_signs_are_those_of_an_engine(build_of: Make) -> None:
+    build = build_of("quarry-road")
+    plain, place = QuickEngine(build), place_of(QuickEngine(build))
+    readings = {r.name: r.value for r in READINGS}
+    stiff, overlapped, noisy = (QuickEngine(build, Tolerances()._replace(**{n: 1.1})) for n in ("friction", "overlap", "dilution_noise"))
+    assert readings[COASTING](stiff, place) > readings[COASTING](plain, place)
+    assert readings[COASTING](overlapped, place) == readings[COASTING](plain, place)
+    assert readings["idle pressure"](overlapped, place) > readings["idle pressure"](plain, place)
+    assert readings["idle air"](stiff, place) > readings["idle air"](plain, place)
+    assert readings["idle speed change"](noisy, place) > readings["idle speed change"](plain, place)
+    assert readings["idle spark step"](plain, place) > 0.0
+    assert readings["road spark step"](plain, place) > 0.0
+
+
+def test_the_idle_read_is_the_idle_of_the_library(build_of: Make) -> None:
+    model = QuickEngine(build_of("quarry-road"))
+    place, idle = place_of(model), idle_state(model).si
+    pressure = READINGS[0].value(model, place)
+    # Held at whole degrees; the idle's own spark is within half of one.
+    assert place.idle_spark == pytest.approx(idle.spark, abs=0.5)
+    assert pressure == pytest.approx(idle.manifold_pressure, rel=0.01)
+
+
+def test_coasting_loses_what_rubbing_and_pumping_take(build_of: Make) -> None:
+    build = build_of("dockside")
+    model = QuickEngine(build)
+    coast = {r.name: r.value for r in READINGS}[COASTING]
+    stiff = QuickEngine(build, Tolerances()._replace(friction=2.0))
+    from camcalc.engine.friction import rubbing_friction
+
+    vehicle = build.vehicle
+    total, radius = vehicle.gear_ratios[1] * vehicle.final_drive, vehicle.si.tyre_radius
+    mass = vehicle.si.mass + (build.engine.si.rotating_inertia * total**2 + vehicle.si.wheel_inertia) / radius**2
+    extra = rubbing_friction.kernel(COAST) * model.geometry.displacement / (4.0 * math.pi) * total / radius
+    place = place_of(model)
+    assert (coast(stiff, place) - coast(model, place)) * mass == pytest.approx(extra, rel=1e-9)
+    assert 0.3 < coast(model, place) < 2.0
+    assert SHUT < 40e3
+
+
+def test_an_automatic_does_not_coast(build_of: Make) -> None:
+    assert COASTING not in {r.name for r in readings_of(QuickEngine(build_of("long-meadow")))}
+    assert COASTING in {r.name for r in readings_of(QuickEngine(build_of("quarry-road")))}
+
+
+def test_channels_are_those_a_log_is_read_by(plan: Any) -> None:
+    for reading in READINGS:
+        assert set(reading.channels) <= set(CHANNELS)
+        assert {"time", "speed"} <= set(reading.channels)
+
+
+def test_speeds_and_gears_belong_together(plan: Any, build_of: Make) -> None:
+    vehicle = build_of("quarry-road").vehicle
+    for step in plan.steps:
+        if step.gear:
+            assert step.si.road_speed == pytest.approx(road_speed(vehicle, step.si.speed, vehicle.gear_ratios[step.gear - 1]))
+            assert step.gear in (2, headline_gear(build_of("quarry-road")))
+        else:
+            assert step.si.road_speed == 0.0
+        assert 0.0 <= step.si.pedal < 1.0
+
+
+def test_a_reading_that_tells_little_says_so(build_of: Make) -> None:
+    found = plan_road_test(build_of("quarry-road"), sure_of("back_pressure", "overlap", "burn"), model="quick")
+    weak = [s for s in found.steps if s.tells_apart < 2.0]
+    assert weak
+    assert all(s.remark for s in weak)
+    assert all(not s.remark for s in found.steps if s.tells_apart >= 2.0)
+    named = {s.input for s in found.steps}
+    assert all(DIRECT[n] in " ".join(found.not_tested) for n in {"back_pressure", "overlap", "burn"} - named)
+
+
+def test_every_input_can_be_found_out_some_other_way() -> None:
+    assert set(DIRECT) == set(TOLERANCES) == set(Tolerances._fields)
+
+
+def test_an_unknown_model_is_refused(build_of: Make) -> None:
+    with pytest.raises(InputError, match="quick"):
+        plan_road_test(build_of("quarry-road"), model="quik")
