@@ -9,6 +9,8 @@ from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING, Any, NamedTuple
 
+import numpy as np
+
 from .advice.bands import HeadlineBands, sample_bands
 from .advice.base_table import BaseTableCell, compare_with_base
 from .advice.brakes import brake_remark
@@ -20,20 +22,29 @@ from .advice.reversion import GearReversion, reversion_in_gear
 from .advice.sensing import IdleSensing, idle_sensing
 from .advice.sensitivity import CeilingSensitivity, ceiling_sensitivity
 from .advice.spark import SparkCeilings, spark_ceilings
+from .advice.trade_off import TradeOff, trade_off
 from .cam.card import CamCard, Overlap
 from .cam.events import ValveEvents
+from .cures import CureRanking, rank_cures
 from .cycle.closed_form import overlap_factor, overlap_factor_fit
 from .cycle.operating import EngineModel, Tolerances, barometer
 from .cycle.quick import QuickEngine
 from .cycle.resolved import ResolvedEngine
+from .drive.engine_loop import LevelSpark, surge_tables
+from .drive.gear_advice import DriveAdvice, drive_advice
+from .drive.idle_swing import idle_swing
 from .engine.geometry import effective_compression, geometry_of
 from .errors import InputError, NoSolutionError, did_you_mean
 from .results import Measure, Record, measure, plain_data
+from .road_test import RoadTest, plan_road_test
 from .sources import cite
+from .tables.proposed import proposed_table
 from .tables.table import read_table
+from .units import quantity
 
 if TYPE_CHECKING:
     from .build import Build
+    from .tables.table import SparkTable
 
 __all__ = ["CAUTIONS", "Brief", "CamFacts", "IdleAdvice", "cam_facts", "make_brief"]
 
@@ -122,8 +133,12 @@ class Brief(Record):
     spark_ceilings: SparkCeilings
     sensitivity: CeilingSensitivity
     base_table: tuple[BaseTableCell, ...]
+    surge: tuple[DriveAdvice, ...]
     injection: InjectionWindows
     sensing: IdleSensing
+    cures: CureRanking | None
+    trade_off: TradeOff | None
+    road_test: RoadTest | None
     sure: HeadlineBands | None
     cautions: tuple[str, ...] = CAUTIONS
 
@@ -139,7 +154,11 @@ class Brief(Record):
             "spark_ceilings": self.spark_ceilings.to_dict(),
             "sensitivity": self.sensitivity.to_dict() | {"remark": self.sensitivity.remark},
             "base_table": plain_data(self.base_table),
+            "surge": [advice.to_dict() | {"advice": list(advice.advice)} for advice in self.surge],
             "injection": self.injection.to_dict(),
+            "cures": self.cures.to_dict() if self.cures else None,
+            "trade_off": self.trade_off.to_dict() if self.trade_off else None,
+            "road_test": self.road_test.to_dict() if self.road_test else None,
             "sensing": {"mixture": self.sensing.mixture.to_dict(), "load": self.sensing.load.to_dict() if self.sensing.load else None},
             "assumed": [a._asdict() for a in self.build.assumed],
             "cautions": list(self.cautions),
@@ -163,7 +182,7 @@ def _lift_data(facts: CamFacts) -> dict[str, Any]:
 MODELS: dict[str, Any] = {"resolved": functools.partial(ResolvedEngine, rtol=1e-5, tolerance=2e-4), "quick": QuickEngine}
 
 
-def make_brief(build: Build, *, model: str = "resolved", bands: bool = True, progress: Callable[[str, float], None] | None = None) -> Brief:
+def make_brief(build: Build, *, model: str = "resolved", bands: bool = True, cures: bool = True, progress: Callable[[str, float], None] | None = None) -> Brief:
     """Make the first-fire brief of a build.
 
     Parameters
@@ -172,7 +191,9 @@ def make_brief(build: Build, *, model: str = "resolved", bands: bool = True, pro
     model : str
         ``"resolved"``: the crank-resolved cycle. ``"quick"``: published closed forms.
     bands : bool
-        Whether to sample 10 to 90 % bands; most of the time goes there.
+        Whether to sample 10 to 90 % bands, which the plan of a road test rests on; most of the time goes there.
+    cures : bool
+        Whether to try what else would cure its troubles, and what spark trades in one cell.
     progress : callable
         Told what is being worked on, and the share done.
 
@@ -184,7 +205,7 @@ def make_brief(build: Build, *, model: str = "resolved", bands: bool = True, pro
     Examples
     --------
     >>> from camcalc.build import load_build
-    >>> brief = make_brief(load_build("examples/long-meadow/build.toml"), model="quick", bands=False)
+    >>> brief = make_brief(load_build("examples/long-meadow/build.toml"), model="quick", bands=False, cures=False)
     >>> brief.idle.vacuum > brief.idle.vacuum_penalty
     True
     """
@@ -197,7 +218,7 @@ def make_brief(build: Build, *, model: str = "resolved", bands: bool = True, pro
     before = kind(build.with_replaced_cam()) if build.replaced_cam else None
     gears = range(1, len(build.vehicle.gear_ratios) + 1)
     first = idle_state(engine)
-    share = 0.4 if bands else 1.0
+    share = 0.35 if bands else 0.8 if cures else 1.0
     with ThreadPoolExecutor(2) as pool:
         # The two cams are two engines: nothing is shared between the threads.
         old = pool.submit(_replaced_part, before, build, gears) if before else None
@@ -213,6 +234,11 @@ def make_brief(build: Build, *, model: str = "resolved", bands: bool = True, pro
         say("injection", 0.9 * share)
         windows = injection_windows(engine)
         sensing = idle_sensing(engine, before.fresh() if before else None, first)
+        say("surge", 0.93 * share)
+        surge = surge_advice(engine, ceilings, base, first)
+        say("cures", 0.95 * share)
+        tried = rank_cures(build, engine=kind, table=base or _proposed(build, ceilings)) if cures else None
+        traded = _traded(engine.fresh(), ceilings) if cures else None
         say("the replaced cam", 0.95 * share)
         replaced, replaced_reversion = old.result() if old else (None, ())
     advice = idle_advice(engine, new, replaced)
@@ -224,7 +250,7 @@ def make_brief(build: Build, *, model: str = "resolved", bands: bool = True, pro
         )
         ceilings = with_bands(ceilings, zone, sure.grids)
         advice = advice.replace(bands={k: v for k, v in sure.bands.items() if k in IdleAdvice.measures()})
-    return Brief(
+    brief = Brief(
         build=build,
         model=engine.name,
         engine=kind,
@@ -237,10 +263,50 @@ def make_brief(build: Build, *, model: str = "resolved", bands: bool = True, pro
         spark_ceilings=ceilings,
         sensitivity=sensitivity,
         base_table=compare_with_base(engine, ceilings, base) if base is not None else (),
+        surge=surge,
         injection=windows,
         sensing=sensing,
+        cures=tried,
+        trade_off=traded,
+        road_test=None,
         sure=sure,
     )
+    if sure is None:
+        return brief
+    say("road test", 0.99)
+    return brief.replace(road_test=plan_road_test(brief))
+
+
+def surge_advice(engine: EngineModel, ceilings: SparkCeilings, base: SparkTable | None, idle: IdleState) -> tuple[DriveAdvice, ...]:
+    """Return what gears do on the table that the brief proposes, and on the one that the sheet brings."""
+    build = engine.build
+    cycles = surge_tables(engine)
+    proposed = _proposed(build, ceilings)
+    advice = (drive_advice(build, proposed, tables=cycles, name="the table proposed here", idle=idle_swing(engine, idle, LevelSpark(idle.si.spark))),)
+    return advice if base is None else (*advice, drive_advice(build, base, tables=cycles, name="the table as supplied", idle=idle_swing(engine, idle, base)))
+
+
+def _proposed(build: Build, ceilings: SparkCeilings) -> SparkTable:
+    return proposed_table(ceilings, margin=build.limits.si.spark_margin)
+
+
+# Where nothing needs a ceiling, a light cruise is taken apart: speed [rev/s], and pressure over the barometer. ESTIMATE.
+LIGHT_CRUISE = 1400.0 / 60.0, 0.6
+TRIED = 4
+
+
+def _traded(engine: EngineModel, ceilings: SparkCeilings) -> TradeOff | None:
+    """Return what spark trades in the cell with the lowest ceiling that spark cures; nothing where the engine carries itself in none of the lowest."""
+    si = ceilings.si
+    cells = [(float(si.ceiling[k, j]), float(si.speed[j]), float(si.manifold_pressure[k])) for k, j in np.argwhere(ceilings.cured)]
+    speed, share = LIGHT_CRUISE
+    for ceiling, at, pressure in [*sorted(cells)[:TRIED], (math.nan, speed, share * barometer(engine))]:
+        try:
+            top = None if math.isnan(ceiling) else quantity(ceiling, "crank_deg")
+            return trade_off(engine, speed=quantity(at, "crank_rps"), manifold_pressure=quantity(pressure, "Pa"), ceiling=top)
+        except (NoSolutionError, InputError):
+            continue
+    return None
 
 
 def cam_facts(cam: CamCard, engine: Any) -> CamFacts:

@@ -1,25 +1,32 @@
-"""Draw the picture of the README: lift with overlap, valve flows at idle, burned gas over speed and load, spark ceilings."""
+"""Take the picture of the README: the first screen of the brief of an invented example, as a browser shows it."""
 
+import shutil
+import subprocess
+import sys
+import tempfile
 from pathlib import Path
 
-import matplotlib
-from matplotlib.figure import Figure
+from PIL import Image
 
 import camcalc as cc
-from camcalc.advice.spark import spark_ceilings
-from camcalc.plot import plot_ceilings, plot_flows, plot_lift, plot_map
+from camcalc.report.html import brief_html
+
+WIDTH, HEIGHT = 1280, 800
+FLAGS = ("--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking", "--hide-scrollbars")
 
 here = Path(__file__).parent
-build = cc.load_build(here / "quarry-road" / "build.toml")
-
-figure = Figure(figsize=(13.0, 8.6), layout="constrained")
-lift, flows, burned, ceilings = figure.subplots(2, 2).flat
-plot_lift(build.cam, build.replaced_cam, ax=lift).set_title("Valve lift, overlap shaded")
-idle = cc.simulate_cycle(build, speed="850 rpm", manifold_pressure="62 kPa", spark="48 crank_deg")
-plot_flows(idle, ax=flows).set_title("Valve flows near idle: what blows back")
-speeds, loads = [f"{n} rpm" for n in range(800, 3201, 200)], [f"{p} kPa" for p in range(40, 91, 5)]
-plot_map(cc.simulate_map(build, speeds=speeds, manifold_pressures=loads, spark="30 crank_deg"), ax=burned).set_title("Burned gas in the charge")
-plot_ceilings(spark_ceilings(cc.ResolvedEngine(build, tolerance=2e-4)), ax=ceilings).set_title("Ceilings for FINAL spark")
-
-with matplotlib.rc_context({"svg.hashsalt": "camcalc"}):
-    figure.savefig(here / "quarry-road" / "brief.svg", metadata={"Date": None, "Creator": None})
+browser = shutil.which("chromium") or shutil.which("chromium-browser")
+if browser is None:
+    sys.exit("no chromium on this machine: apt-get install chromium")
+with tempfile.TemporaryDirectory() as name:
+    folder = Path(name)
+    page, shot = folder / "brief.html", folder / "brief.png"
+    brief = cc.make_brief(cc.load_build(here / "quarry-road" / "build.toml"), bands=False)
+    page.write_text(brief_html(brief), encoding="utf-8")
+    size = f"--window-size={WIDTH},{HEIGHT}"
+    subprocess.run(
+        [browser, *FLAGS, f"--user-data-dir={folder / 'profile'}", size, f"--screenshot={shot}", page.as_uri()], check=True, capture_output=True, timeout=120
+    )
+    # The page has few colours: a palette of them halves the file.
+    with Image.open(shot) as picture:
+        picture.convert("RGB").quantize(64, dither=Image.Dither.NONE).save(here / "quarry-road" / "brief.png", optimize=True)

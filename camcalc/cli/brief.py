@@ -18,7 +18,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--json", action="store_true", help="print JSON instead of text")
     parser.add_argument("--model", choices=("resolved", "quick"), default="resolved", help="crank-resolved cycle (default), or published closed forms")
     parser.add_argument("--load-axis", choices=("manifold pressure", "air mass", "filling"), default="manifold pressure", help="load of the printed ceilings")
-    parser.add_argument("--no-bands", action="store_true", help="skip the 10 to 90 %% bands; much faster")
+    parser.add_argument("--no-bands", action="store_true", help="skip the 10 to 90 %% bands and the road test; much faster")
+    parser.add_argument("--no-cures", action="store_true", help="skip what else would cure it, and what spark trades; faster")
 
 
 def run(options: argparse.Namespace) -> int:
@@ -30,7 +31,7 @@ def run(options: argparse.Namespace) -> int:
     build = load_build(options.build)
     refuse_inputs(build, options)
     with progress_bar() as report:
-        brief = make_brief(build, model=options.model, bands=not options.no_bands, progress=report)
+        brief = make_brief(build, model=options.model, bands=not options.no_bands, cures=not options.no_cures, progress=report)
     if options.json:
         print(json.dumps(brief.to_dict(), indent=1, allow_nan=False))
     else:

@@ -2,174 +2,138 @@
 
 from __future__ import annotations
 
-import io
-import math
-import re
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
-from ..advice.bands import HEADLINES
-from ..cycle.grid import simulate_map
-from ..cycle.resolved import ResolvedEngine
-from ..engine.atmosphere import barometer_of
-from ..results import Record, text_of
-from ..sources import cite
-from ..units import parse
+import numpy as np
+
+from .answers import CeilingZone, ceiling_zone, idle_words, injection_picks, surge_gears, trouble_words
+from .figures import draw_plots, svg_text
+from .printed import Printed, words
+from .rows import BASE_COLUMNS, LOAD_UNITS, ceiling_rows, field_text, injection_notes, injection_row, number, window_heads, window_rows
 
 if TYPE_CHECKING:
-    from ..advice.spark import SparkCeilings
     from ..brief import Brief
-    from ..build import Build
 
-__all__ = ["brief_html", "svg_text"]
+__all__ = [
+    "BASE_COLUMNS",
+    "LOAD_UNITS",
+    "SECTIONS",
+    "Section",
+    "brief_html",
+    "ceiling_rows",
+    "field_text",
+    "injection_notes",
+    "injection_row",
+    "number",
+    "svg_text",
+    "window_heads",
+    "window_rows",
+]
 
-MAP_SPEEDS = [f"{n} rpm" for n in range(600, 3601, 300)]
-MAP_LOADS = [f"{p} kPa" for p in range(30, 96, 8)]
-MAP_SPARK = "30 crank_deg"
-# From the supplied table to the ceilings: field, head, decimals.
-BASE_COLUMNS = (
-    ("speed", "rpm", 0), ("manifold_pressure", "kPa", 0), ("table_spark", "table\nspark", 0), ("ceiling", "ceil-\ning", 0),
-    ("pressure_change", "kPa\nmore", 1), ("burned_fraction", "burned\n%", 0), ("burned_fraction_change", "change\n%", 1),
-    ("efficiency", "effic.\n%", 1), ("efficiency_change", "change\n%", 1), ("fuel_change", "fuel\n% more", 1),
-    ("exhaust_temperature_change", "exhaust\nK hotter", 0),
-)  # fmt: skip
-# How a kind of load is shown: unit, factor from SI, decimals.
-LOAD_UNITS = {"manifold pressure": ("kPa", 1e-3, 0), "air mass": ("mg air", 1e6, 0), "filling": ("% filling", 100.0, 0)}
+
+class Section(NamedTuple):
+    """A section of the page: its key and title, its template, and the part of the data it needs, by keys one inside the other."""
+
+    key: str
+    title: str
+    template: str
+    needs: tuple[str, ...] = ()
+
+
+# The page after its first screen: why, then what it rests on. A part of the data that is not there, or empty, gets no section.
+SECTIONS = (
+    Section("idle", "Idle", "brief_idle.html"),
+    Section("reversion", "Reversion on the level road", "brief_reversion.html"),
+    Section("surge", "Surge in the gears", "brief_surge.html", ("surge",)),
+    Section("ceilings", "Spark ceilings", "brief_ceilings.html"),
+    Section("injection", "End of injection", "brief_injection.html"),
+    Section("sensors", "What the sensors make of the idle", "brief_sensors.html"),
+    Section("trade_off", "What spark trades", "brief_trade_off.html", ("trade_off",)),
+    Section("cures", "What else would cure it", "brief_cures.html", ("cures",)),
+    Section("road_test", "How to find out on the road", "brief_road_test.html", ("road_test",)),
+    Section("cam", "Cam", "brief_cam.html"),
+    Section("sure", "How sure", "brief_sure.html", ("about", "bands")),
+    Section("assumed", "Assumed", "brief_assumed.html"),
+    Section("notes", "Notes on the cards", "brief_notes.html", ("about", "notes")),
+    Section("sources", "Sources", "brief_sources.html"),
+    Section("cautions", "Cautions", "brief_cautions.html"),
+)
+# From the supplied table to the ceilings: the heads spelled out; fields and decimals as on the terminal.
+BASE_HEADS = {
+    "speed": "rpm", "manifold_pressure": "kPa", "table_spark": "table's spark, deg", "ceiling": "ceiling, deg", "pressure_change": "kPa more",
+    "burned_fraction": "burned gas, %", "burned_fraction_change": "change, points of %", "efficiency": "efficiency, %",
+    "efficiency_change": "change, points of %", "fuel_change": "fuel, % more", "exhaust_temperature_change": "exhaust, K hotter",
+}  # fmt: skip
 
 
 def brief_html(brief: Brief) -> str:
-    """Return the brief as HTML with its plots inside."""
+    """Return the brief as HTML with its plots inside.
+
+    Parameters
+    ----------
+    brief : Brief
+
+    Notes
+    -----
+    Every number of a table or sentence comes out of ``brief.to_dict()`` and says from where in ``data-field``. Texts of the result stand as they are.
+    """
     import jinja2
 
-    environment = jinja2.Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=jinja2.StrictUndefined)
-    template = environment.from_string(Path(__file__).with_name("brief.html").read_text(encoding="utf-8"))
-    from ..brief import SOURCE_KEYS
-
-    return template.render(
+    environment = jinja2.Environment(
+        loader=jinja2.FileSystemLoader(Path(__file__).parent), autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=jinja2.StrictUndefined
+    )
+    environment.filters["capitalize_first"] = lambda text: text[:1].upper() + text[1:]
+    printed = Printed(brief.to_dict())
+    zone = ceiling_zone(brief.spark_ceilings)
+    return environment.get_template("brief.html").render(
         brief=brief,
-        plots=_plots(brief),
-        field=field_text,
-        grid=grid_rows,
-        ceiling_rows=ceiling_rows,
-        plain=lambda value, digits=0: f"{value:.{digits}f}" if math.isfinite(value) else "",
-        windows=window_rows,
-        number=number,
-        base_columns=BASE_COLUMNS,
-        window_heads=window_heads(brief),
-        injection_notes=injection_notes(brief, injection_row(brief)) if brief.injection.applies else [],
+        printed=printed,
+        words=words,
+        plots=draw_plots(brief),
+        sections=[section for section in SECTIONS if is_there(printed.data, section.needs)],
+        road_unit=brief.build.vehicle.road_speed_unit,
+        idle_words=idle_words(brief),
+        trouble_words=trouble_words(brief),
+        surge_gears=surge_gears(printed.data),
+        zone=zone,
+        marks=ceiling_marks(brief, zone),
+        binding=binding_words(brief),
+        variant_rows=variant_rows(brief),
+        base_columns=[(field, BASE_HEADS[field], digits, "") for field, _, digits in BASE_COLUMNS],
+        picks=injection_picks(brief) if brief.injection.applies else [],
         injection_row=injection_row(brief),
-        sources=cite(*SOURCE_KEYS),
-        headlines=HEADLINES,
-        shown=brief.sure.shown() if brief.sure else {},
+        injection_notes=injection_notes(brief, injection_row(brief)) if brief.injection.applies else [],
     )
 
 
-def map_loads(build: Build) -> list[str]:
-    """Return the loads of the brief's maps that lie below the barometer."""
-    ambient = barometer_of(build.site)
-    return [p for p in MAP_LOADS if parse(p).to("Pa").magnitude < ambient]
+def is_there(data: Any, keys: tuple[str, ...]) -> bool:
+    """Return whether a part of the data, named by keys one inside the other, is there and not empty."""
+    for key in keys:
+        data = data.get(key) if isinstance(data, dict) else None
+    return bool(data)
 
 
-def field_text(record: Record, name: str) -> str:
-    """Return one measured field as text with unit and band."""
-    measured = type(record).measures()[name]
-    return text_of(getattr(record.si, name), measured, getattr(record, "bands", {}).get(name))
-
-
-def number(record: Record, name: str, digits: int = 1) -> str:
-    """Return a measured field as a bare number in its shown unit, for a column whose head names the unit."""
-    value = getattr(record, name).magnitude
-    return f"{value:.{digits}f}" if math.isfinite(value) else "none"
-
-
-def grid_rows(brief: Brief, name: str, digits: int = 0) -> list[tuple[str, list[str]]]:
-    """Return a ceiling grid as rows of text, highest load first."""
+def ceiling_marks(brief: Brief, zone: CeilingZone | None) -> dict[tuple[int, int], str]:
+    """Return how cells of the ceilings are marked: the lowest that spark cures, and those it does not cure."""
     ceilings = brief.spark_ceilings
-    values = getattr(ceilings, name).magnitude
-    loads = ceilings.manifold_pressure.magnitude
-    return [(f"{loads[k]:.0f}", [f"{v:.{digits}f}" if math.isfinite(v) else "" for v in values[k]]) for k in range(len(loads) - 1, -1, -1)]
+    uncured = np.argwhere(np.isfinite(ceilings.si.ceiling) & ~ceilings.cured)
+    marks = {(int(row), int(column)): "uncured" for row, column in uncured}
+    return marks if zone is None or zone.worst is None else marks | {zone.worst: "lowest"}
 
 
-def ceiling_rows(ceilings: SparkCeilings, load_axis: str = "manifold pressure", *, bands: bool = False) -> list[tuple[str, list[str]]]:
-    """Return the ceilings over a kind of load as rows of text, greatest load first; in brackets where spark does not cure."""
-    loads, values = ceilings.over(load_axis, ceilings.si.manifold_pressure if load_axis == "manifold pressure" else None)
-    factor, digits = LOAD_UNITS[load_axis][1:]
-    own = load_axis == "manifold pressure"
-    cured = ceilings.cured
-    rows = []
-    for k in range(len(loads) - 1, -1, -1):
-        cells = []
-        for j, value in enumerate(values[k]):
-            text = f"{value:.0f}" if math.isfinite(value) else ""
-            if text and own and not cured[k, j]:
-                text = f"({text})"
-            low, high = ceilings.si.ceiling_low[k, j], ceilings.si.ceiling_high[k, j]
-            if text and bands and own and math.isfinite(low + high):
-                text += f" [{low:.0f} to {high:.0f}]"
-            cells.append(text)
-        rows.append((f"{loads[k] * factor:.{digits}f}", cells))
-    return rows
+def binding_words(brief: Brief) -> list[tuple[str, str]]:
+    """Return each reason that binds ceilings with the cells it binds, as text: speeds at a load."""
+    ceilings = brief.spark_ceilings
+    found: dict[str, dict[str, list[str]]] = {}
+    for row, load in zip(ceilings.binds, ceilings.manifold_pressure.magnitude, strict=True):
+        for why, speed in zip(row, ceilings.speed.magnitude, strict=True):
+            if why:
+                found.setdefault(why, {}).setdefault(f"{load:.0f} kPa", []).append(f"{speed:.0f}")
+    return [(why, "; ".join(f"{', '.join(speeds)} rpm at {load}" for load, speeds in loads.items())) for why, loads in found.items()]
 
 
-def injection_row(brief: Brief) -> int:
-    """Return the load row of the injection windows that is shown: the second, a cruise, if there is one."""
-    return min(1, len(brief.injection.si.manifold_pressure) - 1)
-
-
-def window_rows(brief: Brief, row: int) -> list[list[str]]:
-    """Return injection windows at one load as rows of text."""
-    w = brief.injection
-    pulse = w.pulse_width.magnitude[row]
-    angles = [w.in_reference(name)[row] for name in ("start_of_injection", "end_of_injection", "earliest", "latest")]
-    shares = [] if w.shut_valve is None or w.open_valve is None else [100.0 * s.si.to_plenum[row] for s in (w.shut_valve, w.open_valve)]
-    out = []
-    for k, speed in enumerate(w.speed.magnitude):
-        numbers = [f"{v[k]:.0f}" if math.isfinite(v[k]) else "none" for v in (*angles, *shares)]
-        out.append([f"{speed:.0f}", f"{pulse[k]:.2f}" if math.isfinite(pulse[k]) else "none", *numbers, w.strategy[row][k]])
-    return out
-
-
-def window_heads(brief: Brief) -> list[str]:
-    """Return the heads of ``window_rows``."""
-    shares = [] if brief.injection.shut_valve is None else ["shut valve:\nto plenum, %", "open valve:\nto plenum, %"]
-    return ["rpm", "pulse\nms", "begins", "ends", "window\nfrom", "to", *shares, "strategy"]
-
-
-def injection_notes(brief: Brief, row: int) -> list[str]:
-    """Return why each strategy is recommended at one load, each reason once, with the speeds it holds for."""
-    w = brief.injection
-    speeds: dict[str, list[str]] = {}
-    for speed, why in zip(w.speed.magnitude, w.why[row], strict=True):
-        speeds.setdefault(why, []).append(f"{speed:.0f}")
-    return [f"{', '.join(at)} rpm: {why}" for why, at in speeds.items() if why]
-
-
-def _plots(brief: Brief) -> dict[str, str]:
-    from ..plot import plot_ceilings, plot_injection, plot_lift, plot_map, plot_residual
-
-    build = brief.build
-    models: dict[str, Any] = {b.cam.name: brief.engine(b) for b in (build, build.with_replaced_cam() if build.replaced_cam else None) if b}
-    drawn = {"lift": plot_lift(build.cam, build.replaced_cam), "residual": plot_residual(models)}
-    if brief.model == ResolvedEngine.name:
-        for which, cam_build in (("map", build), ("replaced_map", build.with_replaced_cam() if build.replaced_cam else None)):
-            if cam_build is not None:
-                drawn[which] = plot_map(simulate_map(cam_build, speeds=MAP_SPEEDS, manifold_pressures=map_loads(cam_build), spark=MAP_SPARK))
-    if brief.spark_ceilings.has_zone:
-        drawn["ceilings"] = plot_ceilings(brief.spark_ceilings)
-    if brief.injection.applies:
-        drawn["injection"] = plot_injection(brief.injection, build.cam, injection_row(brief))
-    return {key: svg_text(ax, key) for key, ax in drawn.items()}
-
-
-def svg_text(ax: Any, name: str) -> str:
-    """Return the figure of some axes as SVG, the same bytes each time."""
-    import matplotlib
-
-    buffer = io.StringIO()
-    with matplotlib.rc_context({"svg.hashsalt": name, "svg.fonttype": "path"}):
-        ax.figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
-    text = buffer.getvalue()
-    text = text[text.index("<svg") :]
-    # Several of these share one page: every id, and every reference to one, carries the plot's name.
-    text = re.sub(r'\bid="', f'id="{name}-', text)
-    return re.sub(r'(xlink:href="#|href="#|url\(#)', rf"\g<1>{name}-", text)
+def variant_rows(brief: Brief) -> list[tuple[str, str, int]]:
+    """Return the rows of what moves the ceilings: head, place in the data, decimals."""
+    variants = [(name, f"sensitivity/limit/{k}", 0) for k, name in enumerate(brief.sensitivity.variants)]
+    return [("load, kPa", "sensitivity/manifold_pressure", 0), *variants, ("late-burn floor", "sensitivity/floor", 0)]

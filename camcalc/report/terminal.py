@@ -3,22 +3,20 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
-from rich import box
 from rich.console import Console
-from rich.markup import escape
-from rich.table import Table
 
 from ..advice.bands import HEADLINES
 from ..results import Record
 from .html import BASE_COLUMNS, LOAD_UNITS, ceiling_rows, field_text, injection_notes, injection_row, number, window_heads, window_rows
+from .terminal_drive import print_cures, print_road_test, print_surge, print_trade_off
+from .terminal_parts import blank, console, table
 
 if TYPE_CHECKING:
     from ..brief import Brief, CamFacts
 
-__all__ = ["console", "print_brief", "print_events", "print_grid"]
+__all__ = ["console", "print_brief", "print_events", "print_grid", "table"]
 
 EVENTS = (
     ("intake_opens", "IVO\nb TDC"), ("intake_closes", "IVC\na BDC"), ("exhaust_opens", "EVO\nb BDC"), ("exhaust_closes", "EVC\na TDC"),
@@ -29,23 +27,6 @@ IDLE = (
     ("burned_fraction", "burned\n%", 0), ("spark", "spark\nb TDC", 0),
     ("imep_variation", "COV\n%", 0), ("air_flow", "air\ng/s", 2), ("throttle_area", "throt.\nmm2", 0),
 )  # fmt: skip
-
-
-NARROWEST = 100
-
-
-def console() -> Console:
-    """Return the terminal; what goes to a file or pipe is given room for a whole table."""
-    made = Console()
-    return made if made.is_terminal else Console(width=max(made.width, NARROWEST))
-
-
-def table(title: str, columns: Iterable[str], left: int = 1) -> Table:
-    """Return an empty table in the house style; the first ``left`` columns are text."""
-    made = Table(title=escape(title), title_justify="left", title_style="bold", box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1), collapse_padding=True)
-    for k, name in enumerate(columns):
-        made.add_column(name, justify="left" if k < left else "right")
-    return made
 
 
 def print_events(facts: CamFacts, console: Console) -> None:
@@ -81,10 +62,14 @@ def print_brief(brief: Brief, console: Console, load_axis: str = "manifold press
     _idle(brief, console)
     _idle_spark(brief, console)
     _reversion(brief, console)
+    print_surge(brief, console)
     _ceilings(brief, console, load_axis)
     _injection(brief, console)
     _sensing(brief, console)
+    print_trade_off(brief, console)
+    print_cures(brief, console)
     _sure(brief, console)
+    print_road_test(brief, console)
     console.print(f"[bold]Assumed[/bold]: {len(build.assumed)} figures the sheet leaves out")
     for a in build.assumed:
         console.print(f"  {a.key} = {a.value} ({a.why})", highlight=False, markup=False)
@@ -145,11 +130,11 @@ def _reversion(brief: Brief, console: Console) -> None:
 def _idle_spark(brief: Brief, console: Console) -> None:
     advice = brief.idle_spark
     made = table("Idle spark, flat or falling with speed [deg b TDC]", ["rpm", *(f"{s:.0f}" for s in advice.speed.magnitude)], left=0)
-    made.add_row("spark", *(_blank(v) for v in advice.si.spark))
+    made.add_row("spark", *(blank(v) for v in advice.si.spark))
     console.print(made)
     swept = table("Idle over spark, at the idle speed", ["spark, deg b TDC", *(f"{s:.0f}" for s in advice.si.swept_spark[::2])], left=1)
-    swept.add_row("vacuum, inHg", *(_blank(v, 1) for v in advice.manifold_vacuum.magnitude[::2]))
-    swept.add_row("COV of IMEP, %", *(_blank(v) for v in advice.imep_variation.magnitude[::2]))
+    swept.add_row("vacuum, inHg", *(blank(v, 1) for v in advice.manifold_vacuum.magnitude[::2]))
+    swept.add_row("COV of IMEP, %", *(blank(v) for v in advice.imep_variation.magnitude[::2]))
     console.print(swept)
     console.print(f"  {advice.why}\n", highlight=False)
 
@@ -184,10 +169,10 @@ def _ceilings(brief: Brief, console: Console, load_axis: str) -> None:
 def _sensitivity(brief: Brief, console: Console) -> None:
     s = brief.sensitivity
     made = table(f"Limits at light load: road load of gear {s.gear} [deg b TDC]", ["rpm", *(f"{v:.0f}" for v in s.speed.magnitude)], left=1)
-    made.add_row("load, kPa", *(_blank(v) for v in s.manifold_pressure.magnitude))
+    made.add_row("load, kPa", *(blank(v) for v in s.manifold_pressure.magnitude))
     for name, row in zip(s.variants, s.si.limit, strict=True):
-        made.add_row(name, *(_blank(v) for v in row))
-    made.add_row("late-burn floor", *(_blank(v) for v in s.si.floor))
+        made.add_row(name, *(blank(v) for v in row))
+    made.add_row("late-burn floor", *(blank(v) for v in s.si.floor))
     console.print(made)
     for text in (s.remark, s.beside):
         if text:
@@ -208,10 +193,6 @@ def _base(brief: Brief, console: Console) -> None:
 
 def _heads(brief: Brief, load_axis: str) -> list[str]:
     return [LOAD_UNITS[load_axis][0], *(f"{s:.0f}" for s in brief.spark_ceilings.speed.magnitude)]
-
-
-def _blank(value: float, digits: int = 0) -> str:
-    return f"{value:.{digits}f}" if math.isfinite(value) else ""
 
 
 def _injection(brief: Brief, console: Console) -> None:

@@ -1,0 +1,77 @@
+"""A comparison of two builds as one self-contained HTML file."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from ..compare.builds import SOURCE_KEYS
+from ..compare.rows import GROUPS
+from ..sources import cite
+from .html import svg_text
+
+if TYPE_CHECKING:
+    from ..compare import ComparedFigure, Comparison
+
+__all__ = ["BETTER", "band_text", "compare_html", "notes_of"]
+
+# The short word for what a row says.
+BETTER = {"a": "A", "b": "B", "no real difference": "no real difference", "a matter of taste": "a matter of taste", "no answer": "no answer"}
+CAPTIONS = {
+    "lift": "Valve lift of both cams, the overlap of each shaded.",
+    "burned_fraction": "Burned gas in the charge over engine speed at 60 kPa, spark 30 degrees before TDC.",
+    "vacuum": "Idle vacuum over idle speed, neutral, accessories off; no mark where torque does not balance.",
+    "ceiling": "Lowest spark ceiling at loads up to 60 kPa over engine speed; no mark where no ceiling is needed.",
+}
+
+
+def compare_html(both: Comparison) -> str:
+    """Return a comparison as HTML with its plots inside."""
+    import jinja2
+
+    environment = jinja2.Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=jinja2.StrictUndefined)
+    template = environment.from_string(Path(__file__).with_name("compare.html").read_text(encoding="utf-8"))
+    groups = [(group, [item for item in both.figures if item.group == group]) for group in GROUPS]
+    return template.render(
+        both=both,
+        groups=[(group, items) for group, items in groups if items],
+        plots=_plots(both),
+        captions=CAPTIONS,
+        better=BETTER,
+        band=band_text,
+        notes_of=notes_of,
+        reasons=reasons_of(both),
+        sources=cite(*SOURCE_KEYS),
+    )
+
+
+def band_text(item: ComparedFigure) -> str:
+    """Return the band of a difference as text; empty where it was not sampled."""
+    return f"{item.text('low')} to {item.text('high')}" if item.has_band else ""
+
+
+def notes_of(figures: Sequence[ComparedFigure]) -> list[str]:
+    """Return the notes of some figures, each once, with the figures it is about."""
+    return [f"{'; '.join(names)}: {note}" for note, names in _once((f.note, f.what) for f in figures) if note]
+
+
+def reasons_of(both: Comparison) -> list[str]:
+    """Return why a way is better, each reason once, with the figures it holds for."""
+    return [f"{'; '.join(names)}: {why}" for why, names in _once((f.why, f.what) for f in both.figures)]
+
+
+def _once(said: Iterable[tuple[str, str]]) -> list[tuple[str, list[str]]]:
+    about: dict[str, list[str]] = {}
+    for text, name in said:
+        about.setdefault(text, []).append(name)
+    return list(about.items())
+
+
+def _plots(both: Comparison) -> dict[str, str]:
+    from ..plot import plot_compared, plot_lifts
+
+    names = (f"A: {both.a.cam.name}", f"B: {both.b.cam.name}")
+    drawn = {"lift": plot_lifts(both.a.cam, both.b.cam)}
+    drawn |= {which: plot_compared(both.curves, which, names) for which in ("burned_fraction", "vacuum", "ceiling")}
+    return {key: svg_text(ax, f"compare-{key}") for key, ax in drawn.items()}

@@ -1,0 +1,55 @@
+"""A comparison of two builds on a terminal, readable at 100 columns."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from ..compare.rows import GROUPS, NO_ANSWER, NO_DIFFERENCE, TASTE
+from .compare_html import band_text, notes_of
+from .terminal import table
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from ..compare import Comparison
+
+__all__ = ["print_comparison"]
+
+SHORT = {"a": "A", "b": "B", NO_DIFFERENCE: "alike", TASTE: "taste", NO_ANSWER: "none"}
+
+
+def print_comparison(both: Comparison, console: Console) -> None:
+    """Print both cams side by side, then the verdicts."""
+    console.rule("Two cams compared for the street")
+    for letter, build in (("A", both.a), ("B", both.b)):
+        label = f" ({build.label})" if build.label else ""
+        console.print(f"{letter}: {build.cam.name} in {build.name}{label}", highlight=False, markup=False)
+    console.print(f"Model: {both.model}.\n", highlight=False)
+    heads = ["figure", "unit", "A", "B", "B less A", *(["10 to 90 %"] if both.samples else []), "better"]
+    for group in GROUPS:
+        made = table(group, heads, left=2)
+        items = [item for item in both.figures if item.group == group]
+        for item in items:
+            band = [band_text(item)] if both.samples else []
+            made.add_row(item.what, item.unit, item.text("a"), item.text("b"), item.text("difference"), *band, SHORT[item.better])
+        console.print(made)
+        for note in notes_of(items):
+            console.print(f"  {note}", highlight=False, markup=False)
+        console.print()
+    _verdicts(both, console)
+
+
+def _verdicts(both: Comparison, console: Console) -> None:
+    for letter, brakes in zip("AB", both.brakes, strict=True):
+        console.print(f"  brakes with {letter}: {brakes}", highlight=False, markup=False)
+    for note in both.notes:
+        console.print(f"  {note}", highlight=False, markup=False)
+    sure = (
+        f"alike: the 10 to 90 % band of the difference ({both.samples} samples, the same for both) contains zero, or it is below the figure's resolution"
+        if both.samples
+        else "alike: the difference is below the figure's resolution; no bands were sampled"
+    )
+    console.print(f"  {sure}; taste: neither way is better\n", highlight=False)
+    for verdict in both.verdicts:
+        console.print(f"[bold]For a {verdict.transmission}[/bold]")
+        console.print(f"  {verdict.words}", highlight=False, markup=False)

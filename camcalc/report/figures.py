@@ -1,0 +1,158 @@
+"""The brief's plots as SVG that says in words what it shows."""
+
+from __future__ import annotations
+
+import io
+import re
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+import numpy as np
+
+from ..cycle.grid import simulate_map
+from ..cycle.resolved import ResolvedEngine
+from ..engine.atmosphere import barometer_of
+from ..units import parse
+from .rows import injection_row
+
+if TYPE_CHECKING:
+    from ..brief import Brief
+    from ..build import Build
+
+__all__ = ["Plot", "described", "draw_plots", "map_loads", "svg_text"]
+
+MAP_SPEEDS = [f"{n} rpm" for n in range(600, 3601, 300)]
+MAP_LOADS = [f"{p} kPa" for p in range(30, 96, 8)]
+MAP_SPARK = "30 crank_deg"
+
+
+class Plot(NamedTuple):
+    """A drawn plot: its SVG with title and description inside, and the title."""
+
+    svg: str
+    title: str
+
+
+def draw_plots(brief: Brief) -> dict[str, Plot]:
+    """Return the plots of a brief by name."""
+    drawn = {**_cam_plots(brief), **_map_plots(brief), **_advice_plots(brief)}
+    return {name: Plot(described(svg_text(ax, name), name, title, text, crank=_crank_frame(ax, name)), title) for name, (ax, title, text) in drawn.items()}
+
+
+def _cam_plots(brief: Brief) -> dict[str, tuple[Any, str, str]]:
+    from ..plot import plot_lift, plot_residual
+
+    build, overlap = brief.build, brief.cam.overlap
+    models: dict[str, Any] = {b.cam.name: brief.engine(b) for b in (build, build.with_replaced_cam() if build.replaced_cam else None) if b}
+    beside = f", and thin beside them those of {build.replaced_cam.name}" if build.replaced_cam else ""
+    lift = (
+        f"Lift of the intake and exhaust valves of {build.cam.name} over crank angle{beside}. "
+        f"Both valves are open for {overlap.angle.magnitude:.0f} crank degrees around top dead centre; that overlap is hatched."
+    )
+    residual = (
+        f"Share of burned gas in the charge over engine speed at one manifold pressure, a line for each of {' and '.join(models)}. "
+        "The band above 40 % lies beyond any measured data."
+    )
+    return {
+        "lift": (plot_lift(build.cam, build.replaced_cam), "Valve lift over crank angle, overlap hatched", lift),
+        "residual": (plot_residual(models), "Burned gas in the charge over engine speed at one manifold pressure", residual),
+    }
+
+
+def _map_plots(brief: Brief) -> dict[str, tuple[Any, str, str]]:
+    """Return the maps of burned gas; they need the resolved cycle."""
+    from ..plot import plot_map
+
+    if brief.model != ResolvedEngine.name:
+        return {}
+    build = brief.build
+    drawn = {}
+    for name, own in (("map", build), ("replaced_map", build.with_replaced_cam() if build.replaced_cam else None)):
+        if own is None:
+            continue
+        found = simulate_map(own, speeds=MAP_SPEEDS, manifold_pressures=map_loads(own), spark=MAP_SPARK)
+        share = found.burned_fraction.magnitude
+        text = (
+            f"Contours of the burned share of the charge over engine speed and manifold pressure with {own.cam.name}, spark 30 degrees before top dead "
+            f"centre: from {np.nanmin(share):.0f} to {np.nanmax(share):.0f} %, most at low speed and low pressure. Blank where the engine does not run."
+        )
+        drawn[name] = (plot_map(found), f"{own.cam.name}: burned gas in the charge over speed and load", text)
+    return drawn
+
+
+def _advice_plots(brief: Brief) -> dict[str, tuple[Any, str, str]]:
+    from ..plot import plot_ceilings, plot_injection
+    from ..plot.trade_off import plot_trade_off
+
+    drawn = {}
+    ceilings, windows = brief.spark_ceilings, brief.injection
+    if ceilings.has_zone:
+        values = ceilings.si.ceiling
+        text = (
+            f"Grid of spark ceilings over engine speed and manifold pressure, from {np.nanmin(values):.0f} to {np.nanmax(values):.0f} crank degrees before top "
+            "dead centre; darker is lower, in brackets what spark does not cure, blank where there is no ceiling. The same figures stand in the table."
+        )
+        drawn["ceilings"] = (plot_ceilings(ceilings), "Ceilings for FINAL spark over speed and load", text)
+    if windows.applies:
+        row = injection_row(brief)
+        text = (
+            f"For each engine speed at {windows.manifold_pressure.magnitude[row]:.0f} kPa the crank angles in which injection may end and the pulse "
+            "recommended, over the spans in which intake and exhaust valve are open. The recommended ends stand in the table."
+        )
+        drawn["injection"] = (plot_injection(windows, brief.build.cam, row), "Injection windows along the crank", text)
+    if brief.trade_off is not None:
+        text = (
+            "Strips one under the other over spark at equal torque: vacuum, variation of cycles, burned gas, exhaust temperature, fuel, torque per degree. "
+            "Lines through all mark best torque, knock and the ceiling where there are any. The figures stand in the table."
+        )
+        drawn["trade_off"] = (plot_trade_off(brief.trade_off), "What spark trades at equal torque", text)
+    return drawn
+
+
+def map_loads(build: Build) -> list[str]:
+    """Return the loads of the brief's maps that lie below the barometer."""
+    ambient = barometer_of(build.site)
+    return [p for p in MAP_LOADS if parse(p).to("Pa").magnitude < ambient]
+
+
+def svg_text(ax: Any, name: str) -> str:
+    """Return the figure of some axes as SVG, the same bytes each time."""
+    import matplotlib
+
+    buffer = io.StringIO()
+    with matplotlib.rc_context({"svg.hashsalt": name, "svg.fonttype": "path"}):
+        ax.figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
+    text = buffer.getvalue()
+    text = re.sub(r"<!--.*?-->\s*|<metadata>.*?</metadata>\s*", "", text[text.index("<svg") :], flags=re.DOTALL)
+    # Several of these share one page: every id, and every reference to one, carries the plot's name.
+    text = re.sub(r'\bid="', f'id="{name}-', text)
+    return re.sub(r'(xlink:href="#|href="#|url\(#)', rf"\g<1>{name}-", text)
+
+
+def described(svg: str, name: str, title: str, text: str, *, crank: str = "") -> str:
+    """Return an SVG with its title and description inside, read out as one picture.
+
+    Examples
+    --------
+    >>> described("<svg><path/></svg>", "lift", "Lift", "Both valves.")[:72]
+    '<svg role="img" aria-labelledby="lift-title" aria-describedby="lift-desc'
+    """
+    from markupsafe import escape
+
+    opened = f'<svg role="img" aria-labelledby="{name}-title" aria-describedby="{name}-desc"{crank}'
+    end = svg.index(">")
+    inside = f'><title id="{name}-title">{escape(title)}</title><desc id="{name}-desc">{escape(text)}</desc>'
+    return opened + svg[len("<svg") : end] + inside + svg[end + 1 :]
+
+
+# Plots along the crank, and what their zero is: the cursor of the page ties these together.
+ALONG_THE_CRANK = ("lift", "injection")
+
+
+def _crank_frame(ax: Any, name: str) -> str:
+    """Return where the axes of a plot along the crank lie in its SVG, and which angles they span; empty for other plots."""
+    if name not in ALONG_THE_CRANK:
+        return ""
+    width, height = (72.0 * side for side in ax.figure.get_size_inches())
+    box = ax.get_position()
+    numbers = (box.x0 * width, box.x1 * width, (1.0 - box.y1) * height, (1.0 - box.y0) * height, *ax.get_xlim())
+    return ' data-crank="' + " ".join(f"{n:.2f}" for n in numbers) + '"'

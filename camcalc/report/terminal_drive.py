@@ -1,0 +1,91 @@
+"""What the brief says of driving, on a terminal: gears that buck, other cures, what spark trades, the road test."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from rich.console import Console
+
+from .terminal_parts import blank, table
+
+if TYPE_CHECKING:
+    from ..brief import Brief
+    from ..drive.gear_advice import DriveAdvice
+
+__all__ = ["print_cures", "print_road_test", "print_surge", "print_trade_off"]
+
+CURE_HEADS = ["cure", "removes\n%", "idle COV\n%", "vacuum\ninHg", "cruise\nCOV, %", "damping", "shaking\nm/s2"]
+TRADE_ROWS = (
+    ("spark, deg b TDC", "spark", 0), ("MAP, kPa", "manifold_pressure", 1), ("vacuum, inHg", "manifold_vacuum", 1), ("COV of IMEP, %", "imep_variation", 1),
+    ("exhaust, degC", "exhaust_temperature", 0), ("fuel, g/s", "fuel_flow", 3), ("N m per degree", "torque_per_degree", 2),
+)  # fmt: skip
+TRADE_COLUMNS = 9
+
+
+def print_surge(brief: Brief, console: Console) -> None:
+    """Print which gear not to use below which speed, on the table proposed and on the one supplied."""
+    for advice in brief.surge:
+        _surge(advice, brief.build.vehicle.road_speed_unit, console)
+    if brief.surge and brief.surge[0].idle:
+        console.print(f"  {brief.surge[0].idle.words}", highlight=False)
+    console.print(
+        "  verdicts are ours, by acceleration along the road; swings of the signals are estimates: camcalc surge takes a gear apart\n", highlight=False
+    )
+
+
+def _surge(advice: DriveAdvice, unit: str, console: Console) -> None:
+    heads = ["gear", "coupling", "not below\nrpm", f"which is\n{unit}", "worst", "least\ndamping", "Hz", "slope over critical, %\nalong speed", "\nalong load"]
+    made = table(f"Will it buck: {advice.table}", heads, left=2)
+    for g in advice.gears:
+        road = g.bad_below_road_speed.to(unit).magnitude
+        numbers = [blank(g.si.least_damping, 3), blank(g.si.frequency, 1)]
+        numbers += [blank(100.0 * v) if math.isfinite(v) else "no damping" for v in (g.si.slope_over_critical_along_speed, g.si.slope_over_critical_along_load)]
+        made.add_row(str(g.gear), g.coupling, blank(60.0 * g.si.bad_below), blank(road), g.worst or "no answer", *numbers)
+    console.print(made)
+    for text in advice.advice:
+        console.print(f"  {text}", highlight=False)
+
+
+def print_cures(brief: Brief, console: Console) -> None:
+    """Print what else would cure it, best first."""
+    ranking = brief.cures
+    if ranking is None:
+        return
+    road = f"gear {ranking.gear}, {60.0 * ranking.si.speed:.0f} rpm"
+    made = table(f"What else would cure it, against {ranking.against}; cruise in {road}", CURE_HEADS, left=1)
+    for cure in (ranking.none, *ranking.cures):
+        si = cure.figures.si
+        removes = blank(100.0 * cure.si.removes + 0.0) if cure is not ranking.none else ""
+        percents = [blank(100.0 * si.idle_variation, 1), blank(si.idle_vacuum / 3386.389, 1), blank(100.0 * si.cruise_variation, 1)]
+        made.add_row(cure.name, removes, *percents, blank(si.damping, 3), blank(si.acceleration, 3))
+    console.print(made)
+    for cure in ranking.cures:
+        text = "; ".join(cure.notes) or cure.cost
+        console.print(f"  {cure.name}: {text}", highlight=False)
+    console.print(f"  {ranking.remark}\n", highlight=False)
+
+
+def print_trade_off(brief: Brief, console: Console) -> None:
+    """Print what spark trades at equal torque in one cell."""
+    trade = brief.trade_off
+    if trade is None:
+        return
+    step = max(1, math.ceil(len(trade.si.spark) / TRADE_COLUMNS))
+    made = table(f"What spark trades at {60.0 * trade.si.speed:.0f} rpm and {trade.si.torque:.0f} N m", ["", *[""] * len(trade.si.spark[::step])], left=1)
+    for head, name, digits in TRADE_ROWS:
+        made.add_row(head, *(blank(float(v), digits) for v in getattr(trade, name).magnitude[::step]))
+    console.print(made)
+    for text in trade.remarks:
+        console.print(f"  {text}", highlight=False)
+    console.print()
+
+
+def print_road_test(brief: Brief, console: Console) -> None:
+    """Print the plan of a road test."""
+    if brief.road_test is None:
+        return
+    console.print("[bold]Road test[/bold]: what would settle the most uncertain inputs")
+    for line in str(brief.road_test).splitlines():
+        console.print(f"  {line}", highlight=False, markup=False)
+    console.print()

@@ -1,0 +1,34 @@
+"""What terminal pages share: the console, a table in the house style, a number or a blank."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+
+from rich import box
+from rich.console import Console
+from rich.markup import escape
+from rich.table import Table
+
+__all__ = ["blank", "console", "table"]
+
+NARROWEST = 100
+
+
+def console() -> Console:
+    """Return the terminal; what goes to a file or pipe is given room for a whole table."""
+    made = Console()
+    return made if made.is_terminal else Console(width=max(made.width, NARROWEST))
+
+
+def table(title: str, columns: Iterable[str], left: int = 1) -> Table:
+    """Return an empty table in the house style; the first ``left`` columns are text."""
+    made = Table(title=escape(title), title_justify="left", title_style="bold", box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1), collapse_padding=True)
+    for k, name in enumerate(columns):
+        made.add_column(name, justify="left" if k < left else "right")
+    return made
+
+
+def blank(value: float, digits: int = 0) -> str:
+    """Return a number as text, nothing where there is none."""
+    return f"{value:.{digits}f}" if math.isfinite(value) else ""
