@@ -15,12 +15,15 @@ if TYPE_CHECKING:
     from .build import Build, load_build, read_build, save_build
     from .build.card_reading import read_cam_card
     from .cam.card import CamCard
+    from .compare import Comparison, compare_builds
     from .cycle.grid import CycleMap, simulate_map
     from .cycle.quick import QuickEngine
     from .cycle.resolved import ResolvedEngine
     from .cycle.simulate import CycleResult, simulate_cycle
+    from .drive.drive_run import DriveRun, simulate_drive
     from .drive.risk import surge_map, surge_risk
     from .errors import CamcalcError, InputError, InputErrors, NoSolutionError
+    from .explain import Explanation, explain_topic
     from .logs import DriveLog, compare_logs, find_surge, read_log, review_log
     from .tables import ShapedTable, SparkTable, add_back, read_table, shape_table
     from .units import parse
@@ -32,15 +35,17 @@ _HOME = {
     "ResolvedEngine": ".cycle.resolved", "make_brief": ".brief", "Brief": ".brief", "QuickEngine": ".cycle.quick", "parse": ".units",
     "SparkTable": ".tables", "read_table": ".tables", "shape_table": ".tables", "add_back": ".tables", "ShapedTable": ".tables",
     "read_log": ".logs", "find_surge": ".logs", "review_log": ".logs", "compare_logs": ".logs", "DriveLog": ".logs",
-    "surge_risk": ".drive.risk", "surge_map": ".drive.risk",
+    "compare_builds": ".compare", "Comparison": ".compare",
+    "explain_topic": ".explain", "Explanation": ".explain",
+    "surge_risk": ".drive.risk", "surge_map": ".drive.risk", "simulate_drive": ".drive.drive_run", "DriveRun": ".drive.drive_run",
     "CamcalcError": ".errors", "InputError": ".errors", "InputErrors": ".errors", "NoSolutionError": ".errors",
 }  # fmt: skip
 
 __all__ = [
-    "Brief", "Build", "CamCard", "CamcalcError", "CycleMap", "CycleResult", "DriveLog", "InputError", "InputErrors", "NoSolutionError",
-    "QuickEngine", "ResolvedEngine", "ShapedTable", "SparkTable", "__version__", "add_back", "compare_logs", "find_surge",
-    "load_build", "make_brief", "parse", "read_build", "read_cam_card", "read_log", "read_table", "review_log", "save_build",
-    "shape_table", "simulate_cycle", "simulate_map", "surge_map", "surge_risk",
+    "Brief", "Build", "CamCard", "CamcalcError", "Comparison", "CycleMap", "CycleResult", "DriveLog", "DriveRun", "Explanation", "InputError", "InputErrors",
+    "NoSolutionError", "QuickEngine", "ResolvedEngine", "ShapedTable", "SparkTable", "__version__", "add_back", "compare_builds", "compare_logs",
+    "explain_topic", "find_surge", "load_build", "make_brief", "parse", "read_build", "read_cam_card", "read_log", "read_table", "review_log", "save_build",
+    "shape_table", "simulate_cycle", "simulate_drive", "simulate_map", "surge_map", "surge_risk",
 ]  # fmt: skip
 
 

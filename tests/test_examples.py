@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 import re
+import subprocess
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -87,3 +89,62 @@ def test_the_shaped_table_of_the_scenario_is_what_shaping_makes_of_the_steep_one
     found = ceilings_on_table(MODELS["resolved"](build_of("quarry-road")), steep.si.speed, steep.loads, steep.load_kind)
     # Whole degrees: a ceiling that moves by a tenth may move a cell, and its neighbours with it, by one.
     assert np.abs(shape_table(steep, found.ceiling).table.si.cells - shaped.si.cells).max() <= 1.0
+
+
+# What a script asks the engine with, and some of what it must print; where a figure stands it is geometry of the invented card or logs.
+SCRIPTS = {
+    "what_are_my_events": (
+        [],
+        ["QR 280 (invented)", "112.0 cam_deg", r"overlap +9\.0 crank_deg", r"overlap +60\.0 crank_deg", r"overlap area 73\.\d+ crank_deg·mm"],
+    ),
+    "what_does_my_log_show": ([], ["before: surges", "2.35 Hz", r"lower 1400 rpm, 30 kPa: 33 to 30", "after: no surge", "better: the swing has shrunk"]),
+    "what_spark_to_start_with": (["quick"], ["quick model", r"idle: \d+ at 550 rpm", "ceilings", "starting table", "not cured by spark"]),
+    "when_should_injection_end": (["quick"], ["quick model", r"60 kPa, 2000 rpm: ends +-?\d+ crank_deg, pulse \d+\.\d ms, \w+ valve"]),
+    "which_gear_bucks": (["quick"], ["quick model", r"gear 1: least damping -?\d\.\d+ of critical at \d+ rpm", "gear 6: "]),
+    "which_of_two_cams": (["quick"], ["quick model", r"vacuum.* \d+\.?\d* +\d+\.?\d* +inHg +B is better", r"with a clutch", r"with a converter"]),
+    "will_it_idle": (["quick"], ["quick model", r"850 rpm, \d+\.\d inHg of vacuum, spark \d+ crank_deg", "vacuum given up", "torque balances"]),
+}
+QUESTIONS = "examples/questions"
+
+
+def test_every_question_is_asked_here_and_listed(root: Path) -> None:
+    assert {path.stem for path in (root / QUESTIONS).glob("*.py")} == set(SCRIPTS)
+    listed = re.findall(r"^\| `(\w+)\.py` \|", (root / QUESTIONS / "README.md").read_text(encoding="utf-8"), re.MULTILINE)
+    assert sorted(listed) == sorted(SCRIPTS)
+
+
+@pytest.mark.parametrize("name", [pytest.param(name, marks=[pytest.mark.slow] if options else []) for name, (options, _) in SCRIPTS.items()])
+def test_a_script_answers_its_question_with_units(root: Path, name: str) -> None:
+    options, patterns = SCRIPTS[name]
+    done = subprocess.run([sys.executable, "-W", "error", f"{QUESTIONS}/{name}.py", *options], cwd=root, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    assert done.stderr == ""
+    assert [pattern for pattern in patterns if not re.search(pattern if "\\" in pattern else re.escape(pattern), done.stdout)] == []
+
+
+@pytest.mark.parametrize("name", SCRIPTS)
+def test_a_script_is_short_and_says_how_it_is_run(root: Path, name: str) -> None:
+    text = (root / QUESTIONS / f"{name}.py").read_text(encoding="utf-8")
+    assert 15 <= len(text.splitlines()) <= 45
+    assert f"``python {QUESTIONS}/{name}.py" in text.splitlines()[0]
+    assert "import camcalc as cc" in text
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", ["dockside", "long-meadow"])
+def test_a_base_table_suits_the_cam_it_was_made_for(root: Path, build_of: Make, name: str) -> None:
+    table, old = read_table(root / "examples" / name / "spark.csv"), MODELS["resolved"](build_of(name, old=True))
+    si = ceilings_on_table(old, table.si.speed[2:9], table.loads, table.load_kind)
+    allowed = si.best
+    known = np.isfinite(allowed)
+    assert known.sum() > 30
+    # The least numbers of the table stand where even they are more than a clean burn without knock allows at full load.
+    assert (table.si.cells[2:9][known] <= np.maximum(allowed[known], table.si.cells.min())).all()
+    assert not np.isfinite(si.ceiling).any()
+
+
+def test_the_picture_of_the_readme_is_the_first_screen_of_a_page(root: Path) -> None:
+    content = (root / "examples" / "quarry-road" / "brief.png").read_bytes()
+    assert content.startswith(b"\x89PNG")
+    assert (int.from_bytes(content[16:20]), int.from_bytes(content[20:24])) == (1280, 800)
+    assert len(content) < 200_000

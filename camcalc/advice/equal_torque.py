@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import itertools
 import math
+from collections.abc import Callable
 from typing import NamedTuple
 
 import numpy as np
 
 from ..burn.stability import work_spread
-from ..cycle.operating import EngineModel, OperatingState, barometer, pressure_for_net_imep
+from ..cycle.operating import LEAST_PRESSURE, EngineModel, OperatingState, barometer, pressure_for_net_imep
 from ..drive.road_load import engine_torque_on_road
 from ..errors import NoSolutionError
 from .idle import load_terms
@@ -20,6 +22,13 @@ MOST_RETARD = 44.0
 # Along the line the variation must change by this share for the level of spark to count; ESTIMATE.
 LEVEL_DECIDES = 0.10
 CLOSE = 1e-3  # of the torque asked for
+# The secant finds a smooth torque within so many points; after them the answer is bracketed.
+SECANT_POINTS = 6
+# Pressures this close [Pa] are one; sought down in steps to this share of the load.
+SAME_PRESSURE, LIGHTER = 1.0, 0.8
+# An edge of a leap further than this share of gross IMEP from the torque asked for is a dying cycle, not scatter;
+# ESTIMATE, five times the most seen (0.2 %).
+MOST_SCATTER = 0.01
 FLATTEN = "level does not decide here: flatten"
 NOT_CURED = "not cured by spark: raise speed, change gear or cam"
 
@@ -48,24 +57,58 @@ def road_net_imep(model: EngineModel, speed: float, gear_ratio: float) -> float:
 
 
 def pressure_at_equal_torque(model: EngineModel, speed: float, net: float, spark: float, *, start: float, step: float = 2e3) -> float | None:
-    """Return the pressure [Pa] that gives a net IMEP [Pa] at a spark, sought from ``start``; None beyond the barometer."""
-    top = barometer(model)
+    """Return the pressure [Pa] that gives a net IMEP [Pa] at a spark, sought from ``start``.
+
+    None where torque does not rise through it at any pressure up to the barometer, or only in the leap of a cycle that dies.
+    """
+    top, close = barometer(model), CLOSE * abs(net)
+    tried: dict[float, OperatingState] = {}
+
+    def excess(pressure: float) -> float:
+        if pressure not in tried:
+            tried[pressure] = model.state(speed, pressure, spark)
+        return tried[pressure].net - net
+
     p0 = min(start, top)
-    f0 = model.state(speed, p0, spark).net - net
-    if abs(f0) < CLOSE * net:
+    f0 = excess(p0)
+    if abs(f0) < close:
         return p0
     p1 = float(np.clip(p0 + math.copysign(step, -f0), 0.3 * p0, top))
-    for _ in range(14):
-        f1 = model.state(speed, p1, spark).net - net
-        if abs(f1) < CLOSE * net:
+    for _ in range(SECANT_POINTS - 1):
+        f1 = excess(p1)
+        if abs(f1) < close:
             return p1
         if f1 == f0 or p1 == p0:
-            return None
+            break
         slope = (f1 - f0) / (p1 - p0)
         # Torque rises with pressure; where it does not, a cycle is dying: go up.
         aim = p1 - f1 / slope if slope > 0.0 else p1 + step
         p0, f0, p1 = p1, f1, float(np.clip(aim, p1 - 8e3, min(p1 + 8e3, top)))
-    return None
+    return _bracketed(excess, tried, top, close)
+
+
+def _bracketed(excess: Callable[[float], float], tried: dict[float, OperatingState], top: float, close: float) -> float | None:
+    """Return the pressure [Pa] where torque rises through what is asked for, as closely as the engine repeats itself; None where it does not.
+
+    A settled cycle depends a little on the one that it was settled from, so torque over pressure has small leaps, and the
+    torque asked for may lie inside one: no pressure gives it any closer than the nearer edge.
+    """
+    from scipy.optimize import brentq
+
+    def crossings() -> list[tuple[float, float]]:
+        return [(low, high) for low, high in itertools.pairwise(sorted(tried)) if excess(low) < 0.0 <= excess(high)]
+
+    if not crossings() and excess(max(tried)) < 0.0:
+        excess(top)
+    while not crossings() and excess(min(tried)) >= 0.0 and min(tried) > LEAST_PRESSURE:
+        excess(LIGHTER * min(tried))
+    if not crossings():
+        return top if top in tried and abs(excess(top)) < close else None
+    # With much dilution two pressures can give one torque; the upper one is steady.
+    low, high = crossings()[-1]
+    brentq(lambda p: excess(p) if abs(excess(p)) >= close else 0.0, low, high, xtol=SAME_PRESSURE)
+    nearest = min((p for p in tried if low <= p <= high), key=lambda p: abs(excess(p)))
+    return nearest if abs(excess(nearest)) < max(close, MOST_SCATTER * tried[nearest].gross) else None
 
 
 def equal_torque_line(model: EngineModel, speed: float, net: float, *, settled_under: float = 0.0) -> list[LinePoint]:

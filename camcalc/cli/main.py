@@ -14,19 +14,26 @@ from ..errors import CamcalcError
 __all__ = ["main"]
 
 COMMANDS = {
+    "brief": "the first-fire brief: idle, reversion, bucking, spark ceilings, injection windows, what else would cure it",
     "events": "valve events, overlap and lift of the cams on a build sheet",
     "cycle": "one settled crank-resolved cycle, or a map of them",
     "shape": "the least change to a spark table that meets the ceilings and leaves no steep neighbours",
-    "review": "what a driving log shows: surge, its cause, what to change next, before against after",
     "surge": "will this table, on this engine, in this gear, buck: what shakes the car and what damps it",
-    "brief": "the first-fire brief: idle, reversion, spark ceilings, injection windows",
+    "drive": "a drive over time on this table: lash, fuel cut, a held pedal or speed, written as a log",
+    "review": "what a driving log shows: surge, its cause, what to change next, before against after",
+    "compare": "which of two cams has the better street manners, and what is no real difference",
+    "explain": "a topic worked out step by step on a build: formulas, its own numbers, where they stop being true",
+    "completion": "a script that lets your shell complete commands and options",
 }
-WELCOME = """camcalc: what a long-duration cam does to a street engine, before first fire.
+WELCOME = """camcalc: what a long-duration cam does to a street engine, before first fire: idle, vacuum, spark
+ceilings, injection, bucking. A build sheet goes in; camcalc COMMAND --help says what each can do.
 
 Three commands to try:
-  camcalc events examples/quarry-road/build.toml
-  camcalc brief examples/quarry-road/build.toml
   camcalc brief examples/quarry-road/build.toml --html brief.html
+  camcalc surge examples/quarry-road/build.toml --gear 2
+  camcalc explain overlap examples/quarry-road/build.toml
+
+All: {}
 """
 
 
@@ -36,17 +43,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     words = sys.argv[1:] if arguments is None else list(arguments)
     if not words:
-        print(WELCOME)
+        print(WELCOME.format(", ".join(COMMANDS)))
         return 0
-    parser = argparse.ArgumentParser(prog="camcalc", description="From a cam card and a build sheet to a first-fire brief.")
-    parser.add_argument("--version", action="version", version=f"camcalc {VERSION}")
-    commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
-    for name, text in COMMANDS.items():
-        sub = commands.add_parser(name, help=text, description=text)
-        if words[0] == name:
-            importlib.import_module(f".{name}", __package__).add_arguments(sub)
     try:
-        options = parser.parse_args(words)
+        options = parser_for(words[0]).parse_args(words)
     except SystemExit as stop:
         return int(stop.code or 0)
     try:
@@ -57,6 +57,18 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except BrokenPipeError:
         sys.stderr.close()
         return 0
+
+
+def parser_for(*whole: str) -> argparse.ArgumentParser:
+    """Return the parser, with the arguments of the commands named; only their modules are loaded."""
+    parser = argparse.ArgumentParser(prog="camcalc", description="From a cam card and a build sheet to a first-fire brief.")
+    parser.add_argument("--version", action="version", version=f"camcalc {VERSION}")
+    commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
+    for name, text in COMMANDS.items():
+        sub = commands.add_parser(name, help=text, description=text)
+        if name in whole:
+            importlib.import_module(f".{name}", __package__).add_arguments(sub)
+    return parser
 
 
 if __name__ == "__main__":

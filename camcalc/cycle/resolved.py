@@ -101,12 +101,11 @@ class ResolvedEngine:
         self.setup = self._setup(adiabatic, smooth, held_temperature, intake_temperature, exhaust_pressure)
         self._settled: dict[tuple[float, float, float], Settled] = {}
         self._best: dict[tuple[float, float, float | None], float] = {}
-        self._guesses: dict[tuple[float, float, float | None], float] = {}
 
     def fresh(self) -> ResolvedEngine:
         """Return the same engine with no settled cycles remembered."""
         twin = copy.copy(self)
-        twin._settled, twin._best, twin._guesses = {}, {}, {}
+        twin._settled, twin._best = {}, {}
         return twin
 
     def asking(self, build: Build) -> ResolvedEngine:
@@ -343,7 +342,7 @@ class ResolvedEngine:
                 best = self._argmax(settled, best, burned_fraction)
             if burned_fraction is None and settled.outcome == "settled":
                 best = min(max(best + self._shift(settled, own, best), LATEST), EARLIEST)
-            self._best[key] = self._guesses[key] = best
+            self._best[key] = best
         return self._best[key]
 
     def _shift(self, settled: Settled, own: float, best: float) -> float:
@@ -373,7 +372,7 @@ class ResolvedEngine:
         if spark is not None:
             return self.state(speed, pressure, spark).net
         key = (round(speed, 6), round(pressure, 2), None)
-        guess = self._guesses.get(key) or self._near_best(key) or FIRST_GUESS
+        guess = self._best.get(key) or self._near_best(key) or FIRST_GUESS
         base = float(round(min(guess - offset, earliest)))
         settled = self.settled(speed, pressure, base)
         if settled.outcome != "settled":
@@ -385,12 +384,12 @@ class ResolvedEngine:
             settled = self.settled(speed, pressure, base)
             if settled.outcome != "settled":
                 return dead_state(speed, pressure, base, settled).net
-        self._guesses[key] = best
+        self._best[key] = best
         change = self.closed_work(settled, target)[0] - self.closed_work(settled, base)[0]
         return (settled.total("work") + change) / self.geometry.swept
 
     def _near_best(self, key: tuple[float, float, float | None]) -> float | None:
-        found = [(abs(math.log(key[0] / k[0])) + abs(math.log(key[1] / k[1])), v) for k, v in self._guesses.items() if (k[2] is None) == (key[2] is None)]
+        found = [(abs(math.log(key[0] / k[0])) + abs(math.log(key[1] / k[1])), v) for k, v in self._best.items() if (k[2] is None) == (key[2] is None)]
         near = min(found, default=None)
         return near[1] if near is not None and near[0] < 0.3 else None
 

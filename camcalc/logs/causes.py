@@ -46,6 +46,7 @@ WALKED = 0.03
 # A load that swings by more of its mean is suspect: blow-back moves the reading, not only the charge. ESTIMATE.
 SUSPECT_LOAD = 0.03
 
+NOT_IN_A_LOG = "a log cannot tell whether a level table would be quieter: compare camcalc surge with and without --flat"
 WORDS = {
     TABLE: "the table hands the swing on: spark follows its slope",
     BURN: "spark is flat, so the swing comes from burn or fuel: table work will not help; check mixture, misfire and vacuum leaks first",
@@ -154,7 +155,7 @@ def explain_episode(
             notes.append(f"spark is flat at this frequency only: it moves by {2 * beside:.2g} deg peak to peak at others, which do not shake the car")
         return _cause(BURN, episode, found, [*(_offset_notes(found) if found else []), *notes])
     if found and found["explained"] >= EXPLAINS:
-        return _cause(TABLE, episode, found, [*_offset_notes(found), *notes])
+        return _cause(TABLE, episode, found, [*_offset_notes(found), *notes, NOT_IN_A_LOG])
     cause, share, more = _pattern(log, parts, episode, bool(found))
     if found:
         more.append(f"the table accounts for {100 * max(found['explained'], 0.0):.0f} %")

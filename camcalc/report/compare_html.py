@@ -20,7 +20,7 @@ __all__ = ["BETTER", "band_text", "compare_html", "notes_of"]
 BETTER = {"a": "A", "b": "B", "no real difference": "no real difference", "a matter of taste": "a matter of taste", "no answer": "no answer"}
 CAPTIONS = {
     "lift": "Valve lift of both cams, the overlap of each shaded.",
-    "burned_fraction": "Burned gas in the charge over engine speed at 60 kPa, spark 30 degrees before TDC.",
+    "burned_fraction": "Burned gas in the charge over engine speed at 60 kPa, spark 30 degrees before TDC; no mark where the engine does not run.",
     "vacuum": "Idle vacuum over idle speed, neutral, accessories off; no mark where torque does not balance.",
     "ceiling": "Lowest spark ceiling at loads up to 60 kPa over engine speed; no mark where no ceiling is needed.",
 }

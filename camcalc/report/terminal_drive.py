@@ -30,17 +30,19 @@ def print_surge(brief: Brief, console: Console) -> None:
     if brief.surge and brief.surge[0].idle:
         console.print(f"  {brief.surge[0].idle.words}", highlight=False)
     console.print(
-        "  verdicts are ours, by acceleration along the road; swings of the signals are estimates: camcalc surge takes a gear apart\n", highlight=False
+        "  verdicts are ours, by acceleration along the road; slope: of the table over the critical, most on the road (none: no damping left to take). "
+        "Swings of the signals are estimates: camcalc surge takes a gear apart\n",
+        highlight=False,
     )
 
 
 def _surge(advice: DriveAdvice, unit: str, console: Console) -> None:
-    heads = ["gear", "coupling", "not below\nrpm", f"which is\n{unit}", "worst", "least\ndamping", "Hz", "slope over critical, %\nalong speed", "\nalong load"]
-    made = table(f"Will it buck: {advice.table}", heads, left=2)
+    heads = ["gear", "coupling", "below\nrpm", f"below\n{unit}", "worst", "damp-\ning", "Hz", "slope,\nrpm, %", "slope,\nload, %"]
+    made = table(f"Will it buck, and which gear not to use below what: {advice.table}", heads, left=2)
     for g in advice.gears:
         road = g.bad_below_road_speed.to(unit).magnitude
         numbers = [blank(g.si.least_damping, 3), blank(g.si.frequency, 1)]
-        numbers += [blank(100.0 * v) if math.isfinite(v) else "no damping" for v in (g.si.slope_over_critical_along_speed, g.si.slope_over_critical_along_load)]
+        numbers += [blank(100.0 * v) if math.isfinite(v) else "none" for v in (g.si.slope_over_critical_along_speed, g.si.slope_over_critical_along_load)]
         made.add_row(str(g.gear), g.coupling, blank(60.0 * g.si.bad_below), blank(road), g.worst or "no answer", *numbers)
     console.print(made)
     for text in advice.advice:

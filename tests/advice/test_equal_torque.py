@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
+import random
 from collections.abc import Callable
 from types import SimpleNamespace
 from typing import Any
@@ -14,18 +15,22 @@ from hypothesis import strategies as st
 
 from camcalc.advice.equal_torque import (
     FLATTEN,
+    MOST_RETARD,
     NOT_CURED,
+    SECANT_POINTS,
     LinePoint,
     equal_torque_line,
     pressure_at_equal_torque,
     road_net_imep,
     steady_limit,
 )
+from camcalc.advice.spark_limits import ceiling_column
+from camcalc.cycle.resolved import ResolvedEngine
 from camcalc.drive.road_load import engine_torque_on_road
 from camcalc.errors import NoSolutionError
 
 Make = Callable[..., Any]
-AMBIENT, BEST = 101325.0, 40.0
+AMBIENT, BEST, PUMPING = 101325.0, 40.0, 5e4
 
 
 class Parabola:
@@ -36,7 +41,39 @@ class Parabola:
 
     def state(self, speed: float, pressure: float, spark: float, **other: Any) -> Any:
         net = (12.0 * pressure - 1.5e5) * (1.0 - 3e-4 * (spark - BEST) ** 2)
-        return SimpleNamespace(net=net)
+        return SimpleNamespace(net=net, gross=net + PUMPING)
+
+
+class Scattering(Parabola):
+    """The same engine, whose torque scatters up or down [Pa] from pressure to pressure, the same each time; every call is counted."""
+
+    def __init__(self, build: Any, scatter: float, seed: int) -> None:
+        super().__init__(build)
+        self.scatter, self.seed, self.asked = scatter, seed, 0
+
+    def state(self, speed: float, pressure: float, spark: float, **other: Any) -> Any:
+        self.asked += 1
+        smooth = super().state(speed, pressure, spark)
+        by = random.Random(f"{self.seed} {pressure:.2f}").choice((-self.scatter, self.scatter))
+        return SimpleNamespace(net=smooth.net + by, gross=smooth.gross + by)
+
+
+class Leaping(Scattering):
+    """The same engine with one leap in torque [Pa], upward at a pressure."""
+
+    def __init__(self, build: Any, leap: float, at: float) -> None:
+        super().__init__(build, 0.0, 0)
+        self.leap, self.at = leap, at
+
+    def state(self, speed: float, pressure: float, spark: float, **other: Any) -> Any:
+        smooth = super().state(speed, pressure, spark)
+        by = 0.5 * math.copysign(self.leap, pressure - self.at)
+        return SimpleNamespace(net=smooth.net + by, gross=smooth.gross + by)
+
+
+def pressure_of(net: float, spark: float = BEST) -> float:
+    """The pressure at which the parabola makes a net IMEP."""
+    return (net / (1.0 - 3e-4 * (spark - BEST) ** 2) + 1.5e5) / 12.0
 
 
 @pytest.fixture(scope="module")
@@ -47,7 +84,7 @@ def parabola(build_of: Make) -> Any:
 def line_of(variations: list[float], model: Any = None, net: float = 3e5) -> list[LinePoint]:
     """A line in steps of four degrees from best torque down, with the pressure that the parabola needs."""
     sparks = [BEST - 4.0 * k for k in range(len(variations))]
-    pressures = [(net / (1.0 - 3e-4 * (s - BEST) ** 2) + 1.5e5) / 12.0 for s in sparks]
+    pressures = [pressure_of(net, s) for s in sparks]
     return [LinePoint(s, p, v, SimpleNamespace()) for s, p, v in zip(sparks, pressures, variations, strict=True)]  # type: ignore[arg-type]
 
 
@@ -126,36 +163,111 @@ def test_the_limit_lies_on_the_line_and_is_steady_there_or_the_steadiest(build_o
 @given(net=st.floats(1e5, 8e5), spark=st.floats(10.0, 55.0), start=st.floats(25e3, 101e3))
 def test_the_pressure_found_gives_the_torque_asked_for(build_of: Make, net: float, spark: float, start: float) -> None:
     model: Any = Parabola(build_of("quarry-road"))
-    exact = (net / (1.0 - 3e-4 * (spark - BEST) ** 2) + 1.5e5) / 12.0
+    exact = pressure_of(net, spark)
     found = pressure_at_equal_torque(model, 25.0, net, spark, start=start)
-    if exact > AMBIENT:
+    if exact > AMBIENT + 50.0:
         assert found is None
-    elif found is not None:
-        assert model.state(25.0, found, spark).net == pytest.approx(net, rel=1e-3)
-    if exact < AMBIENT - 50.0:
+    elif exact < AMBIENT - 50.0:
         assert found is not None
+    if found is not None:
+        assert model.state(25.0, found, spark).net == pytest.approx(net, rel=1e-3)
+
+
+@given(
+    net=st.floats(5e4, 8e5),
+    spark=st.floats(10.0, 55.0),
+    start=st.floats(15e3, 101e3),
+    scatter=st.floats(0.0, 300.0),
+    seed=st.integers(0, 1000),
+)
+def test_a_torque_that_scatters_is_found_wherever_it_is_bracketed(build_of: Make, net: float, spark: float, start: float, scatter: float, seed: int) -> None:
+    model: Any = Scattering(build_of("quarry-road"), scatter, seed)
+    at_barometer = Parabola.state(model, 25.0, AMBIENT, spark).net
+    found = pressure_at_equal_torque(model, 25.0, net, spark, start=start)
+    assert model.asked < 60
+    if at_barometer - scatter < net:
+        return
+    assert found is not None
+    # A pascal is worth at most twelve of torque.
+    assert abs(model.state(25.0, found, spark).net - net) <= max(1e-3 * net, scatter + 12.0)
+    assert abs(Parabola.state(model, 25.0, found, spark).net - net) <= 1e-3 * net + 2.0 * scatter + 12.0
+
+
+@given(net=st.floats(1e5, 8e5), away=st.floats(-4e3, 4e3), scatter=st.floats(0.0, 20.0))
+def test_a_torque_that_hardly_scatters_needs_no_more_points_than_a_secant(build_of: Make, net: float, away: float, scatter: float) -> None:
+    model: Any = Scattering(build_of("quarry-road"), scatter, 1)
+    assert pressure_at_equal_torque(model, 25.0, net, BEST, start=pressure_of(net) + away) is not None
+    assert model.asked <= SECANT_POINTS
+
+
+@given(share=st.floats(0.1, 0.9), away=st.floats(-4e3, 4e3))
+def test_inside_a_small_leap_the_nearer_edge_stands(build_of: Make, share: float, away: float) -> None:
+    net, leap = 1.2e5, 600.0
+    # With its edges so far from the torque asked for on either side.
+    at = pressure_of(net + (0.5 - share) * leap)
+    model: Any = Leaping(build_of("quarry-road"), leap, at)
+    found = pressure_at_equal_torque(model, 25.0, net, BEST, start=at + away)
+    assert found is not None
+    nearer = min(share, 1.0 - share) * leap
+    assert abs(model.state(25.0, found, BEST).net - net) <= max(1e-3 * net, nearer + 12.0)
+
+
+@pytest.mark.parametrize("away", [-9e3, -500.0, 500.0, 9e3])
+def test_the_leap_of_a_dying_cycle_is_no_torque_found(build_of: Make, away: float) -> None:
+    at = pressure_of(1.2e5)
+    model: Any = Leaping(build_of("quarry-road"), 8e4, at)
+    assert pressure_at_equal_torque(model, 25.0, 1.2e5, BEST, start=at + away) is None
+    assert model.asked < 60
 
 
 # Lines of the resolved engine.
 
 
 @pytest.mark.parametrize(("name", "rpm", "gear"), [("quarry-road", 1400.0, 3), ("dockside", 1400.0, 4), ("long-meadow", 1200.0, 3)])
-def test_every_point_of_a_line_makes_the_torque_asked_for(resolved_of: Make, name: str, rpm: float, gear: int) -> None:
-    model, speed = resolved_of(name), rpm / 60.0
+def test_every_point_of_a_line_makes_the_torque_asked_for(build_of: Make, name: str, rpm: float, gear: int) -> None:
+    # Settled closely: the brief's engine repeats a torque within a quarter of a per cent only.
+    model, speed = ResolvedEngine(build_of(name)), rpm / 60.0
     net = road_net_imep(model, speed, model.build.vehicle.gear_ratios[gear - 1])
     line = equal_torque_line(model, speed, net)
     assert len(line) >= 3
     twin = model.fresh()  # remembers nothing that the line was found with
     for point in line:
         state = twin.state(speed, point.pressure, point.spark)
-        assert state.net == pytest.approx(net, rel=2e-3)
-        assert point.state.burned_fraction == pytest.approx(state.burned_fraction, rel=2e-3)
+        assert state.net == pytest.approx(net, rel=1.1e-3)
+        assert point.state.burned_fraction == pytest.approx(state.burned_fraction, rel=2e-4)
     # Retard gives efficiency away: the throttle opens and the charge grows cleaner.
     for early, late in itertools.pairwise(line):
         assert late.spark == early.spark - 4.0
         assert late.pressure > early.pressure
         assert late.state.burned_fraction < early.state.burned_fraction
         assert late.state.half_burned > early.state.half_burned
+
+
+@pytest.mark.parametrize("gear", [3, 4])
+def test_what_the_engine_remembers_does_not_cut_a_line_short(build_of: Make, gear: int) -> None:
+    # Settled this loosely, warm starts scatter by more than the torque is asked to hold.
+    model, speed = ResolvedEngine(build_of("quarry-road"), tolerance=2e-4), 1400.0 / 60.0
+    fresh = model.fresh()
+    ceiling_column(model, speed, [35e3, 45e3, 55e3, 65e3, 75e3, 85e3, 95e3])
+    net = road_net_imep(model, speed, model.build.vehicle.gear_ratios[gear - 1])
+    warm, cold = (equal_torque_line(engine, speed, net) for engine in (model, fresh))
+    latest = model.build.limits.si.latest_half_burned
+    for line in (warm, cold):
+        assert line[-1].state.half_burned > latest
+        assert all(abs(p.state.net - net) < 2e-3 * net for p in line)
+    for one, other in zip(warm, cold, strict=True):
+        assert one.spark == pytest.approx(other.spark, abs=0.5)
+        assert one.pressure == pytest.approx(other.pressure, rel=2e-3)
+
+
+def test_no_gear_is_lost_to_what_other_gears_left_remembered(build_of: Make, resolved_of: Make) -> None:
+    model, speed = resolved_of("quarry-road").fresh(), 1800.0 / 60.0
+    lines = [equal_torque_line(model, speed, road_net_imep(model, speed, ratio)) for ratio in model.build.vehicle.gear_ratios]
+    latest = model.build.limits.si.latest_half_burned
+    for line in lines:
+        # Followed to the latest burn, or as far as any line is.
+        assert line
+        assert line[-1].state.half_burned > latest or line[-1].spark - 4.0 < line[0].spark - MOST_RETARD
 
 
 def test_a_line_ends_at_the_latest_burn_that_the_sheet_allows(resolved_of: Make) -> None:

@@ -68,10 +68,26 @@ def test_without_arguments_it_welcomes_and_names_three_commands_to_try(capsys: S
 def test_the_commands_of_the_welcome_run(root: Path, capsys: Said, ready: None, tmp_path: Path) -> None:
     main([])
     tried = [line.split()[1:] for line in capsys.readouterr().out.splitlines() if line.startswith("  camcalc ")]
-    for command, sheet, *options in tried:
-        files = [str(tmp_path / o) if o.endswith(".html") else o for o in options]
-        assert main([command, str(root / sheet), *files]) == 0
+    for words in tried:
+        files = [str(tmp_path / w) if w.endswith(".html") else str(root / w) if w.endswith(".toml") else w for w in words]
+        assert main(files) == 0
     assert (tmp_path / "brief.html").stat().st_size > 0
+
+
+@pytest.mark.parametrize("shell", ["bash", "zsh"])
+def test_a_shell_is_given_every_command_and_its_options(shell: str, capsys: Said) -> None:
+    assert main(["completion", shell]) == 0
+    script = capsys.readouterr().out
+    assert [name for name in COMMANDS if name not in script] == []
+    assert "--load-axis" in script
+    assert "--driver" in script
+
+
+def test_a_shell_takes_the_script() -> None:
+    script = run("completion", "bash").stdout
+    done = subprocess.run(["bash", "-c", f"{script}\ncomplete -p camcalc"], capture_output=True, text=True, check=False)
+    assert done.returncode == 0
+    assert "camcalc" in done.stdout
 
 
 def test_the_version_is_told(capsys: Said) -> None:
@@ -89,7 +105,7 @@ def test_the_installed_command_answers() -> None:
 @pytest.mark.parametrize("command", sorted(COMMANDS))
 def test_every_command_helps(command: str, capsys: Said) -> None:
     assert main([command, "--help"]) == 0
-    assert "BUILD" in capsys.readouterr().out.upper()
+    assert ("SHELL" if command == "completion" else "BUILD") in capsys.readouterr().out.upper()
 
 
 @pytest.mark.parametrize("words", [["brief"], ["frobnicate"], ["events", "a.toml", "--no-such-option"], ["events", "a.toml", "--measured-at", "rocker"]])
@@ -103,12 +119,17 @@ def test_a_mistake_in_the_command_ends_with_two_and_the_usage(words: list[str], 
 # --- mistakes in the input
 
 
+# What a command cannot do without, before and after the sheet.
+FIRST = {"review": ["no-such-log.csv"], "explain": ["overlap"]}
+LAST = {"drive": ["--gear", "1", "--speed", "1400 rpm"]}
+
+
 def on_sheet(command: str, sheet: str) -> list[str]:
     """A command line with a build sheet and whatever else the command cannot do without."""
-    return [command, *(["no-such-log.csv"] if command == "review" else []), sheet]
+    return [command, *FIRST.get(command, []), sheet, *LAST.get(command, [])]
 
 
-@pytest.mark.parametrize("command", sorted(COMMANDS))
+@pytest.mark.parametrize("command", sorted(set(COMMANDS) - {"completion"}))
 def test_a_missing_file_is_told_on_one_screen_without_traceback(command: str) -> None:
     done = run(*on_sheet(command, "no-such-folder/build.toml"))
     assert done.returncode == 1
@@ -131,7 +152,7 @@ def test_a_missing_file_is_told_on_one_screen_without_traceback(command: str) ->
 def test_a_sheet_that_is_none_ends_with_one_and_words(tmp_path: Path, capsys: Said, text: str, words: str) -> None:
     path = tmp_path / "build.toml"
     path.write_text(text, encoding="utf-8")
-    for command in COMMANDS:
+    for command in set(COMMANDS) - {"completion"}:
         assert main(on_sheet(command, str(path))) == 1
         said = capsys.readouterr()
         assert said.out == ""
@@ -208,7 +229,7 @@ def test_a_brief_in_json_is_json_and_nothing_else(sheet_path: Path, capsys: Said
     assert {"events", "idle", "cautions"} <= set(told)
     assert str(page) in said.err
     vacuum = told["idle"]["vacuum"]
-    assert f"{vacuum['value']:.4g} {vacuum['unit']}" in page.read_text(encoding="utf-8")
+    assert f"{vacuum['value']:.1f}" in page.read_text(encoding="utf-8")
 
 
 def test_a_brief_on_screen_and_in_files(sheet_path: Path, capsys: Said, ready: None, tmp_path: Path) -> None:

@@ -15,16 +15,21 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 import camcalc.plot
-from camcalc import read_table, shape_table, simulate_cycle, simulate_map
+from camcalc import read_table, shape_table, simulate_cycle, simulate_drive, simulate_map
+from camcalc.advice.trade_off import trade_off
+from camcalc.compare import Curves
 from camcalc.cycle.engine_tables import engine_tables
 from camcalc.drive.risk import surge_map
 from camcalc.logs import DriveLog, find_surge
 from camcalc.plot import (
     plot_ceilings,
+    plot_compared,
+    plot_drive,
     plot_flows,
     plot_indicator,
     plot_injection,
     plot_lift,
+    plot_lifts,
     plot_log,
     plot_map,
     plot_pressure,
@@ -32,11 +37,15 @@ from camcalc.plot import (
     plot_surge,
     plot_table_grid,
     plot_table_surface,
+    plot_trade_off,
     plot_visited,
 )
 
 Draw = Callable[..., Axes]
-NAMES = ("lift", "residual", "ceilings", "injection", "pressure", "indicator", "flows", "map", "table_grid", "table_surface", "log", "visited", "surge")
+NAMES = (
+    "lift", "lifts", "compared", "residual", "ceilings", "injection", "pressure", "indicator", "flows", "map", "table_grid", "table_surface", "log", "visited",
+    "surge", "drive", "trade_off",
+)  # fmt: skip
 
 
 def test_every_plot_is_tested() -> None:
@@ -55,6 +64,11 @@ def draw(brief_of: Callable[[str], Any], engine_of: Callable[..., Any]) -> Calla
     log = DriveLog.of(time=time, speed=22.0 + np.sin(16.0 * time), load=np.full(time.size, 45e3), load_kind="manifold pressure", pedal=0.2 + 0.0 * time)
     findings = find_surge(log)
     tables = engine_tables(engine_of("quarry-road"), np.array([20.0, 30.0, 40.0]), np.array([40e3, 60e3, 80e3]), np.array([15.0, 30.0, 45.0]))
+    run = simulate_drive(build, base, gear=2, speed="2200 rpm", driver="closed pedal", tables=tables, duration="4 s")
+    traded = trade_off(engine_of("quarry-road"), speed="2400 rpm", torque="60 N m", ceiling="30 crank_deg")
+    up = np.array([1.0, 2.0])
+    over = {f"{name}_{letter}": up for name in ("vacuum", "burned_fraction", "ceiling") for letter in "ab"}
+    curves = Curves(idle_speed=10.0 * up, burned_speed=20.0 * up, ceiling_speed=20.0 * up, **over)
     surge = surge_map(build, base, gear=2, tables=tables, speeds=np.array([28.0, 34.0]), pressures=np.array([50e3, 65e3]))
     plots: dict[str, Draw] = {
         "lift": lambda ax=None: plot_lift(build.cam, build.replaced_cam, ax=ax),
@@ -66,6 +80,10 @@ def draw(brief_of: Callable[[str], Any], engine_of: Callable[..., Any]) -> Calla
         "flows": lambda ax=None: plot_flows(cycle, ax=ax),
         "map": lambda ax=None: plot_map(grid, ax=ax),
         "table_grid": lambda ax=None: plot_table_grid(shaped.table, shaped, ax=ax),
+        "drive": lambda ax=None: plot_drive(run, ax=ax, road_speed_unit="mph"),
+        "trade_off": lambda ax=None: plot_trade_off(traded, ax=ax),
+        "lifts": lambda ax=None: plot_lifts(build.cam, build.replaced_cam, ax=ax),
+        "compared": lambda ax=None: plot_compared(curves, "vacuum", ax=ax),
         "surge": lambda ax=None: plot_surge(surge, ax=ax),
         "log": lambda ax=None: plot_log(log, findings, ax=ax),
         "visited": lambda ax=None: plot_visited(log, findings, base, ax=ax),

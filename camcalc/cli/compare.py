@@ -1,0 +1,58 @@
+"""``camcalc compare A [B]``."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from pathlib import Path
+from typing import Any
+
+__all__ = ["add_arguments", "run"]
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the arguments."""
+    parser.add_argument("a", metavar="A", help="build sheet (TOML)")
+    parser.add_argument("b", metavar="B", nargs="?", help="the other build sheet; left out: the sheet's new cam against the one it replaces")
+    parser.add_argument("--html", metavar="FILE", type=Path, help="also write the comparison as one HTML file")
+    parser.add_argument("--json", action="store_true", help="print JSON instead of text")
+    parser.add_argument("--model", choices=("resolved", "quick"), default="resolved", help="crank-resolved cycle (default), or published closed forms")
+    parser.add_argument("--no-bands", action="store_true", help="skip the 10 to 90 %% bands of the differences; much faster")
+
+
+def run(options: argparse.Namespace) -> int:
+    """Compare and put it where it was asked for."""
+    from ..build import load_build
+    from ..compare import compare_builds
+    from .progress import progress_bar
+
+    a = load_build(options.a)
+    b = a.with_replaced_cam() if options.b is None else load_build(options.b)
+    if options.html:
+        refuse_inputs([a, b], options.html)
+    with progress_bar() as report:
+        both = compare_builds(a, b, model=options.model, bands=not options.no_bands, progress=report)
+    if options.json:
+        print(json.dumps(both.to_dict(), indent=1, allow_nan=False))
+    else:
+        from ..report.compare_terminal import print_comparison
+        from ..report.terminal import console
+
+        print_comparison(both, console())
+    if options.html:
+        from ..build.saving import write_atomically
+        from ..report.compare_html import compare_html
+
+        write_atomically(options.html, compare_html(both))
+        print(f"comparison written to {options.html}", file=sys.stderr if options.json else sys.stdout)
+    return 0
+
+
+def refuse_inputs(builds: list[Any], path: Path) -> None:
+    """Refuse to write over anything the comparison is made from."""
+    from ..errors import InputError
+
+    if path.resolve() in {file.resolve() for build in builds for file in build.files()}:
+        fix = "give another name; nothing was written"
+        raise InputError("the file to write", came=str(path), expected="a file that is no input of this comparison", fix=fix)

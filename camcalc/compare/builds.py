@@ -1,0 +1,300 @@
+"""Two builds compared: the same questions to both, the same samples of the tolerances, one list of figures."""
+
+from __future__ import annotations
+
+import dataclasses
+import functools
+import math
+from collections.abc import Callable, Mapping
+from concurrent.futures import ThreadPoolExecutor
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+from ..advice.bands import SEED, sample_bands
+from ..advice.brakes import brake_remark
+from ..advice.headlines import CRUISE
+from ..brief import MODELS
+from ..cycle.operating import EngineModel, Tolerances, barometer
+from ..cycle.resolved import ResolvedEngine
+from ..errors import InputError, did_you_mean
+from ..results import Band, Measure, Record, measure
+from ..sources import cite
+from ..tables import SparkTable, read_table
+from .damping import CRUISE_ROAD_SPEED, Damped, DampingPoint, damping_at, damping_points, level_table
+from .figures import (
+    BURNED_SPEEDS,
+    IDLE_SPEEDS,
+    Shared,
+    WorstCell,
+    cam_figures,
+    curves_of,
+    engine_figures,
+    road_speed_per_rev,
+    sampled_figures,
+    window_of,
+    worst_cell,
+)
+from .rows import ComparedFigure, Row, compared, rows_of, stand_in
+from .verdict import Verdict, converter_build, verdicts_of
+
+if TYPE_CHECKING:
+    from ..advice.spark import SparkCeilings
+    from ..build import Build
+
+__all__ = ["SOURCE_KEYS", "Comparison", "Curves", "compare_builds"]
+
+AIR_SPEEDS = (1000.0 / 60.0, 2000.0 / 60.0, 3000.0 / 60.0)
+# Part and nearly full load; the latter within so much of a barometer that stands lower.
+AIR_LOADS, BELOW_BAROMETER = (60e3, 95e3), 0.97
+# Sampled cycles are settled less closely, a sixth sooner: figures move by less than 0.3 %, bands are tens of times wider. Measured.
+SAMPLED: dict[str, Any] = MODELS | {"resolved": functools.partial(ResolvedEngine, rtol=3e-5, tolerance=5e-4)}
+SOURCE_KEYS = ("geometry", "fox1993", "metghalchi1982", "heywood1988", "guzzella", "douaud1978", "livengood1955", "iso2631", "road", "practice", "estimate")
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
+class Curves(Record):
+    """What the plots of a comparison draw, for A and B; blank where the engine gives no answer, or no ceiling is."""
+
+    idle_speed: Measure = measure("crank_rps", "rpm")
+    vacuum_a: Measure = measure("Pa", "inHg", doc="neutral, accessories off")
+    vacuum_b: Measure = measure("Pa", "inHg")
+    burned_speed: Measure = measure("crank_rps", "rpm")
+    burned_fraction_a: Measure = measure("", "percent", doc="at 60 kPa, spark 30 degrees before top dead centre")
+    burned_fraction_b: Measure = measure("", "percent")
+    ceiling_speed: Measure = measure("crank_rps", "rpm")
+    ceiling_a: Measure = measure("crank_deg", doc="the lowest up to 60 kPa")
+    ceiling_b: Measure = measure("crank_deg")
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
+class Comparison(Record):
+    """Two builds side by side. Every difference is B less A; ``samples`` is zero where none was sampled."""
+
+    a: Build
+    b: Build
+    model: str
+    figures: tuple[ComparedFigure, ...]
+    verdicts: tuple[Verdict, ...]
+    brakes: tuple[str, str]
+    notes: tuple[str, ...]
+    samples: int
+    curves: Curves
+
+    def figure(self, name: str) -> ComparedFigure:
+        """Return a figure by its name.
+
+        Raises
+        ------
+        InputError
+            If there is none.
+        """
+        by_name = {figure.name: figure for figure in self.figures}
+        if name not in by_name:
+            raise InputError("figure", came=name, expected="the name of a compared figure", fix=did_you_mean(name, list(by_name)))
+        return by_name[name]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain data for JSON."""
+        return {
+            "a": {"build": self.a.name, "label": self.a.label, "cam": self.a.cam.name, "brakes": self.brakes[0]},
+            "b": {"build": self.b.name, "label": self.b.label, "cam": self.b.cam.name, "brakes": self.brakes[1]},
+            "figures": [figure.to_dict() for figure in self.figures],
+            "verdicts": [verdict.to_dict() for verdict in self.verdicts],
+            "notes": list(self.notes),
+            "curves": self.curves.to_dict(),
+            "about": {"model": self.model, "samples": self.samples, "seed": SEED if self.samples else None},
+            "sources": cite(*SOURCE_KEYS),
+        }
+
+
+class _Side(NamedTuple):
+    """What is found of one cam."""
+
+    model: EngineModel
+    in_drive: Build
+    figures: dict[str, float]
+    ceilings: SparkCeilings
+    curves: dict[str, Any]
+
+
+def compare_builds(
+    a: Build, b: Build | None = None, *, model: str = "resolved", bands: bool = True, progress: Callable[[str, float], None] | None = None
+) -> Comparison:
+    """Compare the street manners of two cams.
+
+    Parameters
+    ----------
+    a, b : Build
+        Each with its own cam and idle speed. Without ``b``: the sheet's new cam against the one it replaces, at the idle
+        speeds the sheet gives for each.
+    model : str
+        ``"resolved"``: the crank-resolved cycle. ``"quick"``: published closed forms.
+    bands : bool
+        Whether to sample the tolerances, the same samples for both; without it every difference counts that is more than
+        the resolution of its figure.
+    progress : callable
+        Told what is being worked on, and the share done.
+
+    Raises
+    ------
+    InputError
+        If there is nothing to compare with.
+
+    Notes
+    -----
+    What is not known well is the same for both cams, so errors common to both cancel in the difference: its band is drawn with
+    common random numbers.
+
+    Examples
+    --------
+    >>> from camcalc import load_build
+    >>> both = compare_builds(load_build("examples/dockside/build.toml"), model="quick", bands=False)
+    >>> both.figure("overlap_seat").better, both.figure("overlap_seat").difference
+    ('b', -30.0)
+    """
+    if model not in MODELS:
+        raise InputError("model", came=model, expected=" or ".join(MODELS), fix=did_you_mean(model, MODELS))
+    say = progress or (lambda what, share: None)
+    kind, b = MODELS[model], a.with_replaced_cam() if b is None else b
+    share = 0.35 if bands else 1.0
+    pair = (a, b)
+    shared = _shared(pair)
+    with ThreadPoolExecutor(2) as pool:
+        # The two cams are two engines: nothing is shared between the threads.
+        second = pool.submit(_side, kind, b, a, shared, lambda what, done: None)
+        sides = (_side(kind, a, b, shared, lambda what, done: say(what, 0.8 * share * done)), second.result())
+        worst = [worst_cell(side.ceilings) for side in sides]
+        table, table_note = _table(pair, sides, worst)
+        say("surge damping", 0.8 * share)
+        points = [damping_points(build, table, shared.equal_speed) for build in pair]
+        nominal = list(pool.map(lambda k: {name: damping_at(sides[k].model, point) for name, point in points[k].items()}, (0, 1)))
+    figures = [side.figures | {name: damped.damping for name, damped in at.items()} for side, at in zip(sides, nominal, strict=True)]
+    rows = _rows(pair, shared)
+    sampled: Mapping[str, Band] = {}
+    samples = 0
+    if bands:
+        # A cam without a zone is sampled where the other's stands: tolerances may give it one.
+        cells = [worst[0] or worst[1], worst[1] or worst[0]]
+        headline = _differences(SAMPLED[model], sides, shared, cells, points, rows)
+        sure = sample_bands(headline, sides[0].model.uncertain, progress=lambda done: say("bands", share + (1.0 - share) * done))
+        sampled, samples = sure.bands, sure.samples
+    found = compared(rows, (figures[0], figures[1]), _row_notes(sides, worst, points, nominal), sampled)
+    converter = converter_build(a, b, sides[0].model.geometry.displacement)[1] or converter_build(b, a, sides[1].model.geometry.displacement)[1]
+    return Comparison(
+        a=a,
+        b=b,
+        model=sides[0].model.name,
+        figures=found,
+        verdicts=verdicts_of({i.name: i for i in found}, (a.cam.name, b.cam.name), shared.sampled_gear, converter),
+        brakes=(_brakes(sides[0]), _brakes(sides[1])),
+        notes=(*_notes(pair, shared), table_note, *((converter,) if converter else ())),
+        samples=samples,
+        curves=_curves(sides),
+    )
+
+
+def _shared(pair: tuple[Build, Build]) -> Shared:
+    """Return what both are asked at; the order of the two does not matter."""
+    from ..engine.atmosphere import barometer_of
+
+    gears = range(1, min(len(build.vehicle.gear_ratios) for build in pair) + 1)
+    smooth = set(pair[0].vehicle.smooth_gears) & set(pair[1].vehicle.smooth_gears)
+    lowest = min(barometer_of(build.site) for build in pair)
+    return Shared(
+        equal_speed=max(build.idle.si.speed for build in pair),
+        gears=tuple(gears),
+        sampled_gear=min(smooth, default=gears[-1]),
+        air_speeds=AIR_SPEEDS,
+        air_loads=tuple(min(load, BELOW_BAROMETER * lowest) for load in AIR_LOADS),
+    )
+
+
+def _side(kind: Callable[..., EngineModel], build: Build, other: Build, shared: Shared, say: Callable[[str, float], None]) -> _Side:
+    model = kind(build)
+    in_drive = converter_build(build, other, model.geometry.displacement)[0]
+    found, ceilings = engine_figures(model, in_drive, shared, say)
+    return _Side(model, in_drive, cam_figures(build) | found, ceilings, curves_of(model, ceilings))
+
+
+def _rows(pair: tuple[Build, Build], shared: Shared) -> list[Row]:
+    unit = pair[0].vehicle.road_speed_unit
+    cruise = f"{CRUISE_ROAD_SPEED * 3.6:.0f} km/h" if unit == "km/h" else f"{CRUISE_ROAD_SPEED / 0.44704:.0f} mph"
+    per_rev = {gear: (road_speed_per_rev(pair[0], gear), road_speed_per_rev(pair[1], gear)) for gear in shared.gears}
+    return rows_of(per_rev, sampled_gear=shared.sampled_gear, loads=shared.air_loads, speeds=shared.air_speeds, road_unit=unit, cruise=cruise)
+
+
+def _table(pair: tuple[Build, Build], sides: tuple[_Side, _Side], worst: list[WorstCell | None]) -> tuple[SparkTable, str]:
+    """Return the spark table both are tried on, and which it is: A's, else B's, else a level one."""
+    for name, build in zip(("A", "B"), pair, strict=True):
+        if build.spark_table is not None:
+            return read_table(build.spark_table), f"surge damping: both on the spark table of {name}'s sheet, taken as FINAL spark"
+    ceilings = [cell.ceiling for cell in worst if cell is not None]
+    if ceilings:
+        return level_table(
+            min(ceilings)
+        ), f"surge damping: no sheet has a spark table; both on a level {min(ceilings):.1f} deg, the lower of the lowest ceilings"
+    best = min(side.model.best_spark(*CRUISE) for side in sides)
+    return level_table(
+        best
+    ), f"surge damping: no sheet has a spark table and no cell a ceiling; both on a level {best:.1f} deg, the lesser best torque at 60 kPa"
+
+
+def _differences(
+    kind: Callable[..., EngineModel],
+    sides: tuple[_Side, _Side],
+    shared: Shared,
+    worst: list[WorstCell | None],
+    points: list[dict[str, DampingPoint]],
+    rows: list[Row],
+) -> Callable[[Mapping[str, float]], dict[str, float]]:
+    """Return the function from tolerances to the differences of every sampled row."""
+
+    def differences(tolerances: Mapping[str, float]) -> dict[str, float]:
+        if all(factor == 1.0 for factor in tolerances.values()):
+            return {}  # the nominal is known already
+        answers = []
+        for k, side in enumerate(sides):
+            model = kind(side.model.build, Tolerances(**tolerances))
+            answers.append(sampled_figures(model, side.in_drive, shared, side.figures, worst[k], points[k]))
+        asked = [row for row in rows if row.name in answers[0]]
+        return {row.name: stand_in(answers[1][row.name], row, 1) - stand_in(answers[0][row.name], row, 0) for row in asked}
+
+    return differences
+
+
+def _row_notes(sides: tuple[_Side, _Side], worst: list[WorstCell | None], points: list[Any], nominal: list[dict[str, Damped]]) -> dict[str, str]:
+    windows = [window_of(side.model)[1] for side in sides]
+    notes = {"window_width": _both(windows), "worst_ceiling": _both([_cell_words(cell) for cell in worst])}
+    for name in points[0]:
+        notes[name] = _both([f"gear {p[name].gear}, {p[name].speed * 60:.0f} rpm: {n[name].verdict}" for p, n in zip(points, nominal, strict=True)])
+    return notes
+
+
+def _cell_words(cell: WorstCell | None) -> str:
+    return "" if cell is None else f"at {cell.speed * 60:.0f} rpm, {cell.pressure / 1e3:.0f} kPa: {cell.binds}"
+
+
+def _both(words: list[str]) -> str:
+    if words[0] == words[1]:
+        return words[0] and f"both {words[0]}"
+    return "; ".join(f"{name} {word}" for name, word in zip(("A", "B"), words, strict=True) if word)
+
+
+def _brakes(side: _Side) -> str:
+    vacuum = side.figures["vacuum"]
+    if math.isnan(vacuum):
+        return f"does not idle at {side.model.build.idle.si.speed * 60:.0f} rpm: no vacuum to speak of"
+    return brake_remark(vacuum, barometer(side.model), None)
+
+
+def _notes(pair: tuple[Build, Build], shared: Shared) -> list[str]:
+    speeds = [build.idle.si.speed * 60.0 for build in pair]
+    notes = [f"idle speeds: A {speeds[0]:.0f} rpm, B {speeds[1]:.0f} rpm; at equal speed: {shared.equal_speed * 60:.0f} rpm"]
+    unlike = [name for name in ("engine", "fuel", "injector", "vehicle", "site", "limits") if getattr(pair[0], name) != getattr(pair[1], name)]
+    if unlike:
+        notes.append(f"the sheets differ in more than the cam ({', '.join(f'[{n}]' for n in unlike)}): differences are not the cam's alone")
+    return notes
+
+
+def _curves(sides: tuple[_Side, _Side]) -> Curves:
+    found = {f"{name}_{letter}": side.curves[name] for letter, side in zip("ab", sides, strict=True) for name in side.curves}
+    return Curves(idle_speed=IDLE_SPEEDS, burned_speed=BURNED_SPEEDS, ceiling_speed=sides[0].ceilings.si.speed, **found)

@@ -1,0 +1,117 @@
+"""Surge damping of both cams at one road speed on one spark table."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..advice.equal_torque import road_net_imep
+from ..advice.idle import IDLE_REACH
+from ..advice.load_axis import air_of_filling
+from ..cycle import engine_tables as whole
+from ..cycle.operating import barometer, pressure_for_net_imep
+from ..drive.engine_loop import PRESSURE_STEP, SPARK_STEP, SPEED_STEP
+from ..drive.risk import surge_risk
+from ..drive.road_load import road_speed
+from ..errors import CamcalcError
+from ..tables import SparkTable
+
+if TYPE_CHECKING:
+    from ..build import Build
+    from ..cycle.operating import EngineModel
+
+__all__ = ["CRUISE_ROAD_SPEED", "Damped", "DampingPoint", "damping_at", "damping_points", "level_table"]
+
+Array = NDArray[np.float64]
+
+# A quiet main road, 80 km/h; ESTIMATE.
+CRUISE_ROAD_SPEED = 80.0 / 3.6
+# How far about the expected manifold pressure [Pa] and spark [crank deg] cycles are settled: looked up between tabulated points
+# the road load comes out some 0.3 kPa and 0.3 degrees away from there.
+PRESSURE_REACH, SPARK_REACH = 1.5e3, 1.5
+
+
+class DampingPoint(NamedTuple):
+    """Where damping is looked at: a gear, a crank speed [rev/s], the spark table taken as FINAL spark."""
+
+    gear: int
+    speed: float
+    table: SparkTable
+
+
+class Damped(NamedTuple):
+    """Damping over critical and the verdict in words; or why there is none."""
+
+    damping: float
+    verdict: str
+
+
+def damping_points(build: Build, table: SparkTable, idle_speed: float) -> dict[str, DampingPoint]:
+    """Return both points of a car: the cruise in the tallest gear to be kept smooth, and in the shortest just above the zone of an idle speed [rev/s]."""
+    ratios = build.vehicle.gear_ratios
+    by_ratio = sorted(build.vehicle.smooth_gears, key=lambda g: ratios[g - 1])
+    tallest, shortest = by_ratio[0], by_ratio[-1]
+    cruise = CRUISE_ROAD_SPEED / road_speed(build.vehicle, 1.0, ratios[tallest - 1])
+    return {"cruise_damping": DampingPoint(tallest, cruise, table), "slow_damping": DampingPoint(shortest, idle_speed + IDLE_REACH, table)}
+
+
+def damping_at(model: EngineModel, point: DampingPoint) -> Damped:
+    """Return the damping at a point of the level road."""
+    speeds = around(whole.SPEEDS, point.speed, SPEED_STEP)
+    if not whole.SPEEDS[0] <= point.speed - SPEED_STEP <= point.speed + SPEED_STEP <= whole.SPEEDS[-1]:
+        return _none(f"{point.speed * 60:.0f} rpm is beyond the speeds that surge is looked at")
+    try:
+        pressure, spark = _expected(model, point)
+        # Only the cycles about the point are settled: a look-up takes no others.
+        pressures = around(whole.PRESSURES, pressure, PRESSURE_REACH + PRESSURE_STEP)
+        tables = whole.engine_tables(model, speeds, pressures, around(whole.SPARKS, spark, SPARK_REACH + SPARK_STEP))
+        found = surge_risk(_rubbing(model), point.table, gear=point.gear, tables=tables, speeds=np.array([point.speed]), over_time=False)
+    except CamcalcError as error:
+        return _none(error.args[0])
+    return Damped(float(found.si.damping[0]), found.verdict[0])
+
+
+def _none(why: str) -> Damped:
+    return Damped(math.nan, why)
+
+
+def _expected(model: EngineModel, point: DampingPoint) -> tuple[float, float]:
+    """Return the manifold pressure [Pa] and spark [crank deg] of the level road on the point's table, good enough to look around."""
+    table, speed = point.table, point.speed
+    net = road_net_imep(model, speed, model.build.vehicle.gear_ratios[point.gear - 1])
+    pressure, spark = pressure_for_net_imep(model, speed, net, None), model.best_spark(speed, barometer(model))
+    for _ in range(2):
+        load = pressure
+        if table.load_kind != "manifold pressure":
+            air = model.state(speed, pressure, spark).air
+            load = air if table.load_kind == "air mass" else air / air_of_filling(model.build, 1.0)
+        spark = float(table.spark_at(speed, load))
+        pressure = pressure_for_net_imep(model, speed, net, spark, near=pressure)
+    return pressure, spark
+
+
+def _rubbing(model: EngineModel) -> Build:
+    """Return the model's build with the friction of its tolerances, which its cycles do not hold."""
+    build, factor = model.build, model.tolerances.friction
+    return build if factor == 1.0 else build.replace(engine=build.engine.replace(friction_factor=factor * build.engine.friction_factor))
+
+
+def around(axis: Array, value: float, reach: float) -> Array:
+    """Return the part of an axis that a look-up needs within ``reach`` of a value.
+
+    >>> around(np.array([10.0, 20.0, 30.0, 40.0, 50.0]), 24.0, 3.0).tolist()
+    [20.0, 30.0]
+    """
+    first = max(int(np.searchsorted(axis, value - reach, side="right")) - 1, 0)
+    last = min(int(np.searchsorted(axis, value + reach, side="left")), axis.size - 1)
+    return axis[first : last + 1]
+
+
+def level_table(spark: float) -> SparkTable:
+    """Return a spark table that is level everywhere."""
+    return SparkTable(
+        load_kind="manifold pressure", speed=np.array([400.0, 8000.0]) / 60.0, loads=np.array([1e4, 1.1e5]), cells=np.full((2, 2), spark), increment=0.1
+    )

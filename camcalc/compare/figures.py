@@ -1,0 +1,252 @@
+"""The figures of one cam in its engine, each not-a-number where the engine gives no answer."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..advice.headlines import CRUISE
+from ..advice.idle import idle_spark, load_terms, lowest_idle
+from ..advice.injection import DOES_NOT_APPLY, InjectionPoint, point_at
+from ..advice.reversion import FASTEST, SLOWEST, reversion_in_gear, road_point
+from ..advice.spark import SparkCeilings, spark_ceilings
+from ..advice.spark_limits import ceiling_column
+from ..brief import cam_facts
+from ..burn.stability import imep_variation
+from ..cycle.operating import EngineModel, barometer, pressure_for_net_imep
+from ..drive.road_load import road_speed
+from ..errors import NoSolutionError
+from .damping import DampingPoint, damping_at
+
+if TYPE_CHECKING:
+    from ..build import Build
+
+__all__ = ["Idling", "Shared", "WorstCell", "cam_figures", "curves_of", "engine_figures", "idling", "sampled_figures", "worst_cell"]
+
+Array = NDArray[np.float64]
+
+# What the plots show.
+IDLE_SPEEDS = np.arange(500.0, 1301.0, 100.0) / 60.0
+BURNED_SPEEDS = np.arange(600.0, 4001.0, 200.0) / 60.0
+BURNED_AT = 60e3, 30.0  # Pa, crank deg before top dead centre
+LIGHT_LOAD = 60e3  # Pa
+# Steps of the search for a reversion speed near an expected one, and how closely it ends [rev/s].
+SEARCH_STEP, SEARCH_WITHIN = 100.0 / 60.0, 20.0 / 60.0
+# Where none is expected: from well above the edges of street cams, down in wider steps [rev/s]; ESTIMATE.
+SCAN_FROM, SCAN_STEP = 2200.0 / 60.0, 400.0 / 60.0
+
+
+class Shared(NamedTuple):
+    """What both cams are asked at: the higher idle speed [rev/s], gears, speeds [rev/s] and loads [Pa] of the trapped air."""
+
+    equal_speed: float
+    gears: tuple[int, ...]
+    sampled_gear: int
+    air_speeds: tuple[float, ...]
+    air_loads: tuple[float, ...]
+
+
+class Idling(NamedTuple):
+    """A settled idle: manifold pressure and vacuum [Pa], burned gas and variation of IMEP as ratios; not-a-number where torque does not balance."""
+
+    pressure: float
+    vacuum: float
+    burned_fraction: float
+    variation: float
+
+
+class WorstCell(NamedTuple):
+    """The cell with the lowest ceiling: speed [rev/s], pressure [Pa], ceiling [crank deg] and what binds it."""
+
+    speed: float
+    pressure: float
+    ceiling: float
+    binds: str
+
+
+def cam_figures(build: Build) -> dict[str, float]:
+    """Return what follows from the cam by geometry alone, inner units."""
+    facts = cam_facts(build.cam, build.engine)
+    found = {"overlap_angle": facts.overlap.si.angle, "overlap_area": facts.overlap.si.area, "effective_compression": facts.effective_compression}
+    for at, events in (("0.050", build.cam.events(at="0.050 inch")), ("seat", build.cam.events(at="0.15 mm", measured_at="valve"))):
+        for name in ("intake_opens", "intake_closes", "exhaust_opens", "exhaust_closes", "overlap"):
+            found[f"{name}_{at}"] = getattr(events.si, name)
+    return found
+
+
+def idling(model: EngineModel, speed: float, *, drive: bool = False, near: float = math.nan) -> Idling:
+    """Return the idle at a speed [rev/s], accessories off; ``near`` is a manifold pressure [Pa] to start from."""
+    wanted = model.build.idle.si
+    load = load_terms(model, speed, drive=drive, accessories=False).total
+    try:
+        pressure = pressure_for_net_imep(model, speed, load, None, offset=wanted.spark_reserve, earliest=wanted.earliest_spark, near=near)
+    except NoSolutionError:
+        return Idling(math.nan, math.nan, math.nan, math.nan)
+    spark = idle_spark(model.build, model.best_spark(speed, pressure))
+    state = model.state(speed, pressure, spark)
+    return Idling(pressure, barometer(model) - pressure, state.burned_fraction, imep_variation(model, speed, pressure, spark))
+
+
+def _idle_figures(model: EngineModel, in_drive: Build, shared: Shared) -> dict[str, float]:
+    own = model.build.idle.si.speed
+    neutral = idling(model, own)
+    equal = neutral if own == shared.equal_speed else idling(model, shared.equal_speed, near=neutral.pressure)
+    drive = idling(model.asking(in_drive), own, drive=True, near=neutral.pressure)
+    return {
+        "vacuum": neutral.vacuum,
+        "burned_fraction": neutral.burned_fraction,
+        "imep_variation": neutral.variation,
+        "vacuum_at_equal_speed": equal.vacuum,
+        "vacuum_in_drive": drive.vacuum,
+        "variation_in_drive": drive.variation,
+    }
+
+
+def _road_figures(model: EngineModel, gear: int, sampled: int) -> dict[str, float]:
+    found = reversion_in_gear(model, gear).si
+    figures = {f"unstable_road_speed_{gear}": found.unstable_below_road_speed}
+    return figures | ({"unstable_below": found.unstable_below} if gear == sampled else {})
+
+
+def _air_figures(model: EngineModel, shared: Shared) -> dict[str, float]:
+    return {
+        f"air_{k}_{j}": _answer(lambda s=speed, p=load: model.state(s, p, model.best_spark(s, p)).air)  # type: ignore[misc]
+        for j, load in enumerate(shared.air_loads)
+        for k, speed in enumerate(shared.air_speeds)
+    }
+
+
+def window_of(model: EngineModel) -> tuple[InjectionPoint | None, str]:
+    """Return the injection window at the cruise that headlines use, and why there is none or which strategy it is of."""
+    build = model.build
+    if build.fuel.system != "sequential port":
+        return None, DOES_NOT_APPLY[build.fuel.system]
+    if build.injector is None:
+        return None, "the sheet has no [injector]"
+    point = point_at(model, *CRUISE)
+    return point, point.strategy
+
+
+def _window_width(model: EngineModel) -> float:
+    point, _ = window_of(model)
+    return math.nan if point is None else point.earliest - point.latest
+
+
+def worst_cell(ceilings: SparkCeilings) -> WorstCell | None:
+    """Return the cell with the lowest ceiling; None where no cell has one."""
+    grid = ceilings.si.ceiling
+    if not np.isfinite(grid).any():
+        return None
+    row, column = np.unravel_index(int(np.nanargmin(grid)), grid.shape)
+    return WorstCell(float(ceilings.si.speed[column]), float(ceilings.si.manifold_pressure[row]), float(grid[row, column]), ceilings.binds[row][column])
+
+
+def engine_figures(model: EngineModel, in_drive: Build, shared: Shared, say: Callable[[str, float], None]) -> tuple[dict[str, float], SparkCeilings]:
+    """Return every figure that needs the engine to run but no spark table, and the ceilings; ``say`` is told what and the share done."""
+    say("idle", 0.0)
+    found = _idle_figures(model, in_drive, shared) | {"lowest_steady_speed": lowest_idle(model)}
+    for k, gear in enumerate(shared.gears):
+        say("reversion", 0.2 + 0.5 * k / len(shared.gears))
+        found |= _road_figures(model, gear, shared.sampled_gear)
+    say("trapped air and injection", 0.7)
+    found |= _air_figures(model, shared)
+    found["window_width"] = _window_width(model)
+    say("spark ceilings", 0.75)
+    ceilings = spark_ceilings(model)
+    worst = worst_cell(ceilings)
+    found["worst_ceiling"] = math.nan if worst is None else worst.ceiling
+    return found, ceilings
+
+
+def sampled_figures(
+    model: EngineModel, in_drive: Build, shared: Shared, nominal: Mapping[str, float], worst: WorstCell | None, points: Mapping[str, DampingPoint]
+) -> dict[str, float]:
+    """Return the figures that have bands, under the model's own tolerances; searches begin at the nominal."""
+    gear = shared.sampled_gear
+    found = _idle_figures(model, in_drive, shared) | {"lowest_steady_speed": lowest_idle(model)}
+    found["unstable_below"] = unstable_near(model, gear, nominal["unstable_below"])
+    found[f"unstable_road_speed_{gear}"] = found["unstable_below"] * road_speed_per_rev(model.build, gear)
+    found |= _air_figures(model, shared)
+    found["window_width"] = _window_width(model)
+    found["worst_ceiling"] = math.nan
+    if worst is not None:
+        found["worst_ceiling"] = ceiling_column(model, worst.speed, [worst.pressure]).cells[0].ceiling
+    return found | {name: damping_at(model, point).damping for name, point in points.items()}
+
+
+def unstable_near(model: EngineModel, gear: int, expected: float) -> float:
+    """Return the speed [rev/s] below which IMEP varies too much on the level road, sought from an expected one up or down.
+
+    NaN, expected or found: even down to the slowest. As ``reversion_in_gear`` near an edge, in less than half the time.
+    """
+    ratio, limit = model.build.vehicle.gear_ratios[gear - 1], model.build.limits.stability
+    pressure = math.nan
+
+    def even(speed: float) -> bool:
+        nonlocal pressure
+        try:
+            point = road_point(model, speed, ratio, near=pressure)
+        except NoSolutionError:
+            return False
+        pressure = point.pressure
+        return point.variation <= limit
+
+    # A car that is even at the slowest may be uneven above: where no edge is expected it is sought from well above any.
+    step, start = (SCAN_STEP, SCAN_FROM) if math.isnan(expected) else (SEARCH_STEP, expected)
+    low, high = _edge_near(even, start, step=step, ends=(SLOWEST, FASTEST), within=SEARCH_WITHIN)
+    return math.nan if high <= SLOWEST else (low + high) / 2.0
+
+
+def _edge_near(good: Callable[[float], bool], start: float, *, step: float, ends: tuple[float, float], within: float) -> tuple[float, float]:
+    """Return speeds below and above the edge from bad to good; both the slowest end if even that is good, above the fastest if none is."""
+    low = high = start
+    if good(start):
+        while low >= high:
+            if high <= ends[0]:
+                return ends[0], ends[0]
+            low = max(high - step, ends[0])
+            high = low if good(low) else high
+    else:
+        while not good(high):
+            low, high = high, high + step
+            if high > ends[1]:
+                return low, high
+    while high - low > within:
+        middle = (low + high) / 2.0
+        low, high = (low, middle) if good(middle) else (middle, high)
+    return low, high
+
+
+def curves_of(model: EngineModel, ceilings: SparkCeilings) -> dict[str, Array]:
+    """Return what the plots draw, inner units: idle vacuum over speed, burned gas over speed, ceilings at light load over speed."""
+    light = ceilings.si.ceiling[ceilings.si.manifold_pressure <= LIGHT_LOAD + 1.0]
+    known = np.where(np.isfinite(light), light, np.inf).min(axis=0)
+    # From high speed down: the easy end first, each point the start of the next.
+    burned = [_answer(lambda s=s: _burned(model, s)) for s in map(float, BURNED_SPEEDS[::-1])]  # type: ignore[misc]
+    return {
+        "vacuum": np.array([idling(model, float(s)).vacuum for s in IDLE_SPEEDS]),
+        "burned_fraction": np.array(burned[::-1]),
+        "ceiling": np.where(np.isfinite(known), known, np.nan),
+    }
+
+
+def road_speed_per_rev(build: Build, gear: int) -> float:
+    """Return the road speed [m/s] at one crank rev/s in a gear."""
+    return road_speed(build.vehicle, 1.0, build.vehicle.gear_ratios[gear - 1])
+
+
+def _burned(model: EngineModel, speed: float) -> float:
+    """Return the burned fraction the plot shows; nothing where the cycle makes no work."""
+    state = model.state(speed, *BURNED_AT)
+    return state.burned_fraction if state.gross > 0.0 else math.nan
+
+
+def _answer(ask: Callable[[], float]) -> float:
+    try:
+        return ask()
+    except NoSolutionError:
+        return math.nan

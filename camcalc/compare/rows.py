@@ -1,0 +1,250 @@
+"""The rows of a comparison: what is compared, which way is better and why, and when a difference is no real one."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+from ..advice.headlines import CRUISE
+from ..advice.idle import FASTEST
+from ..advice.reversion import SLOWEST
+from ..results import Band, Record
+from ..units import quantity
+
+if TYPE_CHECKING:
+    from ..units import Quantity
+
+__all__ = ["GROUPS", "NO_ANSWER", "NO_DIFFERENCE", "TASTE", "ComparedFigure", "Row", "compared", "rows_of"]
+
+NO_DIFFERENCE, TASTE, NO_ANSWER = "no real difference", "a matter of taste", "no answer"
+LOWER, HIGHER = -1, 1
+GROUPS = ("cam", "idle", "road", "spark", "damping", "injection", "trapped air")
+# Cards print whole crank degrees: half a degree of each of two cards may be rounding.
+CARD = 1.0
+# Lowest idle and reversion speeds are searched to 10 and 20 rpm.
+IDLE_STEP, ROAD_STEP = 10.0 / 60.0, 20.0 / 60.0
+# The earliest spark searched, which stands for "no ceiling".
+NO_CEILING = 60.0
+# Smaller differences are within the solution of a settled cycle: 0.1 % of some 50 kPa, of 300 mg; ESTIMATE.
+PRESSURE_STEP, AIR_STEP = 50.0, 3e-7
+# Twenty times what settling the cycles leaves open; measured.
+DAMPING_STEP = 2e-3
+EVENTS = {
+    "intake_opens": "intake opens b TDC", "intake_closes": "intake closes a BDC",
+    "exhaust_opens": "exhaust opens b BDC", "exhaust_closes": "exhaust closes a TDC",
+}  # fmt: skip
+
+
+class Row(NamedTuple):
+    """What is known of a figure before any cam: units, which way is better (0: neither), why, and what a missing figure stands for.
+
+    ``resolution`` and ``missing`` (for A, for B) are in the inner unit; NaN ``missing`` stands for nothing. ``follows`` names the
+    sampled row whose spread, scaled with the resolution, tells whether a row that is not sampled differs at all.
+    ``runs``: that a figure is missing means that the engine does not run there, which speaks for the other cam; else it means nothing.
+    """
+
+    name: str
+    group: str
+    what: str
+    unit: str
+    show: str
+    better: int
+    why: str
+    resolution: float = 0.0
+    missing: tuple[float, float] = (math.nan, math.nan)
+    means: str = ""
+    follows: str = ""
+    runs: bool = True
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
+class ComparedFigure(Record):
+    """One figure of both cams, in ``unit``; the difference is B less A, its band holds 10 to 90 % of the samples.
+
+    A figure is not-a-number where there is none, which the note explains. ``better`` is ``"a"``, ``"b"``, ``"no real
+    difference"``, ``"a matter of taste"``, or ``"no answer"`` where there is nothing to compare; ``why`` says why one way is better.
+    """
+
+    name: str
+    group: str
+    what: str
+    unit: str
+    a: float
+    b: float
+    difference: float
+    low: float
+    high: float
+    better: str
+    why: str
+    note: str = ""
+
+    def quantity(self, which: str) -> Quantity:
+        """Return ``"a"``, ``"b"``, ``"difference"``, ``"low"`` or ``"high"`` with its unit."""
+        return quantity(getattr(self, which), self.unit)
+
+    def text(self, which: str) -> str:
+        """Return one of the figures as text without its unit."""
+        value = getattr(self, which)
+        if not math.isfinite(value):
+            return "none"
+        return f"{value + 0.0:+.4g}" if which in ("difference", "low", "high") and value else f"{abs(value) if value == 0.0 else value:.4g}"
+
+    @property
+    def has_band(self) -> bool:
+        """Whether the difference was sampled."""
+        return math.isfinite(self.low + self.high)
+
+
+def rows_of(
+    gears: Mapping[int, tuple[float, float]], *, sampled_gear: int, loads: Sequence[float], speeds: Sequence[float], road_unit: str, cruise: str
+) -> list[Row]:
+    """Return every row, top to bottom.
+
+    ``gears``: by number, the road speed of both cars [m/s] at one rev/s. ``sampled_gear``: the one with a band. ``loads`` [Pa] and
+    ``speeds`` [rev/s] of the trapped air. ``cruise``: the road speed in words.
+    """
+    return [*_cam_rows(), *_idle_rows(), *_road_rows(gears, sampled_gear, road_unit), *_spark_rows(cruise), *_air_rows(loads, speeds)]
+
+
+def _cam_rows() -> list[Row]:
+    shape = "moves torque along the speed range: what it costs at low speed shows in the figures below"
+    rows = []
+    for at, words in (("0.050", "0.050 in tappet"), ("seat", "0.15 mm valve")):
+        rows += [Row(f"{name}_{at}", "cam", f"{text}, {words}", "crank_deg", "crank_deg", 0, shape, CARD) for name, text in EVENTS.items()]
+        less = "less of it lets less burned gas back at low speed"
+        rows.append(Row(f"overlap_{at}", "cam", f"overlap, {words}", "crank_deg", "crank_deg", LOWER, less, CARD))
+    seat = "less time with both valves open lets less burned gas back at low speed"
+    # One crank degree of overlap is about 2 % of the area of a street cam; ESTIMATE.
+    area = "less passage between the ports lets less burned gas back at low speed"
+    both = "higher pulls better at low speed and knocks earlier: fuel and spark decide"
+    return [
+        *rows,
+        Row("overlap_angle", "cam", "overlap, seat to seat", "crank_deg", "crank_deg", LOWER, seat, CARD),
+        Row("overlap_area", "cam", "overlap area", "m*crank_deg", "mm*crank_deg", LOWER, area, 1e-3),
+        Row("effective_compression", "cam", "effective compression", "", "", 0, both, 0.02),
+    ]
+
+
+def _idle_rows() -> list[Row]:
+    more = "more vacuum is more brake assist and a throttle that has more in hand"
+    clean = "less burned gas burns faster and more evenly"
+    even = "steadier cycles: less shake, fewer partial burns, less raw smell"
+    rows = [
+        ("vacuum", "vacuum, each at its own idle speed", "Pa", "inHg", HIGHER, more, PRESSURE_STEP),
+        ("vacuum_at_equal_speed", "vacuum, both at the higher idle speed", "Pa", "inHg", HIGHER, more, PRESSURE_STEP),
+        ("burned_fraction", "burned gas in the charge at idle", "", "percent", LOWER, clean, 2e-3),
+        ("imep_variation", "IMEP variation at idle", "", "percent", LOWER, even, 1e-3),
+        ("vacuum_in_drive", "vacuum in drive, own idle speed", "Pa", "inHg", HIGHER, "a converter takes torque at a standstill: " + more, PRESSURE_STEP),
+        ("variation_in_drive", "IMEP variation in drive", "", "percent", LOWER, even, 1e-3),
+    ]
+    lowest = Row(
+        "lowest_steady_speed",
+        "idle",
+        "lowest steady idle speed",
+        "crank_rps",
+        "rpm",
+        LOWER,
+        "a lower idle is quieter, creeps less and leaves margin below the speed set",
+        IDLE_STEP,
+        (FASTEST, FASTEST),
+        "steady at no idle up to 2000 rpm",
+    )
+    return [*(Row(name, "idle", *rest) for name, *rest in rows), lowest]  # type: ignore[arg-type]
+
+
+def _road_rows(gears: Mapping[int, tuple[float, float]], sampled: int, road_unit: str) -> list[Row]:
+    why = "above it the car can be driven evenly in that gear: lower leaves more of the road smooth"
+    none = "even down to 600 rpm, where the search ends"
+    crank = Row("unstable_below", "road", f"uneven below, gear {sampled}, crank speed", "crank_rps", "rpm", LOWER, why, ROAD_STEP, (SLOWEST, SLOWEST), none)
+    rows = [crank]
+    for gear, (a, b) in gears.items():
+        name, what = f"unstable_road_speed_{gear}", f"uneven below, gear {gear}"
+        follows = "" if gear == sampled else f"unstable_road_speed_{sampled}"
+        rows.append(Row(name, "road", what, "m/s", road_unit, LOWER, why, ROAD_STEP * max(a, b), (SLOWEST * a, SLOWEST * b), none, follows))
+    return rows
+
+
+def _spark_rows(cruise: str) -> list[Row]:
+    ceiling = "a lower ceiling gives up more torque and fuel where the charge swings"
+    damping = "more damping: a swing of the driveline dies out sooner; below zero the car bucks by itself"
+    speed, pressure = CRUISE
+    window = f"injection window at {speed * 60:.0f} rpm, {pressure / 1e3:.0f} kPa"
+    wide = "a wider window forgives more: fuel lands where it should"
+    level = (NO_CEILING, NO_CEILING)
+    return [
+        Row("worst_ceiling", "spark", "lowest spark ceiling", "crank_deg", "crank_deg", HIGHER, ceiling, 0.5, level, "no cell needs a ceiling"),
+        Row("cruise_damping", "damping", f"damping at {cruise}, tallest smooth gear", "", "", HIGHER, damping, DAMPING_STEP, runs=False),
+        Row("slow_damping", "damping", "damping above idle, shortest smooth gear", "", "", HIGHER, damping, DAMPING_STEP, runs=False),
+        Row("window_width", "injection", window, "crank_deg", "crank_deg", HIGHER, wide, 2.0, runs=False),
+    ]
+
+
+def _air_rows(loads: Sequence[float], speeds: Sequence[float]) -> list[Row]:
+    why = "more air at the same speed and manifold pressure is more torque there"
+    return [
+        Row(f"air_{k}_{j}", "trapped air", f"air at {speed * 60:.0f} rpm, {load / 1e3:.0f} kPa", "kg", "mg", HIGHER, why, AIR_STEP)
+        for j, load in enumerate(loads)
+        for k, speed in enumerate(speeds)
+    ]
+
+
+def compared(
+    rows: Sequence[Row], figures: tuple[Mapping[str, float], Mapping[str, float]], notes: Mapping[str, str], bands: Mapping[str, Band]
+) -> tuple[ComparedFigure, ...]:
+    """Put both cams' figures (inner units) side by side, row by row."""
+    by_name = {row.name: row for row in rows}
+
+    def difference_of(row: Row) -> float:
+        a, b = (figures[k].get(row.name, math.nan) for k in (0, 1))
+        return stand_in(b, row, 1) - stand_in(a, row, 0)
+
+    items = []
+    for row in rows:
+        a, b = (figures[k].get(row.name, math.nan) for k in (0, 1))
+        own, difference, note = bands.get(row.name), difference_of(row), _note(row, a, b, notes)
+        band = own
+        if row.follows in bands:
+            lead = by_name[row.follows]
+            band = _borrowed(difference, row, difference_of(lead), lead, bands[lead.name])
+        items.append(_item(row, (a, b, difference, *(own or (math.nan, math.nan))), judged(row, a, b, difference, band), note))
+    return tuple(items)
+
+
+def _borrowed(difference: float, row: Row, lead_difference: float, lead: Row, band: Band) -> Band:
+    """Return the band a row would have if it spread as widely, in its own scale, as the sampled row it follows."""
+    scale = row.resolution / lead.resolution
+    return Band(*(difference + scale * (edge - lead_difference) for edge in band))
+
+
+def judged(row: Row, a: float, b: float, difference: float, band: Band | None) -> str:
+    """Return which cam a row speaks for; figures in the inner unit."""
+    if math.isnan(difference):
+        return NO_ANSWER if not row.runs or math.isnan(a) == math.isnan(b) else "b" if math.isnan(a) else "a"
+    hidden = band is not None and band.low <= 0.0 <= band.high
+    if hidden or abs(difference) <= row.resolution:
+        return NO_DIFFERENCE
+    if row.better == 0:
+        return TASTE
+    return "b" if difference * row.better > 0.0 else "a"
+
+
+def stand_in(value: float, row: Row, which: int) -> float:
+    """Return a figure, or what a missing one stands for: ``which`` is 0 for A, 1 for B."""
+    return row.missing[which] if math.isnan(value) else value
+
+
+def _item(row: Row, values: tuple[float, ...], better: str, note: str) -> ComparedFigure:
+    shown = [float(quantity(v, row.unit, row.show).magnitude) for v in values]
+    names = ("a", "b", "difference", "low", "high")
+    figures: dict[str, Any] = dict(zip(names, shown, strict=True))
+    return ComparedFigure(name=row.name, group=row.group, what=row.what, unit=row.show, better=better, why=row.why, note=note, **figures)
+
+
+def _note(row: Row, a: float, b: float, notes: Mapping[str, str]) -> str:
+    said = [notes[row.name]] if notes.get(row.name) else []
+    without = " and ".join(name for name, value in (("A", a), ("B", b)) if math.isnan(value))
+    if without and row.means:
+        said.append(f"{without}: {row.means}" + ("; the difference is the least it can be" if len(without) == 1 else ""))
+    return "; ".join(said)

@@ -1,0 +1,105 @@
+"""Which cam for a clutch, which for a converter: the rows that count for each, and what they say."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Mapping
+from typing import TYPE_CHECKING
+
+from ..results import Record
+from .rows import NO_DIFFERENCE, TASTE, ComparedFigure
+
+if TYPE_CHECKING:
+    from ..build import Build
+
+__all__ = ["Verdict", "converter_build", "verdicts_of"]
+
+# What counts, most telling first. A clutch car pulls away and cruises near reversion with nothing to soften it; a converter
+# loads the idle at every halt and softens the rest until it locks. Common practice, no source; each figure has one vote.
+CLUTCH = ("unstable_road_speed_{gear}", "slow_damping", "cruise_damping", "lowest_steady_speed", "vacuum", "air_0_1")
+CONVERTER = ("vacuum_in_drive", "variation_in_drive", "lowest_steady_speed", "vacuum", "cruise_damping")
+# Without these the car does not stand at a halt: no vote outweighs them.
+MUST = {"clutch": "vacuum", "converter": "vacuum_in_drive"}
+# A converter assumed where no sheet has one: looser than a small engine's stock one, tighter than a racing one. ESTIMATE, both.
+STALL_SPEED = 2400.0 / 60.0  # rev/s
+STALL_TORQUE_PER_DISPLACEMENT = 75.0 / 1e-3  # N m per m3
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
+class Verdict(Record):
+    """Which cam suits a transmission: ``"a"``, ``"b"``, ``"no real difference"``, or ``"a matter of taste"`` where as much speaks for either."""
+
+    transmission: str
+    choice: str
+    words: str
+    for_a: tuple[str, ...]
+    for_b: tuple[str, ...]
+    alike: tuple[str, ...]
+
+
+def converter_build(build: Build, other: Build, displacement: float) -> tuple[Build, str]:
+    """Return the build behind a converter, and which one: its own, else the other sheet's, else an assumed one; displacement [m3]."""
+    if build.vehicle.transmission == "converter":
+        return build, ""
+    if other.vehicle.transmission == "converter":
+        stall, torque = other.vehicle.si.converter_stall_speed, other.vehicle.si.converter_stall_torque
+        said = "idle in drive with the converter of the other sheet, since this one has none"
+    else:
+        stall, torque = STALL_SPEED, STALL_TORQUE_PER_DISPLACEMENT * displacement
+        said = f"no sheet has a converter: idle in drive with an ASSUMED one, {torque:.0f} N m at a stall speed of {stall * 60:.0f} rpm (ESTIMATE)"
+    vehicle = build.vehicle.replace(transmission="converter", converter_stall_speed=stall, converter_stall_torque=torque)
+    return build.replace(vehicle=vehicle), said
+
+
+def verdicts_of(items: Mapping[str, ComparedFigure], names: tuple[str, str], sampled_gear: int, converter: str) -> tuple[Verdict, ...]:
+    """Return the verdict for a clutch and for a converter; ``converter`` says which one was assumed, if any."""
+    clutch = [items[name.format(gear=sampled_gear)] for name in CLUTCH]
+    return (
+        _verdict("clutch", clutch, names, ""),
+        _verdict("converter", [items[name] for name in CONVERTER], names, converter),
+    )
+
+
+def _verdict(transmission: str, rows: list[ComparedFigure], names: tuple[str, str], remark: str) -> Verdict:
+    for_a, for_b = (tuple(reason(r, which) for r in rows if r.better == which) for which in ("a", "b"))
+    alike = tuple(r.what for r in rows if r.better == NO_DIFFERENCE)
+    must = next(r for r in rows if r.name == MUST[transmission])
+    one_only = math.isnan(must.a) != math.isnan(must.b)
+    neither = math.isnan(must.a) and math.isnan(must.b)
+    if one_only:
+        choice = must.better
+    elif len(for_a) == len(for_b):
+        choice = TASTE if for_a else NO_DIFFERENCE
+    else:
+        choice = "a" if len(for_a) > len(for_b) else "b"
+    return Verdict(
+        transmission=transmission,
+        choice=choice,
+        words=_words(transmission, choice, names, (for_a, for_b), one_only=one_only, neither=neither) + (f" But {remark}." if remark else ""),
+        for_a=for_a,
+        for_b=for_b,
+        alike=alike,
+    )
+
+
+def reason(item: ComparedFigure, winner: str) -> str:
+    """Word what a row says for the cam it speaks for."""
+    loser = "b" if winner == "a" else "a"
+    unit = f" {item.unit}" if item.unit else ""
+    return f"{item.what}: {item.text(winner)} against {item.text(loser)}{unit}"
+
+
+def _words(transmission: str, choice: str, names: tuple[str, str], reasons: tuple[tuple[str, ...], tuple[str, ...]], *, one_only: bool, neither: bool) -> str:
+    where = "with a clutch" if transmission == "clutch" else "with a converter"
+    halt = "Neither idles at its own speed there: raise the idle speed first. " if neither else ""
+    if choice == NO_DIFFERENCE:
+        return f"{halt}No real difference {where}."
+    if choice == TASTE:
+        return f"{halt}As much speaks for one as for the other {where}: A for {'; '.join(reasons[0])}. B for {'; '.join(reasons[1])}."
+    own, other = (0, 1) if choice == "a" else (1, 0)
+    cam = f"{choice.upper()} ({names[own]}) {where}"
+    if one_only:
+        return f"{halt}{cam}: the other does not idle at its own speed there, which nothing outweighs."
+    against = f" Against it: {'; '.join(reasons[other])}." if reasons[other] else " Nothing that counts here speaks against it."
+    return f"{halt}{cam}: {'; '.join(reasons[own])}.{against}"
