@@ -7,12 +7,13 @@ import contextlib
 import importlib
 import io
 import re
+import shlex
 import subprocess
 from pathlib import Path
 
 import pytest
 
-from camcalc.cli.main import COMMANDS
+from camcalc.cli.main import COMMANDS, main
 
 
 @pytest.fixture(scope="module")
@@ -37,6 +38,22 @@ def test_the_python_block_runs_and_prints_what_its_comments_say(readme: str, at_
     assert "inHg" in lines[-2]
     assert lines[-1] == "31.0 crank_deg"
     assert "# 31.0 crank_deg" in code
+
+
+def tour(text: str) -> list[tuple[list[str], list[str]]]:
+    """The commands of the tour and the lines shown of what they print."""
+    return [(shlex.split(block.splitlines()[0].removeprefix("$ camcalc ")), block.splitlines()[1:]) for block in blocks(text, "text")]
+
+
+@pytest.mark.parametrize("number", range(3))
+def test_the_tour_shows_what_its_commands_print(readme: str, at_root: Path, capsys: pytest.CaptureFixture[str], number: int) -> None:
+    shown = tour(readme)
+    assert len(shown) == 3
+    words, lines = shown[number]
+    assert main(words) == 0
+    said = [line.rstrip() for line in capsys.readouterr().out.splitlines()]
+    assert len(lines) >= 3
+    assert [line for line in lines if line not in said] == []
 
 
 def test_there_are_two_commands_to_copy(readme: str) -> None:
