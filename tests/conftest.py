@@ -34,6 +34,8 @@ if TYPE_CHECKING:
     from camcalc import Brief, Build, QuickEngine
 
 ROOT = Path(__file__).resolve().parents[1]
+# Scripts and notebooks of the tests run in processes of their own, elsewhere: an earlier install's leftover caches must not hide the package.
+os.environ["PYTHONPATH"] = os.pathsep.join(filter(None, (str(ROOT), os.environ.get("PYTHONPATH"))))
 REFERENCE = ROOT / "tests" / "reference"
 EXAMPLES = ("quarry-road", "dockside", "long-meadow")
 
