@@ -100,12 +100,13 @@ class ResolvedEngine:
         self.course = self._course()
         self.setup = self._setup(adiabatic, smooth, held_temperature, intake_temperature, exhaust_pressure)
         self._settled: dict[tuple[float, float, float], Settled] = {}
+        self._held: dict[tuple[float, float, float | None], tuple[float, float]] = {}
         self._best: dict[tuple[float, float, float | None], float] = {}
 
     def fresh(self) -> ResolvedEngine:
         """Return the same engine with no settled cycles remembered."""
         twin = copy.copy(self)
-        twin._settled, twin._best = {}, {}
+        twin._settled, twin._held, twin._best = {}, {}, {}
         return twin
 
     def asking(self, build: Build) -> ResolvedEngine:
@@ -332,18 +333,30 @@ class ResolvedEngine:
         """
         key = (round(speed, 6), round(pressure, 2), burned_fraction)
         if key not in self._best:
-            guess = self._near_best(key) or FIRST_GUESS
-            own = float(round(guess))
-            settled = self.settled(speed, pressure, own)
-            best = self._argmax(settled, guess, burned_fraction)
-            if abs(best - own) > NEAR_ENOUGH:
-                own = float(round(best))
-                settled = self.settled(speed, pressure, own)
-                best = self._argmax(settled, best, burned_fraction)
+            best, own, settled = self._held_best(*key)
             if burned_fraction is None and settled.outcome == "settled":
                 best = min(max(best + self._shift(settled, own, best), LATEST), EARLIEST)
             self._best[key] = best
         return self._best[key]
+
+    def _held_best(self, speed: float, pressure: float, burned: float | None) -> tuple[float, float, Settled]:
+        """Return the spark of greatest torque on a held gas exchange, that exchange's own spark within 3 degrees of it, and its cycle."""
+        key = (round(speed, 6), round(pressure, 2), burned)
+        if key not in self._held:
+            guess = self._near_held(key) or FIRST_GUESS
+            own = float(round(guess))
+            best = self._argmax(self.settled(speed, pressure, own), guess, burned)
+            if abs(best - own) > NEAR_ENOUGH:
+                own = float(round(best))
+                best = self._argmax(self.settled(speed, pressure, own), best, burned)
+            self._held[key] = best, own
+        best, own = self._held[key]
+        return best, own, self.settled(speed, pressure, own)
+
+    def _near_held(self, key: tuple[float, float, float | None]) -> float | None:
+        found = [(abs(math.log(key[0] / k[0])) + abs(math.log(key[1] / k[1])), v[0]) for k, v in self._held.items() if (k[2] is None) == (key[2] is None)]
+        near = min(found, default=None)
+        return near[1] if near is not None and near[0] < 0.3 else None
 
     def _shift(self, settled: Settled, own: float, best: float) -> float:
         """Return how much later best torque lies than on a held gas exchange [crank deg, negative]: late sparks leave less burned gas behind.
@@ -367,31 +380,22 @@ class ResolvedEngine:
     def net_imep(self, speed: float, pressure: float, spark: float | None, *, offset: float = 0.0, earliest: float = math.inf) -> float:
         """Return net IMEP [Pa] at a spark, or (None) at best torque less an offset but no earlier than a limit.
 
-        The spark of greatest torque is found on one settled cycle near it, whose gas exchange then stands for that spark's.
+        The gas exchange is that of a cycle settled within 3 degrees of it.
         """
         if spark is not None:
             return self.state(speed, pressure, spark).net
-        key = (round(speed, 6), round(pressure, 2), None)
-        guess = self._best.get(key) or self._near_best(key) or FIRST_GUESS
-        base = float(round(min(guess - offset, earliest)))
-        settled = self.settled(speed, pressure, base)
-        if settled.outcome != "settled":
-            return dead_state(speed, pressure, base, settled).net
-        best = self._argmax(settled, guess, None)
+        best, base, _ = self._held_best(speed, pressure, None)
+        # At best torque itself a few degrees cost nothing worth a second cycle; away from it they do, unless the limit rules anyway.
+        if offset and best - MOST_SHIFT - offset < earliest:
+            best = self.best_spark(speed, pressure)
         target = min(best - offset, earliest)
         if abs(target - base) > NEAR_ENOUGH:
             base = float(round(target))
-            settled = self.settled(speed, pressure, base)
-            if settled.outcome != "settled":
-                return dead_state(speed, pressure, base, settled).net
-        self._best[key] = best
+        settled = self.settled(speed, pressure, base)
+        if settled.outcome != "settled":
+            return dead_state(speed, pressure, base, settled).net
         change = self.closed_work(settled, target)[0] - self.closed_work(settled, base)[0]
         return (settled.total("work") + change) / self.geometry.swept
-
-    def _near_best(self, key: tuple[float, float, float | None]) -> float | None:
-        found = [(abs(math.log(key[0] / k[0])) + abs(math.log(key[1] / k[1])), v) for k, v in self._best.items() if (k[2] is None) == (key[2] is None)]
-        near = min(found, default=None)
-        return near[1] if near is not None and near[0] < 0.3 else None
 
     def _argmax(self, settled: Settled, guess: float, burned: float | None) -> float:
         work: dict[float, float] = {}

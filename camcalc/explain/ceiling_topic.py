@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Any, NamedTuple, cast
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import sympy
 
@@ -38,24 +38,6 @@ __all__ = ["explain_ceiling"]
 USUAL_SPEED = 1400.0 / 60.0
 
 
-class _Kept:
-    """An engine that answers as it did the first time: searches for a load in between move what it takes for best torque by a few tenths of a degree."""
-
-    def __init__(self, model: EngineModel) -> None:
-        self._model = model
-        self._known: dict[tuple[Any, ...], float] = {}
-
-    def __getattr__(self, name: str) -> Any:
-        return getattr(self._model, name)
-
-    def best_spark(self, speed: float, pressure: float, *, burned_fraction: float | None = None) -> float:
-        """Return best torque as it was told first."""
-        key = (speed, pressure, burned_fraction)
-        if key not in self._known:
-            self._known[key] = self._model.best_spark(speed, pressure, burned_fraction=burned_fraction)
-        return self._known[key]
-
-
 class _Visit(NamedTuple):
     """The state that a swing starts from, and its variation."""
 
@@ -67,7 +49,7 @@ def explain_ceiling(
     build: Build, *, speed: Quantity | str | None = None, manifold_pressure: Quantity | str | None = None, engine: EngineModel | None = None
 ) -> Explanation:
     """Explain the limits of one cell, which of them binds, and what the floor makes of it; by default a cell that has a ceiling at 1400 rpm."""
-    engine = cast("EngineModel", _Kept(resolved_engine(build) if engine is None else engine))
+    engine = resolved_engine(build) if engine is None else engine
     n = USUAL_SPEED if speed is None else float(to_si(speed, "speed", SPEED))
     column, cell = _cell(engine, n, None if manifold_pressure is None else float(to_si(manifold_pressure, "manifold_pressure", PRESSURE)))
     if not math.isfinite(cell.limit):

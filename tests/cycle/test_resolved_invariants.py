@@ -211,6 +211,16 @@ def test_a_cycle_asked_for_again_is_the_one_remembered(resolved: Make) -> None:
     assert twin.settled(25.0, 50e3, SPARK) is not engine.settled(25.0, 50e3, SPARK)
 
 
+def test_a_search_for_a_load_leaves_best_torque_alone(build_of: Make) -> None:
+    searched, asked = (ResolvedEngine(build_of("quarry-road")) for _ in range(2))
+    searched.net_imep(25.0, 60e3, None)
+    assert searched.best_spark(25.0, 60e3) == pytest.approx(asked.best_spark(25.0, 60e3), abs=1e-9)
+    net = asked.net_imep(25.0, 60e3, None, offset=10.0)
+    at_reserve = asked.state(25.0, 60e3, asked.best_spark(25.0, 60e3) - 10.0).net
+    # The gas exchange of a spark up to half a degree away stands for its own.
+    assert net == pytest.approx(at_reserve, rel=2e-3)
+
+
 @each_point
 def test_the_traces_repeat_the_cycle(described: Make, settled: Make, point: Point) -> None:
     c, found = settled(point), described(point)
