@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import functools
 import math
 from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
@@ -27,14 +26,13 @@ from .cam.card import CamCard, Overlap
 from .cam.events import ValveEvents
 from .cures import CureRanking, rank_cures
 from .cycle.closed_form import overlap_factor, overlap_factor_fit
+from .cycle.models import engine_kind
 from .cycle.operating import EngineModel, Tolerances, barometer
-from .cycle.quick import QuickEngine
-from .cycle.resolved import ResolvedEngine
 from .drive.engine_loop import LevelSpark, surge_tables
 from .drive.gear_advice import DriveAdvice, drive_advice
 from .drive.idle_swing import idle_swing
 from .engine.geometry import effective_compression, geometry_of
-from .errors import InputError, NoSolutionError, did_you_mean
+from .errors import InputError, NoSolutionError
 from .results import Measure, Record, measure, plain_data
 from .road_test import RoadTest, plan_road_test
 from .sources import cite
@@ -179,9 +177,6 @@ def _lift_data(facts: CamFacts) -> dict[str, Any]:
     return data
 
 
-MODELS: dict[str, Any] = {"resolved": functools.partial(ResolvedEngine, rtol=1e-5, tolerance=2e-4), "quick": QuickEngine}
-
-
 def make_brief(build: Build, *, model: str = "resolved", bands: bool = True, cures: bool = True, progress: Callable[[str, float], None] | None = None) -> Brief:
     """Make the first-fire brief of a build.
 
@@ -209,10 +204,8 @@ def make_brief(build: Build, *, model: str = "resolved", bands: bool = True, cur
     >>> brief.idle.vacuum > brief.idle.vacuum_penalty
     True
     """
-    if model not in MODELS:
-        raise InputError("model", came=model, expected=" or ".join(MODELS), fix=did_you_mean(model, MODELS))
+    kind = engine_kind(model)
     say = progress or (lambda what, share: None)
-    kind = MODELS[model]
     base = read_table(build.spark_table) if build.spark_table is not None else None
     engine = kind(build)
     before = kind(build.with_replaced_cam()) if build.replaced_cam else None
@@ -274,7 +267,7 @@ def make_brief(build: Build, *, model: str = "resolved", bands: bool = True, cur
     if sure is None:
         return brief
     say("road test", 0.99)
-    return brief.replace(road_test=plan_road_test(brief))
+    return brief.replace(road_test=plan_road_test(build, brief.sure, engine=kind))
 
 
 def surge_advice(engine: EngineModel, ceilings: SparkCeilings, base: SparkTable | None, idle: IdleState) -> tuple[DriveAdvice, ...]:

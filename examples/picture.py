@@ -9,7 +9,7 @@ from pathlib import Path
 from PIL import Image
 
 import camcalc as cc
-from camcalc.report.html import brief_html
+from camcalc.report.brief_page import brief_html
 
 WIDTH, HEIGHT = 1280, 800
 FLAGS = ("--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking", "--hide-scrollbars")

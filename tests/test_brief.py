@@ -19,7 +19,7 @@ from rich.console import Console
 
 from camcalc import InputError, NoSolutionError, QuickEngine, make_brief, read_build
 from camcalc.advice.idle import idle_state
-from camcalc.report.html import brief_html
+from camcalc.report.brief_page import brief_html
 from camcalc.report.tables import brief_tables, write_tables
 from camcalc.report.terminal import print_brief
 

@@ -23,7 +23,10 @@ LAYERS = (
     ("cycle", "burn", "drive.road_load"),
     ("advice",),
     ("drive", "tables", "logs"),
-    ("brief", "compare", "cures", "explain", "plot", "report", "cli", "road_test"),
+    ("cures", "road_test"),
+    ("brief",),
+    ("compare", "explain", "plot", "report"),
+    ("cli",),
 )
 LAYER = {name: depth for depth, names in enumerate(LAYERS) for name in names}
 HEAVY = ("pint", "numpy", "scipy", "matplotlib", "numba", "sympy", "polars", "jinja2", "rich")

@@ -15,7 +15,7 @@ import pytest
 
 from camcalc import compare_logs, read_log, read_table, review_log, shape_table
 from camcalc.advice.table_ceilings import ceilings_on_table
-from camcalc.brief import MODELS
+from camcalc.cycle.models import MODELS
 
 Make = Callable[..., Any]
 

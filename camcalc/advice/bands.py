@@ -40,7 +40,7 @@ HEADLINES = {
     "burned_fraction": ("", "percent", "burned gas in the charge at idle"),
     "vacuum_penalty": ("Pa", "inHg", "vacuum given up against the cam it replaces"),
     "unstable_below": ("crank_rps", "rpm", "uneven below, in the gear nearest to direct drive"),
-    "blow_back_below": ("crank_rps", "rpm", "blow-back over its limit below, in the same gear"),
+    "blow_back_below": ("crank_rps", "rpm", "reversion below, in the same gear"),
     "shut_earliest": ("crank_deg", "crank_deg", "shut-valve injection may end from, before overlap TDC, at 1600 rpm and 60 kPa"),
     "shut_latest": ("crank_deg", "crank_deg", "and must end by, at the same point"),
     "ceiling": ("crank_deg", "crank_deg", "spark ceiling at the worst cell of the zone"),

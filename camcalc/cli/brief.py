@@ -40,7 +40,7 @@ def run(options: argparse.Namespace) -> int:
         print_brief(brief, console(), options.load_axis)
     if options.html:
         from ..build.saving import write_atomically
-        from ..report.html import brief_html
+        from ..report.brief_page import brief_html
 
         write_atomically(options.html, brief_html(brief))
         _say(options, f"brief written to {options.html}")

@@ -42,7 +42,7 @@ def run(options: argparse.Namespace) -> int:
         print_comparison(both, console())
     if options.html:
         from ..build.saving import write_atomically
-        from ..report.compare_html import compare_html
+        from ..report.compare_page import compare_html
 
         write_atomically(options.html, compare_html(both))
         print(f"comparison written to {options.html}", file=sys.stderr if options.json else sys.stdout)

@@ -7,6 +7,8 @@ import json
 from pathlib import Path
 from typing import Any
 
+from .plots import write_plots
+
 __all__ = ["add_arguments", "run"]
 
 LOADS = ("manifold_pressure", "air_per_cylinder", "brake_torque", "throttle_area")
@@ -56,7 +58,7 @@ def _point(options: argparse.Namespace, build: Any) -> int:
     if options.plots:
         from ..plot import plot_flows, plot_indicator, plot_pressure
 
-        _save(options.plots, {"pressure": plot_pressure(cycle), "indicator": plot_indicator(cycle), "flows": plot_flows(cycle)})
+        write_plots(options.plots, {"pressure": plot_pressure(cycle), "indicator": plot_indicator(cycle), "flows": plot_flows(cycle)})
     return 0
 
 
@@ -82,7 +84,7 @@ def _map(options: argparse.Namespace, build: Any) -> int:
     if options.plots:
         from ..plot import plot_map
 
-        _save(options.plots, {"burned_fraction": plot_map(found, "burned_fraction"), "blow_back": plot_map(found, "blow_back")})
+        write_plots(options.plots, {"burned_fraction": plot_map(found, "burned_fraction"), "blow_back": plot_map(found, "blow_back")})
     return 0
 
 
@@ -90,11 +92,3 @@ def _ambient(build: Any) -> float:
     from ..engine.atmosphere import barometer_of
 
     return barometer_of(build.site)
-
-
-def _save(folder: Path, drawn: dict[str, Any]) -> None:
-    from ..build.saving import write_atomically
-    from ..report.html import svg_text
-
-    for name, ax in drawn.items():
-        write_atomically(folder / f"{name}.svg", svg_text(ax, name))

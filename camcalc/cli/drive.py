@@ -8,6 +8,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
+from .plots import write_plots
 from .surge import add_table_arguments
 
 __all__ = ["add_arguments", "run"]
@@ -98,10 +99,6 @@ def show(run: Any, build: Any) -> None:
 
 def draw(folder: Path, run: Any, build: Any) -> None:
     """Draw the drive."""
-    from ..build.saving import write_atomically
     from ..plot import plot_drive
-    from ..report.html import svg_text
 
-    ax = plot_drive(run, road_speed_unit=build.vehicle.road_speed_unit)
-    write_atomically(folder / "drive.svg", svg_text(ax, "drive"))
-    print(f"1 plot written to {folder}", file=sys.stderr)
+    write_plots(folder, {"drive": plot_drive(run, road_speed_unit=build.vehicle.road_speed_unit)})

@@ -36,7 +36,7 @@ def run(options: argparse.Namespace) -> int:
     from ..build import load_build
     from ..build.saving import write_atomically
     from ..explain import explain_topic
-    from ..explain.pages import explanation_html, explanation_markdown, print_explanation
+    from ..report.explanation_page import explanation_html, explanation_markdown
 
     build = load_build(options.build)
     refuse_inputs(build, options)
@@ -53,7 +53,8 @@ def run(options: argparse.Namespace) -> int:
     if options.json:
         print(json.dumps(told.to_dict(), indent=1, allow_nan=False))
     else:
-        from ..report.terminal import console
+        from ..report.explanation_terminal import print_explanation
+        from ..report.terminal_parts import console
 
         print_explanation(told, console())
     return 0

@@ -8,6 +8,8 @@ import sys
 from pathlib import Path
 from typing import Any
 
+from .plots import write_plots
+
 __all__ = ["add_arguments", "run"]
 
 
@@ -66,9 +68,9 @@ def engine_side(build: Any, table: Any, model: str) -> dict[str, Any]:
 
     from ..advice.load_axis import pressure_of_load
     from ..advice.table_ceilings import ceilings_on_table
-    from ..brief import MODELS
+    from ..cycle.models import engine_kind
 
-    engine = MODELS[model](build)
+    engine = engine_kind(model)(build)
     if table is None:
         return {"engine": engine}
     found = ceilings_on_table(engine, table.si.speed, table.loads, table.load_kind)
@@ -93,10 +95,8 @@ def written(table: Any, path: Path) -> None:
 
 def draw(folder: Path, review: Any, table: Any, before: Any) -> None:
     """Draw the log, and the one before it: speed, spark, where in the table it drove."""
-    from ..build.saving import write_atomically
     from ..logs import find_surge
     from ..plot import plot_log, plot_visited
-    from ..report.html import svg_text
 
     log, findings = review.log, review.findings
     drawn = {name: plot_log(log, findings, name) for name in ("speed", "spark", "acceleration") if log.values(name).size}
@@ -105,6 +105,4 @@ def draw(folder: Path, review: Any, table: Any, before: Any) -> None:
         drawn |= {f"before_{name}": plot_log(before, was, name) for name in ("speed", "spark", "acceleration") if before.values(name).size}
     if table is not None and log.loads.size:
         drawn["visited"] = plot_visited(log, findings, table)
-    for name, ax in drawn.items():
-        write_atomically(folder / f"{name}.svg", svg_text(ax, name))
-    print(f"{len(drawn)} plots written to {folder}", file=sys.stderr)
+    write_plots(folder, drawn)

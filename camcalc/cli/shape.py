@@ -8,6 +8,8 @@ import sys
 from pathlib import Path
 from typing import Any
 
+from .plots import write_plots
+
 __all__ = ["add_arguments", "run"]
 
 
@@ -37,8 +39,8 @@ def run(options: argparse.Namespace) -> int:
     import numpy as np
 
     from ..advice.table_ceilings import ceilings_on_table
-    from ..brief import MODELS
     from ..build import load_build
+    from ..cycle.models import engine_kind
     from ..tables import add_back, read_table, shape_table
     from ..units import Bounds, to_si
 
@@ -47,7 +49,7 @@ def run(options: argparse.Namespace) -> int:
     if options.out:
         refuse(options.out, [*build.files(), table.path, options.current, options.log], options.overwrite)
     adders = float(to_si(options.adders, "--adders", Bounds("crank_deg", 0.0, 40.0)))
-    found = ceilings_on_table(MODELS[options.model](build), table.si.speed, table.loads, table.load_kind)
+    found = ceilings_on_table(engine_kind(options.model)(build), table.si.speed, table.loads, table.load_kind)
     limits = {key: getattr(options, key) for key in ("along_speed", "along_load", "per_cell", "increment")}
     rule = None
     if None in (options.along_speed, options.along_load):
@@ -84,13 +86,13 @@ def run(options: argparse.Namespace) -> int:
 
 def slopes_stood(build: Any, table: Any, model: str) -> Any:
     """Return the slopes that the gears to be kept smooth stand, or nothing where that cannot be judged."""
-    from ..brief import MODELS
+    from ..cycle.models import engine_kind
     from ..drive.engine_loop import surge_tables
     from ..drive.slope_rule import slope_rule
     from ..errors import CamcalcError
 
     try:
-        return slope_rule(build, table, tables=surge_tables(MODELS[model](build)))
+        return slope_rule(build, table, tables=surge_tables(engine_kind(model)(build)))
     except CamcalcError as error:
         print(f"no slope limits from surge: {error}", file=sys.stderr)
         return None
@@ -132,9 +134,7 @@ def refuse(out: Path, inputs: list[Path | None], overwrite: bool, *, key: str = 
 
 def draw(folder: Path, table: Any, shaped: Any) -> None:
     """Draw both tables as surface and grid."""
-    from ..build.saving import write_atomically
     from ..plot import plot_table_grid, plot_table_surface
-    from ..report.html import svg_text
 
     drawn = {
         "before_grid": plot_table_grid(table),
@@ -142,6 +142,4 @@ def draw(folder: Path, table: Any, shaped: Any) -> None:
         "before_surface": plot_table_surface(table),
         "after_surface": plot_table_surface(shaped.table),
     }
-    for name, ax in drawn.items():
-        write_atomically(folder / f"{name}.svg", svg_text(ax, name))
-    print(f"{len(drawn)} plots written to {folder}", file=sys.stderr)
+    write_plots(folder, drawn)

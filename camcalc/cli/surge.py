@@ -5,9 +5,10 @@ from __future__ import annotations
 import argparse
 import json
 import math
-import sys
 from pathlib import Path
 from typing import Any
+
+from .plots import write_plots
 
 __all__ = ["add_arguments", "add_table_arguments", "build_and_table", "run"]
 
@@ -58,15 +59,15 @@ def build_and_table(options: argparse.Namespace) -> tuple[Any, Any]:
 def shaped_table(build: Any, table: Any) -> Any:
     """Return a table shaped under the ceilings of the new cam."""
     from ..advice.table_ceilings import ceilings_on_table
-    from ..brief import MODELS
+    from ..cycle.models import engine_kind
     from ..tables import shape_table
 
-    return shape_table(table, ceilings_on_table(MODELS["resolved"](build), table.si.speed, table.loads, table.load_kind).ceiling).table
+    return shape_table(table, ceilings_on_table(engine_kind("resolved")(build), table.si.speed, table.loads, table.load_kind).ceiling).table
 
 
 def run(options: argparse.Namespace) -> int:
     """Take every gear asked for apart and print it."""
-    from ..brief import MODELS
+    from ..cycle.models import engine_kind
     from ..drive.engine_loop import surge_tables
     from ..drive.risk import surge_risk
     from ..errors import NoSolutionError
@@ -76,7 +77,7 @@ def run(options: argparse.Namespace) -> int:
     gears = options.gear or range(1, len(build.vehicle.gear_ratios) + 1)
     with progress_bar() as report:
         report("cycles", 0.0)
-        engine = MODELS["resolved"](build)
+        engine = engine_kind("resolved")(build)
         tables = surge_tables(engine)
         swing = measured_swing(options, build, tables)
         found, without = [], []
@@ -177,12 +178,8 @@ def row_texts(gear: Any, k: int, road: float) -> list[str]:
 
 def draw(folder: Path, build: Any, table: Any, gears: list[int], tables: Any) -> None:
     """Draw a map of each gear."""
-    from ..build.saving import write_atomically
     from ..drive.risk import surge_map
     from ..plot import plot_surge
-    from ..report.html import svg_text
 
-    for gear in gears:
-        ax = plot_surge(surge_map(build, table, gear=gear, tables=tables), road_speed_unit=build.vehicle.road_speed_unit)
-        write_atomically(folder / f"surge_gear_{gear}.svg", svg_text(ax, f"surge{gear}"))
-    print(f"{len(gears)} plots written to {folder}", file=sys.stderr)
+    unit = build.vehicle.road_speed_unit
+    write_plots(folder, {f"surge_gear_{g}": plot_surge(surge_map(build, table, gear=g, tables=tables), road_speed_unit=unit) for g in gears})

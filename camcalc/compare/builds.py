@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from ..advice.bands import SEED, sample_bands
 from ..advice.brakes import brake_remark
 from ..advice.headlines import CRUISE
-from ..brief import MODELS
+from ..cycle.models import MODELS, engine_kind
 from ..cycle.operating import EngineModel, Tolerances, barometer
 from ..cycle.resolved import ResolvedEngine
 from ..errors import InputError, did_you_mean
@@ -151,10 +151,8 @@ def compare_builds(
     >>> both.figure("overlap_seat").better, both.figure("overlap_seat").difference
     ('b', -30.0)
     """
-    if model not in MODELS:
-        raise InputError("model", came=model, expected=" or ".join(MODELS), fix=did_you_mean(model, MODELS))
     say = progress or (lambda what, share: None)
-    kind, b = MODELS[model], a.with_replaced_cam() if b is None else b
+    kind, b = engine_kind(model), a.with_replaced_cam() if b is None else b
     share = 0.35 if bands else 1.0
     pair = (a, b)
     shared = _shared(pair)

@@ -31,6 +31,9 @@ NO_CEILING = 60.0
 PRESSURE_STEP, AIR_STEP = 50.0, 3e-7
 # Twenty times what settling the cycles leaves open; measured.
 DAMPING_STEP = 2e-3
+# Decimals shown, by unit and where that does not do: about a tenth of what the figure is known to.
+UNIT_PLACES = {"rpm": 0, "mg": 0, "inHg": 1, "percent": 1, "mph": 1, "km/h": 1, "crank_deg": 1, "mm*crank_deg": 1}
+PLACES = {"effective_compression": 2}
 EVENTS = {
     "intake_opens": "intake opens b TDC", "intake_closes": "intake closes a BDC",
     "exhaust_opens": "exhaust opens b BDC", "exhaust_closes": "exhaust closes a TDC",
@@ -86,10 +89,11 @@ class ComparedFigure(Record):
 
     def text(self, which: str) -> str:
         """Return one of the figures as text without its unit."""
-        value = getattr(self, which)
+        value, places = getattr(self, which), PLACES.get(self.name, UNIT_PLACES.get(self.unit, 3))
         if not math.isfinite(value):
             return "none"
-        return f"{value + 0.0:+.4g}" if which in ("difference", "low", "high") and value else f"{abs(value) if value == 0.0 else value:.4g}"
+        sign = "+" if which in ("difference", "low", "high") and round(value, places) else ""
+        return f"{round(value, places) + 0.0:{sign}.{places}f}"
 
     @property
     def has_band(self) -> bool:

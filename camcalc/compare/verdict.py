@@ -32,10 +32,25 @@ class Verdict(Record):
 
     transmission: str
     choice: str
-    words: str
+    headline: str
     for_a: tuple[str, ...]
     for_b: tuple[str, ...]
     alike: tuple[str, ...]
+    remarks: tuple[str, ...]
+
+    def pros_and_cons(self) -> tuple[tuple[str, tuple[str, ...]], ...]:
+        """Return what speaks for and against the choice, each list under its head; empty ones are left out."""
+        lists = {
+            "a": (("for it", self.for_a), ("against it", self.for_b)),
+            "b": (("for it", self.for_b), ("against it", self.for_a)),
+        }.get(self.choice, (("for A", self.for_a), ("for B", self.for_b)))
+        return tuple((head, reasons) for head, reasons in lists if reasons)
+
+    def __str__(self) -> str:
+        lines = [f"For a {self.transmission}: {self.headline}"]
+        for head, reasons in self.pros_and_cons():
+            lines += [f"  {head}:", *(f"    {reason}" for reason in reasons)]
+        return "\n".join([*lines, *(f"  {remark}" for remark in self.remarks)])
 
 
 def converter_build(build: Build, other: Build, displacement: float) -> tuple[Build, str]:
@@ -76,10 +91,19 @@ def _verdict(transmission: str, rows: list[ComparedFigure], names: tuple[str, st
     return Verdict(
         transmission=transmission,
         choice=choice,
-        words=_words(transmission, choice, names, (for_a, for_b), one_only=one_only, neither=neither) + (f" But {remark}." if remark else ""),
+        headline={"a": f"A, {names[0]}", "b": f"B, {names[1]}", TASTE: "as much speaks for one as for the other"}.get(choice, choice),
         for_a=for_a,
         for_b=for_b,
         alike=alike,
+        remarks=tuple(
+            text
+            for text, holds in (
+                ("the other does not idle at its own speed there, which nothing outweighs", one_only),
+                ("neither idles at its own speed there: raise the idle speed first", neither),
+                (remark, remark),
+            )
+            if holds
+        ),
     )
 
 
@@ -88,18 +112,3 @@ def reason(item: ComparedFigure, winner: str) -> str:
     loser = "b" if winner == "a" else "a"
     unit = f" {item.unit}" if item.unit else ""
     return f"{item.what}: {item.text(winner)} against {item.text(loser)}{unit}"
-
-
-def _words(transmission: str, choice: str, names: tuple[str, str], reasons: tuple[tuple[str, ...], tuple[str, ...]], *, one_only: bool, neither: bool) -> str:
-    where = "with a clutch" if transmission == "clutch" else "with a converter"
-    halt = "Neither idles at its own speed there: raise the idle speed first. " if neither else ""
-    if choice == NO_DIFFERENCE:
-        return f"{halt}No real difference {where}."
-    if choice == TASTE:
-        return f"{halt}As much speaks for one as for the other {where}: A for {'; '.join(reasons[0])}. B for {'; '.join(reasons[1])}."
-    own, other = (0, 1) if choice == "a" else (1, 0)
-    cam = f"{choice.upper()} ({names[own]}) {where}"
-    if one_only:
-        return f"{halt}{cam}: the other does not idle at its own speed there, which nothing outweighs."
-    against = f" Against it: {'; '.join(reasons[other])}." if reasons[other] else " Nothing that counts here speaks against it."
-    return f"{halt}{cam}: {'; '.join(reasons[own])}.{against}"

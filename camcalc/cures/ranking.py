@@ -17,6 +17,7 @@ from ..advice.reversion import RoadPoint, road_point
 from ..advice.spark_limits import NORMAL_RUNNING
 from ..burn.stability import imep_variation, work_spread
 from ..cycle.engine_tables import PRESSURES, SPARKS, SPEEDS, EngineTables, engine_tables
+from ..cycle.models import engine_kind
 from ..cycle.operating import EngineModel, pressure_for_net_imep
 from ..drive.converter import converter_of, converter_point, converter_space, coupling_of, engine_speed_through
 from ..drive.driveline import driveline_of
@@ -165,9 +166,7 @@ def rank_cures(
     ('one gear lower', ('there is no converter',))
     """
     if engine is None:
-        from ..brief import MODELS
-
-        engine = MODELS["resolved"]
+        engine = engine_kind("resolved")
     model = engine(build)
     if gear is not None and gear not in range(1, len(build.vehicle.gear_ratios) + 1):
         raise InputError("gear", came=str(gear), expected=f"1 to {len(build.vehicle.gear_ratios)}", fix="count gears from 1 as in [vehicle] gear_ratios")

@@ -28,9 +28,9 @@ SHEET, CYCLE = "build sheet", "settled cycle"
 
 def resolved_engine(build: Build) -> EngineModel:
     """Return the engine that the brief's figures come from."""
-    from ..brief import MODELS
+    from ..cycle.models import engine_kind
 
-    made: EngineModel = MODELS["resolved"](build)
+    made: EngineModel = engine_kind("resolved")(build)
     return made
 
 
@@ -55,16 +55,20 @@ def explain_residual(
     words = "Burned gas is neither made nor lost while gases are exchanged: what the charge holds at intake closing came from somewhere, all of it listed."
     burned = sheet.step(words, "m_b", "burned gas in the charge", stays + through + blown + returned + plenum, "mg")
     x = sheet.step("Its share of the charge is what slows the burn.", "x", "burned fraction by mass", burned / m, "percent")
+    kept = sheet.step("What was in the cylinder already as the intake opened.", "y_c", "share that had not left the cylinder", stays / burned, "percent")
     words = "What came through the exhaust valve after the intake had opened: the part that overlap adds by itself."
     overlap = sheet.step(words, "y_ex", "share that came back from the exhaust", through / burned, "percent")
-    words = "What went into the intake and was drawn in again, with the burned gas that the whole plenum carries."
+    words = (
+        "What went into the intake is drawn in again, by this cylinder or another: in a settled engine as much as went out. "
+        "It passes through the charge and adds nothing of its own; this much the settling left open."
+    )
     intake = sheet.step(words, "y_in", "share by way of the intake, drawn in less blown out", (blown + returned + plenum) / burned, "percent")
     return Explanation(
         topic="residual",
         question=f"Where does the burned gas in the charge come from? ({where})",
         build=build.name,
         steps=tuple(sheet.steps),
-        answers=sheet.answers(x, overlap, intake),
+        answers=sheet.answers(x, kept, overlap, intake),
         reading="What is blown into the intake is not got rid of: it comes back, through this cylinder or another, since the plenum is one for all.",
         limits=(
             f"The masses are of a cycle settled within {cycle.periodicity_residual:.1g} of itself: the sum over the cycle agrees with its start as closely.",

@@ -67,6 +67,11 @@ class Step:
         """Return the right-hand side in symbols, with numbers and units put in, and the result, as text."""
         return text_of_formula(self.formula), text_of_formula(self.formula, self.figures), self.result.text
 
+    def worked(self) -> str:
+        """Return formula, numbers put in and result under each other."""
+        formula, with_numbers, result = self.lines()
+        return f"{self.result.symbol.name} = {formula}\n  = {with_numbers}\n  = {result}"
+
     def to_dict(self) -> dict[str, Any]:
         """Return plain data for JSON."""
         formula, with_numbers, _ = self.lines()
@@ -121,7 +126,7 @@ class Explanation:
         return "\n".join(f"{value.meaning:<{width}}  {value.text}" for value in self.answers)
 
     def _repr_html_(self) -> str:
-        from .pages import html_fragment
+        from ..report.explanation_page import html_fragment
 
         return html_fragment(self)
 

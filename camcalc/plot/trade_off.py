@@ -51,7 +51,6 @@ def plot_trade_off(result: TradeOff, ax: Axes | None = None) -> Axes:
         if name == "torque_per_degree":
             strip.axhline(0.0, color="0.6", linewidth=0.8)
     ax.set_xlabel("spark before TDC, each with the manifold pressure that holds the torque [crank deg]")
-    ax.set_ylabel("what spark trades [each strip in its own unit]", labelpad=60.0)
     title = f"{result.si.torque:.0f} N m at {result.si.speed * 60:.0f} rpm"
     ax.legend(fontsize="small", title=title, loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=3, frameon=False)
     return ax

@@ -5,8 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from ..compare.rows import GROUPS, NO_ANSWER, NO_DIFFERENCE, TASTE
-from .compare_html import band_text, notes_of
-from .terminal import table
+from .compare_page import band_text, notes_of
+from .printed import words
+from .terminal_parts import table
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -15,7 +16,7 @@ if TYPE_CHECKING:
 
 __all__ = ["print_comparison"]
 
-SHORT = {"a": "A", "b": "B", NO_DIFFERENCE: "alike", TASTE: "taste", NO_ANSWER: "none"}
+SHORT = {"a": "A", "b": "B", NO_DIFFERENCE: "no real\ndifference", TASTE: "taste", NO_ANSWER: "none"}
 
 
 def print_comparison(both: Comparison, console: Console) -> None:
@@ -31,7 +32,7 @@ def print_comparison(both: Comparison, console: Console) -> None:
         items = [item for item in both.figures if item.group == group]
         for item in items:
             band = [band_text(item)] if both.samples else []
-            made.add_row(item.what, item.unit, item.text("a"), item.text("b"), item.text("difference"), *band, SHORT[item.better])
+            made.add_row(item.what, words(item.unit), item.text("a"), item.text("b"), item.text("difference"), *band, SHORT[item.better])
         console.print(made)
         for note in notes_of(items):
             console.print(f"  {note}", highlight=False, markup=False)
@@ -45,11 +46,11 @@ def _verdicts(both: Comparison, console: Console) -> None:
     for note in both.notes:
         console.print(f"  {note}", highlight=False, markup=False)
     sure = (
-        f"alike: the 10 to 90 % band of the difference ({both.samples} samples, the same for both) contains zero, or it is below the figure's resolution"
+        f"no real difference: the 10 to 90 % band of the difference ({both.samples} samples, the same for both) contains zero, "
+        "or it is below the figure's resolution"
         if both.samples
-        else "alike: the difference is below the figure's resolution; no bands were sampled"
+        else "no real difference: the difference is below the figure's resolution; no bands were sampled"
     )
     console.print(f"  {sure}; taste: neither way is better\n", highlight=False)
     for verdict in both.verdicts:
-        console.print(f"[bold]For a {verdict.transmission}[/bold]")
-        console.print(f"  {verdict.words}", highlight=False, markup=False)
+        console.print(str(verdict), highlight=False, markup=False)

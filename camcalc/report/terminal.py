@@ -9,7 +9,7 @@ from rich.console import Console
 
 from ..advice.bands import HEADLINES
 from ..results import Record
-from .html import BASE_COLUMNS, LOAD_UNITS, ceiling_rows, field_text, injection_notes, injection_row, number, window_heads, window_rows
+from .rows import BASE_COLUMNS, LOAD_UNITS, ceiling_rows, field_text, injection_notes, injection_row, number, window_heads, window_rows
 from .terminal_drive import print_cures, print_road_test, print_surge, print_trade_off
 from .terminal_parts import blank, console, table
 
@@ -112,7 +112,7 @@ def _reversion(brief: Brief, console: Console) -> None:
     unit = brief.build.vehicle.road_speed_unit
     made = table(
         "Reversion on the level road",
-        ["gear", "ratio", "uneven\nbelow rpm", f"which is\n{unit}", "blow-back\nbelow rpm", f"which is\n{unit}", "uneven below rpm,\nreplaced cam"],
+        ["gear", "ratio", "uneven\nbelow rpm", f"which is\n{unit}", "reversion\nbelow rpm", f"which is\n{unit}", "uneven below rpm,\nreplaced cam"],
         left=0,
     )
     for k, g in enumerate(brief.reversion):

@@ -56,7 +56,7 @@ def print_cures(brief: Brief, console: Console) -> None:
         return
     road = f"gear {ranking.gear}, {60.0 * ranking.si.speed:.0f} rpm"
     made = table(f"What else would cure it, against {ranking.against}; cruise in {road}", CURE_HEADS, left=1)
-    for cure in (ranking.none, *ranking.cures):
+    for cure in (ranking.none, *(c for c in ranking.cures if not math.isnan(c.si.mean_removed))):
         si = cure.figures.si
         removes = blank(100.0 * cure.si.removes + 0.0) if cure is not ranking.none else ""
         percents = [blank(100.0 * si.idle_variation, 1), blank(si.idle_vacuum / 3386.389, 1), blank(100.0 * si.cruise_variation, 1)]

@@ -15,14 +15,14 @@ from scipy.optimize import linear_sum_assignment
 
 from ..advice.bands import TOLERANCES, HeadlineBands
 from ..advice.headlines import headline
+from ..cycle.models import engine_kind
 from ..cycle.operating import EngineModel, Tolerances
-from ..errors import CamcalcError, InputError, did_you_mean
+from ..errors import CamcalcError
 from ..results import Measure, Record, measure
 from ..units import quantity
 from .readings import Place, Reading, place_of, readings_of, running_of
 
 if TYPE_CHECKING:
-    from ..brief import Brief
     from ..build import Build
 
 __all__ = ["CAUTIONS", "RoadTest", "TestStep", "most_important", "plan_road_test"]
@@ -117,26 +117,21 @@ class RoadTest(Record):
         return "\n".join([*lines, *(f"not tested: {text}" for text in self.not_tested)])
 
 
-def plan_road_test(
-    source: Brief | Build, sure: HeadlineBands | None = None, *, model: str = "resolved", progress: Callable[[float], None] | None = None
-) -> RoadTest:
+def plan_road_test(build: Build, sure: HeadlineBands | None = None, *, engine: Kind | None = None, progress: Callable[[float], None] | None = None) -> RoadTest:
     """Plan a short test that settles the inputs that matter most.
 
     Parameters
     ----------
-    source : Brief or Build
-        A brief brings its model and bands along.
+    build : Build
     sure : HeadlineBands
-        Which inputs matter most. Without it, and without a brief's, each input is moved to both ends of its tolerance in turn.
-    model : str
-        For a build: ``"resolved"`` or ``"quick"``.
+        Which inputs matter most, as a brief with bands found it. Without it each input is moved to both ends of its tolerance in turn.
+    engine : callable
+        Makes the engine of a build; the crank-resolved one if left out.
     progress : callable
         Told the share done.
 
     Raises
     ------
-    InputError
-        If there is no such model.
     NoSolutionError
         If the engine cannot idle.
 
@@ -147,20 +142,13 @@ def plan_road_test(
 
     Examples
     --------
-    >>> from camcalc import load_build
-    >>> plan = plan_road_test(load_build("examples/quarry-road/build.toml"), model="quick")
+    >>> from camcalc import QuickEngine, load_build
+    >>> plan = plan_road_test(load_build("examples/quarry-road/build.toml"), engine=QuickEngine)
     >>> plan.steps[0].place, plan.seconds <= 600.0
     ('standing', True)
     """
-    from ..brief import MODELS, Brief
-
     say = progress or (lambda share: None)
-    if isinstance(source, Brief):
-        build, kind, sure = source.build, source.engine, source.sure if sure is None else sure
-    elif model in MODELS:
-        build, kind = source, MODELS[model]
-    else:
-        raise InputError("model", came=model, expected=" or ".join(MODELS), fix=did_you_mean(model, MODELS))
+    kind = engine_kind("resolved") if engine is None else engine
     nominal: EngineModel = kind(build)
     place = place_of(nominal)
     if sure is None:

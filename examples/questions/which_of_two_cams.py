@@ -18,6 +18,6 @@ for figure in both.figures:
     better = {"a": "A is better", "b": "B is better"}.get(figure.better, figure.better)
     print(f"{figure.what:50}{figure.text('a'):>10}{figure.text('b'):>10}  {figure.unit or 'to 1':14}  {better}")
 for verdict in both.verdicts:
-    print(verdict.words)
+    print(verdict)
 for note in both.notes:
     print(f"note: {note}")

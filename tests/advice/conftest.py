@@ -30,7 +30,7 @@ def resolved_of(build_of: Callable[..., Build]) -> Callable[..., ResolvedEngine]
 
     @functools.cache
     def engine(name: str, *, old: bool = False) -> ResolvedEngine:
-        from camcalc.brief import MODELS
+        from camcalc.cycle.models import MODELS
 
         return MODELS["resolved"](build_of(name, old=old))  # type: ignore[no-any-return]
 

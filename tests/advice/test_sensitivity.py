@@ -13,7 +13,7 @@ from camcalc.advice import sensitivity
 from camcalc.advice.equal_torque import road_net_imep
 from camcalc.advice.sensitivity import COMMON_PRACTICE, WIDE, CeilingSensitivity, ceiling_sensitivity, variants_of
 from camcalc.advice.spark_limits import ceiling_column
-from camcalc.brief import MODELS
+from camcalc.cycle.models import MODELS
 
 Make = Callable[..., Any]
 SPEEDS = np.array([1400.0, 1600.0]) / 60.0

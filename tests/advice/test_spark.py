@@ -13,7 +13,7 @@ import pytest
 from camcalc import QuickEngine, read_build
 from camcalc.advice.spark import APPLIES_TO, SparkCeilings, spark_ceilings
 from camcalc.advice.spark_limits import AT_IDLE, LIMITS, NO_TORQUE
-from camcalc.brief import MODELS
+from camcalc.cycle.models import MODELS
 from camcalc.cycle.operating import Tolerances
 from tests.oracles import crossley_cook
 

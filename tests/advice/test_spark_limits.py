@@ -17,7 +17,7 @@ from camcalc import InputError, read_build
 from camcalc.advice import spark_limits
 from camcalc.advice.equal_torque import FLATTEN, NOT_CURED, SteadyLimit
 from camcalc.advice.spark_limits import BINDS_BELOW, LIMITS, NORMAL_RUNNING, CeilingCell, CeilingColumn, RoadLoad, Swing, ceiling_column, half_swing
-from camcalc.brief import MODELS
+from camcalc.cycle.models import MODELS
 from camcalc.cycle.operating import barometer
 
 Make = Callable[..., Any]

@@ -14,8 +14,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from camcalc import ResolvedEngine
-from camcalc.brief import MODELS
 from camcalc.burn.knock import end_gas_temperature, induction_time, knock_progress
+from camcalc.cycle.models import MODELS
 from camcalc.errors import InputError
 from tests.oracles.reactor_network import mixture
 

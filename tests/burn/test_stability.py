@@ -13,8 +13,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from camcalc.advice.idle import idle_state
-from camcalc.brief import MODELS
 from camcalc.burn.stability import BASE_VARIATION, dilution_noise, imep_variation, work_spread
+from camcalc.cycle.models import MODELS
 
 Make = Callable[..., Any]
 

@@ -96,7 +96,8 @@ def draw(brief_of: Callable[[str], Any], engine_of: Callable[..., Any]) -> Calla
 def test_every_plot_gives_back_axes_with_both_axes_and_their_units_named(draw: Draw, name: str) -> None:
     ax = draw(name)
     assert isinstance(ax, Axes)
-    for label in (ax.get_xlabel(), ax.get_ylabel()):
+    upright = [strip.get_ylabel() for strip in ax.child_axes] if name == "trade_off" else [ax.get_ylabel()]
+    for label in (ax.get_xlabel(), *upright):
         assert len(label) > 5
         assert label.endswith("]")
 

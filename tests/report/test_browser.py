@@ -17,7 +17,7 @@ from typing import Any
 import html5lib
 import pytest
 
-from camcalc.report.html import brief_html
+from camcalc.report.brief_page import brief_html
 
 WIDTHS = (360, 768, 1280)
 # Printable widths: A4 and Letter less the page's own margins of 13 mm, at 96 dots an inch.

@@ -1,51 +1,20 @@
-"""A worked explanation for people: on a terminal, as Markdown, and as one HTML page with its formulas in MathML."""
+"""A worked explanation as Markdown and as one HTML page with its formulas in MathML."""
 
 from __future__ import annotations
 
 import re
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from .printing import mathml_of_formula, mathml_of_symbol, mathml_of_value
+from ..explain.printing import mathml_of_formula, mathml_of_symbol, mathml_of_value
+from .page import rendered
 
 if TYPE_CHECKING:
-    from rich.console import Console
+    from ..explain.worksheet import Explanation, Step, Value
 
-    from .worksheet import Explanation, Step, Value
+__all__ = ["explanation_html", "explanation_markdown", "html_fragment"]
 
-__all__ = ["explanation_html", "explanation_markdown", "html_fragment", "print_explanation"]
-
-TEMPLATES = Path(__file__).parents[1] / "report"
 # What Markdown or the HTML inside it would take for its own.
 MARKDOWN_SIGNS = re.compile(r"([\\`*_\[\]<>#|~&])")
-
-
-def print_explanation(explanation: Explanation, console: Console) -> None:
-    """Print an explanation on a terminal."""
-    from rich.markup import escape
-    from rich.table import Table
-
-    console.rule(escape(f"{explanation.topic}: {explanation.build}"))
-    console.print(f"[bold]{escape(explanation.question)}[/bold]\n", highlight=False)
-    for number, step in enumerate(explanation.steps, 1):
-        console.print(f"{number}. {step.words}", highlight=False, markup=False)
-        grid = Table.grid(padding=(0, 2))
-        for value in step.values:
-            grid.add_row("    ", escape(value.symbol.name), escape(value.text), escape(value.meaning), escape(f"({value.origin})"))
-        console.print(grid)
-        console.print(f"  {_worked(step)}\n", highlight=False, markup=False)
-    console.print("[bold]Answer[/bold]")
-    for value in explanation.answers:
-        console.print(f"  {value.meaning}: {value.text}", highlight=False, markup=False)
-    console.print(f"\n{explanation.reading}\n", highlight=False, markup=False)
-    console.print("[bold]Where it stops being true[/bold]")
-    for limit in explanation.limits:
-        console.print(f"  - {limit}", highlight=False, markup=False)
-    console.print("[bold]Try[/bold]")
-    console.print(f"  {explanation.try_it}", highlight=False, markup=False)
-    console.print("[bold]Sources[/bold]")
-    for source in explanation.sources.values():
-        console.print(f"  - {source['text']} ({source['mark']})", highlight=False, markup=False)
 
 
 def explanation_markdown(explanation: Explanation) -> str:
@@ -64,7 +33,7 @@ def explanation_markdown(explanation: Explanation) -> str:
     for number, step in enumerate(explanation.steps, 1):
         lines += [f"## Step {number}: {e(step.result.meaning)}", "", e(step.words), ""]
         lines += ["| symbol | stands for | value | from |", "|---|---|---|---|", *(_row(value) for value in step.values), ""]
-        lines += ["```text", *_worked(step).splitlines(), "```", ""]
+        lines += ["```text", *step.worked().splitlines(), "```", ""]
     lines += ["## Answer", "", *(f"- {e(v.meaning)}: **{e(v.text)}**" for v in explanation.answers), "", e(explanation.reading), ""]
     lines += ["## Where it stops being true", "", *(f"- {e(limit)}" for limit in explanation.limits), ""]
     lines += ["## Try", "", e(explanation.try_it), ""]
@@ -83,12 +52,7 @@ def html_fragment(explanation: Explanation) -> str:
 
 
 def _rendered(template: str, explanation: Explanation) -> str:
-    import jinja2
-
-    environment = jinja2.Environment(
-        loader=jinja2.FileSystemLoader(TEMPLATES), autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=jinja2.StrictUndefined
-    )
-    return environment.get_template(template).render(explanation=explanation, formulas=[_formulas(step) for step in explanation.steps], symbol=_symbol)
+    return rendered(template, explanation=explanation, formulas=[_formulas(step) for step in explanation.steps], symbol=_symbol)
 
 
 def _formulas(step: Step) -> list[Any]:
@@ -104,13 +68,6 @@ def _symbol(value: Value) -> Any:
     from markupsafe import Markup
 
     return Markup(mathml_of_symbol(value.symbol))
-
-
-def _worked(step: Step) -> str:
-    """Return formula, numbers put in and result under each other."""
-    name = step.result.symbol.name
-    formula, with_numbers, result = step.lines()
-    return f"{name} = {formula}\n  = {with_numbers}\n  = {result}"
 
 
 def _row(value: Value) -> str:

@@ -2,34 +2,20 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
 from .answers import CeilingZone, ceiling_zone, idle_words, injection_picks, surge_gears, trouble_words
-from .figures import draw_plots, svg_text
+from .figures import draw_plots
+from .page import rendered
 from .printed import Printed, words
-from .rows import BASE_COLUMNS, LOAD_UNITS, ceiling_rows, field_text, injection_notes, injection_row, number, window_heads, window_rows
+from .rows import BASE_COLUMNS, injection_notes, injection_row
 
 if TYPE_CHECKING:
     from ..brief import Brief
 
-__all__ = [
-    "BASE_COLUMNS",
-    "LOAD_UNITS",
-    "SECTIONS",
-    "Section",
-    "brief_html",
-    "ceiling_rows",
-    "field_text",
-    "injection_notes",
-    "injection_row",
-    "number",
-    "svg_text",
-    "window_heads",
-    "window_rows",
-]
+__all__ = ["SECTIONS", "Section", "brief_html"]
 
 
 class Section(NamedTuple):
@@ -78,15 +64,10 @@ def brief_html(brief: Brief) -> str:
     -----
     Every number of a table or sentence comes out of ``brief.to_dict()`` and says from where in ``data-field``. Texts of the result stand as they are.
     """
-    import jinja2
-
-    environment = jinja2.Environment(
-        loader=jinja2.FileSystemLoader(Path(__file__).parent), autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=jinja2.StrictUndefined
-    )
-    environment.filters["capitalize_first"] = lambda text: text[:1].upper() + text[1:]
     printed = Printed(brief.to_dict())
     zone = ceiling_zone(brief.spark_ceilings)
-    return environment.get_template("brief.html").render(
+    return rendered(
+        "brief.html",
         brief=brief,
         printed=printed,
         words=words,

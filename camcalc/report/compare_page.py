@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from ..compare.builds import SOURCE_KEYS
 from ..compare.rows import GROUPS
 from ..sources import cite
-from .html import svg_text
+from .figures import svg_text
+from .page import rendered
+from .printed import words
 
 if TYPE_CHECKING:
     from ..compare import ComparedFigure, Comparison
@@ -28,18 +29,16 @@ CAPTIONS = {
 
 def compare_html(both: Comparison) -> str:
     """Return a comparison as HTML with its plots inside."""
-    import jinja2
-
-    environment = jinja2.Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=jinja2.StrictUndefined)
-    template = environment.from_string(Path(__file__).with_name("compare.html").read_text(encoding="utf-8"))
     groups = [(group, [item for item in both.figures if item.group == group]) for group in GROUPS]
-    return template.render(
+    return rendered(
+        "compare.html",
         both=both,
         groups=[(group, items) for group, items in groups if items],
         plots=_plots(both),
         captions=CAPTIONS,
         better=BETTER,
         band=band_text,
+        words=words,
         notes_of=notes_of,
         reasons=reasons_of(both),
         sources=cite(*SOURCE_KEYS),
