@@ -305,7 +305,7 @@ def format_quantity(value: Quantity, digits: int = 4) -> str:
     """Write a quantity with so many significant digits, e.g. ``"16.2 inHg"``."""
     magnitude = value.magnitude
     text = f"{magnitude:.{digits}g}" if not hasattr(magnitude, "shape") or magnitude.shape == () else f"{magnitude}"
-    unit = f"{value.units:~}"
+    unit = f"{value.units:~C}"
     return f"{text} {unit}".strip()
 
 

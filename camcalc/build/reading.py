@@ -13,7 +13,7 @@ from typing import Any, TypeVar, cast
 
 from ..errors import InputError, InputErrors, did_you_mean
 from ..results import Measure
-from ..units import format_quantity, quantity, to_si
+from ..units import quantity, to_si
 from .card_reading import read_card
 from .sections import OUT_OF_SCOPE, Engine, Fuel, Idle, Injector, Limits, Section, Site, Vehicle
 from .sheet import Assumption, Build
@@ -186,7 +186,7 @@ def _default(section: str, key: str, declared: Measure | None, metadata: Mapping
     if default == "nan":
         return math.nan
     value = float(default(draft)) if callable(default) else float(to_si(default, key, declared.bounds))
-    assumed.append(Assumption(f"[{section}] {key}", format_quantity(quantity(value, declared.unit, declared.show)), why))
+    assumed.append(Assumption(f"[{section}] {key}", f"{quantity(value, declared.unit, declared.show).magnitude:.4g} {declared.show}".strip(), why))
     return value
 
 

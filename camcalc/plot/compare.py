@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from .curves import EXHAUST, INTAKE, axes
+from .curves import EXHAUST, INTAKE, axes, frame_lifts
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -39,14 +39,7 @@ def plot_lifts(a: CamCard, b: CamCard, ax: Axes | None = None) -> Axes:
             ax.plot(theta, lifts[kind], color=colour, linestyle=line, label=f"{kind}, {name}")
         both = np.minimum(lifts["intake"], lifts["exhaust"])
         ax.fill_between(theta, both, facecolor=grey, edgecolor="0.2", linewidth=0.0, hatch=hatch, label=f"overlap, {name}")
-    ax.axvline(0.0, color="0.6", linewidth=0.8)
-    ax.set_xlim(-290, 290)
-    ax.set_ylim(0.0, 1.25 * ax.get_ylim()[1])
-    ax.set_xticks(range(-270, 271, 90))
-    ax.set_xlabel("crank angle, 0 at the top dead centre of the overlap [crank deg]")
-    ax.set_ylabel("valve lift [mm]")
-    ax.legend(loc="upper center", fontsize="x-small", ncols=2)
-    return ax
+    return frame_lifts(ax)
 
 
 def plot_compared(curves: Curves, which: str, names: tuple[str, str] = ("A", "B"), ax: Axes | None = None) -> Axes:

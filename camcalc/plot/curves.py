@@ -48,6 +48,11 @@ def plot_lift(cam: CamCard, other: CamCard | None = None, ax: Axes | None = None
             )
     both = 1e3 * np.minimum(cam.lift_curve("intake").lift(theta), cam.lift_curve("exhaust").lift(theta))
     ax.fill_between(theta, both, color="0.45", alpha=0.6, label="overlap", hatch="///", linewidth=0.0)
+    return frame_lifts(ax)
+
+
+def frame_lifts(ax: Axes) -> Axes:
+    """Dress axes with valve lifts drawn in: ends, ticks, labels, legend, a line at the overlap's dead centre."""
     ax.axvline(0.0, color="0.6", linewidth=0.8)
     ax.set_xlim(-290, 290)
     ax.set_ylim(0.0, 1.25 * ax.get_ylim()[1])

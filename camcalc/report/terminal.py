@@ -233,6 +233,7 @@ def _sure(brief: Brief, console: Console) -> None:
     )
     for name, inputs in brief.sure.matters.items():
         _, low, high, unit = brief.sure.shown()[name]
-        console.print(f"  {HEADLINES[name][2]}: {low:.4g} to {high:.4g} {unit}", highlight=False)
+        ends = (f"{low:.4g}", f"{high:.4g}")
+        console.print(f"  {HEADLINES[name][2]}: {' to '.join(dict.fromkeys(ends))} {unit}", highlight=False)
         console.print(f"    {'; '.join(inputs)}", highlight=False)
     console.print()
