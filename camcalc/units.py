@@ -228,10 +228,10 @@ def _bare(value: object, bounds: Bounds) -> tuple[float, float] | None:
 
 
 def _wrong_dimension(value: object, key: str, bounds: Bounds) -> InputError:
-    bare = isinstance(value, int | float) and not isinstance(value, bool)
+    bare = (isinstance(value, int | float) and not isinstance(value, bool)) or (isinstance(value, str) and _is_number(value))
     came = f"{value} (a bare number)" if bare else (f'"{value}"' if isinstance(value, str) else str(value))
     shown = _shown(bounds)
-    expected = f"{_kind(bounds.unit)}, e.g. in {shown}" if shown else _kind(bounds.unit)
+    expected = f"{_kind(bounds.unit)}, e.g. in {shown}" if shown and f"({shown})" not in _kind(bounds.unit) else _kind(bounds.unit)
     if bare:
         fix = f'write the unit: "{value} {_likely_unit(_as_float(value), bounds)}"'
     elif "crank" in bounds.unit and re.search(r"deg(rees?)?\s*$|°\s*$|rad\w*\s*$", str(value)):
@@ -240,6 +240,13 @@ def _wrong_dimension(value: object, key: str, bounds: Bounds) -> InputError:
     else:
         fix = f"give it as {_kind(bounds.unit)}"
     return InputError(key, came=came, expected=expected, fix=fix)
+
+
+def _is_number(text: str) -> bool:
+    try:
+        return math.isfinite(float(text))
+    except ValueError:
+        return False
 
 
 def _as_float(value: Any) -> float:

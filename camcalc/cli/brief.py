@@ -5,7 +5,8 @@ from __future__ import annotations
 import argparse
 import json
 from pathlib import Path
-from typing import Any
+
+from .outputs import refuse_outputs
 
 __all__ = ["add_arguments", "run"]
 
@@ -26,10 +27,12 @@ def run(options: argparse.Namespace) -> int:
     """Make the brief and put it where it was asked for."""
     from ..brief import make_brief
     from ..build import load_build
+    from ..report.tables import TABLE_NAMES
     from .progress import progress_bar
 
     build = load_build(options.build)
-    refuse_inputs(build, options)
+    tables = {f"--tables: {name}": options.tables / name for name in TABLE_NAMES} if options.tables else {}
+    refuse_outputs({"--html": options.html, **tables}, build.files())
     with progress_bar() as report:
         brief = make_brief(build, model=options.model, bands=not options.no_bands, cures=not options.no_cures, progress=report)
     if options.json:
@@ -50,21 +53,6 @@ def run(options: argparse.Namespace) -> int:
         written = write_tables(brief, options.tables)
         _say(options, f"{len(written)} tables written to {options.tables}")
     return 0
-
-
-def refuse_inputs(build: Any, options: argparse.Namespace) -> None:
-    """Refuse to write over anything the brief is made from."""
-    from ..errors import InputError
-    from ..report.tables import TABLE_NAMES
-
-    written = [options.html] if options.html else []
-    written += [options.tables / name for name in TABLE_NAMES] if options.tables else []
-    inputs = {path.resolve() for path in build.files()}
-    for path in written:
-        if path.resolve() in inputs:
-            raise InputError(
-                "the file to write", came=str(path), expected="a file that is no input of this brief", fix="give another name; nothing was written"
-            )
 
 
 def _say(options: argparse.Namespace, text: str) -> None:

@@ -6,7 +6,8 @@ import argparse
 import json
 import sys
 from pathlib import Path
-from typing import Any
+
+from .outputs import refuse_outputs
 
 __all__ = ["add_arguments", "run"]
 
@@ -29,8 +30,7 @@ def run(options: argparse.Namespace) -> int:
 
     a = load_build(options.a)
     b = a.with_replaced_cam() if options.b is None else load_build(options.b)
-    if options.html:
-        refuse_inputs([a, b], options.html)
+    refuse_outputs({"--html": options.html}, [*a.files(), *b.files()])
     with progress_bar() as report:
         both = compare_builds(a, b, model=options.model, bands=not options.no_bands, progress=report)
     if options.json:
@@ -47,12 +47,3 @@ def run(options: argparse.Namespace) -> int:
         write_atomically(options.html, compare_html(both))
         print(f"comparison written to {options.html}", file=sys.stderr if options.json else sys.stdout)
     return 0
-
-
-def refuse_inputs(builds: list[Any], path: Path) -> None:
-    """Refuse to write over anything the comparison is made from."""
-    from ..errors import InputError
-
-    if path.resolve() in {file.resolve() for build in builds for file in build.files()}:
-        fix = "give another name; nothing was written"
-        raise InputError("the file to write", came=str(path), expected="a file that is no input of this comparison", fix=fix)

@@ -7,7 +7,7 @@ import json
 from pathlib import Path
 from typing import Any
 
-from .plots import write_plots
+from .outputs import refuse_outputs, write_plots
 
 __all__ = ["add_arguments", "run"]
 
@@ -38,6 +38,7 @@ def run(options: argparse.Namespace) -> int:
     from ..build import load_build
 
     build = load_build(options.build)
+    refuse_outputs({}, [], folders={"--plots": options.plots})
     if options.replaced_cam:
         build = build.with_replaced_cam()
     return _map(options, build) if options.map else _point(options, build)

@@ -8,7 +8,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from .plots import write_plots
+from .outputs import refuse_outputs, write_plots
 from .surge import add_table_arguments
 
 __all__ = ["add_arguments", "run"]
@@ -41,16 +41,11 @@ def run(options: argparse.Namespace) -> int:
     """Drive and print what came of it."""
     from ..drive.drive_run import simulate_drive
     from ..drive.engine_loop import tables_of
-    from ..errors import InputError
     from .progress import progress_bar
-    from .shape import refuse
     from .surge import build_and_table
 
     build, table = build_and_table(options)
-    if options.log:
-        refuse(options.log, [*build.files(), table.path], options.overwrite, key="--log")
-    if options.plots and options.plots.exists() and not options.plots.is_dir():
-        raise InputError("--plots", came=f"{options.plots} is a file", expected="a folder")
+    refuse_outputs({"--log": options.log}, [*build.files(), table.path], folders={"--plots": options.plots}, new=not options.overwrite)
     with progress_bar() as report:
         report("cycles", 0.0)
         tables = tables_of(build)

@@ -8,6 +8,8 @@ import sys
 from pathlib import Path
 from typing import Any
 
+from .outputs import refuse_outputs
+
 __all__ = ["add_arguments", "run"]
 
 OPTIONS = ("at", "measured_at", "speed", "manifold_pressure", "gear", "drive", "accessories", "table")
@@ -39,7 +41,7 @@ def run(options: argparse.Namespace) -> int:
     from ..report.explanation_page import explanation_html, explanation_markdown
 
     build = load_build(options.build)
-    refuse_inputs(build, options)
+    refuse_outputs({"--markdown": options.markdown, "--html": options.html}, [*build.files(), options.table])
     given: dict[str, Any] = {name: getattr(options, name) for name in OPTIONS if getattr(options, name) is not None}
     if "table" in given:
         from ..tables import read_table
@@ -58,17 +60,3 @@ def run(options: argparse.Namespace) -> int:
 
         print_explanation(told, console())
     return 0
-
-
-def refuse_inputs(build: Any, options: argparse.Namespace) -> None:
-    """Refuse to write over anything the explanation is made from, or twice to one file."""
-    from ..errors import InputError
-
-    written = [path for path in (options.markdown, options.html) if path]
-    inputs = {path.resolve() for path in [*build.files(), *([options.table] if options.table else [])]}
-    for path in written:
-        if path.resolve() in inputs:
-            expected = "a file that is no input of this explanation"
-            raise InputError("the file to write", came=str(path), expected=expected, fix="give another name; nothing was written")
-    if len({path.resolve() for path in written}) < len(written):
-        raise InputError("--markdown and --html", came=f"{written[0]} for both", expected="two files", fix="give each a name of its own; nothing was written")

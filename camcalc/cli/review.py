@@ -8,7 +8,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from .plots import write_plots
+from .outputs import refuse_outputs, write_plots
 
 __all__ = ["add_arguments", "run"]
 
@@ -21,6 +21,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--before", metavar="FILE", type=Path, help="an earlier log of the same cruise, to compare with")
     parser.add_argument("--columns", metavar="FILE", type=Path, help="which column is what (TOML); guessed from the header when left out")
     parser.add_argument("--next", metavar="FILE", type=Path, help="write the table with the advice to lower carried out")
+    parser.add_argument("--overwrite", action="store_true", help="allow --next to replace a file that is there")
     parser.add_argument("--plots", metavar="DIR", type=Path, help="also draw the log as SVG into this folder")
     parser.add_argument("--no-ceilings", action="store_true", help="judge by slopes alone, without an engine model; much faster")
     parser.add_argument("--model", choices=("resolved", "quick"), default="resolved", help="engine model of ceilings and blow-back")
@@ -33,17 +34,15 @@ def run(options: argparse.Namespace) -> int:
     from ..errors import InputError
     from ..logs import compare_logs, read_log, review_log
     from ..tables import read_table
-    from .shape import refuse
 
     build = load_build(options.build)
     path = options.table or build.spark_table
     table = read_table(path) if path is not None else None
     log = read_log(options.log, options.columns)
     before = read_log(options.before, options.columns) if options.before else None
-    if options.next:
-        if table is None:
-            raise InputError("--next", came="no spark table", expected="the table that was in the car", fix="give --table")
-        refuse(options.next, [*build.files(), options.log, options.before, table.path], overwrite=False)
+    if options.next and table is None:
+        raise InputError("--next", came="no spark table", expected="the table that was in the car", fix="give --table")
+    refuse_outputs({"--next": options.next}, [*build.files(), options.log, options.before, path], folders={"--plots": options.plots}, new=not options.overwrite)
     about: dict[str, Any] = {"build": build}
     if not options.no_ceilings:
         about |= engine_side(build, table, options.model)
@@ -56,7 +55,7 @@ def run(options: argparse.Namespace) -> int:
         if compared:
             print(f"\nbefore and after\n{compared}")
     if options.next:
-        written(review.next_table, options.next)
+        written(review.next_table, options.next, overwrite=options.overwrite)
     if options.plots:
         draw(options.plots, review, table, before)
     return 0
@@ -84,12 +83,12 @@ def engine_side(build: Any, table: Any, model: str) -> dict[str, Any]:
     return {"engine": engine, "ceiling": found.ceiling, "torque_per_degree": per_degree}
 
 
-def written(table: Any, path: Path) -> None:
+def written(table: Any, path: Path, *, overwrite: bool) -> None:
     """Write the next table, or say that there is none."""
     if table is None:
         print(f"nothing to lower: {path} is not written", file=sys.stderr)
         return
-    table.write(path)
+    table.write(path, overwrite=overwrite)
     print(f"next table written to {path}", file=sys.stderr)
 
 

@@ -8,7 +8,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from .plots import write_plots
+from .outputs import refuse_outputs, write_plots
 
 __all__ = ["add_arguments", "run"]
 
@@ -46,8 +46,8 @@ def run(options: argparse.Namespace) -> int:
 
     build = load_build(options.build)
     table = read_table(table_path(options.table, build))
-    if options.out:
-        refuse(options.out, [*build.files(), table.path, options.current, options.log], options.overwrite)
+    inputs = [*build.files(), table.path, options.current, options.log]
+    refuse_outputs({"--out": options.out}, inputs, folders={"--plots": options.plots}, new=not options.overwrite)
     adders = float(to_si(options.adders, "--adders", Bounds("crank_deg", 0.0, 40.0)))
     found = ceilings_on_table(engine_kind(options.model)(build), table.si.speed, table.loads, table.load_kind)
     limits = {key: getattr(options, key) for key in ("along_speed", "along_load", "per_cell", "increment")}
@@ -120,16 +120,6 @@ def table_path(given: Path | None, build: Any) -> Path:
     if path is None:
         raise InputError("--table", came="nothing", expected="a spark table", fix='give --table BASE.csv, or [spark] table = "BASE.csv" in the sheet')
     return Path(path)
-
-
-def refuse(out: Path, inputs: list[Path | None], overwrite: bool, *, key: str = "--out") -> None:
-    """Refuse, before any work, to write over an input or over a file that is there."""
-    from ..errors import InputError
-
-    if out.resolve() in {p.resolve() for p in inputs if p is not None}:
-        raise InputError(key, came=str(out), expected="a file that is no input", fix="give another name; nothing was written")
-    if out.exists() and not overwrite:
-        raise InputError(key, came=f"{out} is there already", expected="a new file", fix="give another name, or add --overwrite")
 
 
 def draw(folder: Path, table: Any, shaped: Any) -> None:

@@ -8,7 +8,7 @@ import math
 from pathlib import Path
 from typing import Any
 
-from .plots import write_plots
+from .outputs import refuse_outputs, write_plots
 
 __all__ = ["add_arguments", "add_table_arguments", "build_and_table", "run"]
 
@@ -45,6 +45,7 @@ def build_and_table(options: argparse.Namespace) -> tuple[Any, Any]:
 
     build = load_build(options.build)
     table = read_table(table_path(options.table, build))
+    refuse_outputs({}, [], folders={"--plots": options.plots})
     if options.flat and options.shaped:
         raise InputError("--flat", came="and --shaped", expected="one of the two")
     if options.shaped:

@@ -244,7 +244,7 @@ def test_a_brief_on_screen_and_in_files(sheet_path: Path, capsys: Said, ready: N
 def test_a_folder_that_cannot_be_made_ends_with_one(sheet_path: Path, capsys: Said, ready: None) -> None:
     # A file stands where the folder would go.
     assert main(["brief", str(sheet_path), "--no-bands", "--html", str(sheet_path / "brief.html")]) == 1
-    assert "the file to write" in capsys.readouterr().err
+    assert "is a file" in capsys.readouterr().err
 
 
 def test_the_sheet_is_never_written_over(sheet_path: Path, capsys: Said, ready: None) -> None:

@@ -209,7 +209,7 @@ def test_an_input_is_not_written_over(option: str, which: str, root: Path, tmp_p
         shutil.copy(root / "examples" / "quarry-road" / name, tmp_path / name)
     before = (tmp_path / which).read_bytes()
     assert main(["explain", "overlap", str(tmp_path / "build.toml"), option, str(tmp_path / which)]) == 1
-    assert "no input of this explanation" in capsys.readouterr().err
+    assert "no input of this command" in capsys.readouterr().err
     assert (tmp_path / which).read_bytes() == before
 
 

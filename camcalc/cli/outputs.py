@@ -1,0 +1,67 @@
+"""What a command writes: refused before the work begins where it cannot be, and plots as SVG files."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from ..errors import InputError
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+__all__ = ["refuse_outputs", "write_plots"]
+
+
+def refuse_outputs(
+    files: Mapping[str, Path | None], inputs: Iterable[Path | None], *, folders: Mapping[str, Path | None] | None = None, new: bool = False
+) -> None:
+    """Refuse outputs, by their options, that would replace an input or each other, or cannot be written; ``new``: or are there already.
+
+    Raises
+    ------
+    InputError
+        Before anything is computed or written.
+    """
+    read = {path.resolve() for path in inputs if path is not None}
+    taken: dict[Path, str] = {}
+    for option, path in files.items():
+        if path is None:
+            continue
+        if path.resolve() in read:
+            raise InputError(option, came=str(path), expected="a file that is no input of this command", fix="give another name; nothing was written")
+        if path.resolve() in taken:
+            raise InputError(option, came=f"{path}, as for {taken[path.resolve()]}", expected="two files", fix="give each a name of its own")
+        if path.is_dir():
+            raise InputError(option, came=f"{path} is a folder", expected="a file", fix="give the name of a file in it")
+        if new and path.exists():
+            raise InputError(option, came=f"{path} is there already", expected="a new file", fix="give another name, or add --overwrite")
+        _refuse_folder(option, path.parent)
+        taken[path.resolve()] = option
+    for option, folder in (folders or {}).items():
+        if folder is not None:
+            _refuse_folder(option, folder)
+
+
+def _refuse_folder(option: str, folder: Path) -> None:
+    """Refuse a folder that is not there and cannot be made, or cannot be written to."""
+    there = folder.absolute()
+    while not there.exists() and there != there.parent:
+        there = there.parent
+    if not there.is_dir():
+        raise InputError(option, came=f"{there} is a file", expected="a folder", fix="give another place")
+    if not os.access(there, os.W_OK | os.X_OK):
+        raise InputError(option, came=f"{there} cannot be written to", expected="a folder that can be written to", fix="give another place")
+
+
+def write_plots(folder: Path, drawn: Mapping[str, Axes]) -> None:
+    """Write each plot as ``name.svg`` into a folder and say so."""
+    from ..build.saving import write_atomically
+    from ..report.figures import svg_text
+
+    for name, ax in drawn.items():
+        write_atomically(folder / f"{name}.svg", svg_text(ax, name))
+    print(f"{len(drawn)} plot{'s' if len(drawn) > 1 else ''} written to {folder}", file=sys.stderr)
