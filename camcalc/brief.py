@@ -29,7 +29,7 @@ from .cycle.closed_form import overlap_factor, overlap_factor_fit
 from .cycle.models import engine_kind
 from .cycle.operating import EngineModel, Tolerances, barometer
 from .drive.engine_loop import LevelSpark, surge_tables
-from .drive.gear_advice import DriveAdvice, drive_advice
+from .drive.gear_advice import DriveAdvice, beside_level, drive_advice
 from .drive.idle_swing import idle_swing
 from .engine.geometry import effective_compression, geometry_of
 from .errors import InputError, NoSolutionError
@@ -275,8 +275,15 @@ def surge_advice(engine: EngineModel, ceilings: SparkCeilings, base: SparkTable 
     build = engine.build
     cycles = surge_tables(engine)
     proposed = _proposed(build, ceilings)
-    advice = (drive_advice(build, proposed, tables=cycles, name="the table proposed here", idle=idle_swing(engine, idle, LevelSpark(idle.si.spark))),)
-    return advice if base is None else (*advice, drive_advice(build, base, tables=cycles, name="the table as supplied", idle=idle_swing(engine, idle, base)))
+    idle_spark = idle_swing(engine, idle, LevelSpark(idle.si.spark))
+    advice = drive_advice(build, proposed, tables=cycles, name="the table proposed here", idle=idle_spark)
+    lowest = float(np.nanmin(ceilings.si.starting_spark)) if np.isfinite(ceilings.si.starting_spark).any() else math.nan
+    if advice.advice and math.isfinite(lowest):
+        level = drive_advice(build, proposed.with_spark(np.full(proposed.shape, lowest)), tables=cycles)
+        advice = advice.replace(remark=beside_level(advice, level, lowest))
+    if base is None:
+        return (advice,)
+    return (advice, drive_advice(build, base, tables=cycles, name="the table as supplied", idle=idle_swing(engine, idle, base)))
 
 
 def _proposed(build: Build, ceilings: SparkCeilings) -> SparkTable:

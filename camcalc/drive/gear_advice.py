@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from ..cycle.engine_tables import EngineTables
     from ..tables import SparkTable
 
-__all__ = ["SPEEDS", "DriveAdvice", "GearSurge", "drive_advice"]
+__all__ = ["SPEEDS", "DriveAdvice", "GearSurge", "beside_level", "drive_advice"]
 
 # Crank speeds looked at [rev/s]: closest where long cams buck.
 SPEEDS = np.array([900.0, 1000.0, 1100.0, 1200.0, 1300.0, 1400.0, 1500.0, 1600.0, 1800.0, 2000.0, 2300.0]) / 60.0
@@ -50,6 +50,7 @@ class DriveAdvice(Record):
     table: str
     gears: tuple[GearSurge, ...]
     idle: IdleSwing | None = None
+    remark: str = ""
 
     @property
     def advice(self) -> tuple[str, ...]:
@@ -77,6 +78,30 @@ def drive_advice(build: Build, table: SparkTable, *, tables: EngineTables, name:
     gears = range(1, len(build.vehicle.gear_ratios) + 1)
     found = tuple(_gear(build, table, tables, gear, coupling) for coupling in couplings for gear in gears)
     return DriveAdvice(table=name, gears=found, idle=idle)
+
+
+def beside_level(advice: DriveAdvice, level: DriveAdvice, spark: float) -> str:
+    """Word what a level table of a spark [crank deg] does for the gears that surge: how much is the table's doing; empty if none surges."""
+    level_below = {(g.gear, g.coupling): g.si.bad_below for g in level.gears}
+    better, alike = [], []
+    for g in advice.gears:
+        if not math.isfinite(g.si.bad_below):
+            continue
+        below = level_below[g.gear, g.coupling]
+        fit = f"fit from {below * 60:.0f} rpm" if math.isfinite(below) else "fit wherever it holds the car"
+        if math.isnan(below) or below < g.si.bad_below:
+            better.append(f"gear {g.gear} ({g.coupling}) is {fit}")
+        else:
+            alike.append(f"gear {g.gear} ({g.coupling})")
+    words = []
+    if better:
+        words.append(
+            f"on a level table of {spark:.0f} degrees {', '.join(better)}: so much is not the table's doing; the rest its climb takes, "
+            "and a gentler climb costs torque beyond the zone"
+        )
+    if alike:
+        words.append(f"in {', '.join(alike)} a level table of {spark:.0f} degrees does no better: the table is not at fault")
+    return "; ".join(words)
 
 
 def _gear(build: Build, table: SparkTable, tables: EngineTables, gear: int, coupling: str) -> GearSurge:

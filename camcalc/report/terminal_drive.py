@@ -45,7 +45,7 @@ def _surge(advice: DriveAdvice, unit: str, console: Console) -> None:
         numbers += [blank(100.0 * v) if math.isfinite(v) else "none" for v in (g.si.slope_over_critical_along_speed, g.si.slope_over_critical_along_load)]
         made.add_row(str(g.gear), g.coupling, blank(60.0 * g.si.bad_below), blank(road), g.worst or "no answer", *numbers)
     console.print(made)
-    for text in advice.advice:
+    for text in (*advice.advice, *([advice.remark] if advice.remark else [])):
         console.print(f"  {text}", highlight=False)
 
 
