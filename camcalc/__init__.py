@@ -11,11 +11,13 @@ from typing import TYPE_CHECKING, Any
 from ._version import VERSION as __version__
 
 if TYPE_CHECKING:
+    from .advice.trade_off import TradeOff, trade_off
     from .brief import Brief, make_brief
     from .build import Build, load_build, read_build, save_build
     from .build.card_reading import read_cam_card
     from .cam.card import CamCard
     from .compare import Comparison, compare_builds
+    from .cures import CureRanking, rank_cures
     from .cycle.grid import CycleMap, simulate_map
     from .cycle.quick import QuickEngine
     from .cycle.resolved import ResolvedEngine
@@ -25,6 +27,7 @@ if TYPE_CHECKING:
     from .errors import CamcalcError, InputError, InputErrors, NoSolutionError
     from .explain import Explanation, explain_topic
     from .logs import DriveLog, compare_logs, find_surge, read_log, review_log
+    from .road_test import RoadTest, plan_road_test
     from .tables import ShapedTable, SparkTable, add_back, read_table, shape_table
     from .units import parse
 
@@ -37,15 +40,18 @@ _HOME = {
     "read_log": ".logs", "find_surge": ".logs", "review_log": ".logs", "compare_logs": ".logs", "DriveLog": ".logs",
     "compare_builds": ".compare", "Comparison": ".compare",
     "explain_topic": ".explain", "Explanation": ".explain",
+    "rank_cures": ".cures", "CureRanking": ".cures", "plan_road_test": ".road_test", "RoadTest": ".road_test",
+    "trade_off": ".advice.trade_off", "TradeOff": ".advice.trade_off",
     "surge_risk": ".drive.risk", "surge_map": ".drive.risk", "simulate_drive": ".drive.drive_run", "DriveRun": ".drive.drive_run",
     "CamcalcError": ".errors", "InputError": ".errors", "InputErrors": ".errors", "NoSolutionError": ".errors",
 }  # fmt: skip
 
 __all__ = [
-    "Brief", "Build", "CamCard", "CamcalcError", "Comparison", "CycleMap", "CycleResult", "DriveLog", "DriveRun", "Explanation", "InputError", "InputErrors",
-    "NoSolutionError", "QuickEngine", "ResolvedEngine", "ShapedTable", "SparkTable", "__version__", "add_back", "compare_builds", "compare_logs",
-    "explain_topic", "find_surge", "load_build", "make_brief", "parse", "read_build", "read_cam_card", "read_log", "read_table", "review_log", "save_build",
-    "shape_table", "simulate_cycle", "simulate_drive", "simulate_map", "surge_map", "surge_risk",
+    "Brief", "Build", "CamCard", "CamcalcError", "Comparison", "CureRanking", "CycleMap", "CycleResult", "DriveLog", "DriveRun", "Explanation", "InputError",
+    "InputErrors", "NoSolutionError", "QuickEngine", "ResolvedEngine", "RoadTest", "ShapedTable", "SparkTable", "TradeOff", "__version__", "add_back",
+    "compare_builds", "compare_logs", "explain_topic", "find_surge", "load_build", "make_brief", "parse", "plan_road_test", "rank_cures", "read_build",
+    "read_cam_card", "read_log", "read_table", "review_log", "save_build", "shape_table", "simulate_cycle", "simulate_drive", "simulate_map", "surge_map",
+    "surge_risk", "trade_off",
 ]  # fmt: skip
 
 

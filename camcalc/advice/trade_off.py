@@ -134,8 +134,7 @@ def trade_off_at(model: EngineModel, speed: float, net: float, *, ceiling: float
     if not points:
         raise NoSolutionError(f"no line of equal torque was found at {speed * 60:.0f} rpm", fix="ask for a little more torque")
     first, near = points[0]
-    # Sought afresh: what a solved torque leaves remembered is not yet moved by what spark does to the gas exchange.
-    best = model.fresh().best_spark(speed, near)
+    best = model.best_spark(speed, near)
     early = [s for s in (first + a for a in AHEAD) if s <= EARLIEST]
     # Fuel moves by a tenth of a per cent from point to point: held closer than the line itself is.
     tried = [_held(model, speed, net, s, p) for s, p in [*((s, near) for s in early), *points]]

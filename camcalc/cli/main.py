@@ -7,6 +7,7 @@ import importlib
 import os
 import sys
 from collections.abc import Sequence
+from types import ModuleType
 
 from .._version import VERSION
 from ..errors import CamcalcError
@@ -23,6 +24,9 @@ COMMANDS = {
     "review": "what a driving log shows: surge, its cause, what to change next, before against after",
     "compare": "which of two cams has the better street manners, and what is no real difference",
     "explain": "a topic worked out step by step on a build: formulas, its own numbers, where they stop being true",
+    "cures": "what else would cure it: idle speed, cam timing, gear, flywheel, converter, ranked",
+    "trade-off": "one cell along the line of equal torque: what spark trades against vacuum, steadiness, heat and fuel",
+    "road-test": "a short test that settles what matters most and is known least",
     "completion": "a script that lets your shell complete commands and options",
 }
 WELCOME = """camcalc: what a long-duration cam does to a street engine, before first fire: idle, vacuum, spark
@@ -50,13 +54,18 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except SystemExit as stop:
         return int(stop.code or 0)
     try:
-        return int(importlib.import_module(f".{options.command}", __package__).run(options))
+        return int(module_of(options.command).run(options))
     except CamcalcError as error:
         print(f"camcalc: {error}", file=sys.stderr)
         return 1
     except BrokenPipeError:
         sys.stderr.close()
         return 0
+
+
+def module_of(command: str) -> ModuleType:
+    """Return the module of a command, loaded now."""
+    return importlib.import_module(f".{command.replace('-', '_')}", __package__)
 
 
 def parser_for(*whole: str) -> argparse.ArgumentParser:
@@ -67,7 +76,7 @@ def parser_for(*whole: str) -> argparse.ArgumentParser:
     for name, text in COMMANDS.items():
         sub = commands.add_parser(name, help=text, description=text)
         if name in whole:
-            importlib.import_module(f".{name}", __package__).add_arguments(sub)
+            module_of(name).add_arguments(sub)
     return parser
 
 

@@ -227,13 +227,11 @@ def _table(pair: tuple[Build, Build], sides: tuple[_Side, _Side], worst: list[Wo
             return read_table(build.spark_table), f"surge damping: both on the spark table of {name}'s sheet, taken as FINAL spark"
     ceilings = [cell.ceiling for cell in worst if cell is not None]
     if ceilings:
-        return level_table(
-            min(ceilings)
-        ), f"surge damping: no sheet has a spark table; both on a level {min(ceilings):.1f} deg, the lower of the lowest ceilings"
-    best = min(side.model.best_spark(*CRUISE) for side in sides)
-    return level_table(
-        best
-    ), f"surge damping: no sheet has a spark table and no cell a ceiling; both on a level {best:.1f} deg, the lesser best torque at 60 kPa"
+        spark, missing, what = min(ceilings), "no sheet has a spark table", "the lower of the lowest ceilings"
+    else:
+        spark, missing = min(side.model.best_spark(*CRUISE) for side in sides), "no sheet has a spark table and no cell a ceiling"
+        what = "the lesser best torque at 60 kPa"
+    return level_table(spark), f"surge damping: {missing}; both on a level {spark:.1f} deg, {what}"
 
 
 def _differences(

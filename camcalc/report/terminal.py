@@ -66,10 +66,13 @@ def print_brief(brief: Brief, console: Console, load_axis: str = "manifold press
     _ceilings(brief, console, load_axis)
     _injection(brief, console)
     _sensing(brief, console)
-    print_trade_off(brief, console)
-    print_cures(brief, console)
+    if brief.trade_off is not None:
+        print_trade_off(brief.trade_off, console)
+    if brief.cures is not None:
+        print_cures(brief.cures, console)
     _sure(brief, console)
-    print_road_test(brief, console)
+    if brief.road_test is not None:
+        print_road_test(brief.road_test, console)
     console.print(f"[bold]Assumed[/bold]: {len(build.assumed)} figures the sheet leaves out")
     for a in build.assumed:
         console.print(f"  {a.key} = {a.value} ({a.why})", highlight=False, markup=False)

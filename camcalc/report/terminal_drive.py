@@ -10,8 +10,11 @@ from rich.console import Console
 from .terminal_parts import blank, table
 
 if TYPE_CHECKING:
+    from ..advice.trade_off import TradeOff
     from ..brief import Brief
+    from ..cures import CureRanking
     from ..drive.gear_advice import DriveAdvice
+    from ..road_test import RoadTest
 
 __all__ = ["print_cures", "print_road_test", "print_surge", "print_trade_off"]
 
@@ -49,11 +52,8 @@ def _surge(advice: DriveAdvice, unit: str, console: Console) -> None:
         console.print(f"  {text}", highlight=False)
 
 
-def print_cures(brief: Brief, console: Console) -> None:
+def print_cures(ranking: CureRanking, console: Console) -> None:
     """Print what else would cure it, best first."""
-    ranking = brief.cures
-    if ranking is None:
-        return
     road = f"gear {ranking.gear}, {60.0 * ranking.si.speed:.0f} rpm"
     made = table(f"What else would cure it, against {ranking.against}; cruise in {road}", CURE_HEADS, left=1)
     for cure in (ranking.none, *(c for c in ranking.cures if not math.isnan(c.si.mean_removed))):
@@ -65,29 +65,27 @@ def print_cures(brief: Brief, console: Console) -> None:
     for cure in ranking.cures:
         text = "; ".join(cure.notes) or cure.cost
         console.print(f"  {cure.name}: {text}", highlight=False)
-    console.print(f"  {ranking.remark}\n", highlight=False)
+    console.print(f"  {ranking.remark}\n" if ranking.remark else "", highlight=False)
 
 
-def print_trade_off(brief: Brief, console: Console) -> None:
+def print_trade_off(trade: TradeOff, console: Console) -> None:
     """Print what spark trades at equal torque in one cell."""
-    trade = brief.trade_off
-    if trade is None:
-        return
     step = max(1, math.ceil(len(trade.si.spark) / TRADE_COLUMNS))
     made = table(f"What spark trades at {60.0 * trade.si.speed:.0f} rpm and {trade.si.torque:.0f} N m", ["", *[""] * len(trade.si.spark[::step])], left=1)
     for head, name, digits in TRADE_ROWS:
         made.add_row(head, *(blank(float(v), digits) for v in getattr(trade, name).magnitude[::step]))
     console.print(made)
+    marks = (("best torque at", trade.si.best_spark), ("knock from", trade.si.knock_spark), ("ceiling", trade.si.ceiling))
+    said = [f"{name} {value:.0f}" for name, value in marks if math.isfinite(value)]
+    console.print(f"  {', '.join(said)} deg b TDC; each spark with the manifold pressure that holds the torque", highlight=False)
     for text in trade.remarks:
         console.print(f"  {text}", highlight=False)
     console.print()
 
 
-def print_road_test(brief: Brief, console: Console) -> None:
+def print_road_test(plan: RoadTest, console: Console) -> None:
     """Print the plan of a road test."""
-    if brief.road_test is None:
-        return
     console.print("[bold]Road test[/bold]: what would settle the most uncertain inputs")
-    for line in str(brief.road_test).splitlines():
+    for line in str(plan).splitlines():
         console.print(f"  {line}", highlight=False, markup=False)
     console.print()

@@ -92,6 +92,14 @@ class TestStep(Record):
     remark: str
     otherwise: str
 
+    def where(self, road_speed_unit: str) -> str:
+        """Return in words how it is run: gear, speed, pedal, spark."""
+        words = ["neutral" if self.gear == 0 else f"gear {self.gear}", f"{self.si.speed * 60.0:.0f} rpm"]
+        if self.gear:
+            words.append(f"{self.road_speed.to(road_speed_unit).magnitude:.0f} {road_speed_unit}")
+        words.append("pedal shut" if self.si.pedal == 0.0 else f"pedal about {100.0 * self.si.pedal:.0f} %")
+        return ", ".join([*words, *([f"spark {self.si.spark:.0f} deg b TDC"] if math.isfinite(self.si.spark) else [])])
+
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
 class RoadTest(Record):
@@ -104,14 +112,16 @@ class RoadTest(Record):
     seconds: float
     basis: str
     not_tested: tuple[str, ...]
+    road_speed_unit: str = "km/h"
 
     def __str__(self) -> str:
         lines = [f"{self.name}: {self.seconds / 60.0:.1f} minutes; {self.basis}", *(f"! {text}" for text in self.cautions)]
         for s in self.steps:
             lines += [
-                f"{s.step}. {s.place}: {s.settles}",
-                f"   {s.do}",
-                f"   log {', '.join(s.channels)}; read {s.read}: {s.low:.4g} {s.unit} if low, {s.expected:.4g} as assumed, {s.high:.4g} if high",
+                f"{s.step}. {s.settles}",
+                f"   {s.place}, {s.where(self.road_speed_unit)}: {s.do}",
+                f"   log {', '.join(s.channels).replace('_', ' ')}; read {s.read}: "
+                f"{s.low:.3g} {s.unit} if low, {s.expected:.3g} as assumed, {s.high:.3g} if high",
                 *([f"   {s.remark}"] if s.remark else []),
             ]
         return "\n".join([*lines, *(f"not tested: {text}" for text in self.not_tested)])
@@ -168,6 +178,7 @@ def plan_road_test(build: Build, sure: HeadlineBands | None = None, *, engine: K
         steps=steps,
         seconds=sum(s.seconds for s in steps) + TURN_ROUND * sum(s.place == "road" for s in steps),
         basis=basis,
+        road_speed_unit=build.vehicle.road_speed_unit,
         not_tested=tuple(f"{TOLERANCES[n][1]}: no reading of a log moves with it; {DIRECT[n]}" for n in chosen if n not in {s.input for s in steps}),
     )
 

@@ -1,0 +1,35 @@
+"""``camcalc road-test BUILD``."""
+
+from __future__ import annotations
+
+import argparse
+import json
+
+__all__ = ["add_arguments", "run"]
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the arguments."""
+    parser.add_argument("build", help="build sheet (TOML)")
+    parser.add_argument("--model", choices=("resolved", "quick"), default="resolved", help="crank-resolved cycle (default), or published closed forms")
+    parser.add_argument("--json", action="store_true", help="print JSON instead of text")
+
+
+def run(options: argparse.Namespace) -> int:
+    """Plan the test and print it."""
+    from ..build import load_build
+    from ..cycle.models import engine_kind
+    from ..road_test import plan_road_test
+    from .progress import progress_bar
+
+    build = load_build(options.build)
+    with progress_bar() as report:
+        plan = plan_road_test(build, engine=engine_kind(options.model), progress=lambda share: report("road test", share))
+    if options.json:
+        print(json.dumps(plan.to_dict(), indent=1, allow_nan=False))
+    else:
+        from ..report.terminal_drive import print_road_test
+        from ..report.terminal_parts import console
+
+        print_road_test(plan, console())
+    return 0
