@@ -101,7 +101,7 @@ SCRIPTS = {
     "what_spark_to_start_with": (["quick"], ["quick model", r"idle: \d+ at 550 rpm", "ceilings", "starting table", "not cured by spark"]),
     "when_should_injection_end": (["quick"], ["quick model", r"60 kPa, 2000 rpm: ends +-?\d+ crank_deg, pulse \d+\.\d ms, \w+ valve"]),
     "which_gear_bucks": (["quick"], ["quick model", r"gear 1: least damping -?\d\.\d+ of critical at \d+ rpm", "gear 6: "]),
-    "which_of_two_cams": (["quick"], ["quick model", r"vacuum.* \d+\.?\d* +\d+\.?\d* +inHg +B is better", r"with a clutch", r"with a converter"]),
+    "which_of_two_cams": (["quick"], ["quick model", r"vacuum.* \d+\.?\d* +\d+\.?\d* +inHg +B is better", r"For a clutch: ", r"For a converter: "]),
     "will_it_idle": (["quick"], ["quick model", r"850 rpm, \d+\.\d inHg of vacuum, spark \d+ crank_deg", "vacuum given up", "torque balances"]),
 }
 QUESTIONS = "examples/questions"

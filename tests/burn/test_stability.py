@@ -98,7 +98,7 @@ SMOOTH_IDLE = 0.05
 ROUGH_IDLE = 0.10
 MILD_IDLES = [
     "quarry-road",
-    pytest.param("dockside", marks=pytest.mark.xfail(reason="5.08 %: the mild cam of the four idles a shade above normal running", strict=True)),
+    pytest.param("dockside", marks=pytest.mark.xfail(reason="5.1 %: the mild cam of the four idles a shade above normal running", strict=True)),
     "long-meadow",
 ]
 
