@@ -16,6 +16,7 @@ from ..engine.gas import fuel_data
 from ..engine.geometry import geometry_of
 from ..engine.valve_flow import valve_shape_of
 from ..errors import InputError, NoSolutionError, did_you_mean
+from .best_torque import APART, EARLIEST, FIRST_GUESS, LATEST, MOST_SHIFT, clipped, shift_of, top_of
 from .end_gas import induction_used
 from .gas_kernel import gas_table, properties
 from .integrate import run_cycle
@@ -40,11 +41,8 @@ MOST_TURNS = 25  # of the throttle, to find a mean plenum pressure
 # Entrance and bend losses of the runner in velocity heads; ESTIMATE.
 RUNNER_LOSS = 1.5
 RATED_SPEED, AIR_DENSITY = 5500.0 / 60.0, 1.2
-EARLIEST, LATEST, FIRST_GUESS = 60.0, -10.0, 30.0
 # How far [crank deg] a settled cycle's spark may lie from the one asked for when solving for a load.
 NEAR_ENOUGH = 3.0
-# Sparks this far apart tell what the gas exchange does; best torque is moved by no more than so much for it.
-APART, MOST_SHIFT = 6.0, 5.0
 HELD_TEMPERATURE, EXHAUST_TEMPERATURE = 500.0, 900.0
 
 
@@ -335,7 +333,7 @@ class ResolvedEngine:
         if key not in self._best:
             best, own, settled = self._held_best(*key)
             if burned_fraction is None and settled.outcome == "settled":
-                best = min(max(best + self._shift(settled, own, best), LATEST), EARLIEST)
+                best = clipped(best + self._shift(settled, own, best))
             self._best[key] = best
         return self._best[key]
 
@@ -345,10 +343,10 @@ class ResolvedEngine:
         if key not in self._held:
             guess = self._near_held(key) or FIRST_GUESS
             own = float(round(guess))
-            best = self._argmax(self.settled(speed, pressure, own), guess, burned)
+            best = self._top(self.settled(speed, pressure, own), guess, burned)
             if abs(best - own) > NEAR_ENOUGH:
                 own = float(round(best))
-                best = self._argmax(self.settled(speed, pressure, own), best, burned)
+                best = self._top(self.settled(speed, pressure, own), best, burned)
             self._held[key] = best, own
         best, own = self._held[key]
         return best, own, self.settled(speed, pressure, own)
@@ -369,13 +367,7 @@ class ResolvedEngine:
             return 0.0
         held = self.closed_work(settled, other)[0] - self.closed_work(settled, own)[0]
         per_degree = (second.total("work") - settled.total("work") - held) / -APART
-        middle = min(best, EARLIEST - APART)
-        left, mid, right = (self.closed_work(settled, middle + d)[0] for d in (-APART, 0.0, APART))
-        bend = (left - 2.0 * mid + right) / APART**2
-        if bend >= 0.0:
-            return 0.0
-        optimum = middle - ((right - left) / (2.0 * APART) + per_degree) / bend
-        return float(min(max(optimum - best, -MOST_SHIFT), MOST_SHIFT))
+        return shift_of(lambda spark: self.closed_work(settled, spark)[0], best, per_degree)
 
     def net_imep(self, speed: float, pressure: float, spark: float | None, *, offset: float = 0.0, earliest: float = math.inf) -> float:
         """Return net IMEP [Pa] at a spark, or (None) at best torque less an offset but no earlier than a limit.
@@ -397,32 +389,8 @@ class ResolvedEngine:
         change = self.closed_work(settled, target)[0] - self.closed_work(settled, base)[0]
         return (settled.total("work") + change) / self.geometry.swept
 
-    def _argmax(self, settled: Settled, guess: float, burned: float | None) -> float:
-        work: dict[float, float] = {}
-
-        def at(spark: float) -> float:
-            spark = min(max(spark, LATEST), EARLIEST)
-            if spark not in work:
-                work[spark] = self.closed_work(settled, spark, burned)[0]
-            return work[spark]
-
-        centre, step = min(max(guess, LATEST + 8.0), EARLIEST - 8.0), 8.0
-        while step > 1.5:
-            while True:
-                left, mid, right = at(centre - step), at(centre), at(centre + step)
-                if left > mid and centre - step > LATEST:
-                    centre = max(centre - step, LATEST)
-                elif right > mid and centre + step < EARLIEST:
-                    centre = min(centre + step, EARLIEST)
-                else:
-                    break
-            step /= 2.0
-        step *= 2.0
-        left, mid, right = at(centre - step), at(centre), at(centre + step)
-        bend = left - 2.0 * mid + right
-        if bend >= 0.0:
-            return centre
-        return float(min(max(centre + step * min(max(0.5 * (left - right) / bend, -1.0), 1.0), LATEST), EARLIEST))
+    def _top(self, settled: Settled, guess: float, burned: float | None) -> float:
+        return top_of(lambda spark: self.closed_work(settled, spark, burned)[0], guess)
 
     def state(self, speed: float, pressure: float, spark: float, *, burned_fraction: float | None = None) -> OperatingState:
         """Return an operating point: speed rev/s, mean plenum pressure Pa, spark crank deg before top dead centre."""

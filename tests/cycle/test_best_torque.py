@@ -1,0 +1,43 @@
+"""The top of work over spark, and how far the gas exchange's answer moves it: exact for parabolas."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from camcalc.cycle.best_torque import EARLIEST, LATEST, MOST_SHIFT, clipped, shift_of, top_of
+
+tops = st.floats(LATEST - 20.0, EARLIEST + 20.0)
+bends = st.floats(0.01, 10.0)
+
+
+@given(top=tops, bend=bends, guess=st.floats(-30.0, 90.0))
+def test_the_top_of_a_parabola_is_found_from_anywhere_and_kept_within_the_search(top: float, bend: float, guess: float) -> None:
+    found = top_of(lambda spark: -bend * (spark - top) ** 2, guess)
+    assert LATEST <= found <= EARLIEST
+    assert found == pytest.approx(clipped(top), abs=1e-6 if LATEST + 4.0 <= top <= EARLIEST - 4.0 else 2.0)
+
+
+@given(top=st.floats(0.0, 50.0), bend=bends, per_degree=st.floats(-5.0, 5.0))
+def test_work_that_grows_with_spark_moves_the_top_by_the_slope_over_the_bend(top: float, bend: float, per_degree: float) -> None:
+    moved = shift_of(lambda spark: -bend * (spark - top) ** 2, top, per_degree)
+    assert moved == pytest.approx(math.copysign(min(abs(per_degree) / (2.0 * bend), MOST_SHIFT), per_degree) if per_degree else 0.0, abs=1e-6)
+
+
+def test_where_work_does_not_bend_down_nothing_is_moved() -> None:
+    assert shift_of(lambda spark: spark**2, 20.0, 1.0) == 0.0
+    assert shift_of(lambda spark: 1.0, 20.0, 1.0) == 0.0
+
+
+def test_no_spark_is_worked_out_twice() -> None:
+    asked: list[float] = []
+
+    def work(spark: float) -> float:
+        asked.append(spark)
+        return -((spark - 33.0) ** 2)
+
+    top_of(work, 20.0)
+    assert len(asked) == len(set(asked))
