@@ -60,10 +60,10 @@ def run(options: argparse.Namespace) -> int:
 
 
 def ceiling_of_cell(model: EngineModel, speed: str, pressure: str) -> Quantity | None:
-    """Return the ceiling of a cell, if it has one."""
+    """Return the ceiling of a cell, if it has one that spark can keep."""
     from ..advice.spark_limits import ceiling_column
     from ..advice.trade_off import PRESSURE, SPEED
     from ..units import quantity, to_si
 
     (cell,) = ceiling_column(model, float(to_si(speed, "--speed", SPEED)), [float(to_si(pressure, "--manifold-pressure", PRESSURE))]).cells
-    return quantity(cell.ceiling, "crank_deg") if math.isfinite(cell.ceiling) else None
+    return quantity(cell.ceiling, "crank_deg") if math.isfinite(cell.ceiling) and cell.floor <= cell.limit else None
