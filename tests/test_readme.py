@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import contextlib
-import importlib
 import io
 import re
 import shlex
@@ -13,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from camcalc.cli.main import COMMANDS, main
+from camcalc.cli.main import COMMANDS, main, module_of
 
 
 @pytest.fixture(scope="module")
@@ -83,7 +82,7 @@ def test_every_option_the_readme_names_is_one(readme: str) -> None:
     known = set()
     for command in COMMANDS:
         parser = argparse.ArgumentParser()
-        importlib.import_module(f"camcalc.cli.{command}").add_arguments(parser)
+        module_of(command).add_arguments(parser)
         known |= {option for action in parser._actions for option in action.option_strings}
     inline = re.findall(r"`([^`\n]*)`", re.sub(r"```.*?```", "", readme, flags=re.DOTALL))
     named = {option for text in inline for option in re.findall(r"(?<!\S)--[a-z-]+", text)}

@@ -12,7 +12,7 @@ from types import ModuleType
 from .._version import VERSION
 from ..errors import CamcalcError
 
-__all__ = ["main"]
+__all__ = ["COMMANDS", "main", "module_of", "parser_for"]
 
 COMMANDS = {
     "brief": "the first-fire brief: idle, reversion, bucking, spark ceilings, injection windows, what else would cure it",
