@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Callable
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -16,7 +17,7 @@ from camcalc.advice.idle import idle_state
 from camcalc.cycle.operating import Tolerances
 from camcalc.drive.road_load import road_speed
 from camcalc.logs.columns import CHANNELS
-from camcalc.road_test import plan_road_test
+from camcalc.road_test import plan_road_test, readings
 from camcalc.road_test.plan import DIRECT, most_important
 from camcalc.road_test.readings import COAST, COASTING, READINGS, SHUT, place_of, readings_of
 
@@ -172,3 +173,10 @@ def test_a_reading_that_tells_little_says_so(build_of: Make) -> None:
 
 def test_every_input_can_be_found_out_some_other_way() -> None:
     assert set(DIRECT) == set(TOLERANCES) == set(Tolerances._fields)
+
+
+@pytest.mark.parametrize(("knock", "held"), [(31.4, 26.0), (math.inf, 30.0), (math.nan, 30.0)])
+def test_the_spark_held_on_the_road_stays_under_knock(monkeypatch: pytest.MonkeyPatch, knock: float, held: float) -> None:
+    monkeypatch.setattr(readings, "_driving", lambda *_: 50e3)
+    model: Any = SimpleNamespace(knock_spark=lambda speed, pressure: knock)
+    assert readings._safe_road_spark(model, readings.Place(14.0, 30.0, 4, 1.0, 30.0)) == held

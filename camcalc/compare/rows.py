@@ -202,6 +202,8 @@ def compared(
 
     def difference_of(row: Row) -> float:
         a, b = (figures[k].get(row.name, math.nan) for k in (0, 1))
+        if math.isnan(a) and math.isnan(b) and not math.isnan(row.missing[0]):
+            return 0.0  # what missing figures stand for is the end of a search, which gearing alone moves
         return stand_in(b, row, 1) - stand_in(a, row, 0)
 
     items = []
@@ -226,6 +228,8 @@ def judged(row: Row, a: float, b: float, difference: float, band: Band | None) -
     """Return which cam a row speaks for; figures in the inner unit."""
     if math.isnan(difference):
         return NO_ANSWER if not row.runs or math.isnan(a) == math.isnan(b) else "b" if math.isnan(a) else "a"
+    if math.isnan(a) and math.isnan(b):
+        return NO_DIFFERENCE
     hidden = band is not None and band.low <= 0.0 <= band.high
     if hidden or abs(difference) <= row.resolution:
         return NO_DIFFERENCE

@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from rich.console import Console
+from rich.markup import escape
 
 from ..advice.bands import HEADLINES
 from ..results import Record
@@ -54,8 +55,9 @@ def print_events(facts: CamFacts, console: Console) -> None:
 def print_brief(brief: Brief, console: Console, load_axis: str = "manifold pressure") -> None:
     """Print a first-fire brief, the ceilings over a kind of load."""
     build = brief.build
-    console.rule(f"First-fire brief: {build.name}" + (f" ({build.label})" if build.label else ""))
-    console.print(f"{brief.cam.cam}" + (f" in place of {brief.replaced_cam.cam}" if brief.replaced_cam else "") + f". Model: {brief.model}.\n", highlight=False)
+    console.rule(escape(f"First-fire brief: {build.name}" + (f" ({build.label})" if build.label else "")))
+    cams = f"{brief.cam.cam}" + (f" in place of {brief.replaced_cam.cam}" if brief.replaced_cam else "")
+    console.print(f"{cams}. Model: {brief.model}.\n", highlight=False, markup=False)
     for facts in (brief.cam, brief.replaced_cam):
         if facts:
             print_events(facts, console)

@@ -64,7 +64,8 @@ def print_cures(ranking: CureRanking, console: Console) -> None:
     console.print(made)
     for cure in ranking.cures:
         text = "; ".join(cure.notes) or cure.cost
-        console.print(f"  {cure.name}: {text}", highlight=False)
+        worse = f"; makes worse: {', '.join(cure.makes_worse)}" if cure.makes_worse else ""
+        console.print(f"  {cure.name}: {text}{worse}", highlight=False, markup=False)
     console.print(f"  {ranking.remark}\n" if ranking.remark else "", highlight=False)
 
 

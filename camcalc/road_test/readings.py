@@ -14,6 +14,7 @@ from ..cycle.operating import EngineModel, barometer, pressure_for_net_imep
 from ..drive.road_load import resistance, road_speed
 from ..engine.friction import rubbing_friction
 from ..engine.valve_flow import orifice_flow_kernel
+from ..errors import NoSolutionError
 
 __all__ = ["Place", "Reading", "Running", "place_of", "readings_of", "running_of"]
 
@@ -21,6 +22,8 @@ __all__ = ["Place", "Reading", "Running", "place_of", "readings_of", "running_of
 ROAD, FASTER = 1600.0 / 60.0, 500.0 / 60.0
 # Spark held on the road and the step taken back from it [crank deg]; ESTIMATE of what an unfinished cruise table holds.
 ROAD_SPARK, STEP = 30.0, 10.0
+# The road's spark stays so far under knock, where the model knows it [crank deg]; ESTIMATE.
+UNDER_KNOCK = 5.0
 # Coasting in gear with fuel cut starts here [rev/s], in second gear: enough drag to see, not enough speed to matter. Common practice, no source.
 COAST, COAST_GEAR = 2500.0 / 60.0, 2
 # Manifold pressure of a shut throttle above idle, and what compressing and expanding costs in heat and leakage as mean effective pressure [Pa]; ESTIMATE, both.
@@ -33,12 +36,13 @@ COASTING = "slowing down with fuel cut"
 
 
 class Place(NamedTuple):
-    """Where the readings are taken: idle speed and spark, and gear and crank speed on the road; speeds rev/s, crank deg."""
+    """Where the readings are taken: idle speed and spark, gear, its ratio and spark on the road; speeds rev/s, crank deg."""
 
     idle: float
     idle_spark: float
     gear: int
     ratio: float
+    road_spark: float
 
 
 class Reading(NamedTuple):
@@ -62,7 +66,17 @@ def place_of(model: EngineModel) -> Place:
     load = load_terms(model, speed, drive=False, accessories=False).total
     pressure = pressure_for_net_imep(model, speed, load, None, offset=build.idle.si.spark_reserve, earliest=build.idle.si.earliest_spark)
     spark = round(idle_spark(build, model.best_spark(speed, pressure)))
-    return Place(speed, float(spark), gear, build.vehicle.gear_ratios[gear - 1])
+    place = Place(speed, float(spark), gear, build.vehicle.gear_ratios[gear - 1], ROAD_SPARK)
+    return place._replace(road_spark=_safe_road_spark(model, place))
+
+
+def _safe_road_spark(model: EngineModel, place: Place) -> float:
+    """Return the spark held on the road [crank deg]: the usual one, or so far under knock as is prudent."""
+    try:
+        knock = model.knock_spark(ROAD, _driving(model, place, ROAD_SPARK))
+    except NoSolutionError:
+        return ROAD_SPARK
+    return ROAD_SPARK if math.isnan(knock) else float(math.floor(min(ROAD_SPARK, knock - UNDER_KNOCK)))
 
 
 def _standing(model: EngineModel, speed: float, spark: float) -> float:
@@ -97,11 +111,11 @@ def _fast_pressure(model: EngineModel, place: Place) -> float:
 
 
 def _road_pressure(model: EngineModel, place: Place) -> float:
-    return _driving(model, place, ROAD_SPARK)
+    return _driving(model, place, place.road_spark)
 
 
 def _road_step(model: EngineModel, place: Place) -> float:
-    return _driving(model, place, ROAD_SPARK - STEP) - _driving(model, place, ROAD_SPARK)
+    return _driving(model, place, place.road_spark - STEP) - _driving(model, place, place.road_spark)
 
 
 def _coasting(model: EngineModel, place: Place) -> float:
@@ -190,8 +204,8 @@ def running_of(model: EngineModel, place: Place, reading: Reading) -> Running:
         speed = place.idle + FASTER if fast else place.idle
         pedal = _pedal(model, speed, _fast_pressure(model, place), place.idle_spark) if fast else 0.0
         return Running(0, speed, 0.0, pedal, place.idle_spark)
-    pedal = _pedal(model, ROAD, _road_pressure(model, place), ROAD_SPARK)
-    return Running(place.gear, ROAD, road_speed(vehicle, ROAD, place.ratio), pedal, ROAD_SPARK)
+    pedal = _pedal(model, ROAD, _road_pressure(model, place), place.road_spark)
+    return Running(place.gear, ROAD, road_speed(vehicle, ROAD, place.ratio), pedal, place.road_spark)
 
 
 def _pedal(model: EngineModel, speed: float, pressure: float, spark: float) -> float:

@@ -388,3 +388,11 @@ def test_the_resolved_cycle_finds_the_long_cam_worse_on_the_street(build_of: Mak
     again = compare_builds(build, build, bands=False)
     assert {f.difference for f in again.figures} == {0.0}
     html5lib.HTMLParser(strict=True).parse(compare_html(found))
+
+
+def test_two_missing_figures_are_no_difference_whatever_the_gearing() -> None:
+    row = Row("even", "road", "even", "", "", -1, "why", resolution=0.1, missing=(3.0, 4.0), means="even all the way")
+    (found,) = compared([row], ({"even": math.nan}, {"even": math.nan}), {}, {"even": Band(0.9, 1.1)})
+    assert (found.better, found.difference) == (NO_DIFFERENCE, 0.0)
+    (one,) = compared([row], ({"even": 5.0}, {"even": math.nan}), {}, {})
+    assert (one.better, one.difference) == ("b", -1.0)
