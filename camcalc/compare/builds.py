@@ -15,11 +15,12 @@ from ..advice.headlines import CRUISE
 from ..cycle.models import MODELS, engine_kind
 from ..cycle.operating import EngineModel, Tolerances, barometer
 from ..cycle.resolved import ResolvedEngine
+from ..drive.risk import VERDICTS
 from ..errors import InputError, did_you_mean
 from ..results import Band, Measure, Record, measure
 from ..sources import cite
 from ..tables import SparkTable, read_table
-from .damping import CRUISE_ROAD_SPEED, Damped, DampingPoint, damping_at, damping_points, level_table
+from .damping import CRUISE_ROAD_SPEED, Damped, DampingPoint, damping_at, damping_points, level_table, shaking_of
 from .figures import (
     BURNED_SPEEDS,
     IDLE_SPEEDS,
@@ -33,7 +34,7 @@ from .figures import (
     window_of,
     worst_cell,
 )
-from .rows import ComparedFigure, Row, compared, rows_of, stand_in
+from .rows import NO_DIFFERENCE, ComparedFigure, Row, compared, rows_of, stand_in
 from .verdict import Verdict, converter_build, verdicts_of
 
 if TYPE_CHECKING:
@@ -161,22 +162,24 @@ def compare_builds(
         second = pool.submit(_side, kind, b, a, shared, lambda what, done: None)
         sides = (_side(kind, a, b, shared, lambda what, done: say(what, 0.8 * share * done)), second.result())
         worst = [worst_cell(side.ceilings) for side in sides]
-        table, table_note = _table(pair, sides, worst)
+        tables, table_note = _tables(pair, sides, worst)
         say("surge damping", 0.8 * share)
-        points = [damping_points(build, table, shared.equal_speed) for build in pair]
+        points = [damping_points(build, table, shared.equal_speed) for build, table in zip(pair, tables, strict=True)]
         nominal = list(pool.map(lambda k: {name: damping_at(sides[k].model, point) for name, point in points[k].items()}, (0, 1)))
-    figures = [side.figures | {name: damped.damping for name, damped in at.items()} for side, at in zip(sides, nominal, strict=True)]
+    figures = [side.figures | {key: v for name, found in at.items() for key, v in found.figures(name).items()} for side, at in zip(sides, nominal, strict=True)]
     rows = _rows(pair, shared)
     sampled: Mapping[str, Band] = {}
+    silent: Mapping[str, float] = {}
     samples = 0
     if bands:
         # A cam without a zone is sampled where the other's stands: tolerances may give it one.
         cells = [worst[0] or worst[1], worst[1] or worst[0]]
         headline = _differences(SAMPLED[model], sides, shared, cells, points, rows)
         sure = sample_bands(headline, sides[0].model.uncertain, progress=lambda done: say("bands", share + (1.0 - share) * done))
-        sampled, samples = sure.bands, sure.samples
-    found = compared(rows, (figures[0], figures[1]), _row_notes(sides, worst, points, nominal), sampled)
-    converter = converter_build(a, b, sides[0].model.geometry.displacement)[1] or converter_build(b, a, sides[1].model.geometry.displacement)[1]
+        sampled, silent, samples = sure.bands, sure.no_answer, sure.samples
+    notes = _row_notes(sides, worst, points, nominal)
+    found = compared(rows, (figures[0], figures[1]), notes, sampled, decided=_felt(nominal), silent=silent)
+    converter = _converter_words(pair, sides)
     return Comparison(
         a=a,
         b=b,
@@ -220,18 +223,24 @@ def _rows(pair: tuple[Build, Build], shared: Shared) -> list[Row]:
     return rows_of(per_rev, sampled_gear=shared.sampled_gear, loads=shared.air_loads, speeds=shared.air_speeds, road_unit=unit, cruise=cruise)
 
 
-def _table(pair: tuple[Build, Build], sides: tuple[_Side, _Side], worst: list[WorstCell | None]) -> tuple[SparkTable, str]:
-    """Return the spark table both are tried on, and which it is: A's, else B's, else a level one."""
-    for name, build in zip(("A", "B"), pair, strict=True):
-        if build.spark_table is not None:
-            return read_table(build.spark_table), f"surge damping: both on the spark table of {name}'s sheet, taken as FINAL spark"
+def _tables(pair: tuple[Build, Build], sides: tuple[_Side, _Side], worst: list[WorstCell | None]) -> tuple[tuple[SparkTable, SparkTable], str]:
+    """Return the spark tables the two are tried on, and which: each its own, else the one there is for both, else a level one."""
+    paths = [build.spark_table for build in pair]
+    own = [read_table(path) if path is not None else None for path in paths]
+    if own[0] is not None and own[1] is not None:
+        alike = "both on the same spark table" if paths[0] == paths[1] else "each on its own sheet's spark table"
+        return (own[0], own[1]), f"surge damping: {alike}, taken as FINAL spark"
+    for name, table in zip("AB", own, strict=True):
+        if table is not None:
+            return (table, table), f"surge damping: both on the spark table of {name}'s sheet, taken as FINAL spark"
     ceilings = [cell.ceiling for cell in worst if cell is not None]
     if ceilings:
         spark, missing, what = min(ceilings), "no sheet has a spark table", "the lower of the lowest ceilings"
     else:
         spark, missing = min(side.model.best_spark(*CRUISE) for side in sides), "no sheet has a spark table and no cell a ceiling"
         what = "the lesser best torque at 60 kPa"
-    return level_table(spark), f"surge damping: {missing}; both on a level {spark:.1f} deg, {what}"
+    level = level_table(spark)
+    return (level, level), f"surge damping: {missing}; both on a level {spark:.1f} deg, {what}"
 
 
 def _differences(
@@ -257,11 +266,28 @@ def _differences(
     return differences
 
 
+def _felt(nominal: list[dict[str, Damped]]) -> dict[str, str]:
+    """Return whom the rows of shaking speak for: the car whose verdict is better, nobody where both are alike."""
+    decided = {}
+    for name in nominal[0]:
+        said = [side[name].verdict for side in nominal]
+        if all(verdict in VERDICTS for verdict in said):
+            a, b = (VERDICTS.index(verdict) for verdict in said)
+            decided[shaking_of(name)] = NO_DIFFERENCE if a == b else "a" if a < b else "b"
+    return decided
+
+
+def _converter_words(pair: tuple[Build, Build], sides: tuple[_Side, _Side]) -> str:
+    """Say which converters were assumed, of both cars where they differ."""
+    said = [converter_build(pair[k], pair[1 - k], sides[k].model.geometry.displacement)[1] for k in (0, 1)]
+    return said[0] if said[0] == said[1] else "; ".join(f"{name}: {text}" for name, text in zip("AB", said, strict=True) if text)
+
+
 def _row_notes(sides: tuple[_Side, _Side], worst: list[WorstCell | None], points: list[Any], nominal: list[dict[str, Damped]]) -> dict[str, str]:
     windows = [window_of(side.model)[1] for side in sides]
     notes = {"window_width": _both(windows), "worst_ceiling": _both([_cell_words(cell) for cell in worst])}
     for name in points[0]:
-        notes[name] = _both([f"gear {p[name].gear}, {p[name].speed * 60:.0f} rpm: {n[name].verdict}" for p, n in zip(points, nominal, strict=True)])
+        notes[shaking_of(name)] = _both([f"gear {p[name].gear}, {p[name].speed * 60:.0f} rpm: {n[name].verdict}" for p, n in zip(points, nominal, strict=True)])
     return notes
 
 

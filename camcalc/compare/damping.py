@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from ..build import Build
     from ..cycle.operating import EngineModel
 
-__all__ = ["CRUISE_ROAD_SPEED", "Damped", "DampingPoint", "damping_at", "damping_points", "level_table"]
+__all__ = ["CRUISE_ROAD_SPEED", "Damped", "DampingPoint", "damping_at", "damping_points", "level_table", "shaking_of"]
 
 Array = NDArray[np.float64]
 
@@ -43,10 +43,24 @@ class DampingPoint(NamedTuple):
 
 
 class Damped(NamedTuple):
-    """Damping over critical and the verdict in words; or why there is none."""
+    """Damping over critical, expected shaking along the road [m/s2 r.m.s.] and the verdict on it in words; or why there is none."""
 
     damping: float
+    acceleration: float
     verdict: str
+
+    def figures(self, name: str) -> dict[str, float]:
+        """Return both figures by name: ``cruise_damping`` and ``cruise_shaking``."""
+        return {name: self.damping, shaking_of(name): self.acceleration}
+
+
+def shaking_of(name: str) -> str:
+    """Return the name of a point's shaking from that of its damping.
+
+    >>> shaking_of("cruise_damping")
+    'cruise_shaking'
+    """
+    return name.replace("damping", "shaking")
 
 
 def damping_points(build: Build, table: SparkTable, idle_speed: float) -> dict[str, DampingPoint]:
@@ -71,11 +85,11 @@ def damping_at(model: EngineModel, point: DampingPoint) -> Damped:
         found = surge_risk(_rubbing(model), point.table, gear=point.gear, tables=tables, speeds=np.array([point.speed]), over_time=False)
     except CamcalcError as error:
         return _none(error.args[0])
-    return Damped(float(found.si.damping[0]), found.verdict[0])
+    return Damped(float(found.si.damping[0]), float(found.si.acceleration[0]), found.verdict[0])
 
 
 def _none(why: str) -> Damped:
-    return Damped(math.nan, why)
+    return Damped(math.nan, math.nan, why)
 
 
 def _expected(model: EngineModel, point: DampingPoint) -> tuple[float, float]:

@@ -137,8 +137,8 @@ def _window_width(model: EngineModel) -> float:
 
 
 def worst_cell(ceilings: SparkCeilings) -> WorstCell | None:
-    """Return the cell with the lowest ceiling; None where no cell has one."""
-    grid = ceilings.si.ceiling
+    """Return the cell with the lowest ceiling, of those that spark cures if there are any; None where no cell has one."""
+    grid = np.where(ceilings.cured, ceilings.si.ceiling, np.nan) if ceilings.cured.any() else ceilings.si.ceiling
     if not np.isfinite(grid).any():
         return None
     row, column = np.unravel_index(int(np.nanargmin(grid)), grid.shape)
@@ -175,7 +175,9 @@ def sampled_figures(
     found["worst_ceiling"] = math.nan
     if worst is not None:
         found["worst_ceiling"] = ceiling_column(model, worst.speed, [worst.pressure]).cells[0].ceiling
-    return found | {name: damping_at(model, point).damping for name, point in points.items()}
+    for name, point in points.items():
+        found |= damping_at(model, point).figures(name)
+    return found
 
 
 def unstable_near(model: EngineModel, gear: int, expected: float) -> float:

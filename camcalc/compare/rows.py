@@ -20,17 +20,17 @@ __all__ = ["GROUPS", "NO_ANSWER", "NO_DIFFERENCE", "TASTE", "ComparedFigure", "R
 
 NO_DIFFERENCE, TASTE, NO_ANSWER = "no real difference", "a matter of taste", "no answer"
 LOWER, HIGHER = -1, 1
-GROUPS = ("cam", "idle", "road", "spark", "damping", "injection", "trapped air")
-# Cards print whole crank degrees: half a degree of each of two cards may be rounding.
-CARD = 1.0
-# Lowest idle and reversion speeds are searched to 10 and 20 rpm.
-IDLE_STEP, ROAD_STEP = 10.0 / 60.0, 20.0 / 60.0
+GROUPS = ("cam", "idle", "road", "spark", "surge", "injection", "trapped air")
+# Smaller differences are called none: what a gauge, a logger or a driver would not tell apart, and more than the rounding of a
+# printed card moves (a crank degree of duration: 0.4 inHg, 28 rpm of lowest idle, 1.2 % of air, 0.2 points of COV, computed here);
+# ESTIMATE, each. Cards print whole crank degrees: half a degree of each of two cards may be rounding, twice for an overlap of two.
+CARD, CARD_OVERLAP = 1.01, 2.01
+IDLE_STEP, ROAD_STEP = 50.0 / 60.0, 50.0 / 60.0
+PRESSURE_STEP, AIR_STEP = 1.7e3, 6e-6  # half an inHg; 2 % of 300 mg
+AREA_STEP = 3e-3  # m crank deg, of some 70 of a long cam and 10 of a mild one
+BURNED_STEP, VARIATION_STEP, CEILING_STEP, DAMPING_STEP, WINDOW_STEP = 0.01, 0.005, 1.0, 0.01, 10.0
 # The earliest spark searched, which stands for "no ceiling".
 NO_CEILING = 60.0
-# Smaller differences are within the solution of a settled cycle: 0.1 % of some 50 kPa, of 300 mg; ESTIMATE.
-PRESSURE_STEP, AIR_STEP = 50.0, 3e-7
-# Twenty times what settling the cycles leaves open; measured.
-DAMPING_STEP = 2e-3
 # Decimals shown, by unit and where that does not do: about a tenth of what the figure is known to.
 UNIT_PLACES = {"rpm": 0, "mg": 0, "inHg": 1, "percent": 1, "mph": 1, "km/h": 1, "crank_deg": 1, "mm*crank_deg": 1}
 PLACES = {"effective_compression": 2}
@@ -46,6 +46,8 @@ class Row(NamedTuple):
     ``resolution`` and ``missing`` (for A, for B) are in the inner unit; NaN ``missing`` stands for nothing. ``follows`` names the
     sampled row whose spread, scaled with the resolution, tells whether a row that is not sampled differs at all.
     ``runs``: that a figure is missing means that the engine does not run there, which speaks for the other cam; else it means nothing.
+    ``beyond``: a missing figure is what it stands for or better, so it never speaks for the other cam. ``bound``: what a difference with
+    one missing figure is, ``"least"`` or ``"most"`` it can be.
     """
 
     name: str
@@ -60,6 +62,8 @@ class Row(NamedTuple):
     means: str = ""
     follows: str = ""
     runs: bool = True
+    beyond: bool = False
+    bound: str = "least"
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
@@ -118,15 +122,14 @@ def _cam_rows() -> list[Row]:
     for at, words in (("0.050", "0.050 in tappet"), ("seat", "0.15 mm valve")):
         rows += [Row(f"{name}_{at}", "cam", f"{text}, {words}", "crank_deg", "crank_deg", 0, shape, CARD) for name, text in EVENTS.items()]
         less = "less of it lets less burned gas back at low speed"
-        rows.append(Row(f"overlap_{at}", "cam", f"overlap, {words}", "crank_deg", "crank_deg", LOWER, less, CARD))
+        rows.append(Row(f"overlap_{at}", "cam", f"overlap, {words}", "crank_deg", "crank_deg", LOWER, less, CARD_OVERLAP))
     seat = "less time with both valves open lets less burned gas back at low speed"
-    # One crank degree of overlap is about 2 % of the area of a street cam; ESTIMATE.
     area = "less passage between the ports lets less burned gas back at low speed"
     both = "higher pulls better at low speed and knocks earlier: fuel and spark decide"
     return [
         *rows,
-        Row("overlap_angle", "cam", "overlap, seat to seat", "crank_deg", "crank_deg", LOWER, seat, CARD),
-        Row("overlap_area", "cam", "overlap area", "m*crank_deg", "mm*crank_deg", LOWER, area, 1e-3),
+        Row("overlap_angle", "cam", "overlap, seat to seat", "crank_deg", "crank_deg", LOWER, seat, CARD_OVERLAP),
+        Row("overlap_area", "cam", "overlap area", "m*crank_deg", "mm*crank_deg", LOWER, area, AREA_STEP),
         Row("effective_compression", "cam", "effective compression", "", "", 0, both, 0.02),
     ]
 
@@ -138,10 +141,10 @@ def _idle_rows() -> list[Row]:
     rows = [
         ("vacuum", "vacuum, each at its own idle speed", "Pa", "inHg", HIGHER, more, PRESSURE_STEP),
         ("vacuum_at_equal_speed", "vacuum, both at the higher idle speed", "Pa", "inHg", HIGHER, more, PRESSURE_STEP),
-        ("burned_fraction", "burned gas in the charge at idle", "", "percent", LOWER, clean, 2e-3),
-        ("imep_variation", "IMEP variation at idle", "", "percent", LOWER, even, 1e-3),
+        ("burned_fraction", "burned gas in the charge at idle", "", "percent", LOWER, clean, BURNED_STEP),
+        ("imep_variation", "IMEP variation at idle", "", "percent", LOWER, even, VARIATION_STEP),
         ("vacuum_in_drive", "vacuum in drive, own idle speed", "Pa", "inHg", HIGHER, "a converter takes torque at a standstill: " + more, PRESSURE_STEP),
-        ("variation_in_drive", "IMEP variation in drive", "", "percent", LOWER, even, 1e-3),
+        ("variation_in_drive", "IMEP variation in drive", "", "percent", LOWER, even, VARIATION_STEP),
     ]
     lowest = Row(
         "lowest_steady_speed",
@@ -161,43 +164,81 @@ def _idle_rows() -> list[Row]:
 def _road_rows(gears: Mapping[int, tuple[float, float]], sampled: int, road_unit: str) -> list[Row]:
     why = "above it the car can be driven evenly in that gear: lower leaves more of the road smooth"
     none = "even down to 600 rpm, where the search ends"
-    crank = Row("unstable_below", "road", f"uneven below, gear {sampled}, crank speed", "crank_rps", "rpm", LOWER, why, ROAD_STEP, (SLOWEST, SLOWEST), none)
+    crank = Row(
+        "unstable_below", "road", f"uneven below, gear {sampled}, crank speed", "crank_rps", "rpm", LOWER, why, ROAD_STEP, (SLOWEST, SLOWEST), none, beyond=True
+    )
     rows = [crank]
     for gear, (a, b) in gears.items():
         name, what = f"unstable_road_speed_{gear}", f"uneven below, gear {gear}"
         follows = "" if gear == sampled else f"unstable_road_speed_{sampled}"
-        rows.append(Row(name, "road", what, "m/s", road_unit, LOWER, why, ROAD_STEP * max(a, b), (SLOWEST * a, SLOWEST * b), none, follows))
+        ends = SLOWEST * a, SLOWEST * b
+        rows.append(Row(name, "road", what, "m/s", road_unit, LOWER, why, ROAD_STEP * max(a, b), ends, none, follows, beyond=True))
     return rows
 
 
 def _spark_rows(cruise: str) -> list[Row]:
     ceiling = "a lower ceiling gives up more torque and fuel where the charge swings"
     damping = "more damping: a swing of the driveline dies out sooner; below zero the car bucks by itself"
+    shaking = "what the car is felt to do, uneven burns and restless signals through the damping that is left; judged by its verdict"
     speed, pressure = CRUISE
     window = f"injection window at {speed * 60:.0f} rpm, {pressure / 1e3:.0f} kPa"
     wide = "a wider window forgives more: fuel lands where it should"
     level = (NO_CEILING, NO_CEILING)
     return [
-        Row("worst_ceiling", "spark", "lowest spark ceiling", "crank_deg", "crank_deg", HIGHER, ceiling, 0.5, level, "no cell needs a ceiling"),
-        Row("cruise_damping", "damping", f"damping at {cruise}, tallest smooth gear", "", "", HIGHER, damping, DAMPING_STEP, runs=False),
-        Row("slow_damping", "damping", "damping above idle, shortest smooth gear", "", "", HIGHER, damping, DAMPING_STEP, runs=False),
-        Row("window_width", "injection", window, "crank_deg", "crank_deg", HIGHER, wide, 2.0, runs=False),
+        Row(
+            "worst_ceiling",
+            "spark",
+            "lowest spark ceiling",
+            "crank_deg",
+            "crank_deg",
+            HIGHER,
+            ceiling,
+            CEILING_STEP,
+            level,
+            "no cell needs a ceiling",
+            bound="most",
+        ),
+        Row("cruise_shaking", "surge", f"shaking at {cruise}, tallest smooth gear", "m/s**2", "m/s**2", LOWER, shaking, runs=False),
+        Row("slow_shaking", "surge", "shaking above idle, shortest smooth gear", "m/s**2", "m/s**2", LOWER, shaking, runs=False),
+        Row("cruise_damping", "surge", f"damping at {cruise}, tallest smooth gear", "", "", HIGHER, damping, DAMPING_STEP, runs=False),
+        Row("slow_damping", "surge", "damping above idle, shortest smooth gear", "", "", HIGHER, damping, DAMPING_STEP, runs=False),
+        Row("window_width", "injection", window, "crank_deg", "crank_deg", HIGHER, wide, WINDOW_STEP, runs=False),
     ]
 
 
 def _air_rows(loads: Sequence[float], speeds: Sequence[float]) -> list[Row]:
-    why = "more air at the same speed and manifold pressure is more torque there"
+    full = "more air at nearly full load is more torque there"
+    part = "more air at a part load: the same torque at a smaller throttle, neither better nor worse"
     return [
-        Row(f"air_{k}_{j}", "trapped air", f"air at {speed * 60:.0f} rpm, {load / 1e3:.0f} kPa", "kg", "mg", HIGHER, why, AIR_STEP)
+        Row(
+            f"air_{k}_{j}",
+            "trapped air",
+            f"air per cylinder, {speed * 60:.0f} rpm, {load / 1e3:.0f} kPa",
+            "kg",
+            "mg",
+            HIGHER if load == max(loads) else 0,
+            full if load == max(loads) else part,
+            AIR_STEP,
+        )
         for j, load in enumerate(loads)
         for k, speed in enumerate(speeds)
     ]
 
 
 def compared(
-    rows: Sequence[Row], figures: tuple[Mapping[str, float], Mapping[str, float]], notes: Mapping[str, str], bands: Mapping[str, Band]
+    rows: Sequence[Row],
+    figures: tuple[Mapping[str, float], Mapping[str, float]],
+    notes: Mapping[str, str],
+    bands: Mapping[str, Band],
+    *,
+    decided: Mapping[str, str] | None = None,
+    silent: Mapping[str, float] | None = None,
 ) -> tuple[ComparedFigure, ...]:
-    """Put both cams' figures (inner units) side by side, row by row."""
+    """Put both cams' figures (inner units) side by side, row by row.
+
+    ``decided``: the better side, or no real difference, of rows that something else than their figure decides. ``silent``: by sampled
+    row, the share of samples without an answer.
+    """
     by_name = {row.name: row for row in rows}
 
     def difference_of(row: Row) -> float:
@@ -214,7 +255,14 @@ def compared(
         if row.follows in bands:
             lead = by_name[row.follows]
             band = _borrowed(difference, row, difference_of(lead), lead, bands[lead.name])
-        items.append(_item(row, (a, b, difference, *(own or (math.nan, math.nan))), judged(row, a, b, difference, band), note))
+        better = judged(row, a, b, difference, band, (decided or {}).get(row.name, ""))
+        missed = (silent or {}).get(row.name, 0.0)
+        if missed > 0.0 and math.isfinite(difference):
+            note = "; ".join(
+                text for text in (note, f"{100.0 * missed:.0f} % of the samples have no answer" + (": too few to tell" if own is None else "")) if text
+            )
+            better = NO_DIFFERENCE if own is None and better in ("a", "b") else better
+        items.append(_item(row, (a, b, difference, *(own or (math.nan, math.nan))), better, note))
     return tuple(items)
 
 
@@ -224,18 +272,21 @@ def _borrowed(difference: float, row: Row, lead_difference: float, lead: Row, ba
     return Band(*(difference + scale * (edge - lead_difference) for edge in band))
 
 
-def judged(row: Row, a: float, b: float, difference: float, band: Band | None) -> str:
+def judged(row: Row, a: float, b: float, difference: float, band: Band | None, decided: str = "") -> str:
     """Return which cam a row speaks for; figures in the inner unit."""
     if math.isnan(difference):
         return NO_ANSWER if not row.runs or math.isnan(a) == math.isnan(b) else "b" if math.isnan(a) else "a"
     if math.isnan(a) and math.isnan(b):
         return NO_DIFFERENCE
     hidden = band is not None and band.low <= 0.0 <= band.high
-    if hidden or abs(difference) <= row.resolution:
+    if hidden or abs(difference) <= row.resolution or decided == NO_DIFFERENCE:
         return NO_DIFFERENCE
     if row.better == 0:
         return TASTE
-    return "b" if difference * row.better > 0.0 else "a"
+    winner = decided or ("b" if difference * row.better > 0.0 else "a")
+    if row.beyond and math.isnan(a) != math.isnan(b) and math.isfinite(a if winner == "a" else b):
+        return NO_DIFFERENCE  # the other is at least as good as the end of the search, perhaps better
+    return winner
 
 
 def stand_in(value: float, row: Row, which: int) -> float:
@@ -254,5 +305,7 @@ def _note(row: Row, a: float, b: float, notes: Mapping[str, str]) -> str:
     said = [notes[row.name]] if notes.get(row.name) else []
     without = " and ".join(name for name, value in (("A", a), ("B", b)) if math.isnan(value))
     if without and row.means:
-        said.append(f"{without}: {row.means}" + ("; the difference is the least it can be" if len(without) == 1 else ""))
+        known = stand_in(b, row, 1) - stand_in(a, row, 0)
+        told = len(without) == 1 and not (row.beyond and known * row.better * (1.0 if without == "B" else -1.0) <= 0.0)
+        said.append(f"{without}: {row.means}" + (f"; the difference is the {row.bound} it can be" if told else ""))
     return "; ".join(said)

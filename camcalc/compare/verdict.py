@@ -15,10 +15,10 @@ if TYPE_CHECKING:
 
 __all__ = ["Verdict", "converter_build", "verdicts_of"]
 
-# What counts, most telling first. A clutch car pulls away and cruises near reversion with nothing to soften it; a converter
-# loads the idle at every halt and softens the rest until it locks. Common practice, no source; each figure has one vote.
-CLUTCH = ("unstable_road_speed_{gear}", "slow_damping", "cruise_damping", "lowest_steady_speed", "vacuum", "air_0_1")
-CONVERTER = ("vacuum_in_drive", "variation_in_drive", "lowest_steady_speed", "vacuum", "cruise_damping")
+# What counts, in the order told; each figure has one vote. A clutch car pulls away and cruises near reversion with nothing to soften
+# it; a converter loads the idle at every halt and softens the rest until it locks. Common practice, no source.
+CLUTCH = ("unstable_road_speed_{gear}", "slow_shaking", "cruise_shaking", "lowest_steady_speed", "vacuum", "air_0_1")
+CONVERTER = ("vacuum_in_drive", "variation_in_drive", "lowest_steady_speed", "cruise_shaking")
 # Without these the car does not stand at a halt: no vote outweighs them.
 MUST = {"clutch": "vacuum", "converter": "vacuum_in_drive"}
 # A converter assumed where no sheet has one: looser than a small engine's stock one, tighter than a racing one. ESTIMATE, both.

@@ -84,10 +84,12 @@ def test_a_cam_differs_in_nothing_from_itself(build_of: Make, name: str, samples
     assert [v.choice for v in found.verdicts] == [NO_DIFFERENCE, NO_DIFFERENCE]
 
 
-@pytest.mark.parametrize("name", ["quarry-road", "long-meadow"])
-def test_cams_swapped_swap_the_answer(build_of: Make, name: str) -> None:
+@pytest.mark.parametrize(("name", "other_name"), [("quarry-road", ""), ("long-meadow", ""), ("quarry-road", "dockside"), ("quarry-road", "long-meadow")])
+def test_cams_swapped_swap_the_answer(build_of: Make, root: Path, name: str, other_name: str) -> None:
+    """Two cams of one sheet; two sheets, unlike in gearing, transmission and cylinders, each with a spark table of its own."""
     build = build_of(name)
-    pair = build, build.with_replaced_cam()
+    own = {"spark_table": root / "examples" / other_name / "spark.csv"} if other_name else {}
+    pair = build, build_of(other_name).replace(**own) if other_name else build.with_replaced_cam()
     first, other = (compare_builds(*order, model="quick", bands=False) for order in (pair, pair[::-1]))
     assert len(other.figures) == len(first.figures)
     for one, two in zip(first.figures, other.figures, strict=True):
@@ -236,7 +238,7 @@ def test_a_reversion_speed_sought_nearby_is_that_of_the_whole_search(pair: tuple
 
 
 def test_the_table_is_as_said(build_of: Make, both: Any) -> None:
-    assert any("spark table of A's sheet" in note for note in both.notes)
+    assert any("both on the same spark table" in note for note in both.notes)
     bare = build_of("quarry-road").replace(spark_table=None)
     level = compare_builds(bare, model="quick", bands=False)
     lowest = level.figure("worst_ceiling").a
@@ -396,3 +398,51 @@ def test_two_missing_figures_are_no_difference_whatever_the_gearing() -> None:
     assert (found.better, found.difference) == (NO_DIFFERENCE, 0.0)
     (one,) = compared([row], ({"even": 5.0}, {"even": math.nan}), {}, {})
     assert (one.better, one.difference) == ("b", -1.0)
+
+
+def test_a_crank_degree_of_rounding_on_a_card_makes_no_better_cam(build_of: Make) -> None:
+    """Durations on cards are printed to whole degrees: cams that much apart may be one cam, whatever bands of common samples say."""
+    build = build_of("quarry-road")
+    card = {"name": "one degree more", "lobe_separation": "112 cam_deg", "intake_centreline": "108 crank_deg", "rocker_ratio": build.cam.intake.rocker_ratio}
+    lobes = {}
+    for kind in ("intake", "exhaust"):
+        lobe = build.cam.lobe(kind)
+        lobes[kind] = {"valve_lift": f"{lobe.si.valve_lift} m", "duration": {f"{c.si.height} m": f"{c.duration + 1.0} crank_deg" for c in lobe.checks}}
+    found = compare_builds(build, build.replace(cam=cc.read_cam_card(card | lobes)), model="quick")
+    assert found.figure("vacuum").difference < 0.0
+    assert [v.choice for v in found.verdicts] == [NO_DIFFERENCE, NO_DIFFERENCE]
+
+
+def test_no_reason_says_the_same_of_both(build_of: Make) -> None:
+    for other in ("dockside", "long-meadow"):
+        found = compare_builds(build_of("quarry-road"), build_of(other), model="quick", bands=False)
+        for verdict in found.verdicts:
+            for text in (*verdict.for_a, *verdict.for_b):
+                one, _, two = text.rpartition(": ")[2].partition(" against ")
+                assert one != two.split(" ")[0], text
+
+
+def test_a_row_may_be_decided_by_something_else_than_its_figure() -> None:
+    row = Row("damping", "damping", "damping", "", "", 1, "why", resolution=0.01)
+    figures = {"damping": 0.12}, {"damping": 0.09}
+    assert [compared([row], figures, {}, {}, decided=d)[0].better for d in ({}, {"damping": NO_DIFFERENCE}, {"damping": "b"})] == ["a", NO_DIFFERENCE, "b"]
+    assert compared([row], figures, {}, {"damping": Band(-0.05, 0.01)}, decided={"damping": "b"})[0].better == NO_DIFFERENCE
+
+
+def test_an_open_end_never_speaks_against_the_one_beyond_it() -> None:
+    row = Row("even", "road", "even", "", "", -1, "why", resolution=0.1, missing=(3.0, 6.0), means="even all the way", beyond=True)
+    (found,) = compared([row], ({"even": 5.0}, {"even": math.nan}), {}, {})
+    assert found.better == NO_DIFFERENCE
+    assert "least" not in found.note
+    (sure,) = compared([row], ({"even": 8.0}, {"even": math.nan}), {}, {})
+    assert (sure.better, "the least it can be" in sure.note) == ("b", True)
+
+
+def test_samples_without_an_answer_are_told_and_too_few_decide_nothing() -> None:
+    row = Row("x", "idle", "x", "", "", 1, "why", resolution=0.1)
+    figures = {"x": 1.0}, {"x": 2.0}
+    (some,) = compared([row], figures, {}, {"x": Band(0.5, 1.5)}, silent={"x": 0.25})
+    assert (some.better, some.note) == ("b", "25 % of the samples have no answer")
+    (few,) = compared([row], figures, {}, {}, silent={"x": 0.75})
+    assert few.better == NO_DIFFERENCE
+    assert "too few to tell" in few.note
