@@ -8,18 +8,19 @@ from collections.abc import Callable
 from types import SimpleNamespace
 from typing import Any
 
+import numpy as np
 import pytest
 
 from camcalc import QuickEngine
 from camcalc.advice.bands import TOLERANCES, HeadlineBands
 from camcalc.advice.headlines import headline_gear
 from camcalc.advice.idle import idle_state
-from camcalc.cycle.operating import Tolerances
-from camcalc.drive.road_load import road_speed
+from camcalc.cycle.operating import Tolerances, barometer
+from camcalc.drive.road_load import DRIVELINE_EFFICIENCY, resistance, road_speed
 from camcalc.logs.columns import CHANNELS
 from camcalc.road_test import plan_road_test, readings
-from camcalc.road_test.plan import DIRECT, most_important
-from camcalc.road_test.readings import COAST, COASTING, READINGS, SHUT, place_of, readings_of
+from camcalc.road_test.plan import DIRECT, _Table, _why_not, most_important
+from camcalc.road_test.readings import COAST, COASTING, MOTORED, READINGS, SHUT, place_of, readings_of
 
 Make = Callable[..., Any]
 
@@ -132,11 +133,13 @@ def test_coasting_loses_what_rubbing_and_pumping_take(build_of: Make) -> None:
     vehicle = build.vehicle
     total, radius = vehicle.gear_ratios[1] * vehicle.final_drive, vehicle.si.tyre_radius
     mass = vehicle.si.mass + (build.engine.si.rotating_inertia * total**2 + vehicle.si.wheel_inertia) / radius**2
-    extra = rubbing_friction.kernel(COAST) * model.geometry.displacement / (4.0 * math.pi) * total / radius
+    extra = rubbing_friction.kernel(COAST) * model.geometry.displacement / (4.0 * math.pi) * total / radius / DRIVELINE_EFFICIENCY
     place = place_of(model)
     assert (coast(stiff, place) - coast(model, place)) * mass == pytest.approx(extra, rel=1e-9)
-    assert 0.3 < coast(model, place) < 2.0
-    assert SHUT < 40e3
+    # Pumping and motoring by the same way, and the road on top: nothing else slows the car.
+    torque = (rubbing_friction.kernel(COAST) + barometer(model) - SHUT + MOTORED) * model.geometry.displacement / (4.0 * math.pi)
+    road = resistance(build, road_speed(vehicle, COAST, vehicle.gear_ratios[1]))
+    assert coast(model, place) * mass == pytest.approx(torque * total / radius / DRIVELINE_EFFICIENCY + road, rel=1e-9)
 
 
 def test_an_automatic_does_not_coast(build_of: Make) -> None:
@@ -175,8 +178,25 @@ def test_every_input_can_be_found_out_some_other_way() -> None:
     assert set(DIRECT) == set(TOLERANCES) == set(Tolerances._fields)
 
 
-@pytest.mark.parametrize(("knock", "held"), [(31.4, 26.0), (math.inf, 30.0), (math.nan, 30.0)])
-def test_the_spark_held_on_the_road_stays_under_knock(monkeypatch: pytest.MonkeyPatch, knock: float, held: float) -> None:
+@pytest.mark.parametrize(
+    ("knock", "ceiling", "held"),
+    [(31.4, math.nan, 26.0), (math.inf, math.nan, 30.0), (math.nan, math.nan, 30.0), (40.0, 24.3, 24.0), (28.0, 24.3, 23.0)],
+)
+def test_the_spark_held_on_the_road_stays_under_knock_and_ceiling(monkeypatch: pytest.MonkeyPatch, knock: float, ceiling: float, held: float) -> None:
     monkeypatch.setattr(readings, "_driving", lambda *_: 50e3)
+    monkeypatch.setattr(readings, "ceiling_column", lambda *_: SimpleNamespace(cells=[SimpleNamespace(ceiling=ceiling)]))
     model: Any = SimpleNamespace(knock_spark=lambda speed, pressure: knock)
     assert readings._safe_road_spark(model, readings.Place(14.0, 30.0, 4, 1.0, 30.0)) == held
+
+
+def test_a_converter_is_locked_for_readings_on_the_road(build_of: Make) -> None:
+    for reading in readings_of(QuickEngine(build_of("long-meadow"))):
+        assert ("converter locked" in reading.do) == (not reading.standing)
+
+
+def test_an_end_at_which_the_engine_does_not_run_blurs_and_is_told() -> None:
+    table = _Table(("overlap", "friction"), np.array([50.0]), np.array([[45.0], [49.0]]), np.array([[np.nan], [51.0]]), np.array([0.4]))
+    assert table.tells("friction")[0] == pytest.approx(1.0 / np.hypot(0.4, 50.0 / np.sqrt(12.0)))
+    assert table.tells("overlap")[0] == 0.0
+    assert "at its high the engine does not run" in _why_not(table, "overlap")
+    assert _why_not(table, "friction") == "no reading of a log moves with it"

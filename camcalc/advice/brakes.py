@@ -7,7 +7,7 @@ from ..engine.atmosphere import STANDARD_PRESSURE
 __all__ = ["brake_remark"]
 
 # Vacuum that a common booster is happy with, and where the pedal feels hard: 0.5 bar and about 11 inHg, from memory
-# (medium confidence). They word a remark and decide nothing else.
+# (medium confidence). They word a remark; cures rank the want of brakes by the first.
 COMFORTABLE, HARD = 50e3, 37e3
 INHG = 3386.389
 

@@ -38,11 +38,11 @@ def changes_of(build: Build, gear: int) -> list[Change]:
 
 def _faster_idle(build: Build, gear: int) -> Change:
     name, what = "faster idle", f"idle {FASTER_IDLE * 60:.0f} rpm faster"
-    cost = "louder, more fuel standing, a harder shift into gear" + (", more creep" if build.vehicle.transmission == "converter" else "")
+    cost = "louder, more fuel standing" + (", a harder shift into gear, more creep" if build.vehicle.transmission == "converter" else "")
     try:
         faster = build.idle.replace(speed=quantity(build.idle.si.speed + FASTER_IDLE, "crank_rps"))
     except InputError as error:
-        return Change(name, what, cost, build, gear, reason=f"{error.key}: {error.came} is not {error.expected}")
+        return Change(name, what, cost, build, gear, reason=f"{(build.idle.si.speed + FASTER_IDLE) * 60:.0f} rpm is not {error.expected}")
     return Change(name, what, cost, build.replace(idle=faster), gear)
 
 
@@ -78,12 +78,13 @@ def _heavier_flywheel(build: Build, gear: int) -> Change:
     engine, vehicle = build.engine, build.vehicle
     first = vehicle.gear_ratios[0] * vehicle.final_drive / vehicle.si.tyre_radius
     cost = (
-        f"revs move {100.0 * FLYWHEEL / engine.si.rotating_inertia:.0f} % more slowly, in first gear as if {FLYWHEEL * first**2:.0f} kg came on board; "
-        "that much more work for clutch and synchronisers at each shift; the gearbox comes out"
+        f"revs move {100.0 * FLYWHEEL / (FLYWHEEL + engine.si.rotating_inertia):.0f} % more slowly, in first gear as if {FLYWHEEL * first**2:.0f} kg "
+        "came on board; more work for the clutch at each start and shift; the gearbox comes out"
     )
     what = f"flywheel heavier by {FLYWHEEL:g} kg m2"
     if vehicle.transmission != "clutch":
-        return Change("heavier flywheel", what, cost, build, gear, reason="there is no flywheel to swap: the converter is the greater part of it")
+        why = "the converter is the greater part of it" if vehicle.transmission == "converter" else "an automatic carries a thin plate"
+        return Change("heavier flywheel", what, cost, build, gear, reason=f"there is no flywheel to swap: {why}")
     heavier = engine.replace(rotating_inertia=quantity(engine.si.rotating_inertia + FLYWHEEL, "kg*m**2"))
     return Change("heavier flywheel", what, cost, build.replace(engine=heavier), gear)
 
@@ -96,7 +97,7 @@ def _converters(build: Build, gear: int) -> list[Change]:
     slips = "slip: more fuel and heat in the oil, a softer answer to the pedal"
     if vehicle.transmission != "converter":
         return [
-            Change(name, what, c, build, gear, reason="there is no converter")
+            Change(name, what, c, build, gear, reason="it stays locked" if vehicle.transmission == "locked automatic" else "there is no converter")
             for name, what, c in (("looser converter", looser, cost), ("converter open", unlocked, slips))
         ]
     stall = quantity(vehicle.si.converter_stall_speed + LOOSER_CONVERTER, "crank_rps")

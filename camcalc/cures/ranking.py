@@ -47,6 +47,7 @@ AROUND_SPEED, BELOW, ABOVE, AROUND_SPARK = 101.0 / 60.0, 8e3, 18e3, 9.0
 # Where shaking begins to be noticed, peak to peak [m/s2].
 NOTICED = GRADES[1][0]
 NO_TABLE = "no spark table: what shakes and damps cannot be told"
+NO_TROUBLE = "no trouble passes the level where it begins: nothing needs curing"
 # A change of a trouble smaller than this share is not called one: twice the closeness of a solved torque, through the flat top of best torque; ESTIMATE.
 COUNTS = 0.005
 RULE = (
@@ -84,6 +85,7 @@ class Cure(Record):
     cost: str
     gear: int
     coupling: str
+    tried: bool
     removes: Measure = measure("", "percent")
     mean_removed: Measure = measure("", "percent")
     makes_worse: tuple[str, ...]
@@ -192,7 +194,7 @@ def rank_cures(
         troubles=troubles,
         none=_cure(base, base, against),
         cures=tuple(sorted((_cure(t, base, against) for t in tried), key=_order)),
-        remark=NO_TABLE if table is None else "",
+        remark="; ".join(text for text, holds in ((NO_TABLE, table is None), (NO_TROUBLE, max(troubles.values()) < 1.0)) if holds),
     )
 
 
@@ -368,9 +370,9 @@ def _troubles(build: Build, figures: Any) -> dict[str, float]:
 
 
 def _removed(was: float, now: float) -> float:
-    """Return the share of a trouble that went; where it had no bounds, all of it or nothing."""
+    """Return the share of a trouble that went, all of it where it had no bounds; not-a-number where it has none before and after."""
     if math.isinf(was):
-        return 0.0 if math.isinf(now) else 1.0
+        return math.nan if math.isinf(now) else 1.0
     return (was - now) / was if was > 0.0 else 0.0
 
 
@@ -384,8 +386,9 @@ def _cure(tried: _Tried, base: _Tried, against: str) -> Cure:
         cost=change.cost,
         gear=change.gear,
         coupling=change.coupling,
+        tried=not change.reason,
         removes=shares.get(against, math.nan),
-        mean_removed=float(np.mean(list(shares.values()))) if shares else math.nan,
+        mean_removed=float(np.mean(known)) if (known := [share for share in shares.values() if not math.isnan(share)]) else math.nan,
         makes_worse=tuple(name for name, share in shares.items() if share < -COUNTS),
         notes=tried.notes,
         figures=tried.figures,

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING, Any
 
 import sympy
 
 from ..advice.brakes import brake_remark
 from ..advice.idle import idle_state, load_terms
 from ..cycle.operating import EngineModel, barometer
+from ..cycle.resolved import ResolvedEngine
 from ..cycle.simulate import PRESSURE, SPEED, BurnedLedger, describe_cycle
 from ..engine import atmosphere, friction
 from ..errors import InputError
@@ -18,7 +19,6 @@ from .worksheet import Explanation, Worksheet
 
 if TYPE_CHECKING:
     from ..build import Build
-    from ..cycle.resolved import ResolvedEngine
     from ..units import Quantity
 
 __all__ = ["explain_idle_vacuum", "explain_residual", "resolved_engine"]
@@ -40,8 +40,10 @@ def explain_residual(
     """Explain where the burned gas in the charge comes from: at the sheet's idle, or at a speed and manifold pressure on best-torque spark."""
     engine = resolved_engine(build) if engine is None else engine
     n, pressure, spark, where = _point(engine, speed, manifold_pressure)
-    resolved = cast("ResolvedEngine", engine)  # only settled cycles keep account of where burned gas comes from
-    cycle = describe_cycle(resolved, resolved.settled(n, pressure, spark), spark)
+    if not isinstance(engine, ResolvedEngine):
+        expected = "the crank-resolved engine, whose settled cycles keep account of where burned gas comes from"
+        raise InputError("engine", came=engine.name, expected=expected, fix="leave the engine out, or give a ResolvedEngine")
+    cycle = describe_cycle(engine, engine.settled(n, pressure, spark), spark)
     if cycle.outcome != "settled":
         raise InputError(
             "--speed and --manifold-pressure",
@@ -55,9 +57,10 @@ def explain_residual(
     words = "Burned gas is neither made nor lost while gases are exchanged: what the charge holds at intake closing came from somewhere, all of it listed."
     burned = sheet.step(words, "m_b", "burned gas in the charge", stays + through + blown + returned + plenum, "mg")
     x = sheet.step("Its share of the charge is what slows the burn.", "x", "burned fraction by mass", burned / m, "percent")
-    kept = sheet.step("What was in the cylinder already as the intake opened.", "y_c", "share that had not left the cylinder", stays / burned, "percent")
-    words = "What came through the exhaust valve after the intake had opened: the part that overlap adds by itself."
-    overlap = sheet.step(words, "y_ex", "share that came back from the exhaust", through / burned, "percent")
+    words = "What stood in the cylinder as the intake opened; part of it is still pushed out before the exhaust has shut, and is taken off below."
+    kept = sheet.step(words, "y_c", "share that stood in the cylinder as the intake opened", stays / burned, "percent")
+    words = "Through the exhaust valve from then on: what comes back less what is still pushed out. The longer the overlap, the more comes back."
+    overlap = sheet.step(words, "y_ex", "net share through the exhaust valve", through / burned, "percent")
     words = (
         "What went into the intake is drawn in again, by this cylinder or another: in a settled engine as much as went out. "
         "It passes through the charge and adds nothing of its own; this much the settling left open."
@@ -106,6 +109,8 @@ def _burned(sheet: Worksheet, ledger: BurnedLedger) -> list[Any]:
 
 def explain_idle_vacuum(build: Build, *, drive: bool = False, accessories: bool = False, engine: EngineModel | None = None) -> Explanation:
     """Explain how much vacuum is left at idle: what the engine must carry, what that takes of pressure, and the barometer less that."""
+    if drive and build.vehicle.transmission != "converter":
+        raise InputError("drive", came=f"a {build.vehicle.transmission}", expected="a converter to idle against", fix="leave it out: this car idles in neutral")
     engine = resolved_engine(build) if engine is None else engine
     idle = idle_state(engine, drive=drive, accessories=accessories)
     sheet = Worksheet()

@@ -159,8 +159,9 @@ def _margin(sheet: Worksheet, found: RoadSurge) -> list[Any]:
     """Work out how much of the critical slope along load the table uses."""
     if found.si.critical_along_load[0] <= 0.0:
         return []
-    more = ", or more: the search ends here" if found.si.critical_along_load[0] >= MOST_BY_PRESSURE else ""
-    critical = sheet.given("s_cr", f"slope along load, either way, at which no damping is left{more}", _one(found, "critical_along_load"), LOOP)
+    if found.si.critical_along_load[0] >= MOST_BY_PRESSURE:
+        return []  # none was found as far as the search goes, which the reading says
+    critical = sheet.given("s_cr", "slope along load, either way, at which no damping is left", _one(found, "critical_along_load"), LOOP)
     half = sheet.step("Keep to half of it, since springs and delays are not known better.", "s_half", "half the critical slope", critical / 2, "crank_deg/kPa")
     slope = next(symbol for symbol in sheet.values if symbol.name == "s_p")
     return [half, sheet.step("The table's own slope against that.", "q_s", "slope over half the critical", sympy.Abs(slope) / half, "")]
@@ -179,6 +180,11 @@ def _reading(found: RoadSurge) -> str:
     if si.damping[0] <= 0.0:
         return f"{swing}: it swings by itself, and grows. Verdict (ours): {found.verdict[0]}."
     shaking = f"signals shake it by {si.from_jitter[0]:.3g} m/s² r.m.s., uneven cycles by {si.from_burn[0]:.3g}"
-    limit = _one(found, "limit_along_load")
-    trace = f"Under a trace of shaking from signals the slope along load stays within {quantity_text(limit)}."
+    most = quantity(MOST_BY_PRESSURE, "crank_deg/Pa", "crank_deg/kPa")
+    free = si.critical_along_load[0] >= MOST_BY_PRESSURE
+    trace = (
+        f"No slope along load up to {quantity_text(most)} takes the last damping: the search ends there."
+        if free
+        else f"Under a trace of shaking from signals the slope along load stays within {quantity_text(_one(found, 'limit_along_load'))}."
+    )
     return f"{swing}; {shaking}. Verdict (ours): {found.verdict[0]}. {trace}"

@@ -56,11 +56,11 @@ def print_cures(ranking: CureRanking, console: Console) -> None:
     """Print what else would cure it, best first."""
     road = f"gear {ranking.gear}, {60.0 * ranking.si.speed:.0f} rpm"
     made = table(f"What else would cure it, against {ranking.against}; cruise in {road}", CURE_HEADS, left=1)
-    for cure in (ranking.none, *(c for c in ranking.cures if not math.isnan(c.si.mean_removed))):
+    for cure in (ranking.none, *(c for c in ranking.cures if c.tried)):
         si = cure.figures.si
         removes = blank(100.0 * cure.si.removes + 0.0) if cure is not ranking.none else ""
         percents = [blank(100.0 * si.idle_variation, 1), blank(si.idle_vacuum / 3386.389, 1), blank(100.0 * si.cruise_variation, 1)]
-        made.add_row(cure.name, removes, *percents, blank(si.damping, 3), blank(si.acceleration, 3))
+        made.add_row(cure.what, removes, *percents, blank(si.damping, 3), blank(si.acceleration, 3))
     console.print(made)
     for cure in ranking.cures:
         text = "; ".join(cure.notes) or cure.cost

@@ -179,8 +179,16 @@ def plan_road_test(build: Build, sure: HeadlineBands | None = None, *, engine: K
         seconds=sum(s.seconds for s in steps) + TURN_ROUND * sum(s.place == "road" for s in steps),
         basis=basis,
         road_speed_unit=build.vehicle.road_speed_unit,
-        not_tested=tuple(f"{TOLERANCES[n][1]}: no reading of a log moves with it; {DIRECT[n]}" for n in chosen if n not in {s.input for s in steps}),
+        not_tested=tuple(f"{TOLERANCES[n][1]}: {_why_not(table, n)}; {DIRECT[n]}" for n in chosen if n not in {s.input for s in steps}),
     )
+
+
+def _why_not(table: _Table, name: str) -> str:
+    row = table.inputs.index(name)
+    ends = [end for end, values in (("low", table.low[row]), ("high", table.high[row])) if np.isnan(values).any() and np.isfinite(table.expected).any()]
+    if ends:
+        return f"at its {' and its '.join(ends)} the engine does not run everywhere a reading is taken, which tells by itself"
+    return "no reading of a log moves with it"
 
 
 def most_important(matters: Mapping[str, Sequence[str]], known: Sequence[str]) -> list[str]:
@@ -250,7 +258,9 @@ class _Table(NamedTuple):
         """Return, by reading, half the distance of an input's ends over what blurs it: its closeness, and all other inputs' spread."""
         row = self.inputs.index(name)
         # A tolerance is uniform: its standard deviation is its whole width over the square root of twelve.
-        spread = np.nan_to_num(self.high - self.low) / math.sqrt(12.0)
+        # An end at which the engine does not run blurs by as much as the whole reading.
+        width = self.high - self.low
+        spread = np.where(np.isnan(width), np.abs(np.nan_to_num(self.expected)), width) / math.sqrt(12.0)
         spread[row] = 0.0
         return np.nan_to_num(np.abs(self.high[row] - self.low[row]) / 2.0 / np.hypot(self.closeness, np.sqrt((spread**2).sum(axis=0))))
 

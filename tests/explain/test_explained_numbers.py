@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pytest
 
-from camcalc import QuickEngine, explain_topic
+from camcalc import InputError, QuickEngine, explain_topic
 from camcalc.advice.equal_torque import road_net_imep
 from camcalc.advice.idle import idle_state, load_terms
 from camcalc.advice.injection import point_at
@@ -23,6 +23,8 @@ from camcalc.drive.driveline import acceleration_per_torque, driveline_of, first
 from camcalc.drive.engine_loop import engine_of as loop_engine_of
 from camcalc.drive.engine_loop import loop_point
 from camcalc.drive.risk import surge_risk
+from camcalc.drive.surge import MOST_BY_PRESSURE
+from camcalc.explain.surge_topic import nearby_tables
 
 if TYPE_CHECKING:
     from camcalc import Explanation
@@ -216,6 +218,27 @@ def test_surge_is_that_of_driveline_loop_and_table(name: str, told: Told, build_
     by_load = point.spark_by_pressure * build.limits.load_jitter * point.blow_back * point.pressure
     by_speed = point.spark_by_speed * 2.0 * math.pi * build.limits.si.speed_jitter
     assert close(value(e, "T_j", "N*m"), abs(point.torque_by_spark) * math.hypot(by_load, by_speed))
+    assert found.verdict[0] in e.reading
+    # A tall gear stands every slope searched: no figure is made of where the search ends.
+    assert found.si.critical_along_load[0] >= MOST_BY_PRESSURE
+    assert "s_half" not in {v.symbol.name for step in e.steps for v in (*step.values, step.result)}
+    assert "the search ends there" in e.reading
+
+
+def test_a_critical_slope_is_explained_where_there_is_one(build_of: Make, resolved_of: Make, base: Any) -> None:
+    build, gear, rpm = build_of("quarry-road"), 1, 1300.0
+    tables = nearby_tables(resolved_of("quarry-road"), speed=rpm / 60.0, gear=gear)
+    e = explain_topic(build, "surge", table=base, gear=gear, speed=f"{rpm} rpm", tables=tables)
+    found = surge_risk(build, base, gear=gear, tables=tables, speeds=np.array([rpm / 60.0]), over_time=False)
+    assert 0.0 < found.si.critical_along_load[0] < MOST_BY_PRESSURE
     assert close(value(e, "s_half", "crank_deg/Pa"), 0.5 * found.si.critical_along_load[0])
     assert close(value(e, "q_s", ""), abs(found.si.slope_along_load[0]) / (0.5 * found.si.critical_along_load[0]))
-    assert found.verdict[0] in e.reading
+    assert "the slope along load stays within" in e.reading
+
+
+def test_what_does_not_fit_the_car_or_the_engine_is_refused(build_of: Make) -> None:
+    build = build_of("quarry-road")
+    with pytest.raises(InputError, match="converter to idle against"):
+        explain_topic(build, "idle vacuum", drive=True)
+    with pytest.raises(InputError, match="crank-resolved"):
+        explain_topic(build, "residual", engine=QuickEngine(build))
