@@ -27,29 +27,32 @@ class TableCeilings(NamedTuple):
     """Angles before top dead centre on a table's cells, a row for each speed, a column for each load; NaN where there is none.
 
     ``ceiling`` is for FINAL spark: table plus every adder. ``cured`` are the cells whose ceiling stands on a limit of the
-    charge, not on the late-burn floor; ``best`` is the least of best torque and knock.
+    charge, not on the late-burn floor; ``best`` is the least of best torque and knock; ``manifold_pressure`` [Pa] is that of the
+    cell's load.
     """
 
     ceiling: Array
     limit: Array
     floor: Array
     best: Array
+    manifold_pressure: Array
     cured: NDArray[np.bool_]
 
 
 def ceilings_on_table(model: EngineModel, speeds: Array, loads: Array, kind: str) -> TableCeilings:
     """Return the ceilings at a table's speeds [rev/s] and loads of a kind [Pa, kg or ratio]."""
     shape = (len(speeds), len(loads))
-    out = {name: np.full(shape, np.nan) for name in ("ceiling", "limit", "floor", "best")}
+    out = {name: np.full(shape, np.nan) for name in ("ceiling", "limit", "floor", "best", "manifold_pressure")}
     driven = speeds <= FASTEST
     pressures = loads[(loads >= LIGHTEST) & (loads < barometer(model))] if kind == "manifold pressure" else PRESSURES
     if driven.any() and pressures.size:
         found = spark_ceilings(model, speeds[driven], pressures)
         si = found.si
-        rows = {"manifold pressure": si.manifold_pressure[:, None] + 0.0 * si.air, "air mass": si.air, "filling": si.filling}[kind]
+        pressure = si.manifold_pressure[:, None] + 0.0 * si.air
+        rows = {"manifold pressure": pressure, "air mass": si.air, "filling": si.filling}[kind]
         rows = np.where(np.isfinite(si.imep_variation), rows, np.nan)
         limit = np.where(np.isfinite(si.ceiling), si.least_limit, np.nan)
-        grids = {"ceiling": si.ceiling, "limit": limit, "floor": si.floor, "best": np.fmin(si.best_spark, si.knock)}
+        grids = {"ceiling": si.ceiling, "limit": limit, "floor": si.floor, "best": np.fmin(si.best_spark, si.knock), "manifold_pressure": pressure}
         for name, grid in grids.items():
             out[name][driven] = grid_over(grid, rows, loads).T
     return TableCeilings(**out, cured=np.isfinite(out["ceiling"]) & (out["ceiling"] <= out["limit"] + 1e-9))

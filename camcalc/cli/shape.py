@@ -12,6 +12,9 @@ from .outputs import refuse_outputs, write_plots
 
 __all__ = ["add_arguments", "run"]
 
+# As good as no limit per cell.
+ANY_STEP = "180 crank_deg"
+
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments."""
@@ -24,6 +27,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--along-load", metavar="SLOPE", help='slope limit along load, e.g. "0.3 crank_deg/kPa"; half the critical slope when left out')
     parser.add_argument("--per-cell", metavar="ANGLE", default="3 crank_deg", help="most between neighbours that touch the zone (3 crank_deg)")
     parser.add_argument("--increment", metavar="ANGLE", help="step of changed numbers; the table's own when left out")
+    parser.add_argument("--hold-floor", action="store_true", help="--per-cell gives way beside cells that spark does not cure; the slope limits stay")
     parser.add_argument("--allow-raise", metavar="ANGLE", default="0 crank_deg", help="how far cells may rise, never near best torque or knock")
     parser.add_argument("--add-back", metavar="ANGLE", help="give back at most this in cells that --log drove without surge; with --current")
     parser.add_argument("--current", metavar="FILE", type=Path, help="the table that was driven; --table is then the one before any shaping")
@@ -38,9 +42,12 @@ def run(options: argparse.Namespace) -> int:
     """Shape the table and write it."""
     import numpy as np
 
+    from ..advice.late_burn import late_burns
     from ..advice.table_ceilings import ceilings_on_table
     from ..build import load_build
     from ..cycle.models import engine_kind
+    from ..report.terminal_parts import console
+    from ..report.terminal_shape import print_late_burns
     from ..tables import add_back, read_table, shape_table
     from ..units import Bounds, to_si
 
@@ -49,31 +56,43 @@ def run(options: argparse.Namespace) -> int:
     inputs = [*build.files(), table.path, options.current, options.log]
     refuse_outputs({"--out": options.out}, inputs, folders={"--plots": options.plots}, new=not options.overwrite)
     adders = float(to_si(options.adders, "--adders", Bounds("crank_deg", 0.0, 40.0)))
-    found = ceilings_on_table(engine_kind(options.model)(build), table.si.speed, table.loads, table.load_kind)
+    engine = engine_kind(options.model)(build)
+    found = ceilings_on_table(engine, table.si.speed, table.loads, table.load_kind)
     limits = {key: getattr(options, key) for key in ("along_speed", "along_load", "per_cell", "increment")}
     rule = None
     if None in (options.along_speed, options.along_load):
         rule = slopes_stood(build, table, options.model)
         if rule is not None:
             limits |= {key: getattr(rule, key) for key in ("along_speed", "along_load") if limits[key] is None}
+    late: tuple[Any, ...] = ()
+    counts: dict[str, int] = {}
     if options.add_back:
         current, visited = driven(options)
         shaped = add_back(current, table, ceiling=found.ceiling - adders, visited=visited, step=options.add_back, **limits)
     else:
-        shaped = shape_table(
-            table,
-            found.ceiling - adders,
-            **limits,
-            floor=np.where(np.isfinite(found.ceiling), found.floor - adders, np.nan),  # elsewhere the table is what it was
-            allow_raise=options.allow_raise,
-            best=found.best - adders,
-        )
+        asked = {
+            "ceiling": found.ceiling - adders,
+            "floor": np.where(np.isfinite(found.ceiling), found.floor - adders, np.nan),  # elsewhere the table is what it was
+            "allow_raise": options.allow_raise,
+            "best": found.best - adders,
+        }
+        shaped = shape_table(table, **asked, **limits, hold_floor=options.hold_floor)
+        late = late_burns(engine, shaped, found.manifold_pressure, adders=adders)
+        if None not in (limits["along_speed"], limits["along_load"]):
+            counts["by_slopes_alone"] = len(shape_table(table, **asked, **limits | {"per_cell": ANY_STEP}).changes)
+            counts["holding_floor"] = len(shape_table(table, **asked, **limits, hold_floor=True).changes)
     if options.out:
         shaped.table.write(options.out, overwrite=options.overwrite)
     if options.json:
-        print(json.dumps(shaped.to_dict() | {"slope_rule": rule.to_dict() if rule else None}, indent=1, allow_nan=False))
+        data = shaped.to_dict() | {"slope_rule": rule.to_dict() if rule else None, "late_burns": [cell.to_dict() for cell in late], "cells_changed": counts}
+        print(json.dumps(data, indent=1, allow_nan=False))
     else:
         print(shaped)
+        if late:
+            print()
+            print_late_burns(late, console())
+        for line in what_the_limits_cost(len(shaped.changes), counts, options):
+            print(line)
         print(f"\nwritten to {options.out}" if options.out else "\nnothing written: --out says where to")
         if rule is not None:
             print(f"slopes that every gear to be kept smooth stands, where none was given: {rule.words()}")
@@ -82,6 +101,16 @@ def run(options: argparse.Namespace) -> int:
     if options.plots:
         draw(options.plots, shaped.base, shaped)
     return 0
+
+
+def what_the_limits_cost(changed: int, counts: dict[str, int], options: argparse.Namespace) -> list[str]:
+    """Return how many cells other limits would change."""
+    if not counts or changed == counts["by_slopes_alone"] == counts["holding_floor"]:
+        return []
+    said = [f"{changed} cells change; under the slope limits alone, without --per-cell (common practice, no source), {counts['by_slopes_alone']} would"]
+    if not options.hold_floor and counts["holding_floor"] < changed:
+        said.append(f"--hold-floor changes {counts['holding_floor']}: it lowers cells that spark does not cure by the slope limits alone, and burns less late")
+    return said
 
 
 def slopes_stood(build: Any, table: Any, model: str) -> Any:

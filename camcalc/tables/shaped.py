@@ -34,8 +34,10 @@ class CellChange(Record):
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
 class BelowFloor(Record):
-    """One cell whose spark is so late that the burn is: spark does not cure it."""
+    """One cell whose spark is so late that the burn is; row and column count the table's cells from 0."""
 
+    row: int
+    column: int
     where: str
     spark: Measure = measure("crank_deg")
     floor: Measure = measure("crank_deg")
@@ -90,7 +92,7 @@ class ShapedTable(Record):
         key = ["", f"* changed in the zone: {len(self.changes) - len(self.rim)} cells;  ~ changed outside it, the rim: {len(self.rim)} cells"]
         moves = [f"  {c.where:<24} {c.si.spark_before:>6.4g} -> {c.si.spark_after:<6.4g} {'' if c.in_zone else 'rim: '}{c.reason}" for c in self.changes]
         slopes = [f"steepest, {s.of}, {s.when}: {s.words()}" for s in self.slopes]
-        late = [f"below the floor at {b.where}: {b.si.spark:.4g}, floor {b.si.floor:.4g}; spark does not cure this cell" for b in self.below_floor]
+        late = [f"below the late-burn floor at {b.where}: {b.si.spark:.4g}, floor {b.si.floor:.4g}" for b in self.below_floor]
         return "\n".join([*head, *grid, *key, *moves, *slopes, *late])
 
     def _repr_html_(self) -> str:

@@ -5,18 +5,17 @@ Ceilings are for FINAL spark: table plus every adder. Where adders stand on top 
 
 from __future__ import annotations
 
-import dataclasses
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import InputError, InputErrors
-from ..units import Bounds, quantity, to_si
-from .axes import LOADS
-from .programme import Conflict, Limits, Mask, Whole, angles_of, conflicts, largest, nearest, ticks_of
+from ..units import to_si
+from .programme import Conflict, Mask, Whole, angles_of, conflicts, largest, nearest, ticks_of
 from .shaped import BelowFloor, CellChange, ShapedTable, steepest
-from .table import EARLIEST, LATEST, SparkTable
+from .shaping_task import STEP, Task, angles_on, mask_on, task_of
+from .table import EARLIEST, SparkTable
 
 __all__ = ["PER_CELL", "RAISE_MARGIN", "STEP_BACK", "ShapedTable", "add_back", "shape_table"]
 
@@ -31,25 +30,6 @@ STEP_BACK = "2 crank_deg"
 
 ABOVE_CEILING, SLOPE = "above the ceiling", "slope to a neighbour"
 RAISED, ADDED_BACK = "raised, so that neighbours fall less", "visited without surge"
-ANGLE = Bounds("crank_deg", LATEST, EARLIEST)
-STEP = Bounds("crank_deg", 0.0, 180.0)
-
-
-@dataclasses.dataclass(frozen=True)
-class _Task:
-    """What both programmes share, on the table's cells: angles in ticks; a ceiling outside the zone is none."""
-
-    table: SparkTable
-    ceiling: Array
-    zone: Mask
-    limits: Limits
-    increment: int
-    floor: Array | None
-
-    @property
-    def top(self) -> Whole:
-        """The ceiling in ticks, far above any spark where there is none."""
-        return ticks_of(np.where(np.isfinite(self.ceiling), self.ceiling, np.inf))
 
 
 def shape_table(
@@ -63,6 +43,7 @@ def shape_table(
     increment: Any = None,
     locked: Any = None,
     floor: Any = None,
+    hold_floor: bool = False,
     allow_raise: Any = "0 crank_deg",
     best: Any = None,
     raise_margin: Any = RAISE_MARGIN,
@@ -87,7 +68,10 @@ def shape_table(
     locked : array of bool
         Cells that must keep their number.
     floor : quantity or array [crank deg before top dead centre]
-        Spark below which the burn is too late. It changes nothing: cells that end below it are listed.
+        Spark below which the burn is too late. Cells that end below it are listed.
+    hold_floor : bool
+        Whether ``per_cell`` gives way beside cells whose ceiling is no more than their floor: spark does not cure those, and only
+        the slope limits lower them then. Needs ``floor``, ``along_speed`` and ``along_load``.
     allow_raise : quantity [crank angle]
         How far cells may rise above the base table.
     best : quantity or array [crank deg before top dead centre]
@@ -107,7 +91,8 @@ def shape_table(
     Notes
     -----
     For neighbouring cells i, j along speed or load let d_ij be the slope limit times the spacing, or ``per_cell`` if that is
-    less; where neither cell is in the zone, |BASE_i - BASE_j| if that is more. NEW is the largest table with
+    less; where neither cell is in the zone, |BASE_i - BASE_j| if that is more; with ``hold_floor`` the slope limit alone where
+    either cell has ceiling <= floor. NEW is the largest table with
 
     - NEW_i <= BASE_i everywhere, NEW_i <= ceiling_i in the zone, NEW_i = BASE_i in locked cells,
     - |NEW_i - NEW_j| <= d_ij for all neighbours,
@@ -131,8 +116,8 @@ def shape_table(
     >>> [change.reason for change in shaped.changes][:2]
     ['above the ceiling', 'slope to a neighbour']
     """
-    task = _task(base, base, ceiling, zone, along_speed, along_load, per_cell, increment, floor)
-    fixed = _mask(locked, "locked", base)
+    task = task_of(base, base, ceiling, zone, along_speed, along_load, per_cell, increment, floor, hold_floor=hold_floor)
+    fixed = mask_on(locked, "locked", base)
     rise = float(to_si(allow_raise, "allow_raise", STEP))
     start, top = ticks_of(base.si.cells), task.top
     if rise == 0.0:
@@ -143,7 +128,7 @@ def shape_table(
         raise InputError(
             "best", came="nothing", expected="best-torque spark on the table's cells, since cells may rise", fix="give best, or leave allow_raise out"
         )
-    safe = _angles(best, "best", base) - float(to_si(raise_margin, "raise_margin", STEP))
+    safe = angles_on(best, "best", base) - float(to_si(raise_margin, "raise_margin", STEP))
     limit = np.where(np.isfinite(safe), np.minimum(base.si.cells + rise, safe), -np.inf)
     upper = np.minimum(np.where(fixed, start, np.maximum(start, ticks_of(np.minimum(limit, EARLIEST)))), top)
     _largest(task, upper, (start,), fixed)
@@ -204,7 +189,7 @@ def add_back(
     [[23.0, 20.0], [20.0, 20.0]]
     """
     _check_same_axes(current, original)
-    task = _task(current, original, ceiling, zone, along_speed, along_load, per_cell, increment, None)
+    task = task_of(current, original, ceiling, zone, along_speed, along_load, per_cell, increment, None)
     now, before = ticks_of(current.si.cells), ticks_of(original.si.cells)
     over = np.argwhere(now > task.top)
     if over.size:
@@ -213,7 +198,7 @@ def add_back(
         raise InputError("the current table", came=came, expected=f"at most its ceiling of {task.ceiling[row, column]:g}", fix="shape the table first")
     rise = ticks_of(to_si(step, "step", STEP))
     upper = np.maximum(now, np.minimum(np.minimum(now + rise, before), task.top))
-    seen = _mask(visited, "visited", current)
+    seen = mask_on(visited, "visited", current)
     new = _largest(task, np.where(seen, upper, now), (now, before), ~seen)
     if (new < now).any():
         row, column = np.argwhere(new < now)[0]
@@ -224,58 +209,6 @@ def add_back(
             fix="shape the table first",
         )
     return _shaped(task, new, reason=ADDED_BACK)
-
-
-def _task(table: SparkTable, steep: SparkTable, ceiling: Any, zone: Any, along_speed: Any, along_load: Any, per_cell: Any, increment: Any, floor: Any) -> _Task:
-    """Return what both programmes share; outside the zone neighbours may differ as they do in ``steep``."""
-    top = _angles(ceiling, "ceiling", table)
-    inside = np.isfinite(top) if zone is None else _mask(zone, "zone", table)
-    cell = float(to_si(per_cell, "per_cell", STEP))
-    by_speed = _limits(along_speed, "along_speed", table.si.speed, Bounds("crank_deg/crank_rps", 0.0, show="crank_deg/krpm"), cell)
-    load = LOADS[table.load_kind].bounds
-    unit, show = (f"crank_deg/{u}" if u else "crank_deg" for u in (load.unit, load.show))
-    by_load = _limits(along_load, "along_load", table.loads, Bounds(unit, 0.0, show=show), cell)
-    cells = ticks_of(steep.si.cells)
-    limits = Limits(
-        np.where(inside[1:] | inside[:-1], by_speed[:, None], np.maximum(by_speed[:, None], np.abs(np.diff(cells, axis=0)))),
-        np.where(inside[:, 1:] | inside[:, :-1], by_load, np.maximum(by_load, np.abs(np.diff(cells, axis=1)))),
-    )
-    given = table.si.increment if increment is None else float(to_si(increment, "increment", SparkTable.measures()["increment"].bounds))
-    return _Task(table, np.where(inside, top, np.nan), inside, limits, int(ticks_of(given)), None if floor is None else _angles(floor, "floor", table))
-
-
-def _limits(slope: Any, name: str, axis: Array, bounds: Bounds, per_cell: float) -> Whole:
-    """Return how much neighbours along an axis may differ, in ticks."""
-    spacing = np.diff(axis)
-    if slope is None:
-        return ticks_of(np.full(len(spacing), per_cell))
-    return ticks_of(np.minimum(per_cell, float(to_si(slope, name, bounds)) * spacing))
-
-
-def _angles(values: Any, name: str, table: SparkTable) -> Array:
-    """Return angles on a table's cells as floats; not-a-number where there is none."""
-    given = values if hasattr(values, "_units") else quantity(np.asarray(values, dtype=float), "crank_deg")
-    out = np.full(table.shape, np.nan)
-    if np.shape(given.magnitude) != table.shape:
-        raise _wrong_shape(name, np.shape(given.magnitude), table)
-    there = ~(np.isnan(given.magnitude) | np.isposinf(given.magnitude))
-    out[there] = to_si(given[there], name, ANGLE)
-    return out
-
-
-def _mask(values: Any, name: str, table: SparkTable) -> Mask:
-    if values is None:
-        return np.zeros(table.shape, dtype=bool)
-    mask = np.asarray(values)
-    if mask.shape != table.shape:
-        raise _wrong_shape(name, mask.shape, table)
-    if mask.dtype != bool:
-        raise InputError(name, came=f"an array of {mask.dtype}", expected="true or false for each cell")
-    return mask
-
-
-def _wrong_shape(name: str, shape: tuple[int, ...], table: SparkTable) -> InputError:
-    return InputError(name, came=f"shape {shape}", expected=f"shape {table.shape}: a row for each speed, a column for each load")
 
 
 def _check_on_increment(base: SparkTable, start: Whole, fixed: Mask, increment: int) -> None:
@@ -298,7 +231,7 @@ def _check_same_axes(current: SparkTable, original: SparkTable) -> None:
         )
 
 
-def _largest(task: _Task, upper: Whole, kept: tuple[Whole, ...], locked: Mask) -> Whole:
+def _largest(task: Task, upper: Whole, kept: tuple[Whole, ...], locked: Mask) -> Whole:
     """Return the largest table, or raise with every locked cell that cannot stay."""
     new, holder = largest(upper, kept, locked, task.limits, task.increment)
     found = [_conflict_error(task, new, kept[0], locked, c) for c in conflicts(new, holder, upper, locked, task.limits)]
@@ -307,7 +240,7 @@ def _largest(task: _Task, upper: Whole, kept: tuple[Whole, ...], locked: Mask) -
     return new
 
 
-def _conflict_error(task: _Task, new: Whole, base: Whole, locked: Mask, found: Conflict) -> InputError:
+def _conflict_error(task: Task, new: Whole, base: Whole, locked: Mask, found: Conflict) -> InputError:
     place, by = task.table.place, found.held_by
     key = f"locked cell at {place(*found.cell)}"
     came = f"{angles_of(new[found.cell]):g} crank deg, to be kept"
@@ -326,7 +259,7 @@ def _conflict_error(task: _Task, new: Whole, base: Whole, locked: Mask, found: C
     return InputError(key, came=came, expected=expected, fix="unlock one of them, or allow a steeper slope")
 
 
-def _shaped(task: _Task, new: Whole, *, reason: str = "") -> ShapedTable:
+def _shaped(task: Task, new: Whole, *, reason: str = "") -> ShapedTable:
     table, base = task.table, ticks_of(task.table.si.cells)
     cells = np.where(new == base, table.si.cells, angles_of(new))
     bound = task.top // task.increment * task.increment
@@ -344,9 +277,12 @@ def _shaped(task: _Task, new: Whole, *, reason: str = "") -> ShapedTable:
     )
     shaped = table.with_spark(cells)
     floor = np.full(table.shape, np.nan) if task.floor is None else task.floor
+    late = np.argwhere(new < ticks_of(np.where(np.isnan(floor), -np.inf, floor)))
     below = tuple(
-        BelowFloor(where=table.place(r, c), spark=float(cells[r, c]), floor=float(floor[r, c]), spark_before=float(table.si.cells[r, c]))
-        for r, c in np.argwhere(new < ticks_of(np.where(np.isnan(floor), -np.inf, floor)))
+        BelowFloor(
+            row=int(r), column=int(c), where=table.place(r, c), spark=float(cells[r, c]), floor=float(floor[r, c]), spark_before=float(table.si.cells[r, c])
+        )
+        for r, c in late
     )
     return ShapedTable(base=table, table=shaped, changes=changes, below_floor=below, slopes=steepest(table, shaped, task.zone), zone=task.zone)
 

@@ -307,8 +307,16 @@ def test_shape_writes_a_table_under_its_ceilings_and_leaves_its_source_alone(roo
     assert (new.si.cells < old.si.cells).any()
     assert sorted(p.suffix for p in (tmp_path / "plots").iterdir()) == [".svg"] * 4
     # What stands on top of the table comes off the ceilings.
-    assert main(["shape", sheet, "--table", str(table_path), "--adders", "4 crank_deg", "--json"]) == 0
+    slopes = ["--along-speed", "60 crank_deg/krpm", "--along-load", "0.5 crank_deg/kPa"]
+    assert main(["shape", sheet, "--table", str(table_path), "--adders", "4 crank_deg", *slopes, "--json"]) == 0
     lower = json.loads(capsys.readouterr().out)
+    # Holding the floor lowers less; what it costs below the floor is said.
+    assert lower["cells_changed"]["by_slopes_alone"] <= lower["cells_changed"]["holding_floor"] <= len(lower["changes"])
+    assert {cell["where"] for cell in lower["late_burns"]} == {cell["where"] for cell in lower["below_floor"]} != set()
+    assert main(["shape", sheet, "--table", str(table_path), *slopes, "--hold-floor"]) == 0
+    held = capsys.readouterr().out
+    assert "Below the late-burn floor: what was, what is" in held
+    assert "under the slope limits alone" in held
     assert lower["applies_to"] == "FINAL spark: table plus every adder"
     assert np.min(np.array(lower["table"]["spark"]["value"]) - new.si.cells) <= -3.0
 

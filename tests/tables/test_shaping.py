@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from hypothesis.extra.numpy import arrays
 from scipy.optimize import linprog
 
 from camcalc.errors import CamcalcError, InputError
@@ -477,6 +478,39 @@ def test_cells_below_the_floor_are_listed_and_left_alone() -> None:
     assert np.array_equal(shaped.table.si.cells, shape_table(base, ceiling).table.si.cells)
 
 
+def held(base: SparkTable, ceiling: Grid, floor: Grid, **options: Any) -> ShapedTable:
+    return shape_table(base, ceiling, floor=floor, hold_floor=True, along_load="1 crank_deg/percent", along_speed="40 crank_deg/krpm", **options)
+
+
+def test_a_held_floor_lowers_cells_that_spark_does_not_cure_by_the_slopes_alone() -> None:
+    base = table_of(np.full((2, 4), 30.0))
+    ceiling = np.array([[24.0, 24.0, 10.0, np.nan], [np.nan, np.nan, np.nan, np.nan]])
+    floor = np.array([[40.0, 24.0, 5.0, np.nan], [np.nan] * 4])
+    slopes = {"along_load": "1 crank_deg/percent", "along_speed": "40 crank_deg/krpm"}
+    assert shape_table(base, ceiling, floor=floor, **slopes).table.si.cells[0].tolist() == [16.0, 13.0, 10.0, 13.0]
+    # 10 per cent apart: 10 degrees by the slope; 200 rpm apart: 8 degrees.
+    assert held(base, ceiling, floor).table.si.cells.tolist() == [[24.0, 20.0, 10.0, 13.0], [19.0, 16.0, 13.0, 16.0]]
+
+
+@pytest.mark.parametrize("missing", ["floor", "along_speed", "along_load"])
+def test_a_floor_is_held_only_where_it_and_the_slopes_are_known(missing: str) -> None:
+    base = table_of(np.full((2, 2), 30.0))
+    options = {"floor": np.full((2, 2), 30.0), "along_load": "1 crank_deg/percent", "along_speed": "40 crank_deg/krpm"}
+    with pytest.raises(InputError, match=missing):
+        shape_table(base, np.full((2, 2), 20.0), hold_floor=True, **{key: value for key, value in options.items() if key != missing})
+
+
+@given(data=st.data())
+def test_a_held_floor_never_lowers_more_and_settles_at_once(data: st.DataObject) -> None:
+    angles = arrays(float, (3, 4), elements=st.integers(0, 40).map(float))
+    base, ceiling, floor = table_of(data.draw(angles)), data.draw(angles), data.draw(angles)
+    ceiling[data.draw(arrays(bool, (3, 4)))] = np.nan
+    strict = shape_table(base, ceiling, floor=floor, along_load="1 crank_deg/percent", along_speed="40 crank_deg/krpm")
+    shaped = held(base, ceiling, floor)
+    assert (shaped.table.si.cells >= strict.table.si.cells).all()
+    assert np.array_equal(held(shaped.table, ceiling, floor).table.si.cells, shaped.table.si.cells)
+
+
 def test_a_ceiling_may_come_as_a_quantity() -> None:
     base = table_of(np.full((2, 2), 30.0))
     ceiling = base.with_spark(np.full((2, 2), 21.0)).cells
@@ -499,7 +533,7 @@ def test_the_result_shows_grid_changes_rim_slopes_and_what_it_applies_to() -> No
     ]
     assert "800 rpm, 10 percent      " in text
     assert "30 -> 21" in text
-    assert "below the floor at 800 rpm, 10 percent: 21, floor 22" in text
+    assert "below the late-burn floor at 800 rpm, 10 percent: 21, floor 22" in text
     slopes = {(s.of, s.when): s for s in shaped.slopes}
     whole, zone = "whole table", "neighbours that touch the zone"
     assert slopes[whole, "before"].si.per_cell == 16.0

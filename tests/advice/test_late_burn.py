@@ -1,0 +1,39 @@
+"""What cells under the late-burn floor cost: signs, and agreement with the engine asked directly."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+
+from camcalc.advice.late_burn import late_burns
+from camcalc.advice.table_ceilings import ceilings_on_table
+from camcalc.build import Build
+from camcalc.cycle.models import MODELS
+from camcalc.tables import SparkTable, shape_table
+
+
+def test_later_spark_burns_later_hotter_and_leaves_more_unburned(build_of: Callable[..., Build]) -> None:
+    engine = MODELS["resolved"](build_of("quarry-road"))
+    base = SparkTable(load_kind="manifold pressure", speed=np.array([20.0, 25.0]), loads=np.array([60e3, 70e3]), cells=np.full((2, 2), 30.0), increment=1.0)
+    floor = np.array([[24.0, np.nan], [np.nan, np.nan]])
+    shaped = shape_table(base, np.array([[17.0, 14.0], [np.nan, np.nan]]), floor=floor)
+    (late,) = late_burns(engine, shaped, np.array([[60e3, 70e3], [60e3, 70e3]]), adders=2.0)
+    assert (late.where, late.si.spark_before, late.si.spark) == ("1200 rpm, 60 kPa", 32.0, 19.0)
+    now = engine.state(20.0, 60e3, 19.0)
+    assert late.si.half_burned == pytest.approx(now.half_burned, rel=1e-6)
+    assert late.si.unburned == pytest.approx(1.0 - now.completeness, rel=1e-4)
+    assert late.si.half_burned > late.si.half_burned_before
+    assert late.si.unburned > late.si.unburned_before
+    assert late.si.exhaust > late.si.exhaust_before
+    assert late.si.work_change < 0.0
+    assert late_burns(engine, shaped, np.full((2, 2), np.nan)) == ()
+
+
+def test_pressures_of_a_table_over_air_mass_lie_where_the_engine_traps_it(build_of: Callable[..., Build]) -> None:
+    engine = MODELS["resolved"](build_of("quarry-road"))
+    loads = np.array([200e-6, 250e-6])
+    found = ceilings_on_table(engine, np.array([20.0]), loads, "air mass")
+    air = [engine.state(20.0, float(p), engine.best_spark(20.0, float(p))).air for p in found.manifold_pressure[0]]
+    assert air == pytest.approx(loads, rel=0.02)
