@@ -15,7 +15,7 @@ from .advice.base_table import BaseTableCell, compare_with_base
 from .advice.brakes import brake_remark
 from .advice.headlines import headline, headline_gear, with_bands, zone_of
 from .advice.idle import SLOWEST, IdleState, idle_state, lowest_idle
-from .advice.idle_spark import IdleSpark, idle_spark_advice
+from .advice.idle_spark import IdleSpark, idle_spark_advice, meets_table
 from .advice.injection import InjectionWindows, injection_windows
 from .advice.reversion import GearReversion, reversion_in_gear
 from .advice.sensing import IdleSensing, idle_sensing
@@ -230,7 +230,7 @@ def make_brief(build: Build, *, model: str = "resolved", bands: bool = True, cur
         say("surge", 0.93 * share)
         surge = surge_advice(engine, ceilings, base, first)
         say("cures", 0.95 * share)
-        tried = rank_cures(build, engine=kind, table=base or _proposed(build, ceilings)) if cures else None
+        tried = rank_cures(build, engine=kind, table=base or proposed_table(ceilings)) if cures else None
         traded = _traded(engine.fresh(), ceilings) if cures else None
         say("the replaced cam", 0.95 * share)
         replaced, replaced_reversion = old.result() if old else (None, ())
@@ -252,7 +252,7 @@ def make_brief(build: Build, *, model: str = "resolved", bands: bool = True, cur
         idle=advice,
         reversion=reversion,
         replaced_reversion=replaced_reversion,
-        idle_spark=around,
+        idle_spark=around.replace(meets_table=meets_table(around, first.si.manifold_pressure, ceilings)),
         spark_ceilings=ceilings,
         sensitivity=sensitivity,
         base_table=compare_with_base(engine, ceilings, base) if base is not None else (),
@@ -274,20 +274,16 @@ def surge_advice(engine: EngineModel, ceilings: SparkCeilings, base: SparkTable 
     """Return what gears do on the table that the brief proposes, and on the one that the sheet brings."""
     build = engine.build
     cycles = surge_tables(engine)
-    proposed = _proposed(build, ceilings)
+    proposed = proposed_table(ceilings)
     idle_spark = idle_swing(engine, idle, LevelSpark(idle.si.spark))
     advice = drive_advice(build, proposed, tables=cycles, name="the table proposed here", idle=idle_spark)
-    lowest = float(np.nanmin(ceilings.si.starting_spark)) if np.isfinite(ceilings.si.starting_spark).any() else math.nan
+    lowest = float(np.min(ceilings.si.starting_spark, where=np.isfinite(ceilings.si.ceiling), initial=np.inf))
     if advice.advice and math.isfinite(lowest):
         level = drive_advice(build, proposed.with_spark(np.full(proposed.shape, lowest)), tables=cycles)
         advice = advice.replace(remark=beside_level(advice, level, lowest))
     if base is None:
         return (advice,)
     return (advice, drive_advice(build, base, tables=cycles, name="the table as supplied", idle=idle_swing(engine, idle, base)))
-
-
-def _proposed(build: Build, ceilings: SparkCeilings) -> SparkTable:
-    return proposed_table(ceilings, margin=build.limits.si.spark_margin)
 
 
 # Where nothing needs a ceiling, a light cruise is taken apart: speed [rev/s], and pressure over the barometer. ESTIMATE.

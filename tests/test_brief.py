@@ -14,14 +14,17 @@ from pathlib import Path
 from typing import Any
 
 import html5lib
+import numpy as np
 import pytest
 from rich.console import Console
 
 from camcalc import InputError, NoSolutionError, QuickEngine, make_brief, read_build
 from camcalc.advice.idle import idle_state
 from camcalc.report.brief_page import brief_html
+from camcalc.report.rows import strategy_jumps
 from camcalc.report.tables import brief_tables, write_tables
 from camcalc.report.terminal import print_brief
+from camcalc.tables import read_table
 
 Make = Callable[..., Any]
 KEYS = {"events", "lift", "idle", "reversion", "spark_ceilings", "injection", "assumed", "cautions", "sources"}
@@ -288,12 +291,12 @@ def test_names_on_the_sheet_are_text_and_not_markup(build_of: Make) -> None:
 def test_the_tables_are_written_one_file_each(brief: Any, tables: dict[str, Any], tmp_path: Path) -> None:
     written = write_tables(brief, tmp_path / "new" / "folder")
     assert {path.name for path in written} == set(tables)
-    assert {"ceiling.csv", "starting_spark.csv", "idle.csv", "reversion.csv"} <= set(tables)
+    assert {"ceiling.csv", "starting_table.csv", "idle.csv", "reversion.csv"} <= set(tables)
     assert all(path.stat().st_size > 0 for path in written)
     assert {path.name for path in (tmp_path / "new" / "folder").iterdir()} == set(tables)
 
 
-@pytest.mark.parametrize("name", ["ceiling", "best_spark", "starting_spark", "burned_fraction", "imep_variation", "air"])
+@pytest.mark.parametrize("name", ["ceiling", "best_spark", "floor", "burned_fraction", "imep_variation", "air"])
 def test_a_grid_in_a_file_is_the_grid_in_the_json(tables: dict[str, Any], data: Any, name: str) -> None:
     ceilings = data["spark_ceilings"]
     head, *rows = tables[f"{name}.csv"]
@@ -304,6 +307,31 @@ def test_a_grid_in_a_file_is_the_grid_in_the_json(tables: dict[str, Any], data: 
     assert [float(r[0]) for r in rows] == pytest.approx(ceilings["manifold_pressure"]["value"], rel=1e-5)
     for row, line in zip(rows, ceilings[name]["value"], strict=True):
         assert [float(c) if c else None for c in row[1:]] == [None if v is None else pytest.approx(v, abs=5.01e-4) for v in line]
+
+
+def test_the_starting_table_is_a_spark_table_that_camcalc_reads_back(brief: Any, tmp_path: Path) -> None:
+    write_tables(brief, tmp_path)
+    table = read_table(tmp_path / "starting_table.csv")
+    assert table.load_kind == "manifold pressure"
+    assert np.array_equal(table.si.cells, brief.spark_ceilings.si.starting_spark.T)
+    assert table.si.speed == pytest.approx(brief.spark_ceilings.si.speed)
+
+
+def test_the_idle_says_where_its_spark_goes_and_what_the_table_s_own_would_cost(brief: Any) -> None:
+    idle = brief.idle_spark
+    own = idle.si.spark[idle.si.spark.size // 2]
+    assert idle.meets_table.startswith(f"The idle's {own:.0f} degrees belong to the closed pedal")
+    assert ("serves both" in idle.meets_table) == ("apart" in idle.meets_table)
+
+
+def test_a_step_between_two_strategies_of_injection_is_told(brief: Any) -> None:
+    w, said = brief.injection, strategy_jumps(brief)
+    ends = w.si.end_of_injection
+    with np.errstate(invalid="ignore"):
+        far = [(k, j) for k, row in enumerate(w.strategy) for j in range(len(row) - 1) if row[j] != row[j + 1] and abs(ends[k, j + 1] - ends[k, j]) > 90.0]
+    assert bool(far) == bool(said)
+    for k, j in far:
+        assert f"between {w.speed.magnitude[j]:.0f} and {w.speed.magnitude[j + 1]:.0f} rpm at {w.manifold_pressure.magnitude[k]:.0f} kPa" in said[0]
 
 
 def test_the_injection_file_is_the_grid_in_the_json(tables: dict[str, Any], data: Any) -> None:

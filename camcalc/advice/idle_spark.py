@@ -1,14 +1,15 @@
 """Idle spark: best torque less a reserve, flat or falling with speed; what vacuum and variation do over spark.
 
-Idle and the cruise zone want opposite moves. At idle nothing is being held back: the charge is what it is, and a slow
-burn wants an early spark, so long cams commonly idle on more of it than stock ones. In the zone the charge swings, and
-its cleanest states must not be over-advanced.
+Idle and the cruise zone want opposite moves. At idle the car stands: the charge is what it is, and a slow burn wants an early
+spark, so long cams commonly idle on more of it than stock ones. In the zone the charge swings and the car answers: its cleanest
+and fullest states must not be over-advanced.
 """
 
 from __future__ import annotations
 
 import dataclasses
 import math
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,18 +18,24 @@ from ..burn.stability import imep_variation
 from ..cycle.operating import EngineModel, barometer, pressure_for_net_imep
 from ..errors import NoSolutionError
 from ..results import Measure, Record, measure
+from ..units import quantity
 from .idle import IDLE_REACH, idle_spark, load_terms
 
-__all__ = ["WHY_OPPOSITE", "IdleSpark", "idle_spark_advice"]
+if TYPE_CHECKING:
+    from .spark import SparkCeilings
+
+__all__ = ["WHY_OPPOSITE", "IdleSpark", "idle_spark_advice", "meets_table"]
 
 Array = NDArray[np.float64]
 
 AROUND = np.linspace(-IDLE_REACH, IDLE_REACH, 7)
 SPARKS = np.arange(0.0, 61.0, 5.0)
 WHY_OPPOSITE = (
-    "Idle holds still and burns slowly: it wants an early spark, and spark that does not rise with speed. "
-    "The zone above idle swings: its cleanest states want less, so spark goes down and level there."
+    "At idle the pedal is closed and the car stands: a slow burn wants an early spark, and spark that does not rise with speed. "
+    "In the zone above idle the charge swings and the car answers: its cleanest and fullest states want less, so spark goes down and level there."
 )
+# Steps between neighbouring cells that a pedal falls down [crank deg]; common practice, no source.
+STEEP = 6.0
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
@@ -42,6 +49,7 @@ class IdleSpark(Record):
     manifold_vacuum: Measure = measure("Pa", "inHg", doc="at each of them")
     imep_variation: Measure = measure("", "percent", doc="at each of them")
     why: str = WHY_OPPOSITE
+    meets_table: str = ""
 
 
 def idle_spark_advice(model: EngineModel) -> IdleSpark:
@@ -63,6 +71,30 @@ def idle_spark_advice(model: EngineModel) -> IdleSpark:
         swept_spark=SPARKS,
         manifold_vacuum=np.array([a[0] for a in at_sparks]),
         imep_variation=np.array([a[1] for a in at_sparks]),
+    )
+
+
+def meets_table(idle: IdleSpark, pressure: float, ceilings: SparkCeilings) -> str:
+    """Return where the idle spark goes, and what it costs to idle on the starting table's instead; ``pressure`` is the idle's [Pa]."""
+    si, speed = idle.si, float(idle.si.speed[idle.si.speed.size // 2])
+    own = float(si.spark[si.speed.size // 2])
+    near = (int(np.argmin(np.abs(ceilings.si.manifold_pressure - pressure))), int(np.argmin(np.abs(ceilings.si.speed - speed))))
+    there = float(ceilings.si.starting_spark[near])
+    if not math.isfinite(own + there):
+        return ""
+    said = f"The idle's {own:.0f} degrees belong to the closed pedal: to the controller's own idle spark, where it has one."
+    if abs(own - there) <= STEEP:
+        return said
+    with np.errstate(invalid="ignore"):
+        vacuum, varies = (np.interp([own, there], si.swept_spark, values) for values in (si.manifold_vacuum, si.imep_variation))
+    said += f" With the pedal open the starting table has {there:.0f} degrees there, {abs(own - there):.0f} apart."
+    if not np.isfinite([vacuum, varies]).all():
+        return said
+    inches = quantity(vacuum, "Pa").to("inHg").magnitude
+    return (
+        f"{said} Where one table serves both, idle on the table's to begin with: {inches[1]:.1f} inHg and COV {100.0 * varies[1]:.0f} % "
+        f"instead of {inches[0]:.1f} inHg and {100.0 * varies[0]:.0f} %. A step of {abs(own - there):.0f} degrees between idle and drive would swing what "
+        "the pedal does at every touch."
     )
 
 

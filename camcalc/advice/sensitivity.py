@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 
 __all__ = ["COMMON_PRACTICE", "CeilingSensitivity", "Variant", "ceiling_sensitivity"]
 
+# How far a pump's fuel, or the knock limit's own estimate, may lie from the sheet's research octane number; ESTIMATE.
+OCTANE_STEP = 2.0
 SPEEDS = np.arange(1000.0, 2001.0, 200.0) / 60.0
 # Where this much lies between the least and the greatest of the ceilings of one speed, the brief says so.
 WIDE = 10.0
@@ -73,6 +75,9 @@ def variants_of(build: Build) -> list[Variant]:
     for factor, word in ((0.5, "halved"), (2.0, "doubled")):
         swing = min(factor * limits.swing_factor, 3.0)
         found.append(Variant(f"swing {word}", build.replace(limits=limits.replace(swing_factor=swing)), plain))
+    for change in (-OCTANE_STEP, OCTANE_STEP):
+        octane = build.fuel.octane + change
+        found.append(Variant(f"research octane {octane:.0f}", build.replace(fuel=build.fuel.replace(octane=octane)), plain))
     return found + [Variant(f"gear {g} alone", build.replace(vehicle=vehicle.replace(smooth_gears=[g])), plain) for g in vehicle.smooth_gears]
 
 
@@ -85,7 +90,7 @@ def ceiling_sensitivity(kind: Callable[..., EngineModel], build: Build, gear: in
         road = _road_pressure(nominal, speed, gear)
         found = []
         for variant in variants:
-            same = variant.tolerances == Tolerances()
+            same = variant.tolerances == Tolerances() and variant.build.fuel is build.fuel
             model = nominal.asking(variant.build) if same else kind(variant.build, variant.tolerances)
             alone = variant.build.vehicle.smooth_gears
             at = road if len(alone) > 1 or alone[0] == gear else _road_pressure(model, speed, alone[0])

@@ -18,7 +18,7 @@ from ..errors import InputError, did_you_mean
 from ..results import Measure, Record, measure
 from .load_axis import air_of_filling, grid_over
 from .spark_limits import OFFSETS, CeilingColumn, ceiling_column
-from .starting_table import starting_table
+from .starting_table import whole_table
 
 __all__ = ["APPLIES_TO", "PRESSURES", "SPEEDS", "SparkCeilings", "spark_ceilings"]
 
@@ -50,7 +50,9 @@ class SparkCeilings(Record):
     best_spark: Measure = measure("crank_deg", doc="best torque of the mean cycle")
     knock: Measure = measure("crank_deg", doc="earliest spark without knock; blank where none searched knocks")
     floor: Measure = measure("crank_deg", doc="least spark whose burn is not too late and exhaust not too hot")
-    starting_spark: Measure = measure("crank_deg", doc="starting table: the zone and the rim that eases it")
+    starting_spark: Measure = measure(
+        "crank_deg", doc="starting table, whole: the zone level under its ceilings, eased by a rim into best torque or knock less a margin"
+    )
     swing: Measure = measure("", "percent", doc="half swing of load over load")
     half_burned: Measure = measure("crank_deg", doc="50 % burned at best torque, after top dead centre")
     torque_curvature: Measure = measure("1/crank_deg**2", doc="k of torque = 1 - k offset^2; published 1.6e-4 to 5e-4 for charges with little burned gas")
@@ -127,7 +129,7 @@ def spark_ceilings(model: EngineModel, speeds: Array = SPEEDS, pressures: Array 
         filling=fields["air"] / air_of_filling(model.build, 1.0),
         ceiling_low=blank,
         ceiling_high=blank.copy(),
-        starting_spark=starting_table(cells, margin=model.build.limits.si.spark_margin),
+        starting_spark=whole_table(cells, margin=model.build.limits.si.spark_margin),
         spark_offset=OFFSETS,
         torque_curve=np.array([[c.torque for c in row] for row in cells]),
         binds=tuple(tuple(c.binds for c in row) for row in cells),

@@ -14,7 +14,7 @@ from ..errors import NoSolutionError
 from .equal_torque import FLATTEN, NOT_CURED, SteadyLimit, road_line, road_net_imep, steady_limit
 from .idle import IDLE_REACH
 
-__all__ = ["LIMITS", "OFFSETS", "CeilingCell", "CeilingColumn", "RoadLoad", "Swing", "ceiling_column", "road_loads"]
+__all__ = ["CLEANEST", "LIMITS", "OFFSETS", "CeilingCell", "CeilingColumn", "RoadLoad", "Swing", "ceiling_column", "road_loads"]
 
 # A limit binds when it asks for at least this much less than best torque or knock; ESTIMATE, twice a common table increment.
 BINDS_BELOW = 2.0
@@ -28,11 +28,15 @@ LIGHTER, EDGE_WITHIN = 0.85, 200.0
 WIDEST_SWING = 0.5
 LIMITS = {
     "steadiness": "steadiness at equal torque",
-    "cleanest": "cleanest state in the swing",
+    "strong": "cleanest state in the swing: best torque of the strong cycle after a weak one",
+    "fuller": "cleanest state in the swing: best torque of its fullest",
+    "fuller knocks": "cleanest state in the swing: knock of its fullest",
     "best": "best torque of the mean cycle",
     "knock": "knock",
     "floor": "not cured by spark: a limit asks for less than the late-burn floor, which stands",
 }
+# Which of them speak of the swing.
+CLEANEST = ("strong", "fuller", "fuller knocks")
 NO_TORQUE = "no torque here: raise speed, load or gear"
 AT_IDLE = "within 300 rpm of idle: idle spark, flat or falling with speed"
 # Burned fractions, over the cell's own, at which the completeness of the burn is asked.
@@ -55,18 +59,25 @@ class RoadLoad(NamedTuple):
 class Swing(NamedTuple):
     """The states that an unsteady charge visits: half width over the load, and the least spark [crank deg] that all of them stand.
 
-    ``strong`` is best torque of the strong cycle after a weak one, ``fuller`` the least of best torque and knock one swing up.
+    ``strong`` is best torque of the strong cycle after a weak one, ``fuller`` the least of best torque and knock one swing up, and
+    ``knocks`` says whether that is knock.
     """
 
     pressure: float
     half_width: float
     strong: float
     fuller: float
+    knocks: bool = False
 
     @property
     def asked(self) -> float:
         """The least of both [crank deg before top dead centre]."""
         return min(self.strong, self.fuller)
+
+    @property
+    def binds(self) -> str:
+        """Which of its states asks for that: a key of ``LIMITS``."""
+        return "strong" if self.strong < self.fuller else "fuller knocks" if self.knocks else "fuller"
 
     def visits(self, pressure: float) -> bool:
         """Whether it reaches a pressure [Pa]."""
@@ -103,6 +114,12 @@ class CeilingCell(NamedTuple):
     binds: str
     remark: str
     torque: tuple[float, ...]
+    fuller_knocks: bool = False
+
+    @property
+    def own_swing(self) -> Swing:
+        """The swing about the cell's own load; not-a-number in it where its charge holds still."""
+        return Swing(self.pressure, self.swing, self.strong, self.fuller, self.fuller_knocks)
 
 
 class CeilingColumn(NamedTuple):
@@ -159,7 +176,7 @@ def ceiling_column(model: EngineModel, speed: float, pressures: list[float]) -> 
     if road > 0.0 and work_spread(model, speed, road, model.best_spark(speed, road)).variation > WORTH_A_LINE * model.build.limits.stability:
         roads = road_loads(model, speed)
         cells = [_with_steadiness(c, roads) for c in cells]
-    swings = [edge] + [Swing(c.pressure, c.swing, c.strong, c.fuller) for c in cells if not math.isnan(c.strong)]
+    swings = [edge] + [c.own_swing for c in cells if not math.isnan(c.strong)]
     return CeilingColumn([_with_ceiling(c, swings, model.build.limits.stability) for c in cells], edge.pressure)
 
 
@@ -196,22 +213,23 @@ def _swing(model: EngineModel, state: OperatingState, variation: float) -> Swing
     width = half_swing(model, state, variation)
     full = min(state.manifold_pressure * (1.0 + width), barometer(model))
     # The fuller cell must stand the spark too: the least of its best torque and its knock.
-    fuller = float(np.fmin(model.best_spark(state.speed, full), model.knock_spark(state.speed, full)))
-    return Swing(state.manifold_pressure, width, _strong_cycle(model, state), fuller)
+    best, knock = model.best_spark(state.speed, full), model.knock_spark(state.speed, full)
+    return Swing(state.manifold_pressure, width, _strong_cycle(model, state), float(np.fmin(best, knock)), knock < best)
 
 
 def _with_ceiling(cell: CeilingCell, swings: list[Swing], stability: float) -> CeilingCell:
-    visiting = [s.asked for s in swings if s.visits(cell.pressure)]
+    visiting = [s for s in swings if s.visits(cell.pressure)]
     if not visiting:
         return cell._replace(remark=cell.remark if cell.remark == NO_TORQUE else "")
-    cleanest = min(visiting)
+    decides = min(visiting, key=lambda s: s.asked)
+    cleanest = decides.asked
     safe = float(np.fmin(cell.best, cell.knock))
     asked = float(np.fmin(cell.steadiness, cleanest))
     uneven = cell.remark in (FLATTEN, NOT_CURED) and stability < cell.variation < math.inf
     cell = cell._replace(cleanest=cleanest, limit=min(safe, asked))
     if cell.remark == NO_TORQUE or not (asked <= safe - BINDS_BELOW or (uneven and asked <= safe)):
         return cell
-    binds = "steadiness" if asked == cell.steadiness else "cleanest"
+    binds = "steadiness" if asked == cell.steadiness else decides.binds
     ceiling = asked
     if asked < cell.floor:
         # Knock stands above the floor: a burn that is late is not mended by one that detonates.
@@ -255,6 +273,7 @@ def _cell(model: EngineModel, speed: float, pressure: float) -> CeilingCell:
         binds="",
         remark="",
         torque=tuple(float(t) for t in torque),
+        fuller_knocks=swing.knocks,
     )
 
 

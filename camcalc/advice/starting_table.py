@@ -13,13 +13,38 @@ from .spark_limits import AT_IDLE, NO_TORQUE
 if TYPE_CHECKING:
     from .spark_limits import CeilingCell
 
-__all__ = ["STEEPEST", "starting_table"]
+__all__ = ["STEEPEST", "starting_table", "whole_table"]
 
 Array = NDArray[np.float64]
 
 # Most degrees between neighbouring cells where the zone is eased into the rest; common practice, no source.
 STEEPEST = 3.0
 NEAR_ENOUGH = 2.0 * STEEPEST
+
+
+def whole_table(cells: list[list[CeilingCell]], *, margin: float) -> Array:
+    """Return the starting table with a number in every cell, in whole degrees: in the zone and its rim ``starting_table``, elsewhere
+    the least of best torque and knock, less the margin.
+
+    An idle has spark of its own, which belongs to a closed pedal: with the pedal open, cells near the idle speed have that of the
+    next faster ones. Cells that no spark cures and cells without a settled cycle have that of the next fuller load. No cell has more
+    than its own best torque or knock less the margin.
+    """
+    remark = np.array([[c.remark for c in row] for row in cells])
+    zone = np.array([[math.isfinite(c.ceiling) for c in row] for row in cells])
+    plain = np.floor(np.array([[np.fmin(c.best, c.knock) for c in row] for row in cells]) - margin)
+    level = starting_table(cells, margin=margin)
+    unsaid = zone | np.isin(remark, (AT_IDLE, NO_TORQUE))
+    return np.fmin(_filled(np.where(np.isfinite(level), level, np.where(unsaid, np.nan, plain))), np.where(np.isfinite(level), np.nan, plain))
+
+
+def _filled(cells: Array) -> Array:
+    """Fill blanks: from fuller loads, then faster speeds, then the other ways."""
+    out = cells.copy()
+    for view in (out[::-1], out.T[::-1], out, out.T):
+        for k in range(1, len(view)):
+            view[k] = np.where(np.isnan(view[k]), view[k - 1], view[k])
+    return out
 
 
 def starting_table(cells: list[list[CeilingCell]], *, margin: float) -> Array:

@@ -118,7 +118,7 @@ def _asked(sheet: Worksheet, engine: EngineModel, column: CeilingColumn, cell: C
     """Work out the least spark that a swing visiting the cell stands; nothing where none visits."""
     if not math.isfinite(cell.cleanest):
         return []
-    swings = [Swing(c.pressure, c.swing, c.strong, c.fuller) for c in column.cells if math.isfinite(c.strong)]
+    swings = [c.own_swing for c in column.cells if math.isfinite(c.strong)]
     visiting = [s for s in [_swing_at(engine, cell.speed, column.restless_to)[0], *swings] if s.visits(cell.pressure)]
     decides = min(visiting, key=lambda s: s.asked)
     swing, visit = _swing_at(engine, cell.speed, decides.pressure)

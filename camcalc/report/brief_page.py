@@ -10,7 +10,7 @@ from .answers import CeilingZone, ceiling_zone, idle_words, injection_picks, sur
 from .figures import draw_plots
 from .page import rendered
 from .printed import Printed, words
-from .rows import BASE_COLUMNS, injection_notes, injection_row
+from .rows import BASE_COLUMNS, injection_notes, injection_row, starting_notes
 
 if TYPE_CHECKING:
     from ..brief import Brief
@@ -81,6 +81,7 @@ def brief_html(brief: Brief) -> str:
         marks=ceiling_marks(brief, zone),
         binding=binding_words(brief),
         variant_rows=variant_rows(brief),
+        starting_notes=starting_notes(brief),
         base_columns=[(field, BASE_HEADS[field], digits, "") for field, _, digits in BASE_COLUMNS],
         picks=injection_picks(brief) if brief.injection.applies else [],
         injection_row=injection_row(brief),

@@ -11,7 +11,19 @@ if TYPE_CHECKING:
     from ..advice.spark import SparkCeilings
     from ..brief import Brief
 
-__all__ = ["BASE_COLUMNS", "LOAD_UNITS", "ceiling_rows", "field_text", "injection_notes", "injection_row", "number", "window_heads", "window_rows"]
+__all__ = [
+    "BASE_COLUMNS",
+    "LOAD_UNITS",
+    "ceiling_rows",
+    "field_text",
+    "injection_notes",
+    "injection_row",
+    "number",
+    "starting_notes",
+    "strategy_jumps",
+    "window_heads",
+    "window_rows",
+]
 
 # From the supplied table to the ceilings: field, head, decimals.
 BASE_COLUMNS = (
@@ -22,6 +34,8 @@ BASE_COLUMNS = (
 )  # fmt: skip
 # How a kind of load is shown: unit, factor from SI, decimals.
 LOAD_UNITS = {"manifold pressure": ("kPa", 1e-3, 0), "air mass": ("mg air", 1e6, 0), "filling": ("% filling", 100.0, 0)}
+# Ends of injection of two strategies further apart than this have the overlap between them [crank deg]; ESTIMATE.
+JUMP = 90.0
 
 
 def field_text(record: Record, name: str) -> str:
@@ -57,6 +71,17 @@ def ceiling_rows(ceilings: SparkCeilings, load_axis: str = "manifold pressure", 
     return rows
 
 
+def starting_notes(brief: Brief) -> list[str]:
+    """Return what the numbers of the starting table are, in lines of text."""
+    ceilings, margin = brief.spark_ceilings, brief.build.limits.si.spark_margin
+    lines = [f"outside the zone: best torque or knock, less {margin:g} degrees; cells near the idle speed, for an open pedal, have the next faster ones'"]
+    if ceilings.has_zone:
+        lines.insert(0, f"in the zone: level under its ceilings, less {margin:g} degrees, eased out by three degrees a cell")
+        lines.append("cells that spark does not cure have the next fuller load's, unless their late-burn floor lies within six degrees of the rest")
+        lines.append("a table that is there already is lowered by camcalc shape instead, no further than it must")
+    return lines
+
+
 def injection_row(brief: Brief) -> int:
     """Return the load row of the injection windows that is shown: the second, a cruise, if there is one."""
     return min(1, len(brief.injection.si.manifold_pressure) - 1)
@@ -87,4 +112,22 @@ def injection_notes(brief: Brief, row: int) -> list[str]:
     speeds: dict[str, list[str]] = {}
     for speed, why in zip(w.speed.magnitude, w.why[row], strict=True):
         speeds.setdefault(why, []).append(f"{speed:.0f}")
-    return [f"{', '.join(at)} rpm: {why}" for why, at in speeds.items() if why]
+    return [*(f"{', '.join(at)} rpm: {why}" for why, at in speeds.items() if why), *strategy_jumps(brief)]
+
+
+def strategy_jumps(brief: Brief) -> list[str]:
+    """Return where the end of injection moves so far between neighbouring speeds that a controller would interpolate through the overlap."""
+    w = brief.injection
+    ends, speeds = w.si.end_of_injection, w.speed.magnitude
+    found = []
+    for row, load in enumerate(w.manifold_pressure.magnitude):
+        for k in range(len(speeds) - 1):
+            apart = abs(ends[row, k + 1] - ends[row, k])
+            if w.strategy[row][k] != w.strategy[row][k + 1] and apart > JUMP:
+                found.append(f"between {speeds[k]:.0f} and {speeds[k + 1]:.0f} rpm at {load:.0f} kPa by {apart:.0f} degrees")
+    if not found:
+        return []
+    return [
+        f"the end of injection moves from one strategy to the other {', '.join(found)}: a controller that interpolates between two such "
+        "breakpoints ends its pulses in the overlap: set two breakpoints side by side there, or keep one strategy on both"
+    ]

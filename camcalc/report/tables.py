@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ..build.saving import write_atomically
+from ..tables.proposed import table_to_type
 
 if TYPE_CHECKING:
     from ..brief import Brief
@@ -16,10 +17,10 @@ if TYPE_CHECKING:
 __all__ = ["TABLE_NAMES", "brief_tables", "write_tables"]
 
 GRIDS = (
-    "ceiling", "ceiling_low", "ceiling_high", "least_limit", "best_spark", "knock", "floor", "starting_spark", "burned_fraction", "imep_variation",
+    "ceiling", "ceiling_low", "ceiling_high", "least_limit", "best_spark", "knock", "floor", "burned_fraction", "imep_variation",
     "air", "filling",
 )  # fmt: skip
-TABLE_NAMES = tuple(f"{name}.csv" for name in (*GRIDS, "idle", "reversion", "end_of_injection"))
+TABLE_NAMES = tuple(f"{name}.csv" for name in (*GRIDS, "starting_table", "idle", "reversion", "end_of_injection"))
 
 
 def brief_tables(brief: Brief) -> dict[str, str]:
@@ -34,6 +35,7 @@ def brief_tables(brief: Brief) -> dict[str, str]:
             ceilings.manifold_pressure.magnitude,
             getattr(ceilings, name).magnitude,
         )
+    tables["starting_table.csv"] = table_to_type(ceilings).text()
     tables["idle.csv"] = _records((*brief.idle.new, *brief.idle.replaced))
     tables["reversion.csv"] = _records(brief.reversion)
     windows = brief.injection

@@ -10,7 +10,7 @@ from rich.markup import escape
 
 from ..advice.bands import HEADLINES
 from ..results import Record
-from .rows import BASE_COLUMNS, LOAD_UNITS, ceiling_rows, field_text, injection_notes, injection_row, number, window_heads, window_rows
+from .rows import BASE_COLUMNS, LOAD_UNITS, ceiling_rows, field_text, injection_notes, injection_row, number, starting_notes, window_heads, window_rows
 from .terminal_drive import print_cures, print_road_test, print_surge, print_trade_off
 from .terminal_parts import blank, console, table
 
@@ -141,7 +141,10 @@ def _idle_spark(brief: Brief, console: Console) -> None:
     swept.add_row("vacuum, inHg", *(blank(v, 1) for v in advice.manifold_vacuum.magnitude[::2]))
     swept.add_row("COV of IMEP, %", *(blank(v) for v in advice.imep_variation.magnitude[::2]))
     console.print(swept)
-    console.print(f"  {advice.why}\n", highlight=False)
+    console.print(f"  {advice.why}", highlight=False)
+    if advice.meets_table:
+        console.print(f"  {advice.meets_table}", highlight=False)
+    console.print()
 
 
 def _ceilings(brief: Brief, console: Console, load_axis: str) -> None:
@@ -149,9 +152,10 @@ def _ceilings(brief: Brief, console: Console, load_axis: str) -> None:
     if not ceilings.has_zone:
         console.print(
             "Spark ceilings, FINAL spark (table plus every adder): no cell needs one; at no speed does the level road lead to a charge that does not "
-            "hold still.\n",
+            "hold still.",
             highlight=False,
         )
+        _starting(brief, console)
         return
     made = table(f"Spark ceilings, FINAL spark (table plus every adder) [deg b TDC]; {LOAD_UNITS[load_axis][0]} over rpm", _heads(brief, load_axis), left=0)
     for load, cells in ceiling_rows(ceilings, load_axis):
@@ -166,9 +170,16 @@ def _ceilings(brief: Brief, console: Console, load_axis: str) -> None:
     for text in sorted(set(words)):
         console.print(f"  {words.count(text)} cells: {text}", highlight=False)
     console.print(f"  kept smooth on the level road: gears {', '.join(map(str, ceilings.gears))}", highlight=False)
-    print_grid("Starting table for the zone and its rim, FINAL spark [deg b TDC]; kPa over rpm", ceilings, "starting_spark", console)
+    _starting(brief, console)
     _sensitivity(brief, console)
     _base(brief, console)
+
+
+def _starting(brief: Brief, console: Console) -> None:
+    print_grid("Starting table, FINAL spark [deg b TDC]; kPa over rpm", brief.spark_ceilings, "starting_spark", console)
+    for line in starting_notes(brief):
+        console.print(f"  {line}", highlight=False)
+    console.print()
 
 
 def _sensitivity(brief: Brief, console: Console) -> None:

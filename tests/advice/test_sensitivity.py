@@ -40,6 +40,8 @@ def test_the_rows_are_the_nominal_and_one_change_each(build_of: Make, table: Cei
         "burn angles +10 %",
         "swing halved",
         "swing doubled",
+        "research octane 94",
+        "research octane 98",
     )
     assert table.variants == (*fixed, "gear 3 alone", "gear 4 alone", "gear 5 alone", "gear 6 alone")
     assert table.si.limit.shape == (len(table.variants), SPEEDS.size)
@@ -85,6 +87,13 @@ def test_a_wider_swing_asks_for_less_and_the_stability_limit_does_not_raise_what
     assert (doubled < halved).any()
     tight, loose = (np.where(np.isnan(v), np.inf, v) for v in (row(table, "stability limit 8 %"), row(table, "stability limit 12 %")))
     assert (tight <= loose + 0.5).all()
+
+
+def test_more_octane_never_lowers_a_limit_that_knock_of_the_fullest_state_sets(table: CeilingSensitivity) -> None:
+    poor, nominal, rich = (np.where(np.isnan(v), np.inf, v) for v in (row(table, n) for n in ("research octane 94", "nominal", "research octane 98")))
+    assert (poor <= nominal + 0.5).all()
+    assert (nominal <= rich + 0.5).all()
+    assert (poor < rich - 1.0).any()
 
 
 def made_up(limit: list[list[float]]) -> CeilingSensitivity:

@@ -51,7 +51,7 @@ def test_the_cam_it_replaced_has_no_zone(ceilings_of: Make, example: str) -> Non
     assert np.isnan(grid.si.ceiling).all()
     assert {b for row in grid.binds for b in row} == {""}
     assert np.isnan(grid.si.restless_to).all()
-    assert np.isnan(grid.si.starting_spark).all()
+    assert np.isfinite(grid.si.starting_spark).all()
 
 
 def test_ceilings_rise_with_speed_along_each_load(ceilings_of: Make) -> None:

@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from camcalc import InputError, read_build
 from camcalc.advice import spark_limits
 from camcalc.advice.equal_torque import FLATTEN, NOT_CURED, SteadyLimit
-from camcalc.advice.spark_limits import BINDS_BELOW, LIMITS, NORMAL_RUNNING, CeilingCell, CeilingColumn, RoadLoad, Swing, ceiling_column, half_swing
+from camcalc.advice.spark_limits import BINDS_BELOW, CLEANEST, LIMITS, NORMAL_RUNNING, CeilingCell, CeilingColumn, RoadLoad, Swing, ceiling_column, half_swing
 from camcalc.cycle.models import MODELS
 from camcalc.cycle.operating import barometer
 
@@ -72,7 +72,7 @@ def test_more_overlap_never_raises_what_the_swing_asks_for(columns_of: Make, exa
 
 
 def test_where_steadiness_or_the_cleanest_state_binds_more_overlap_never_raises_the_ceiling(columns_of: Make) -> None:
-    own = (LIMITS["steadiness"], LIMITS["cleanest"])
+    own = (LIMITS["steadiness"], *(LIMITS[why] for why in CLEANEST))
     bound = [(a, b) for name in ("quarry-road", "dockside") for a, b in pairs(columns_of, name) if a.binds in own and b.binds in own]
     assert len(bound) >= 3
     for less, more in bound:

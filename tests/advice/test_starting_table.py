@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from camcalc.advice.spark_limits import AT_IDLE, LIMITS, NO_TORQUE, OFFSETS, CeilingCell
-from camcalc.advice.starting_table import STEEPEST, starting_table
+from camcalc.advice.starting_table import STEEPEST, starting_table, whole_table
 
 Make = Callable[..., Any]
 MARGIN = 2.0
@@ -24,7 +24,7 @@ def cell(*, best: float, limit: float, floor: float, knock: float = math.inf, zo
     limit = min(limit, safe) if zone else safe
     floor = min(floor, best)
     ceiling = math.nan if not zone else (limit if limit >= floor else min(floor, safe))
-    binds = "" if not zone else LIMITS["cleanest" if limit >= floor else "floor"]
+    binds = "" if not zone else LIMITS["fuller" if limit >= floor else "floor"]
     plain = dict.fromkeys(CeilingCell._fields, math.nan)
     return CeilingCell(
         **plain
@@ -166,11 +166,24 @@ def test_the_long_cams_table_stays_under_its_ceilings_and_over_its_floors(ceilin
     for name in ("quarry-road", "dockside"):
         grid = ceilings_of(name)
         zone, table = np.isfinite(grid.si.ceiling), grid.si.starting_spark
-        assert np.isfinite(table[zone]).any()
-        both = zone & np.isfinite(table)
-        assert (table[both] <= grid.si.ceiling[both]).all()
-        assert (table[both] >= np.minimum(grid.si.floor, grid.si.ceiling)[both] - 1e-9).all()
-        rim = ~zone & np.isfinite(table)
-        knock = np.where(np.isnan(grid.si.knock), np.inf, grid.si.knock)
-        assert rim.any()
-        assert (table[rim] <= np.minimum(grid.si.best_spark, knock)[rim] - 2.0 + 1e-9).all()
+        assert (table[zone] <= grid.si.ceiling[zone]).all()
+        assert (table[grid.cured] >= grid.si.floor[grid.cured] - 1e-9).all()
+
+
+def test_every_cell_of_the_whole_table_has_a_number_that_neither_knocks_nor_passes_best_torque(ceilings_of: Make, example: str) -> None:
+    for old in (False, True):
+        grid = ceilings_of(example, old=old)
+        table, safe = grid.si.starting_spark, np.fmin(grid.si.best_spark, grid.si.knock)
+        assert np.array_equal(table, np.floor(table))
+        # A cell of the zone may have its ceiling, which stands no higher; outside it the margin holds.
+        assert (table <= safe + 1e-9).all()
+        outside = np.isnan(grid.si.ceiling)
+        assert (table[outside] <= safe[outside] - MARGIN + 1e-9).all()
+
+
+def test_cells_without_a_number_of_their_own_have_that_of_the_next_fuller_load_or_the_next_faster_speed_unless_they_knock() -> None:
+    easy, dead = cell(best=40.0, limit=20.0, floor=5.0), cell(best=60.0, limit=20.0, floor=60.0)
+    idle = cell(zone=False, best=40.0, limit=40.0, floor=0.0, remark=AT_IDLE)
+    loud = cell(zone=False, best=40.0, limit=8.0, floor=0.0, knock=8.0, remark=AT_IDLE)
+    table = whole_table([[idle, dead], [loud, easy]], margin=MARGIN)
+    assert table.tolist() == [[18.0, 18.0], [6.0, 18.0]]
