@@ -76,6 +76,8 @@ def reversion_in_gear(model: EngineModel, gear: int) -> GearReversion:
     unstable = _last_bad(lambda s: None if (p := point(s)) is None else p.variation > limits.stability)
     blown = _last_bad(lambda s: None if (p := point(s)) is None else p.blow_back > limits.blow_back_share)
     notes = ["converter taken as locked; slip lets the engine run faster than this"] if vehicle.transmission == "converter" else []
+    if all(p is None for p in cache.values()):
+        notes.append(f"gear {gear}: the engine holds the car on the level at no speed up to {FASTEST * 60:.0f} rpm: nothing is said of it")
     if unstable >= FASTEST or blown >= FASTEST:
         notes.append(f"{FASTEST * 60:.0f} rpm is where the search begins: it stands for that or more")
     return GearReversion(
@@ -97,6 +99,8 @@ def _last_bad(bad: Callable[[float], bool | None]) -> float:
     speed = FASTEST
     while speed >= SLOWEST and bad(speed) is None:
         speed -= STEP
+    if speed < SLOWEST:
+        return math.nan
     top = speed
     high = top
     while speed > SLOWEST and bad(speed) is False:

@@ -19,13 +19,15 @@ from ..advice.spark_limits import (
     ceiling_column,
     charge_spread,
     half_swing,
+    least_road_pressure,
 )
 from ..burn.stability import work_spread
 from ..cycle.operating import EngineModel, OperatingState, barometer
 from ..cycle.simulate import PRESSURE, SPEED
 from ..errors import InputError, NoSolutionError
 from ..units import quantity, to_si
-from .idle_topics import CYCLE, SHEET, resolved_engine
+from .idle_topics import resolved_engine
+from .origins import CYCLE, SHEET, of_sheet
 from .worksheet import Explanation, Worksheet
 
 if TYPE_CHECKING:
@@ -86,7 +88,7 @@ def _spark(sheet: Worksheet, name: str, meaning: str, value: float) -> Any:
 
 
 def _cell(engine: EngineModel, speed: float, pressure: float | None) -> tuple[CeilingColumn, CeilingCell]:
-    """Return the column of a speed and the cell asked for: else one that spark cures, else one with a ceiling, else the one at most load."""
+    """Return the column of a speed and the cell asked for: else one that spark cures, else one with a ceiling, else the one next to the road's load."""
     ambient = barometer(engine)
     if pressure is not None and pressure >= ambient:
         came = f"{pressure / 1e3:.1f} kPa"
@@ -96,7 +98,11 @@ def _cell(engine: EngineModel, speed: float, pressure: float | None) -> tuple[Ce
     if pressure is not None:
         return column, next(c for c in column.cells if c.pressure == pressure)
     ranked = sorted(column.cells, key=lambda c: (not math.isfinite(c.ceiling), c.binds == LIMITS["floor"]))
-    return column, ranked[0] if math.isfinite(ranked[0].ceiling) else column.cells[-1]
+    if math.isfinite(ranked[0].ceiling):
+        return column, ranked[0]
+    road = least_road_pressure(engine, speed, near=min(loads)) or max(loads)
+    running = [c for c in column.cells if math.isfinite(c.limit)] or column.cells
+    return column, min(running, key=lambda c: abs(c.pressure - road))
 
 
 def _swing_at(engine: EngineModel, speed: float, pressure: float) -> tuple[Swing, _Visit]:
@@ -137,7 +143,7 @@ def _width(sheet: Worksheet, engine: EngineModel, visit: _Visit) -> Any:
     back = sheet.given("m_o", "blown back during overlap there", quantity(visit.state.blow_back, "kg", "mg"), CYCLE)
     trapped = sheet.given("m_t", "charge trapped there", quantity(visit.state.trapped, "kg", "mg"), CYCLE)
     variation = sheet.given("V_c", "coefficient of variation of gross work there", quantity(visit.variation, "", "percent"), CYCLE)
-    factor = sheet.given("k_w", "the sheet's swing factor", engine.build.limits.swing_factor, SHEET)
+    factor = sheet.given("k_w", "the sheet's swing factor", engine.build.limits.swing_factor, of_sheet(engine.build, "limits", "swing_factor"))
     widest = sheet.given("w_max", "widest swing followed", quantity(WIDEST_SWING, "", "percent"), "ESTIMATE")
     words = "In the zone the charge does not hold still: filling swings with what is blown back and with the strength of the cycles."
     formula = sympy.Min(factor * (back / trapped + sympy.Min(variation, widest)), widest)

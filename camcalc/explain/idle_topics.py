@@ -15,6 +15,7 @@ from ..cycle.simulate import PRESSURE, SPEED, BurnedLedger, describe_cycle
 from ..engine import atmosphere, friction
 from ..errors import InputError
 from ..units import quantity, to_si
+from .origins import CYCLE, SHEET, of_sheet
 from .worksheet import Explanation, Worksheet
 
 if TYPE_CHECKING:
@@ -22,8 +23,6 @@ if TYPE_CHECKING:
     from ..units import Quantity
 
 __all__ = ["explain_idle_vacuum", "explain_residual", "resolved_engine"]
-
-SHEET, CYCLE = "build sheet", "settled cycle"
 
 
 def resolved_engine(build: Build) -> EngineModel:
@@ -149,25 +148,29 @@ def _load(sheet: Worksheet, engine: EngineModel, *, drive: bool, accessories: bo
     """Work out what the engine carries at idle, as mean effective pressure."""
     build, known = engine.build, load_terms(engine, engine.build.idle.si.speed, drive=drive, accessories=accessories)
     book = "textbook engine (Guzzella & Onder, appendix B)"
-    n = sheet.given("N", "idle speed", build.idle.speed, SHEET)
+    n = sheet.given("N", "idle speed", build.idle.speed, of_sheet(build, "idle", "speed"))
     t_0 = sheet.given("T_0", "friction torque of a textbook engine at no speed", quantity(friction.TORQUE, "N*m"), book)
     per_square = quantity(friction.TORQUE_PER_W2 * (2.0 * math.pi) ** 2, "N*m/crank_rps**2", "N*m/krpm**2")
     c_2 = sheet.given("c_2", "by how much it grows with speed squared", per_square, book)
     v_0 = sheet.given("V_0", "its displacement", quantity(friction.DISPLACEMENT, "m**3", "L"), book)
-    factor = sheet.given("k_f", "the sheet's friction factor", engine.tolerances.friction * build.engine.friction_factor, SHEET)
+    factor = sheet.given(
+        "k_f", "the sheet's friction factor", engine.tolerances.friction * build.engine.friction_factor, of_sheet(build, "engine", "friction_factor")
+    )
     words = "A torque T is felt twice round the crank in each cycle: 4 pi T of work, over the displacement a pressure that fits any size of engine."
     total = sheet.step(words, "p_f", "rubbing friction as mean pressure", factor * 4 * sympy.pi * (t_0 + c_2 * n**2) / v_0, "kPa")
     if known.accessories == known.converter == 0.0:
         return total
     volume = sheet.given("V", "displacement", quantity(engine.geometry.displacement, "m**3", "L"), SHEET)
     if known.accessories > 0.0:
-        power = sheet.given("P", "power that the accessories take", build.engine.accessory_power, SHEET)
+        power = sheet.given("P", "power that the accessories take", build.engine.accessory_power, of_sheet(build, "engine", "accessory_power"))
         turns = sheet.given("c", "crank turns of a cycle", quantity(2.0, "crank_rev"), "four-stroke")
         words = "Power over cycles per second is work per cycle; over the displacement, a pressure again."
         total += sheet.step(words, "p_a", "accessories as mean pressure", power * turns / (n * volume), "kPa")
     if known.converter > 0.0:
-        stall = sheet.given("T_s", "torque that the converter takes at stall", build.vehicle.converter_stall_torque, SHEET)
-        n_s = sheet.given("N_s", "stall speed", build.vehicle.converter_stall_speed, SHEET)
+        stall = sheet.given(
+            "T_s", "torque that the converter takes at stall", build.vehicle.converter_stall_torque, of_sheet(build, "vehicle", "converter_stall_torque")
+        )
+        n_s = sheet.given("N_s", "stall speed", build.vehicle.converter_stall_speed, of_sheet(build, "vehicle", "converter_stall_speed"))
         words = "A stalled converter's torque goes with speed squared."
         total += sheet.step(words, "p_c", "converter as mean pressure", 4 * sympy.pi * stall * (n / n_s) ** 2 / volume, "kPa")
     return sheet.step("All that net work must carry.", "p_l", "load as mean pressure", total, "kPa")
@@ -176,9 +179,9 @@ def _load(sheet: Worksheet, engine: EngineModel, *, drive: bool, accessories: bo
 def _barometer(sheet: Worksheet, build: Build) -> Any:
     """Take the barometer from the sheet, or work it out from the altitude."""
     if not math.isnan(build.site.si.barometer):
-        return sheet.given("p_b", "barometer", build.site.barometer, SHEET)
+        return sheet.given("p_b", "barometer", build.site.barometer, of_sheet(build, "site", "barometer"))
     book = "US Standard Atmosphere 1976"
-    z = sheet.given("Z", "altitude", build.site.altitude, SHEET)
+    z = sheet.given("Z", "altitude", build.site.altitude, of_sheet(build, "site", "altitude"))
     r = sheet.given("R_e", "earth's radius", quantity(atmosphere.EARTH_RADIUS, "m", "km"), book)
     h = sheet.step("Gravity weakens a little with height: the altitude that counts.", "H", "geopotential altitude", r * z / (r + z), "m")
     p_0 = sheet.given("p_0", "pressure at sea level", quantity(atmosphere.STANDARD_PRESSURE, "Pa", "kPa"), book)

@@ -14,7 +14,8 @@ from ..cycle.operating import EngineModel, barometer
 from ..cycle.simulate import PRESSURE, SPEED
 from ..errors import InputError
 from ..units import quantity, to_si
-from .idle_topics import CYCLE, SHEET, resolved_engine
+from .idle_topics import resolved_engine
+from .origins import CYCLE, SHEET, of_sheet
 from .worksheet import Explanation, Worksheet
 
 if TYPE_CHECKING:
@@ -74,10 +75,10 @@ def _width(sheet: Worksheet, engine: EngineModel, speed: float, pressure: float)
     assert injector is not None
     state = engine.state(speed, pressure, engine.best_spark(speed, pressure))
     air = sheet.given("m_a", "air trapped in the cylinder, best-torque spark", quantity(state.air, "kg", "mg"), CYCLE)
-    lam = sheet.given("lambda", "mixture: air over what would burn the fuel just so", build.idle.mixture, SHEET)
+    lam = sheet.given("lambda", "mixture: air over what would burn the fuel just so", build.idle.mixture, of_sheet(build, "idle", "mixture"))
     afr = sheet.given("Z_st", f"air that one part of {build.fuel.kind} burns with just so", engine.fuel.stoichiometric, "composition of the fuel")
     fuel = sheet.step("The air decides the fuel.", "m_f", "fuel per injection", air / (lam * afr), "mg")
-    across = sheet.given("p_f", "fuel pressure", injector.fuel_pressure, SHEET)
+    across = sheet.given("p_f", "fuel pressure", injector.fuel_pressure, of_sheet(build, "injector", "fuel_pressure"))
     if injector.regulator != "manifold referenced":
         p_b = sheet.given("p_b", "barometer", quantity(barometer(engine), "Pa", "kPa"), SHEET)
         p_m = sheet.given("p_m", "manifold pressure", quantity(pressure, "Pa", "kPa"), "asked for")
@@ -86,10 +87,10 @@ def _width(sheet: Worksheet, engine: EngineModel, speed: float, pressure: float)
     rated_flow = sheet.given("Q_r", "flow at the rated pressure", injector.flow, SHEET)
     rated = sheet.given("p_r", "rated pressure", injector.rated_pressure, SHEET)
     flow = sheet.step("Flow through an orifice goes with the root of the pressure across it.", "Q", "flow", rated_flow * sympy.sqrt(across / rated), "g/s")
-    delay = sheet.given("t_r", "opening delay on the sheet", injector.dead_time, SHEET)
-    slope = sheet.given("k_U", "how it grows as voltage falls", injector.dead_time_slope, SHEET)
-    u_r = sheet.given("U_r", "voltage that it holds at", injector.dead_time_voltage, SHEET)
-    u = sheet.given("U", "battery voltage while running", injector.battery_voltage, SHEET)
+    delay = sheet.given("t_r", "opening delay on the sheet", injector.dead_time, of_sheet(build, "injector", "dead_time"))
+    slope = sheet.given("k_U", "how it grows as voltage falls", injector.dead_time_slope, of_sheet(build, "injector", "dead_time_slope"))
+    u_r = sheet.given("U_r", "voltage that it holds at", injector.dead_time_voltage, of_sheet(build, "injector", "dead_time_voltage"))
+    u = sheet.given("U", "battery voltage while running", injector.battery_voltage, of_sheet(build, "injector", "battery_voltage"))
     none = sheet.given("t_0", "no delay", quantity(0.0, "s", "ms"), "definition")
     words = "The injector needs a moment to open, longer on a weak battery, never less than none."
     dead = sheet.step(words, "t_d", "opening delay", sympy.Max(delay + slope * (u_r - u), none), "ms")
@@ -103,8 +104,8 @@ def _angles(sheet: Worksheet, build: Build, width: Any, speed: float) -> tuple[A
     cycle = sheet.given("c", "one cycle", quantity(WHOLE_CYCLE, "crank_deg"), "four-stroke")
     angle = sheet.step("The crank goes on turning meanwhile.", "A", "pulse in crank angle", width * n, "crank_deg")
     duty = sheet.step("Of the whole cycle that is", "q", "share of the cycle open", angle / cycle, "percent")
-    way = sheet.given("d", "from the injector's tip to the valve", injector.distance_to_valve, SHEET)
-    v = sheet.given("v", "speed of the spray", injector.spray_speed, SHEET)
+    way = sheet.given("d", "from the injector's tip to the valve", injector.distance_to_valve, of_sheet(build, "injector", "distance_to_valve"))
+    v = sheet.given("v", "speed of the spray", injector.spray_speed, of_sheet(build, "injector", "spray_speed"))
     transit = sheet.step("The spray is on its way for so long.", "A_t", "transit in crank angle", way / v * n, "crank_deg")
     return angle, duty, transit
 
@@ -114,7 +115,7 @@ def _end(sheet: Worksheet, build: Build, point: InjectionPoint, angle: Any, tran
     intake = build.cam.lift_curve("intake").seat_edges()
     opens = sheet.given("A_o", "intake leaves its seat, before overlap top dead centre", quantity(-intake[0], "crank_deg"), CURVE)
     shuts = sheet.given("A_s", "intake meets its seat, after overlap top dead centre", quantity(intake[1], "crank_deg"), CURVE)
-    margin = sheet.given("A_m", "margin between fuel and valve", build.limits.injection_margin, SHEET)
+    margin = sheet.given("A_m", "margin between fuel and valve", build.limits.injection_margin, of_sheet(build, "limits", "injection_margin"))
     cycle = next(symbol for symbol in sheet.values if symbol.name == "c")
     words = "On the shut valve: the last fuel arrives a margin before the intake opens, and sets off earlier by its transit."
     shut_latest = sheet.step(words, "E_sl", "latest end for the shut valve, before overlap top dead centre", opens + margin + transit, "crank_deg")

@@ -17,7 +17,8 @@ from ..engine.atmosphere import barometer_of
 from ..engine.friction import rubbing_friction
 from ..errors import InputError
 from ..units import quantity, to_si
-from .idle_topics import CYCLE, SHEET, resolved_engine
+from .idle_topics import resolved_engine
+from .origins import CYCLE, SHEET, of_sheet
 from .worksheet import Explanation, Worksheet
 
 if TYPE_CHECKING:
@@ -112,10 +113,10 @@ def _road_force(sheet: Worksheet, build: Build, v: Any) -> Any:
     density = barometer_of(build.site) / (AIR_GAS_CONSTANT * build.site.si.air_temperature)
     m = sheet.given("m", "mass of the car", vehicle.mass, SHEET)
     g = sheet.given("g", "gravity", quantity(GRAVITY, "m/s**2"), "standard")
-    rolling = sheet.given("C_r", "rolling coefficient", vehicle.rolling_coefficient, SHEET)
+    rolling = sheet.given("C_r", "rolling coefficient", vehicle.rolling_coefficient, of_sheet(build, "vehicle", "rolling_coefficient"))
     rho = sheet.given("rho", "density of the air outside", quantity(density, "kg/m**3"), "barometer and temperature of the sheet")
-    drag = sheet.given("C_d", "drag coefficient", vehicle.drag_coefficient, SHEET)
-    area = sheet.given("A", "frontal area", vehicle.frontal_area, SHEET)
+    drag = sheet.given("C_d", "drag coefficient", vehicle.drag_coefficient, of_sheet(build, "vehicle", "drag_coefficient"))
+    area = sheet.given("A", "frontal area", vehicle.frontal_area, of_sheet(build, "vehicle", "frontal_area"))
     return sheet.step("Rolling goes with weight, drag with speed squared.", "F", "road load", m * g * rolling + rho * drag * area * v**2 / 2, "N")
 
 
@@ -125,7 +126,9 @@ def _blow_back(sheet: Worksheet, engine: EngineModel, state: OperatingState) -> 
     trapped = sheet.given("m_t", "charge trapped", quantity(state.trapped, "kg", "mg"), CYCLE)
     words = "During overlap the exhaust, at higher pressure than the manifold, blows into the intake."
     share = sheet.step(words, "b", "blow-back share", back / trapped, "percent")
-    limit = sheet.given("b_lim", "the sheet's limit for it", quantity(engine.build.limits.blow_back_share, "", "percent"), SHEET)
+    limit = sheet.given(
+        "b_lim", "the sheet's limit for it", quantity(engine.build.limits.blow_back_share, "", "percent"), of_sheet(engine.build, "limits", "blow_back_share")
+    )
     return share, sheet.step("Against its limit: above one, over it.", "q_b", "blow-back over its limit", share / limit, "")
 
 
@@ -145,5 +148,7 @@ def _variation(sheet: Worksheet, engine: EngineModel, state: OperatingState) -> 
     words = "Half of what lies between is the deviation that dilution makes; with what a clean charge has anyway, added as independent scatter adds."
     deviation = sheet.step(words, "sigma", "standard deviation of gross work", sympy.sqrt(((strong - weak) / 2) ** 2 + (base * mean) ** 2), "kPa")
     variation = sheet.step("Over the mean: the figure by which the textbook judges.", "V_c", "coefficient of variation", deviation / mean, "percent")
-    limit = sheet.given("V_lim", "the sheet's limit for it", quantity(engine.build.limits.stability, "", "percent"), SHEET)
+    limit = sheet.given(
+        "V_lim", "the sheet's limit for it", quantity(engine.build.limits.stability, "", "percent"), of_sheet(engine.build, "limits", "stability")
+    )
     return variation, sheet.step("Against its limit: above one, over it.", "q_V", "variation over its limit", variation / limit, "")

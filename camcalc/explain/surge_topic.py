@@ -17,7 +17,8 @@ from ..drive.risk import RoadSurge, surge_risk
 from ..drive.surge import MOST_BY_PRESSURE
 from ..errors import InputError, NoSolutionError
 from ..units import quantity, to_si
-from .idle_topics import CYCLE, SHEET, resolved_engine
+from .idle_topics import resolved_engine
+from .origins import CYCLE, SHEET, of_sheet
 from .printing import quantity_text
 from .road_topics import checked_gear
 from .worksheet import Explanation, Worksheet
@@ -113,16 +114,25 @@ def _driveline(sheet: Worksheet, build: Build, gear: int) -> tuple[Any, Any, Any
     words = "Seen from the wheels the engine is heavy: its speed and its torque are both turned up by the ratio, so its inertia by the square."
     j_1 = sheet.step(words, "J_1", "engine's inertia at the wheels", j_e * i**2, "kg*m**2")
     m, r = sheet.given("m", "mass of the car", vehicle.mass, SHEET), sheet.given("r", "rolling radius of the tyre", vehicle.tyre_radius, SHEET)
-    j_w = sheet.given("J_w", "inertia of all wheels", vehicle.wheel_inertia, SHEET)
+    j_w = sheet.given("J_w", "inertia of all wheels", vehicle.wheel_inertia, of_sheet(build, "vehicle", "wheel_inertia"))
     j_2 = sheet.step("And the car is an inertia too, at the tyre's radius.", "J_2", "car's inertia at the wheels", m * r**2 + j_w, "kg*m**2")
-    k_s = sheet.given("k_s", "stiffness of the shafts, per radian of twist", _per_radian(vehicle.si.shaft_stiffness), SHEET)
-    k_c = sheet.given("k_c", "stiffness of the clutch's springs at the crank, per radian", _per_radian(vehicle.si.clutch_stiffness), SHEET)
+    k_s = sheet.given(
+        "k_s", "stiffness of the shafts, per radian of twist", _per_radian(vehicle.si.shaft_stiffness), of_sheet(build, "vehicle", "shaft_stiffness")
+    )
+    k_c = sheet.given(
+        "k_c",
+        "stiffness of the clutch's springs at the crank, per radian",
+        _per_radian(vehicle.si.clutch_stiffness),
+        of_sheet(build, "vehicle", "clutch_stiffness"),
+    )
     words = "Clutch and shafts twist one after the other; the clutch counts with the ratio squared, so it is the softer part in tall gears."
     k = sheet.step(words, "k", "stiffness between engine and car, per radian", 1 / (1 / k_s + 1 / (k_c * i**2)), "N*m")
     words = "Two masses on a spring swing against each other."
     omega = sheet.step(words, "omega", "angular frequency, radians per second", sympy.sqrt(k * (1 / j_1 + 1 / j_2)), "1/s")
     frequency = sheet.step("In full swings per second.", "f", "frequency of the first mode", omega / (2 * sympy.pi), "Hz")
-    loss = sheet.given("eta", "loss factor: share of the shafts' torque that lags by a quarter swing", vehicle.loss_factor, SHEET)
+    loss = sheet.given(
+        "eta", "loss factor: share of the shafts' torque that lags by a quarter swing", vehicle.loss_factor, of_sheet(build, "vehicle", "loss_factor")
+    )
     c = sheet.step("As a dashpot that loses as much at this frequency.", "c", "damping of the shafts", loss * k / omega, "N*m*s")
     words = "Over the damping at which it would no longer swing; before tyre slip, engine and table have their say."
     damping = sheet.step(words, "zeta", "damping of the first mode", c * omega / (2 * k), "")
@@ -142,10 +152,10 @@ def _jitter(sheet: Worksheet, build: Build, found: RoadSurge, point: LoopPoint, 
         "p", f"manifold pressure that holds the car at {speed * 60:.0f} rpm on the table's {point.spark:.1f} degrees", _one(found, "manifold_pressure"), LOOP
     )
     b = sheet.given("b", "blow-back share there", quantity(point.blow_back, "", "percent"), CYCLE)
-    k_j = sheet.given("k_j", "swing of the load signal over that share", limits.load_jitter, SHEET)
+    k_j = sheet.given("k_j", "swing of the load signal over that share", limits.load_jitter, of_sheet(build, "limits", "load_jitter"))
     words = "Blow-back makes filling restless, and the load signal with it, from cycle to cycle."
     p_j = sheet.step(words, "p_j", "swing of the load signal, r.m.s.", k_j * b * p, "kPa")
-    n_j = sheet.given("N_j", "swing of the speed signal, r.m.s.", limits.speed_jitter, SHEET)
+    n_j = sheet.given("N_j", "swing of the speed signal, r.m.s.", limits.speed_jitter, of_sheet(build, "limits", "speed_jitter"))
     s_p = sheet.given("s_p", "slope of the table along load, as manifold pressure", quantity(point.spark_by_pressure, "crank_deg/Pa", "crank_deg/kPa"), TABLE)
     s_n = sheet.given("s_n", "slope of the table along speed", quantity(point.spark_by_speed * turn, "crank_deg/crank_rps", "crank_deg/krpm"), TABLE)
     words = "The lookup turns both into spark; they are independent, so squares add."

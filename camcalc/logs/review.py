@@ -157,11 +157,14 @@ def review_log(
     if table is not None and log.load_kind and log.load_kind != table.load_kind:
         raise InputError("load of the log", came=log.load_kind, expected=f"{table.load_kind}, as in the table")
     findings = find_surge(log, below=below, least_swing=least_swing)
+    notes: list[str] = []
+    if build is not None:
+        findings = _in_units_of(build, findings)
+        notes += _unlike(build, log)
     causes = tuple(explain_episode(log, episode, table, torque_per_degree=torque_per_degree) for episode in findings.episodes)
     main = _main_cause(findings, causes)
     lower: tuple[CellAdvice, ...] = ()
     back: tuple[CellAdvice, ...] = ()
-    notes: list[str] = []
     if table is not None and log.loads.size:
         slopes = {"along_speed": along_speed, "along_load": along_load}
         top = _ceiling(ceiling, table) - _offset(log, table)
@@ -179,6 +182,20 @@ def review_log(
         log=log, findings=findings, causes=causes, main_cause=main, headline=_headline(findings, main, lower), lower=lower, add_back=back,
         table=table, notes=tuple(notes), swing=measure_swing(log, findings, build=build, engine=engine),
     )  # fmt: skip
+
+
+def _in_units_of(build: Build, findings: SurgeFindings) -> SurgeFindings:
+    """Return the findings with road speeds as the sheet wants them shown."""
+    unit = build.vehicle.road_speed_unit
+    shown = {name: tuple(e.replace(road_speed_unit=unit) for e in getattr(findings, name)) for name in ("episodes", "combustion")}
+    return findings.replace(**shown)
+
+
+def _unlike(build: Build, log: DriveLog) -> list[str]:
+    """Return what shows that the log is of another car."""
+    known = log.gear[np.isfinite(log.gear)]
+    most, gears = (int(known.max()) if known.size else 0), len(build.vehicle.gear_ratios)
+    return [f"the log drives in gear {most}, the build sheet has {gears} gears: is it a log of this car?"] if most > gears else []
 
 
 def _main_cause(findings: SurgeFindings, causes: tuple[SurgeCause, ...]) -> str:

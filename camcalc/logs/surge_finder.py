@@ -77,6 +77,7 @@ class SurgeEpisode(Record):
     vibration_dose: float = math.nan
     signals: tuple[str, ...] = ()
     note: str = ""
+    road_speed_unit: str = "km/h"
 
     @property
     def grade(self) -> str:
@@ -97,7 +98,8 @@ class SurgeEpisode(Record):
         fast = f"{si.frequency:.2f} Hz" if math.isfinite(si.frequency) else NOT_TOLD
         head = f"{si.start:.2f} to {si.end:.2f} s: {fast} ({self.kind}), {60 * si.speed:.0f} rpm"
         head += f" in gear {self.gear:.0f}" if math.isfinite(self.gear) else ""
-        head += f" at {3.6 * si.road_speed:.0f} km/h" if math.isfinite(si.road_speed) else ""
+        if math.isfinite(si.road_speed):
+            head += f" at {self.road_speed.to(self.road_speed_unit).magnitude:.0f} {self.road_speed_unit}"
         swings = [f"speed {60 * si.speed_amplitude:.3g} rpm"]
         swings += [f"spark {si.spark_amplitude:.2f} deg"] if math.isfinite(si.spark_amplitude) else []
         if self.load_kind and math.isfinite(self.load_amplitude):
@@ -373,7 +375,7 @@ def _with_driveline_in_mind(episode: SurgeEpisode, others: list[SurgeEpisode], m
     return episode.replace(note=f"this is {line}; it is surge only if the driveline's own frequency lies within 10 %")
 
 
-def _felt(log: DriveLog, start: float, end: float, high: float) -> dict[str, float]:
+def _felt(log: DriveLog, start: float, end: float, high: float) -> dict[str, Any]:
     """Return how the car's acceleration feels, logged or from road speed; not-a-number where neither can tell."""
     by_road = not log.values("acceleration").size
     channel = "road_speed" if by_road else "acceleration"

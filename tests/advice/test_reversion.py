@@ -151,3 +151,12 @@ def test_only_the_long_cam_reverts_on_the_road(resolved_of: Make) -> None:
     third = [reversion_in_gear(resolved_of("quarry-road", old=old), 3).si for old in (False, True)]
     assert 1500.0 / 60.0 < third[0].blow_back_below < 2300.0 / 60.0
     assert math.isnan(third[1].blow_back_below)
+
+
+def test_a_gear_that_holds_the_car_at_no_speed_has_no_figure_and_says_so(build_of: Make) -> None:
+    build = build_of("quarry-road")
+    tall = build.replace(vehicle=build.vehicle.replace(gear_ratios=[2.97, 0.3], smooth_gears=[1], mass="8000 kg", rolling_coefficient=0.03))
+    found = reversion_in_gear(QuickEngine(tall), 2)
+    assert math.isnan(found.si.unstable_below)
+    assert math.isnan(found.si.blow_back_below)
+    assert "gear 2: the engine holds the car on the level at no speed" in found.note

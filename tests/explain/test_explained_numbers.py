@@ -174,6 +174,14 @@ def test_the_cells_explained_show_both_a_binding_limit_and_a_floor(told: Told, b
     assert value(floored, "a_ceil", "crank_deg") > value(floored, "a_clean", "crank_deg")
 
 
+def test_outside_the_zone_the_cell_next_to_the_road_s_load_is_explained(build_of: Make, resolved_of: Make) -> None:
+    engine = resolved_of("quarry-road")
+    e = explain_topic(build_of("quarry-road"), "ceiling", speed="2800 rpm", engine=engine.fresh())
+    at = float(e.question.split(" kPa")[0].split()[-1]) * 1e3
+    road = min(road_point(engine, 2800.0 / 60.0, ratio).pressure for ratio in engine.build.vehicle.gear_ratios[2:])
+    assert at == min((float(p) for p in PRESSURES), key=lambda p: abs(p - road))
+
+
 # --- fuel
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 from collections.abc import Callable
 from typing import Any
@@ -110,6 +111,20 @@ def test_what_is_missing_is_said(driven: Driven) -> None:
     without = review_log(as_log(drive, "load"), as_table(drive.drive.cells))
     assert "load was not logged" in str(without)
     assert without.lower == ()
+
+
+def test_road_speed_is_shown_as_the_sheet_wants_it_and_a_gear_it_has_not_is_told(driven: Driven, build_of: Callable[..., Any]) -> None:
+    drive, build = driven("table", seed=1), build_of("quarry-road")
+    log = as_log(drive)
+    assert build.vehicle.road_speed_unit == "mph"
+    metric, sheet = str(review_log(log, as_table(drive.drive.cells))), review_log(log, as_table(drive.drive.cells), build=build)
+    assert " km/h" in metric
+    assert " km/h" not in str(sheet)
+    (episode, *_) = sheet.findings.episodes
+    assert f"at {episode.si.road_speed / 0.44704:.0f} mph" in str(episode)
+    assert not any("gears" in note for note in sheet.notes)
+    seventh = dataclasses.replace(log, gear=np.full(len(log.time), 7.0))
+    assert any("the log drives in gear 7, the build sheet has 6 gears" in note for note in review_log(seventh, build=build).notes)
 
 
 def test_a_table_by_another_load_is_refused(driven: Driven) -> None:
