@@ -18,7 +18,11 @@ from .equal_torque import equal_torque_line
 from .idle import load_terms
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from ..units import Quantity
+
+    Floats = NDArray[np.float64]
 
 __all__ = ["TradeOff", "trade_off", "trade_off_at"]
 
@@ -167,7 +171,7 @@ def _strip(model: EngineModel, speed: float, net: float, best: float, ceiling: f
         remarks.append(f"{model.name}: exhaust temperature does not answer to spark there, so none is shown")
     if torque <= 0.0:
         remarks.append("nothing is left at the crank: no fuel per work")
-    return TradeOff(
+    strip = TradeOff(
         model=model.name,
         speed=speed,
         torque=torque,
@@ -184,8 +188,28 @@ def _strip(model: EngineModel, speed: float, net: float, best: float, ceiling: f
         fuel_flow=fuel,
         fuel_per_work=fuel / (2.0 * math.pi * speed * torque) if torque > 0.0 else np.full_like(fuel, np.nan),
         torque_per_degree=np.array(slopes),
-        remarks=tuple(remarks),
+        remarks=(),
     )
+    return strip.replace(remarks=(*bought(strip), *remarks))
+
+
+def bought(strip: TradeOff) -> list[str]:
+    """Say what the way down to the ceiling costs on this line, and what it buys; nothing where the strip does not reach it."""
+    si = strip.si
+    top = float(np.fmin(si.best_spark, si.knock_spark))
+    if not float(si.spark.min()) <= si.ceiling < top - 0.5:
+        return []
+
+    def at(values: Floats) -> Floats:
+        return np.interp([top, si.ceiling], si.spark[::-1], values[::-1])
+
+    fuel, exhaust, varies, slope = (at(v) for v in (si.fuel_flow, si.exhaust_temperature, si.imep_variation, si.torque_per_degree))
+    heat = f"{exhaust[1] - exhaust[0]:+.0f} K of exhaust, " if np.isfinite(exhaust).all() else ""
+    return [
+        f"from {top:.0f} degrees, the least of best torque and knock here, to the ceiling: {100.0 * (fuel[1] / fuel[0] - 1.0):+.1f} % fuel, {heat}"
+        f"{100.0 * (varies[1] - varies[0]):+.1f} points of COV, {slope[1]:.2f} N m per degree for {slope[0]:.2f}",
+        "what the ceiling buys is not in this cell's mean cycle: the cleanest and fullest states that its swing visits stand it without a kick or knock",
+    ]
 
 
 def _torque_per_degree(model: EngineModel, speed: float, pressure: float, spark: float) -> float:

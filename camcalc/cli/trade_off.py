@@ -42,9 +42,9 @@ def run(options: argparse.Namespace) -> int:
         raise InputError("--speed", came="nothing", expected="an engine speed", fix='add --speed "1400 rpm"')
     model = engine_kind(options.model)(build.with_replaced_cam() if options.replaced_cam else build)
     given = {"speed": options.speed, "torque": options.torque, "manifold_pressure": options.manifold_pressure}
+    if options.manifold_pressure and not options.torque:
+        given["ceiling"] = ceiling_of_cell(model.fresh(), options.speed, options.manifold_pressure)
     strip = trade_off(model, **given)
-    if options.manifold_pressure:
-        strip = strip.replace(ceiling=ceiling_of_cell(model, options.speed, options.manifold_pressure))
     if options.json:
         print(json.dumps(strip.to_dict(), indent=1, allow_nan=False))
     else:

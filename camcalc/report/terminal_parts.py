@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
+from typing import Any
 
 from rich import box
 from rich.console import Console
@@ -22,9 +23,11 @@ def console() -> Console:
 
 
 def table(title: str, columns: Iterable[str], left: int = 1) -> Table:
-    """Return an empty table in the house style; the first ``left`` columns are text."""
-    made = Table(title=escape(title), title_justify="left", title_style="bold", box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1), collapse_padding=True)
-    for k, name in enumerate(columns):
+    """Return an empty table in the house style; the first ``left`` columns are text. Without a name for any column it has no head."""
+    heads = list(columns)
+    look: dict[str, Any] = {"box": box.SIMPLE_HEAD, "pad_edge": False, "padding": (0, 1), "collapse_padding": True}
+    made = Table(title=escape(title), title_justify="left", title_style="bold", show_header=any(heads), **look)
+    for k, name in enumerate(heads):
         made.add_column(name, justify="left" if k < left else "right")
     return made
 
