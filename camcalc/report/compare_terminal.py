@@ -25,7 +25,7 @@ def print_comparison(both: Comparison, console: Console) -> None:
     for letter, build in (("A", both.a), ("B", both.b)):
         label = f" ({build.label})" if build.label else ""
         console.print(f"{letter}: {build.cam.name} in {build.name}{label}", highlight=False, markup=False)
-    console.print(f"Model: {both.model}.\n", highlight=False)
+    console.print(f"Model: {both.model}.\n", highlight=False, markup=False)
     heads = ["figure", "unit", "A", "B", "B less A", *(["10 to 90 %"] if both.samples else []), "better"]
     for group in GROUPS:
         made = table(group, heads, left=2)
@@ -51,6 +51,6 @@ def _verdicts(both: Comparison, console: Console) -> None:
         if both.samples
         else "no real difference: the difference is below the figure's resolution; no bands were sampled"
     )
-    console.print(f"  {sure}; taste: neither way is better\n", highlight=False)
+    console.print(f"  {sure}; taste: neither way is better\n", highlight=False, markup=False)
     for verdict in both.verdicts:
         console.print(str(verdict), highlight=False, markup=False)

@@ -48,7 +48,7 @@ def print_events(facts: CamFacts, console: Console) -> None:
         f"overlap factor {field_text(facts, 'overlap_factor')} by definition (used), {field_text(facts, 'overlap_factor_by_fit')} by the fit",
     )
     for line in lines:
-        console.print("  " + line, highlight=False)
+        console.print("  " + line, highlight=False, markup=False)
     console.print()
 
 
@@ -107,7 +107,7 @@ def _idle(brief: Brief, console: Console) -> None:
         f"at equal speed {field_text(idle, 'vacuum_penalty_at_equal_speed')}",
         highlight=False,
     )
-    console.print(f"  {idle.lowest_speeds}", highlight=False)
+    console.print(f"  {idle.lowest_speeds}", highlight=False, markup=False)
     for note in (idle.brakes, *idle.unreachable, *((idle.new[0].flag,) if idle.new[0].flag else ())):
         console.print(f"  {note}", highlight=False, markup=False)
     console.print()
@@ -128,7 +128,7 @@ def _reversion(brief: Brief, console: Console) -> None:
         made.add_row(str(g.gear), f"{g.ratio:g}", *cells, number(brief.replaced_reversion[k], "unstable_below", 0) if brief.replaced_reversion else "")
     console.print(made)
     for note in dict.fromkeys(g.note for g in brief.reversion if g.note):
-        console.print(f"  {note}", highlight=False)
+        console.print(f"  {note}", highlight=False, markup=False)
     console.print()
 
 
@@ -141,9 +141,9 @@ def _idle_spark(brief: Brief, console: Console) -> None:
     swept.add_row("vacuum, inHg", *(blank(v, 1) for v in advice.manifold_vacuum.magnitude[::2]))
     swept.add_row("COV of IMEP, %", *(blank(v) for v in advice.imep_variation.magnitude[::2]))
     console.print(swept)
-    console.print(f"  {advice.why}", highlight=False)
+    console.print(f"  {advice.why}", highlight=False, markup=False)
     if advice.meets_table:
-        console.print(f"  {advice.meets_table}", highlight=False)
+        console.print(f"  {advice.meets_table}", highlight=False, markup=False)
     console.print()
 
 
@@ -168,8 +168,8 @@ def _ceilings(brief: Brief, console: Console, load_axis: str) -> None:
     )
     words = [w for grid in (ceilings.binds, ceilings.remarks) for row in grid for w in row if w]
     for text in sorted(set(words)):
-        console.print(f"  {words.count(text)} cells: {text}", highlight=False)
-    console.print(f"  kept smooth on the level road: gears {', '.join(map(str, ceilings.gears))}", highlight=False)
+        console.print(f"  {words.count(text)} cells: {text}", highlight=False, markup=False)
+    console.print(f"  kept smooth on the level road: gears {', '.join(map(str, ceilings.gears))}", highlight=False, markup=False)
     _starting(brief, console)
     _sensitivity(brief, console)
     _base(brief, console)
@@ -178,7 +178,7 @@ def _ceilings(brief: Brief, console: Console, load_axis: str) -> None:
 def _starting(brief: Brief, console: Console) -> None:
     print_grid("Starting table, FINAL spark [deg b TDC]; kPa over rpm", brief.spark_ceilings, "starting_spark", console)
     for line in starting_notes(brief):
-        console.print(f"  {line}", highlight=False)
+        console.print(f"  {line}", highlight=False, markup=False)
     console.print()
 
 
@@ -192,7 +192,7 @@ def _sensitivity(brief: Brief, console: Console) -> None:
     console.print(made)
     for text in (s.remark, s.beside):
         if text:
-            console.print(f"  {text}", highlight=False)
+            console.print(f"  {text}", highlight=False, markup=False)
     console.print()
 
 
@@ -213,7 +213,7 @@ def _heads(brief: Brief, load_axis: str) -> list[str]:
 
 def _injection(brief: Brief, console: Console) -> None:
     if not brief.injection.applies:
-        console.print(f"End of injection {brief.injection.reason}.\n")
+        console.print(f"End of injection {brief.injection.reason}.\n", highlight=False, markup=False)
         return
     shown = injection_row(brief)
     load = brief.injection.manifold_pressure.magnitude[shown]
@@ -221,7 +221,9 @@ def _injection(brief: Brief, console: Console) -> None:
     for row in window_rows(brief, shown):
         made.add_row(*row)
     console.print(made)
-    console.print(f"  rests on {brief.injection.basis}; the overlap top dead centre is the one between exhaust and intake stroke", highlight=False)
+    console.print(
+        f"  rests on {brief.injection.basis}; the overlap top dead centre is the one between exhaust and intake stroke", highlight=False, markup=False
+    )
     for note in injection_notes(brief, shown):
         console.print(f"  {note}", highlight=False, markup=False)
     console.print()
@@ -236,7 +238,7 @@ def _sensing(brief: Brief, console: Console) -> None:
         highlight=False,
     )
     if brief.sensing.load:
-        console.print(f"  load: {brief.sensing.load.advice}", highlight=False)
+        console.print(f"  load: {brief.sensing.load.advice}", highlight=False, markup=False)
     console.print()
 
 
@@ -250,6 +252,6 @@ def _sure(brief: Brief, console: Console) -> None:
     for name, inputs in brief.sure.matters.items():
         _, low, high, unit = brief.sure.shown()[name]
         ends = (f"{low:.4g}", f"{high:.4g}")
-        console.print(f"  {HEADLINES[name][2]}: {' to '.join(dict.fromkeys(ends))} {unit}", highlight=False)
-        console.print(f"    {'; '.join(inputs)}", highlight=False)
+        console.print(f"  {HEADLINES[name][2]}: {' to '.join(dict.fromkeys(ends))} {unit}", highlight=False, markup=False)
+        console.print(f"    {'; '.join(inputs)}", highlight=False, markup=False)
     console.print()

@@ -31,7 +31,7 @@ def print_surge(brief: Brief, console: Console) -> None:
     for advice in brief.surge:
         _surge(advice, brief.build.vehicle.road_speed_unit, console)
     if brief.surge and brief.surge[0].idle:
-        console.print(f"  {brief.surge[0].idle.words}", highlight=False)
+        console.print(f"  {brief.surge[0].idle.words}", highlight=False, markup=False)
     console.print(
         "  verdicts are ours, by acceleration along the road; slope: of the table over the critical, most on the road (none: no damping left to take). "
         "Swings of the signals are estimates: camcalc surge takes a gear apart\n",
@@ -49,7 +49,7 @@ def _surge(advice: DriveAdvice, unit: str, console: Console) -> None:
         made.add_row(str(g.gear), g.coupling, blank(60.0 * g.si.bad_below), blank(road), g.worst or "no answer", *numbers)
     console.print(made)
     for text in (*advice.advice, *([advice.remark] if advice.remark else [])):
-        console.print(f"  {text}", highlight=False)
+        console.print(f"  {text}", highlight=False, markup=False)
 
 
 def print_cures(ranking: CureRanking, console: Console) -> None:
@@ -66,7 +66,7 @@ def print_cures(ranking: CureRanking, console: Console) -> None:
         text = "; ".join(cure.notes) or cure.cost
         worse = f"; makes worse: {', '.join(cure.makes_worse)}" if cure.makes_worse else ""
         console.print(f"  {cure.name}: {text}{worse}", highlight=False, markup=False)
-    console.print(f"  {ranking.remark}\n" if ranking.remark else "", highlight=False)
+    console.print(f"  {ranking.remark}\n" if ranking.remark else "", highlight=False, markup=False)
 
 
 def print_trade_off(trade: TradeOff, console: Console) -> None:
@@ -78,9 +78,9 @@ def print_trade_off(trade: TradeOff, console: Console) -> None:
     console.print(made)
     marks = (("best torque at", trade.si.best_spark), ("knock from", trade.si.knock_spark), ("ceiling", trade.si.ceiling))
     said = [f"{name} {value:.0f}" for name, value in marks if math.isfinite(value)]
-    console.print(f"  {', '.join(said)} deg b TDC; each spark with the manifold pressure that holds the torque", highlight=False)
+    console.print(f"  {', '.join(said)} deg b TDC; each spark with the manifold pressure that holds the torque", highlight=False, markup=False)
     for text in trade.remarks:
-        console.print(f"  {text}", highlight=False)
+        console.print(f"  {text}", highlight=False, markup=False)
     console.print()
 
 

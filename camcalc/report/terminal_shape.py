@@ -31,7 +31,7 @@ def print_late_burns(late: Sequence[LateBurn], console: Console) -> None:
             blank(100.0 * si.work_change, 1),
         )
     console.print(made)
-    console.print("  at the same manifold pressure; unburned fuel smells, and afterburns where it meets air in a hot exhaust", highlight=False)
+    console.print("  at the same manifold pressure; unburned fuel smells, and afterburns where it meets air in a hot exhaust", highlight=False, markup=False)
 
 
 def _pair(was: float, now: float, digits: int = 0) -> str:
