@@ -4,12 +4,17 @@ from __future__ import annotations
 
 from ..engine.atmosphere import STANDARD_PRESSURE
 
-__all__ = ["brake_remark"]
+__all__ = ["brake_remark", "too_little"]
 
 # Vacuum that a common booster is happy with, and where the pedal feels hard: 0.5 bar and about 11 inHg, from memory
 # (medium confidence). They word a remark; cures rank the want of brakes by the first.
 COMFORTABLE, HARD = 50e3, 37e3
 INHG = 3386.389
+
+
+def too_little(vacuum: float) -> bool:
+    """Return whether a manifold vacuum [Pa] is less than a common booster can do with."""
+    return vacuum < HARD
 
 
 def brake_remark(vacuum: float, ambient: float, replaced_vacuum: float | None) -> str:
@@ -21,6 +26,6 @@ def brake_remark(vacuum: float, ambient: float, replaced_vacuum: float | None) -
         share += f"; the thin air alone takes {(STANDARD_PRESSURE - ambient) / INHG:.1f} inHg of what sea level would give"
     if vacuum >= COMFORTABLE:
         return share + ". A common booster is content with this."
-    if vacuum >= HARD:
+    if not too_little(vacuum):
         return share + ". Less than a common booster wants: expect a harder pedal and fewer presses in reserve; try it standing, then slowly, before the road."
     return share + ". Too little for a common booster: plan a vacuum pump, reservoir or another brake system, and do not drive until the brakes are proved."

@@ -7,6 +7,7 @@ import math
 from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
+from ..advice.brakes import too_little
 from ..results import Record
 from .rows import NO_DIFFERENCE, TASTE, ComparedFigure
 
@@ -100,11 +101,25 @@ def _verdict(transmission: str, rows: list[ComparedFigure], names: tuple[str, st
             for text, holds in (
                 ("the other does not idle at its own speed there, which nothing outweighs", one_only),
                 ("neither idles at its own speed there: raise the idle speed first", neither),
+                (brakes_of(must), True),
                 (remark, remark),
             )
-            if holds
+            if text and holds
         ),
     )
+
+
+def brakes_of(vacuum: ComparedFigure) -> str:
+    """Say which cam leaves a common booster too little vacuum, however the votes went; nothing where neither does or one does not idle."""
+    left = [vacuum.quantity(which).to("Pa").magnitude for which in ("a", "b")]
+    if not all(map(math.isfinite, left)):
+        return ""
+    short = [name for name, value in zip("AB", left, strict=True) if too_little(value)]
+    if len(short) == 2:
+        return "brakes: neither leaves a common booster enough vacuum; plan a pump, reservoir or another brake system first"
+    if short:
+        return f"brakes: {short[0]} leaves a common booster too little vacuum, which no vote outweighs without a pump, a reservoir or another brake system"
+    return ""
 
 
 def reason(item: ComparedFigure, winner: str) -> str:

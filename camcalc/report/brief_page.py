@@ -10,7 +10,7 @@ from .answers import CeilingZone, ceiling_zone, idle_words, injection_picks, sur
 from .figures import draw_plots
 from .page import rendered
 from .printed import Printed, words
-from .rows import BASE_COLUMNS, injection_notes, injection_row, starting_notes
+from .rows import BASE_COLUMNS, injection_notes, injection_row, starting_notes, strategy_jumps
 
 if TYPE_CHECKING:
     from ..brief import Brief
@@ -85,6 +85,7 @@ def brief_html(brief: Brief) -> str:
         base_columns=[(field, BASE_HEADS[field], digits, "") for field, _, digits in BASE_COLUMNS],
         picks=injection_picks(brief) if brief.injection.applies else [],
         injection_row=injection_row(brief),
+        strategy_jumps=strategy_jumps(brief) if brief.injection.applies else [],
         injection_notes=injection_notes(brief, injection_row(brief)) if brief.injection.applies else [],
     )
 

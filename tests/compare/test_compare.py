@@ -30,6 +30,7 @@ from camcalc.cli.main import main
 from camcalc.compare.damping import DampingPoint, damping_at, level_table
 from camcalc.compare.figures import idling, unstable_near
 from camcalc.compare.rows import NO_ANSWER, NO_DIFFERENCE, TASTE, Row, compared, judged
+from camcalc.compare.verdict import brakes_of
 from camcalc.cycle.engine_tables import engine_tables
 from camcalc.cycle.models import MODELS
 from camcalc.cycle.operating import Tolerances
@@ -170,6 +171,17 @@ def test_a_cam_that_does_not_idle_loses_whatever_else_speaks_for_it(root: Path) 
     assert found.verdicts[0].choice == "b"
     assert "does not idle" in found.verdicts[0].remarks[0]
     assert "does not idle" in found.brakes[0]
+
+
+@pytest.mark.parametrize(
+    ("a", "b", "told"),
+    [(9.0, 15.0, "A leaves"), (15.0, 9.0, "B leaves"), (9.0, 8.0, "neither leaves"), (15.0, 12.0, ""), (math.nan, 9.0, "")],
+)
+def test_too_little_vacuum_for_the_brakes_is_told_whatever_the_votes(both: Any, a: float, b: float, told: str) -> None:
+    said = brakes_of(both.figure("vacuum").replace(a=a, b=b, unit="inHg"))
+    assert told in said
+    assert bool(said) == bool(told)
+    assert ("no vote outweighs" in said) == ("leaves" in told and "neither" not in told)
 
 
 # --- each figure against what computes it elsewhere
