@@ -20,7 +20,7 @@ from camcalc.drive.road_load import DRIVELINE_EFFICIENCY, resistance, road_speed
 from camcalc.logs.columns import CHANNELS
 from camcalc.road_test import plan_road_test, readings
 from camcalc.road_test.plan import DIRECT, _Table, _why_not, most_important
-from camcalc.road_test.readings import COAST, COASTING, MOTORED, READINGS, SHUT, place_of, readings_of
+from camcalc.road_test.readings import COAST, COASTING, CYCLE_MEANS, MOTORED, READINGS, SHUT, place_of, readings_of
 
 Make = Callable[..., Any]
 
@@ -33,6 +33,14 @@ def sure_of(*names: str) -> HeadlineBands:
 @pytest.fixture(scope="module")
 def plan(build_of: Make) -> Any:
     return plan_road_test(build_of("quarry-road"), sure_of("overlap", "friction", "dilution_noise"), engine=QuickEngine)
+
+
+def test_means_over_a_cycle_change_by_two_thirds_of_the_variance_of_a_random_walk() -> None:
+    rng = np.random.default_rng(7)
+    steps, cycles = 64, 20000
+    walk = np.cumsum(rng.normal(size=steps * cycles)).reshape(cycles, steps)
+    ratio = np.std(np.diff(walk.mean(axis=1))) / np.std(np.diff(walk[:, 0]))
+    assert ratio == pytest.approx(CYCLE_MEANS, rel=0.02)
 
 
 def test_ten_minutes_standing_first_cautions_before_all(plan: Any) -> None:

@@ -31,8 +31,8 @@ COAST, COAST_GEAR = 2500.0 / 60.0, 2
 SHUT, MOTORED = 22e3, 15e3
 # The whole opening of the throttle brings 95 % of the barometer at 3000 rpm, as the driven model has it. ESTIMATE.
 WIDE_SPEED, WIDE_SHARE = 50.0, 0.95
-
-
+# Change from one mean over a cycle to the next over the change at one crank angle: that of a random walk, the square root of two thirds.
+CYCLE_MEANS = math.sqrt(2.0 / 3.0)
 COASTING = "slowing down with fuel cut"
 
 
@@ -147,7 +147,8 @@ READINGS = (
     ),
     Reading(
         "idle air", True, 40.0, (*LOG, "load"),
-        "Idle as before, load logged as air mass per cylinder and cycle from an air meter; average over 20 s.",
+        "Idle as before, load logged as air mass per cylinder and cycle from an air meter well before throttle and plenum (one close to the runners "
+        "counts blow-back as air); average over 20 s.",
         *MASS, (0.0, 0.03), _idle_air,
     ),
     Reading(
@@ -157,7 +158,8 @@ READINGS = (
     ),
     Reading(
         "idle speed change", True, 60.0, LOG,
-        "Idle with air and spark held, no idle control; log speed at least once a cycle; r.m.s. of its change from one cycle to the next.",
+        "Idle with air and spark held, no idle control; log speed at least once a cycle; r.m.s. of its change from one cycle to the next, at the same "
+        f"crank angle. Where the log holds means over a cycle, divide by {CYCLE_MEANS:.2f}.",
         "crank_rps", "rpm", (0.5 / 60.0, 0.10), _idle_change,
     ),
     Reading(
