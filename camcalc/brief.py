@@ -13,6 +13,7 @@ import numpy as np
 from .advice.bands import HeadlineBands, sample_bands
 from .advice.base_table import BaseTableCell, compare_with_base
 from .advice.brakes import brake_remark
+from .advice.cam_facts import CamFacts, cam_facts
 from .advice.headlines import headline, headline_gear, with_bands, zone_of
 from .advice.idle import SLOWEST, IdleState, idle_state, lowest_idle
 from .advice.idle_spark import IdleSpark, idle_spark_advice, meets_table
@@ -22,16 +23,12 @@ from .advice.sensing import IdleSensing, idle_sensing
 from .advice.sensitivity import CeilingSensitivity, ceiling_sensitivity
 from .advice.spark import SparkCeilings, spark_ceilings
 from .advice.trade_off import TradeOff, trade_off
-from .cam.card import CamCard, Overlap
-from .cam.events import ValveEvents
 from .cures import CureRanking, rank_cures
-from .cycle.closed_form import overlap_factor, overlap_factor_fit
 from .cycle.models import engine_kind
 from .cycle.operating import EngineModel, Tolerances, barometer
 from .drive.engine_loop import LevelSpark, surge_tables
 from .drive.gear_advice import DriveAdvice, beside_level, drive_advice
 from .drive.idle_swing import idle_swing
-from .engine.geometry import effective_compression, geometry_of
 from .errors import InputError, NoSolutionError
 from .results import Measure, Record, measure, plain_data
 from .road_test import RoadTest, plan_road_test
@@ -44,7 +41,7 @@ if TYPE_CHECKING:
     from .build import Build
     from .tables.table import SparkTable
 
-__all__ = ["CAUTIONS", "Brief", "CamFacts", "IdleAdvice", "cam_facts", "make_brief"]
+__all__ = ["CAUTIONS", "Brief", "IdleAdvice", "make_brief"]
 
 CAUTIONS = (
     "Every figure here is a starting value. A knock sensor, a wideband, a dyno and a licensed professional still decide.",
@@ -78,24 +75,6 @@ SOURCE_KEYS = (
     "practice",
     "estimate",
 )
-
-
-@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
-class CamFacts(Record):
-    """What a cam is, by geometry alone."""
-
-    cam: str
-    lobe_separation: Measure = measure("crank_deg", "cam_deg")
-    advance: Measure = measure("crank_deg")
-    intake_centreline: Measure = measure("crank_deg")
-    exhaust_centreline: Measure = measure("crank_deg")
-    intake_lift: Measure = measure("m", "mm", doc="at the valve, lash taken up")
-    exhaust_lift: Measure = measure("m", "mm")
-    overlap: Overlap
-    overlap_factor: Measure = measure("deg/m", doc="by the integral definition; the one used")
-    overlap_factor_by_fit: Measure = measure("deg/m", doc="by the published fit, shown beside it")
-    effective_compression: float
-    events: tuple[ValveEvents, ...]
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
@@ -303,31 +282,6 @@ def _traded(engine: EngineModel, ceilings: SparkCeilings) -> TradeOff | None:
         except (NoSolutionError, InputError):
             continue
     return None
-
-
-def cam_facts(cam: CamCard, engine: Any) -> CamFacts:
-    """Return what follows from a cam by geometry, in an engine."""
-    intake, exhaust = cam.lift_curve("intake"), cam.lift_curve("exhaust")
-    geometry = geometry_of(engine)
-    at_seat = cam.events(at="0.15 mm", measured_at="valve")
-    printed = [cam.events(at=f"{h!r} m", measured_at=side) for h, side in cam.checked_heights()]
-    fit = 0.0
-    if at_seat.si.overlap > 0.0:
-        fit = overlap_factor_fit.kernel(at_seat.si.overlap, bore=engine.si.bore, max_lift=intake.max_lift, valve_diameter=engine.si.intake_valve_diameter)
-    return CamFacts(
-        cam=cam.name,
-        lobe_separation=cam.intake.si.centreline + cam.exhaust.si.centreline,
-        advance=(cam.exhaust.si.centreline - cam.intake.si.centreline) / 2.0,
-        intake_centreline=cam.intake.si.centreline,
-        exhaust_centreline=cam.exhaust.si.centreline,
-        intake_lift=intake.max_lift,
-        exhaust_lift=exhaust.max_lift,
-        overlap=cam.overlap,
-        overlap_factor=overlap_factor(cam, engine),
-        overlap_factor_by_fit=fit,
-        effective_compression=effective_compression.kernel(geometry.compression_ratio, at_seat.si.intake_closes, geometry.rod_over_crank),
-        events=(*printed, *(() if any(e.measured_at == "valve" and abs(e.si.height - at_seat.si.height) < 1e-9 for e in printed) else (at_seat,))),
-    )
 
 
 class IdleSet(NamedTuple):

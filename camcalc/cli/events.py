@@ -18,7 +18,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Print the events of every cam on the sheet."""
-    from ..brief import cam_facts
+    from ..advice.cam_facts import cam_facts
     from ..build import load_build
     from ..report.terminal import console, print_events
     from ..results import plain_data

@@ -20,6 +20,7 @@ from ..errors import InputError, did_you_mean
 from ..results import Band, Measure, Record, measure
 from ..sources import cite
 from ..tables import SparkTable, read_table
+from ..units import quantity
 from .damping import CRUISE_ROAD_SPEED, Damped, DampingPoint, damping_at, damping_points, level_table, shaking_of
 from .figures import (
     BURNED_SPEEDS,
@@ -218,7 +219,7 @@ def _side(kind: Callable[..., EngineModel], build: Build, other: Build, shared: 
 
 def _rows(pair: tuple[Build, Build], shared: Shared) -> list[Row]:
     unit = pair[0].vehicle.road_speed_unit
-    cruise = f"{CRUISE_ROAD_SPEED * 3.6:.0f} km/h" if unit == "km/h" else f"{CRUISE_ROAD_SPEED / 0.44704:.0f} mph"
+    cruise = f"{quantity(CRUISE_ROAD_SPEED, 'm/s').to(unit).magnitude:.0f} {unit}"
     per_rev = {gear: (road_speed_per_rev(pair[0], gear), road_speed_per_rev(pair[1], gear)) for gear in shared.gears}
     return rows_of(per_rev, sampled_gear=shared.sampled_gear, loads=shared.air_loads, speeds=shared.air_speeds, road_unit=unit, cruise=cruise)
 

@@ -74,14 +74,15 @@ def damping_points(build: Build, table: SparkTable, idle_speed: float) -> dict[s
 
 def damping_at(model: EngineModel, point: DampingPoint) -> Damped:
     """Return the damping at a point of the level road."""
-    speeds = around(whole.SPEEDS, point.speed, SPEED_STEP)
+    speeds = whole.nodes_about(whole.SPEEDS, point.speed - SPEED_STEP, point.speed + SPEED_STEP)
     if not whole.SPEEDS[0] <= point.speed - SPEED_STEP <= point.speed + SPEED_STEP <= whole.SPEEDS[-1]:
         return _none(f"{point.speed * 60:.0f} rpm is beyond the speeds that surge is looked at")
     try:
         pressure, spark = _expected(model, point)
         # Only the cycles about the point are settled: a look-up takes no others.
-        pressures = around(whole.PRESSURES, pressure, PRESSURE_REACH + PRESSURE_STEP)
-        tables = whole.engine_tables(model, speeds, pressures, around(whole.SPARKS, spark, SPARK_REACH + SPARK_STEP))
+        reach, turn = PRESSURE_REACH + PRESSURE_STEP, SPARK_REACH + SPARK_STEP
+        pressures = whole.nodes_about(whole.PRESSURES, pressure - reach, pressure + reach)
+        tables = whole.engine_tables(model, speeds, pressures, whole.nodes_about(whole.SPARKS, spark - turn, spark + turn))
         found = surge_risk(_rubbing(model), point.table, gear=point.gear, tables=tables, speeds=np.array([point.speed]), over_time=False)
     except CamcalcError as error:
         return _none(error.args[0])
@@ -111,17 +112,6 @@ def _rubbing(model: EngineModel) -> Build:
     """Return the model's build with the friction of its tolerances, which its cycles do not hold."""
     build, factor = model.build, model.tolerances.friction
     return build if factor == 1.0 else build.replace(engine=build.engine.replace(friction_factor=factor * build.engine.friction_factor))
-
-
-def around(axis: Array, value: float, reach: float) -> Array:
-    """Return the part of an axis that a look-up needs within ``reach`` of a value.
-
-    >>> around(np.array([10.0, 20.0, 30.0, 40.0, 50.0]), 24.0, 3.0).tolist()
-    [20.0, 30.0]
-    """
-    first = max(int(np.searchsorted(axis, value - reach, side="right")) - 1, 0)
-    last = min(int(np.searchsorted(axis, value + reach, side="left")), axis.size - 1)
-    return axis[first : last + 1]
 
 
 def level_table(spark: float) -> SparkTable:

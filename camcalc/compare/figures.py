@@ -9,13 +9,13 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from ..advice.cam_facts import cam_facts
 from ..advice.headlines import CRUISE
 from ..advice.idle import idle_spark, load_terms, lowest_idle
 from ..advice.injection import DOES_NOT_APPLY, InjectionPoint, point_at
 from ..advice.reversion import FASTEST, SLOWEST, reversion_in_gear, road_point
 from ..advice.spark import SparkCeilings, spark_ceilings
 from ..advice.spark_limits import ceiling_column
-from ..brief import cam_facts
 from ..burn.stability import imep_variation
 from ..cycle.operating import EngineModel, barometer, pressure_for_net_imep
 from ..drive.road_load import road_speed

@@ -16,7 +16,7 @@ from ..advice.load_axis import load_of
 from ..advice.reversion import RoadPoint, road_point
 from ..advice.spark_limits import NORMAL_RUNNING
 from ..burn.stability import imep_variation, work_spread
-from ..cycle.engine_tables import PRESSURES, SPARKS, SPEEDS, EngineTables, engine_tables
+from ..cycle.engine_tables import PRESSURES, SPARKS, SPEEDS, EngineTables, engine_tables, nodes_about
 from ..cycle.models import engine_kind
 from ..cycle.operating import EngineModel, pressure_for_net_imep
 from ..drive.converter import converter_of, converter_point, converter_space, coupling_of, engine_speed_through
@@ -272,22 +272,15 @@ def _tables_around(model: EngineModel, points: Sequence[RoadPoint], table: Spark
     sparks = [_table_spark(model, table, p) for p in points]
     return engine_tables(
         model,
-        _span(SPEEDS, min(p.speed for p in points) - AROUND_SPEED, max(p.speed for p in points) + AROUND_SPEED),
-        _span(PRESSURES, pressures.min() - BELOW, pressures.max() + ABOVE),
-        _span(SPARKS, min(sparks) - AROUND_SPARK, max(sparks) + AROUND_SPARK),
+        nodes_about(SPEEDS, min(p.speed for p in points) - AROUND_SPEED, max(p.speed for p in points) + AROUND_SPEED),
+        nodes_about(PRESSURES, pressures.min() - BELOW, pressures.max() + ABOVE),
+        nodes_about(SPARKS, min(sparks) - AROUND_SPARK, max(sparks) + AROUND_SPARK),
     )
 
 
 def _table_spark(model: EngineModel, table: SparkTable, point: RoadPoint) -> float:
     load = load_of(model, point.speed, point.pressure, point.spark, table.load_kind)
     return float(table.spark_at(point.speed, load))
-
-
-def _span(axis: Array, low: float, high: float) -> Array:
-    """Return the nodes of an axis from the one at or below ``low`` to the one at or above ``high``, two at least."""
-    first = max(int(np.searchsorted(axis, low, side="right")) - 1, 0)
-    last = min(int(np.searchsorted(axis, high)), axis.size - 1)
-    return axis[min(first, axis.size - 2) : max(last, 1) + 1]
 
 
 def _tried(

@@ -17,7 +17,7 @@ from ..burn.stability import work_spread
 from ..errors import NoSolutionError
 from .operating import EngineModel, barometer
 
-__all__ = ["FIELDS", "PRESSURES", "SPARKS", "SPEEDS", "EngineTables", "engine_tables", "look_up", "look_up_into"]
+__all__ = ["FIELDS", "PRESSURES", "SPARKS", "SPEEDS", "EngineTables", "engine_tables", "look_up", "look_up_into", "nodes_about"]
 
 Array = NDArray[np.float64]
 
@@ -75,6 +75,17 @@ def engine_tables(model: EngineModel, speeds: Array = SPEEDS, pressures: Array =
 
 
 @njit(cache=True)
+def nodes_about(axis: Array, low: float, high: float) -> Array:
+    """Return the nodes of an axis from the one at or below ``low`` to the one at or above ``high``, two at least: all that a look-up in between takes.
+
+    >>> nodes_about(np.array([10.0, 20.0, 30.0, 40.0, 50.0]), 21.0, 27.0).tolist()
+    [20.0, 30.0]
+    """
+    first = max(int(np.searchsorted(axis, low, side="right")) - 1, 0)
+    last = min(int(np.searchsorted(axis, high)), axis.size - 1)
+    return axis[min(first, axis.size - 2) : max(last, 1) + 1]
+
+
 def look_up(speeds: Array, pressures: Array, sparks: Array, values: Array, speed: float, pressure: float, spark: float) -> Array:
     """Return every field at a point, trilinear; not-a-number outside speeds and pressures, sparks held at their ends."""
     out = np.empty(values.shape[0])

@@ -31,7 +31,7 @@ def plot_surge(found: SurgeMap, ax: Axes | None = None, *, road_speed_unit: str 
     ax.plot(speeds, found.road_pressure.magnitude, color="black", linewidth=1.5, label="level road")
     ax.set_xlabel(f"engine speed in gear {found.gear} [rpm]")
     ax.set_ylabel("manifold pressure [kPa]")
-    scale = (3.6 if road_speed_unit == "km/h" else 1.0 / 0.44704) * found.si.road_speed[-1] / speeds[-1]
+    scale = found.road_speed.to(road_speed_unit).magnitude[-1] / speeds[-1]
     top = ax.secondary_xaxis("top", functions=(lambda n: n * scale, lambda v: v / scale))
     top.set_xlabel(f"road speed [{road_speed_unit}]")
     ax.figure.colorbar(mesh, ax=ax, label="damping of the least damped mode [1]")

@@ -15,7 +15,8 @@ from .terminal_drive import print_cures, print_road_test, print_surge, print_tra
 from .terminal_parts import blank, console, table
 
 if TYPE_CHECKING:
-    from ..brief import Brief, CamFacts
+    from ..advice.cam_facts import CamFacts
+    from ..brief import Brief
 
 __all__ = ["console", "print_brief", "print_events", "print_grid", "table"]
 

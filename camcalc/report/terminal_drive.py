@@ -59,7 +59,7 @@ def print_cures(ranking: CureRanking, console: Console) -> None:
     for cure in (ranking.none, *(c for c in ranking.cures if c.tried)):
         si = cure.figures.si
         removes = blank(100.0 * cure.si.removes + 0.0) if cure is not ranking.none else ""
-        percents = [blank(100.0 * si.idle_variation, 1), blank(si.idle_vacuum / 3386.389, 1), blank(100.0 * si.cruise_variation, 1)]
+        percents = [blank(100.0 * si.idle_variation, 1), blank(cure.figures.idle_vacuum.to("inHg").magnitude, 1), blank(100.0 * si.cruise_variation, 1)]
         made.add_row(cure.what, removes, *percents, blank(si.damping, 3), blank(si.acceleration, 3))
     console.print(made)
     for cure in ranking.cures:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from camcalc.advice.brakes import COMFORTABLE, HARD, INHG, brake_remark
+from camcalc.advice.brakes import COMFORTABLE, HARD, brake_remark
 
+INHG = 3386.389
 SEA_LEVEL = 101325.0
 
 

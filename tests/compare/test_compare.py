@@ -20,12 +20,12 @@ from rich.console import Console
 import camcalc as cc
 from camcalc import InputError, compare_builds, read_build
 from camcalc.advice.bands import sample_bands
+from camcalc.advice.cam_facts import cam_facts
 from camcalc.advice.headlines import CRUISE
 from camcalc.advice.idle import idle_state, lowest_idle
 from camcalc.advice.injection import point_at
 from camcalc.advice.reversion import reversion_in_gear
 from camcalc.advice.spark import spark_ceilings
-from camcalc.brief import cam_facts
 from camcalc.cli.main import main
 from camcalc.compare.damping import DampingPoint, damping_at, level_table
 from camcalc.compare.figures import idling, unstable_near

@@ -10,13 +10,13 @@ import numpy as np
 import pytest
 
 from camcalc import InputError, QuickEngine, explain_topic
+from camcalc.advice.cam_facts import cam_facts
 from camcalc.advice.equal_torque import road_net_imep
 from camcalc.advice.idle import idle_state, load_terms
 from camcalc.advice.injection import point_at
 from camcalc.advice.reversion import reversion_in_gear, road_point
 from camcalc.advice.spark import PRESSURES
 from camcalc.advice.spark_limits import LIMITS, ceiling_column
-from camcalc.brief import cam_facts
 from camcalc.cycle.operating import barometer
 from camcalc.cycle.simulate import describe_cycle
 from camcalc.drive.driveline import acceleration_per_torque, driveline_of, first_mode

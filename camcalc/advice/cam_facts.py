@@ -1,0 +1,57 @@
+"""What a cam is, by geometry alone: events, overlap, effective compression."""
+
+from __future__ import annotations
+
+import dataclasses
+from typing import Any
+
+from ..cam.card import CamCard, Overlap
+from ..cam.events import ValveEvents
+from ..cycle.closed_form import overlap_factor, overlap_factor_fit
+from ..engine.geometry import effective_compression, geometry_of
+from ..results import Measure, Record, measure
+
+__all__ = ["CamFacts", "cam_facts"]
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
+class CamFacts(Record):
+    """What a cam is, by geometry alone."""
+
+    cam: str
+    lobe_separation: Measure = measure("crank_deg", "cam_deg")
+    advance: Measure = measure("crank_deg")
+    intake_centreline: Measure = measure("crank_deg")
+    exhaust_centreline: Measure = measure("crank_deg")
+    intake_lift: Measure = measure("m", "mm", doc="at the valve, lash taken up")
+    exhaust_lift: Measure = measure("m", "mm")
+    overlap: Overlap
+    overlap_factor: Measure = measure("deg/m", doc="by the integral definition; the one used")
+    overlap_factor_by_fit: Measure = measure("deg/m", doc="by the published fit, shown beside it")
+    effective_compression: float
+    events: tuple[ValveEvents, ...]
+
+
+def cam_facts(cam: CamCard, engine: Any) -> CamFacts:
+    """Return what follows from a cam by geometry, in an engine."""
+    intake, exhaust = cam.lift_curve("intake"), cam.lift_curve("exhaust")
+    geometry = geometry_of(engine)
+    at_seat = cam.events(at="0.15 mm", measured_at="valve")
+    printed = [cam.events(at=f"{h!r} m", measured_at=side) for h, side in cam.checked_heights()]
+    fit = 0.0
+    if at_seat.si.overlap > 0.0:
+        fit = overlap_factor_fit.kernel(at_seat.si.overlap, bore=engine.si.bore, max_lift=intake.max_lift, valve_diameter=engine.si.intake_valve_diameter)
+    return CamFacts(
+        cam=cam.name,
+        lobe_separation=cam.intake.si.centreline + cam.exhaust.si.centreline,
+        advance=(cam.exhaust.si.centreline - cam.intake.si.centreline) / 2.0,
+        intake_centreline=cam.intake.si.centreline,
+        exhaust_centreline=cam.exhaust.si.centreline,
+        intake_lift=intake.max_lift,
+        exhaust_lift=exhaust.max_lift,
+        overlap=cam.overlap,
+        overlap_factor=overlap_factor(cam, engine),
+        overlap_factor_by_fit=fit,
+        effective_compression=effective_compression.kernel(geometry.compression_ratio, at_seat.si.intake_closes, geometry.rod_over_crank),
+        events=(*printed, *(() if any(e.measured_at == "valve" and abs(e.si.height - at_seat.si.height) < 1e-9 for e in printed) else (at_seat,))),
+    )
