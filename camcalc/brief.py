@@ -91,6 +91,7 @@ class IdleAdvice(Record):
     lowest_speed: Measure = measure("crank_rps", "rpm", doc="torque balances at all")
     lowest_speeds: str
     brakes: str
+    air: str
     bands: Mapping[str, Any] = dataclasses.field(default_factory=dict)
 
 
@@ -333,7 +334,21 @@ def idle_advice(engine: EngineModel, new: IdleSet, replaced: tuple[IdleSet, Idle
         lowest_speed=new.lowest,
         lowest_speeds=lowest_words(new.lowest, new.lowest_steady),
         brakes=brake_remark(first.si.manifold_vacuum, barometer(engine), was),
+        air=air_words(first, own.states[0] if own and own.states else None),
     )
+
+
+def air_words(idle: IdleState, was: IdleState | None) -> str:
+    """Word how far the throttle has to stand open for the first start, against where it stands with the cam that is replaced."""
+    own = f"the idle passes {1e3 * idle.si.air_flow:.1f} g/s of air through {1e6 * idle.si.throttle_area:.0f} mm2 of throttle"
+    if was is None:
+        return f"{own}: set the throttle stop so that the idle control holds it near the middle of its travel"
+    more = idle.si.throttle_area / was.si.throttle_area
+    if abs(more - 1.0) < 0.05:
+        return f"{own}, as with the cam it replaces: leave the throttle stop"
+    how = f"{more:.1f} times the opening of the cam it replaces"
+    turn = "open" if more > 1.0 else "close"
+    return f"{own}, {how}: {turn} the throttle stop by as much before the first start, so that the idle control holds it near the middle of its travel"
 
 
 def lowest_words(lowest: float, steady: float) -> str:

@@ -233,7 +233,7 @@ def _wrong_dimension(value: object, key: str, bounds: Bounds) -> InputError:
     shown = _shown(bounds)
     expected = f"{_kind(bounds.unit)}, e.g. in {shown}" if shown and f"({shown})" not in _kind(bounds.unit) else _kind(bounds.unit)
     if bare:
-        fix = f'write the unit: "{value} {_likely_unit(_as_float(value), bounds)}"'
+        fix = "write the unit: " + " or ".join(f'"{value} {unit}"' for unit in _likely_units(_as_float(value), bounds))
     elif "crank" in bounds.unit and re.search(r"deg(rees?)?\s*$|°\s*$|rad\w*\s*$", str(value)):
         number = _NUMBER.match(str(value))
         fix = f'a plain degree is a plane angle; at the crank write "{number[1] if number else "..."} crank_deg", at the cam "cam_deg"'
@@ -300,12 +300,12 @@ def _kind(unit: str) -> str:
     return _KINDS.get(unit, f"a quantity in {unit}")
 
 
-def _likely_unit(value: float, bounds: Bounds) -> str:
-    for unit in (_shown(bounds), *_UNITS_TRIED_FOR_HINTS):
-        line = _linear(_unit(unit), bounds.unit)
-        if line and bounds.low <= value * line[0] + line[1] <= bounds.high:
-            return unit
-    return _shown(bounds)
+def _likely_units(value: float, bounds: Bounds) -> list[str]:
+    """Return the unit that puts a bare number into its range; both where a length may be in millimetres or inches."""
+    tried = dict.fromkeys((_shown(bounds), *_UNITS_TRIED_FOR_HINTS))
+    lines = {unit: line for unit in tried if (line := _linear(_unit(unit), bounds.unit))}
+    fits = [unit for unit, line in lines.items() if bounds.low <= value * line[0] + line[1] <= bounds.high] or [_shown(bounds)]
+    return [fits[0], *(unit for unit in fits[1:] if {fits[0], unit} == {"mm", "inch"})]
 
 
 def format_quantity(value: Quantity, digits: int = 4) -> str:

@@ -20,6 +20,7 @@ from rich.console import Console
 
 from camcalc import InputError, NoSolutionError, QuickEngine, make_brief, read_build
 from camcalc.advice.idle import idle_state
+from camcalc.brief import air_words
 from camcalc.report.brief_page import brief_html
 from camcalc.report.rows import strategy_jumps
 from camcalc.report.tables import brief_tables, write_tables
@@ -322,6 +323,15 @@ def test_the_idle_says_where_its_spark_goes_and_what_the_table_s_own_would_cost(
     own = idle.si.spark[idle.si.spark.size // 2]
     assert idle.meets_table.startswith(f"The idle's {own:.0f} degrees belong to the closed pedal")
     assert ("serves both" in idle.meets_table) == ("apart" in idle.meets_table)
+
+
+def test_the_first_start_is_told_how_far_to_open_the_throttle(brief: Any) -> None:
+    new, old = brief.idle.new[0], brief.idle.replaced[0]
+    more = new.si.throttle_area / old.si.throttle_area
+    assert f"{1e6 * new.si.throttle_area:.0f} mm2" in brief.idle.air
+    assert (f"{more:.1f} times" in brief.idle.air) == (abs(more - 1.0) >= 0.05)
+    assert ("open the throttle stop" in brief.idle.air) == (more >= 1.05)
+    assert "travel" in air_words(new, None)
 
 
 def test_a_step_between_two_strategies_of_injection_is_told(brief: Any) -> None:

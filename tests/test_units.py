@@ -130,7 +130,12 @@ def test_a_crank_angle_is_refused_where_a_plane_angle_is_due() -> None:
 
 @pytest.mark.parametrize(
     ("value", "bounds", "fix"),
-    [(292, DURATION, '"292 crank_deg"'), (4.0, Bounds("m", 0.03, 0.2), '"4.0 inch"'), (850, Bounds("crank_rps", 5.0, 30.0), '"850 rpm"')],
+    [
+        (292, DURATION, '"292 crank_deg"'),
+        (4.0, Bounds("m", 0.03, 0.2), '"4.0 inch"'),
+        (850, Bounds("crank_rps", 5.0, 30.0), '"850 rpm"'),
+        (0.05, Bounds("m", 1e-5, 0.02), '"0.05 mm" or "0.05 inch"'),
+    ],
 )
 def test_a_bare_number_is_refused_and_the_likely_unit_named(value: float, bounds: Bounds, fix: str) -> None:
     with pytest.raises(InputError) as error:

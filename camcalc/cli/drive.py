@@ -41,9 +41,13 @@ def run(options: argparse.Namespace) -> int:
     """Drive and print what came of it."""
     from ..drive.drive_run import simulate_drive
     from ..drive.engine_loop import tables_of
+    from ..errors import InputError
     from .progress import progress_bar
     from .surge import build_and_table
 
+    if (options.speed is None) == (options.road_speed is None):
+        came = "neither" if options.speed is None else "both --speed and --road-speed"
+        raise InputError("--speed", came=came, expected="--speed or --road-speed; in neutral, --speed", fix='e.g. --speed "1400 rpm"')
     build, table = build_and_table(options)
     refuse_outputs({"--log": options.log}, [*build.files(), table.path], folders={"--plots": options.plots}, new=not options.overwrite)
     with progress_bar() as report:

@@ -109,6 +109,7 @@ def _idle(brief: Brief, console: Console) -> None:
         highlight=False,
     )
     console.print(f"  {idle.lowest_speeds}", highlight=False, markup=False)
+    console.print(f"  {idle.air}", highlight=False, markup=False)
     for note in (idle.brakes, *idle.unreachable, *((idle.new[0].flag,) if idle.new[0].flag else ())):
         console.print(f"  {note}", highlight=False, markup=False)
     console.print()
