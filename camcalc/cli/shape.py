@@ -42,13 +42,13 @@ def run(options: argparse.Namespace) -> int:
     """Shape the table and write it."""
     import numpy as np
 
-    from ..advice.late_burn import late_burns
     from ..advice.table_ceilings import ceilings_on_table
     from ..build import load_build
     from ..cycle.models import engine_kind
     from ..report.terminal_parts import console
     from ..report.terminal_shape import print_late_burns
     from ..tables import add_back, read_table, shape_table
+    from ..tables.late_burn import late_burns
     from ..units import Bounds, to_si
 
     build = load_build(options.build)

@@ -10,7 +10,7 @@ from .terminal_parts import blank, table
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from ..advice.late_burn import LateBurn
+    from ..tables.late_burn import LateBurn
 
 __all__ = ["print_late_burns"]
 

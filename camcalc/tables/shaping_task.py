@@ -116,6 +116,7 @@ def angles_on(values: Any, name: str, table: SparkTable) -> Array:
 
 
 def mask_on(values: Any, name: str, table: SparkTable) -> Mask:
+    """Return truths on a table's cells; none where nothing is given."""
     if values is None:
         return np.zeros(table.shape, dtype=bool)
     mask = np.asarray(values)

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from ..cycle.operating import EngineModel
 from ..results import Measure, Record, measure
-from ..tables.shaped import ShapedTable
+from .shaped import ShapedTable
 
 __all__ = ["LateBurn", "late_burns"]
 

@@ -7,11 +7,11 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from camcalc.advice.late_burn import late_burns
 from camcalc.advice.table_ceilings import ceilings_on_table
 from camcalc.build import Build
 from camcalc.cycle.models import MODELS
 from camcalc.tables import SparkTable, shape_table
+from camcalc.tables.late_burn import late_burns
 
 
 def test_later_spark_burns_later_hotter_and_leaves_more_unburned(build_of: Callable[..., Build]) -> None:
