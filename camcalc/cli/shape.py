@@ -42,6 +42,7 @@ def run(options: argparse.Namespace) -> int:
     """Shape the table and write it."""
     import numpy as np
 
+    from ..advice.idle import IDLE_REACH
     from ..advice.table_ceilings import ceilings_on_table
     from ..build import load_build
     from ..cycle.models import engine_kind
@@ -96,6 +97,11 @@ def run(options: argparse.Namespace) -> int:
         print(f"\nwritten to {options.out}" if options.out else "\nnothing written: --out says where to")
         if rule is not None:
             print(f"slopes that every gear to be kept smooth stands, where none was given: {rule.words()}")
+        if beside := near_idle(shaped, build):
+            print(
+                f"{beside} of the changed cells lie within {60.0 * IDLE_REACH:.0f} rpm of the idle speed: where the idle runs on this table, and not on "
+                "an idle spark of its own, its vacuum moves with them (camcalc brief: idle over spark)"
+            )
         if adders:
             print(f"ceilings lowered by {adders:g} crank deg for what stands on top of the table")
     if options.plots:
@@ -111,6 +117,14 @@ def what_the_limits_cost(changed: int, counts: dict[str, int], options: argparse
     if not options.hold_floor and counts["holding_floor"] < changed:
         said.append(f"--hold-floor changes {counts['holding_floor']}: it lowers cells that spark does not cure by the slope limits alone, and burns less late")
     return said
+
+
+def near_idle(shaped: Any, build: Any) -> int:
+    """Return how many cells changed within reach of the idle speed."""
+    from ..advice.idle import IDLE_REACH
+
+    speeds, idle = shaped.table.si.speed, build.idle.si.speed
+    return sum(abs(speeds[change.row] - idle) <= IDLE_REACH for change in shaped.changes)
 
 
 def slopes_stood(build: Any, table: Any, model: str) -> Any:

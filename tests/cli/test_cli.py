@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import json
+import re
 import shutil
 import subprocess
 import sys
@@ -317,6 +318,10 @@ def test_shape_writes_a_table_under_its_ceilings_and_leaves_its_source_alone(roo
     held = capsys.readouterr().out
     assert "Below the late-burn floor: what was, what is" in held
     assert "under the slope limits alone" in held
+    # Only the row at 800 rpm lies within 300 rpm of the idle at 850.
+    beside = len(re.findall(r"^  800 rpm.* -> ", held, re.MULTILINE))
+    told = re.search(r"(\d+) of the changed cells lie within 300 rpm of the idle speed", held)
+    assert beside == (int(told[1]) if told else 0) > 0
     assert lower["applies_to"] == "FINAL spark: table plus every adder"
     assert np.min(np.array(lower["table"]["spark"]["value"]) - new.si.cells) <= -3.0
 
