@@ -90,7 +90,7 @@ def ceiling_sensitivity(kind: Callable[..., EngineModel], build: Build, gear: in
         road = _road_pressure(nominal, speed, gear)
         found = []
         for variant in variants:
-            same = variant.tolerances == Tolerances() and variant.build.fuel is build.fuel
+            same = variant.tolerances == Tolerances()
             model = nominal.asking(variant.build) if same else kind(variant.build, variant.tolerances)
             alone = variant.build.vehicle.smooth_gears
             at = road if len(alone) > 1 or alone[0] == gear else _road_pressure(model, speed, alone[0])

@@ -79,7 +79,7 @@ class EngineModel(Protocol):
         ...
 
     def asking(self, build: Build) -> EngineModel:
-        """Return the same engine, and what it remembers, under another sheet's limits, gears or margins."""
+        """Return the same engine, and what it remembers, under another sheet's limits, gears, margins or octane."""
         ...
 
     def state(self, speed: float, pressure: float, spark: float, *, burned_fraction: float | None = None) -> OperatingState:

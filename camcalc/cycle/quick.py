@@ -98,7 +98,7 @@ class QuickEngine:
         return self
 
     def asking(self, build: Build) -> QuickEngine:
-        """Return the same engine under another sheet's limits, gears or margins."""
+        """Return the same engine under another sheet's limits, gears, margins or octane."""
         twin = copy.copy(self)
         twin.build = build
         return twin

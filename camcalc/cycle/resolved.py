@@ -108,7 +108,7 @@ class ResolvedEngine:
         return twin
 
     def asking(self, build: Build) -> ResolvedEngine:
-        """Return the same engine and its settled cycles under another sheet's limits, gears or margins."""
+        """Return the same engine and its settled cycles under another sheet's limits, gears, margins or octane."""
         twin = copy.copy(self)
         twin.build = build
         return twin
