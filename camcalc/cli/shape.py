@@ -46,12 +46,15 @@ def run(options: argparse.Namespace) -> int:
     from ..advice.table_ceilings import ceilings_on_table
     from ..build import load_build
     from ..cycle.models import engine_kind
+    from ..errors import InputError
     from ..report.terminal_parts import console
     from ..report.terminal_shape import print_late_burns
     from ..tables import add_back, read_table, shape_table
     from ..tables.late_burn import late_burns
     from ..units import Bounds, to_si
 
+    if options.hold_floor and options.add_back:
+        raise InputError("--hold-floor", came="and --add-back", expected="one of the two", fix="adding back lowers no cell: leave --hold-floor out")
     build = load_build(options.build)
     table = read_table(table_path(options.table, build))
     inputs = [*build.files(), table.path, options.current, options.log]

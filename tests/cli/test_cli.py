@@ -369,5 +369,7 @@ def test_review_finds_a_surge_that_the_table_hands_on_and_writes_what_to_try_nex
 
 def test_giving_back_needs_the_table_that_was_driven_and_a_log(root: Path, table_path: Path, capsys: Said) -> None:
     sheet = str(root / "examples" / "dockside" / "build.toml")
+    assert main(["shape", sheet, "--table", str(table_path), "--add-back", "2 crank_deg", "--hold-floor"]) == 1
+    assert "--hold-floor" in capsys.readouterr().err
     assert main(["shape", sheet, "--table", str(table_path), "--add-back", "2 crank_deg"]) == 1
     assert "--current" in capsys.readouterr().err
