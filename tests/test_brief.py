@@ -20,6 +20,7 @@ from rich.console import Console
 
 from camcalc import InputError, NoSolutionError, QuickEngine, make_brief, read_build
 from camcalc.advice.idle import idle_state
+from camcalc.advice.idle_spark import meets_table
 from camcalc.brief import air_words
 from camcalc.report.brief_page import brief_html
 from camcalc.report.rows import strategy_jumps
@@ -318,11 +319,20 @@ def test_the_starting_table_is_a_spark_table_that_camcalc_reads_back(brief: Any,
     assert table.si.speed == pytest.approx(brief.spark_ceilings.si.speed)
 
 
-def test_the_idle_says_where_its_spark_goes_and_what_the_table_s_own_would_cost(brief: Any) -> None:
-    idle = brief.idle_spark
+def test_the_idle_says_where_its_spark_goes_and_never_to_idle_on_more_than_its_own(brief: Any) -> None:
+    idle, ceilings = brief.idle_spark, brief.spark_ceilings
     own = idle.si.spark[idle.si.spark.size // 2]
     assert idle.meets_table.startswith(f"The idle's {own:.0f} degrees belong to the closed pedal")
-    assert ("serves both" in idle.meets_table) == ("apart" in idle.meets_table)
+
+    def told(there: float) -> str:
+        return meets_table(idle, 60e3, ceilings.replace(starting_spark=np.full(ceilings.si.starting_spark.shape, there)))
+
+    vacuum = np.interp(own - 20.0, idle.si.swept_spark, idle.manifold_vacuum.magnitude)
+    assert f"idle on the table's to begin with: {vacuum:.1f} inHg" in told(own - 20.0)
+    assert "20 degrees between idle and drive" in told(own - 20.0)
+    assert "idle on the table's" not in told(own + 20.0)
+    assert "the idle's own" in told(own + 20.0)
+    assert told(own - 3.0).endswith("where it has one.")
 
 
 def test_the_first_start_is_told_how_far_to_open_the_throttle(brief: Any) -> None:
@@ -334,14 +344,21 @@ def test_the_first_start_is_told_how_far_to_open_the_throttle(brief: Any) -> Non
     assert "travel" in air_words(new, None)
 
 
-def test_a_step_between_two_strategies_of_injection_is_told(brief: Any) -> None:
-    w, said = brief.injection, strategy_jumps(brief)
-    ends = w.si.end_of_injection
-    with np.errstate(invalid="ignore"):
-        far = [(k, j) for k, row in enumerate(w.strategy) for j in range(len(row) - 1) if row[j] != row[j + 1] and abs(ends[k, j + 1] - ends[k, j]) > 90.0]
-    assert bool(far) == bool(said)
-    for k, j in far:
-        assert f"between {w.speed.magnitude[j]:.0f} and {w.speed.magnitude[j + 1]:.0f} rpm at {w.manifold_pressure.magnitude[k]:.0f} kPa" in said[0]
+def test_a_step_between_two_strategies_of_injection_is_told_along_speed_and_along_load(brief: Any) -> None:
+    w = brief.injection
+    ends = np.full(w.si.end_of_injection.shape, 100.0)
+    ends[0, 0], ends[0, 1], ends[1, 0], ends[2, 3], ends[2, 4] = -90.0, 110.0, 105.0, np.nan, -95.0
+    strategy = [["shut valve"] * ends.shape[1] for _ in range(ends.shape[0])]
+    strategy[0][0] = strategy[2][4] = strategy[2][3] = "open valve"
+    strategy[1][2] = "open valve"  # only 0 degrees apart
+    (told,) = strategy_jumps(w.replace(end_of_injection=ends, strategy=tuple(map(tuple, strategy))))
+    assert told.startswith(
+        "the end of injection moves from one strategy to the other between 800 and 1200 rpm at 40 kPa by 200 degrees, "
+        "between 40 and 60 kPa at 800 rpm by 195 degrees, between 60 and 80 kPa at 3000 rpm by 195 degrees, "
+        "between 3000 and 4000 rpm at 80 kPa by 195 degrees: a controller"
+    )
+    level = w.replace(end_of_injection=np.full(ends.shape, 100.0), strategy=tuple(map(tuple, strategy)))
+    assert strategy_jumps(level) == []
 
 
 def test_the_injection_file_is_the_grid_in_the_json(tables: dict[str, Any], data: Any) -> None:

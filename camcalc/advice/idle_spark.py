@@ -85,15 +85,17 @@ def meets_table(idle: IdleSpark, pressure: float, ceilings: SparkCeilings) -> st
     said = f"The idle's {own:.0f} degrees belong to the closed pedal: to the controller's own idle spark, where it has one."
     if abs(own - there) <= STEEP:
         return said
+    said += f" With the pedal open the starting table has {there:.0f} degrees there, {abs(own - there):.0f} apart."
+    if there > own:
+        return f"{said} Where one table serves both, give the cells that the idle visits the idle's own, so that its control keeps spark to add."
     with np.errstate(invalid="ignore"):
         vacuum, varies = (np.interp([own, there], si.swept_spark, values) for values in (si.manifold_vacuum, si.imep_variation))
-    said += f" With the pedal open the starting table has {there:.0f} degrees there, {abs(own - there):.0f} apart."
     if not np.isfinite([vacuum, varies]).all():
         return said
     inches = quantity(vacuum, "Pa").to("inHg").magnitude
     return (
         f"{said} Where one table serves both, idle on the table's to begin with: {inches[1]:.1f} inHg and COV {100.0 * varies[1]:.0f} % "
-        f"instead of {inches[0]:.1f} inHg and {100.0 * varies[0]:.0f} %. A step of {abs(own - there):.0f} degrees between idle and drive would swing what "
+        f"instead of {inches[0]:.1f} inHg and {100.0 * varies[0]:.0f} %. A step of {own - there:.0f} degrees between idle and drive would swing what "
         "the pedal does at every touch."
     )
 

@@ -32,7 +32,7 @@ class RoadPoint(NamedTuple):
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
 class GearReversion(Record):
-    """Where trouble ends in one gear. A speed is missing where the figure stays within its limit down to 600 rpm."""
+    """Where trouble ends in one gear. A speed is missing where the figure stays within its limit down to 600 rpm, or the car is ``held`` at no speed."""
 
     gear: int
     ratio: float
@@ -41,6 +41,7 @@ class GearReversion(Record):
     blow_back_below: Measure = measure("crank_rps", "rpm", doc="overlap blow-back exceeds its limit below this")
     blow_back_below_road_speed: Measure = measure("m/s", "km/h")
     note: str = ""
+    held: bool = True
 
 
 def road_point(model: EngineModel, speed: float, gear_ratio: float, *, near: float = math.nan) -> RoadPoint:
@@ -76,7 +77,8 @@ def reversion_in_gear(model: EngineModel, gear: int) -> GearReversion:
     unstable = _last_bad(lambda s: None if (p := point(s)) is None else p.variation > limits.stability)
     blown = _last_bad(lambda s: None if (p := point(s)) is None else p.blow_back > limits.blow_back_share)
     notes = ["converter taken as locked; slip lets the engine run faster than this"] if vehicle.transmission == "converter" else []
-    if all(p is None for p in cache.values()):
+    held = any(p is not None for p in cache.values())
+    if not held:
         notes.append(f"gear {gear}: the engine holds the car on the level at no speed up to {FASTEST * 60:.0f} rpm: nothing is said of it")
     if unstable >= FASTEST or blown >= FASTEST:
         notes.append(f"{FASTEST * 60:.0f} rpm is where the search begins: it stands for that or more")
@@ -88,6 +90,7 @@ def reversion_in_gear(model: EngineModel, gear: int) -> GearReversion:
         blow_back_below=blown,
         blow_back_below_road_speed=road_speed(vehicle, blown, ratio),
         note="; ".join(notes),
+        held=held,
     )
 
 

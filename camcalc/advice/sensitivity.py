@@ -23,6 +23,8 @@ __all__ = ["COMMON_PRACTICE", "CeilingSensitivity", "Variant", "ceiling_sensitiv
 
 # How far a pump's fuel, or the knock limit's own estimate, may lie from the sheet's research octane number; ESTIMATE.
 OCTANE_STEP = 2.0
+# What a sheet may say.
+OCTANES = (80.0, 120.0)
 SPEEDS = np.arange(1000.0, 2001.0, 200.0) / 60.0
 # Where this much lies between the least and the greatest of the ceilings of one speed, the brief says so.
 WIDE = 10.0
@@ -76,8 +78,10 @@ def variants_of(build: Build) -> list[Variant]:
         swing = min(factor * limits.swing_factor, 3.0)
         found.append(Variant(f"swing {word}", build.replace(limits=limits.replace(swing_factor=swing)), plain))
     for change in (-OCTANE_STEP, OCTANE_STEP):
-        octane = build.fuel.octane + change
-        found.append(Variant(f"research octane {octane:.0f}", build.replace(fuel=build.fuel.replace(octane=octane)), plain))
+        octane = min(max(build.fuel.octane + change, OCTANES[0]), OCTANES[1])
+        if octane == build.fuel.octane:
+            continue
+        found.append(Variant(f"research octane {octane:g}", build.replace(fuel=build.fuel.replace(octane=octane)), plain))
     return found + [Variant(f"gear {g} alone", build.replace(vehicle=vehicle.replace(smooth_gears=[g])), plain) for g in vehicle.smooth_gears]
 
 

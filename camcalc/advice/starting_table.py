@@ -27,8 +27,8 @@ def whole_table(cells: list[list[CeilingCell]], *, margin: float) -> Array:
     the least of best torque and knock, less the margin.
 
     An idle has spark of its own, which belongs to a closed pedal: with the pedal open, cells near the idle speed have that of the
-    next faster ones. Cells that no spark cures and cells without a settled cycle have that of the next fuller load. No cell has more
-    than its own best torque or knock less the margin.
+    next faster ones. Cells that no spark cures and cells without a settled cycle have that of the next fuller load. No cell outside
+    the zone has more than its own best torque or knock less the margin.
     """
     remark = np.array([[c.remark for c in row] for row in cells])
     zone = np.array([[math.isfinite(c.ceiling) for c in row] for row in cells])

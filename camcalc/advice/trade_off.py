@@ -208,7 +208,7 @@ def bought(strip: TradeOff) -> list[str]:
     return [
         f"from {top:.0f} degrees, the least of best torque and knock here, to the ceiling: {100.0 * (fuel[1] / fuel[0] - 1.0):+.1f} % fuel, {heat}"
         f"{100.0 * (varies[1] - varies[0]):+.1f} points of COV, {slope[1]:.2f} N m per degree for {slope[0]:.2f}",
-        "what the ceiling buys is not in this cell's mean cycle: the cleanest and fullest states that its swing visits stand it without a kick or knock",
+        "what a ceiling of camcalc's buys is not in this cell's mean cycle: the cleanest and fullest states of its swing stand it without a kick or knock",
     ]
 
 

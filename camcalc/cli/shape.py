@@ -46,15 +46,12 @@ def run(options: argparse.Namespace) -> int:
     from ..advice.table_ceilings import ceilings_on_table
     from ..build import load_build
     from ..cycle.models import engine_kind
-    from ..errors import InputError
     from ..report.terminal_parts import console
     from ..report.terminal_shape import print_late_burns
     from ..tables import add_back, read_table, shape_table
     from ..tables.late_burn import late_burns
     from ..units import Bounds, to_si
 
-    if options.hold_floor and options.add_back:
-        raise InputError("--hold-floor", came="and --add-back", expected="one of the two", fix="adding back lowers no cell: leave --hold-floor out")
     build = load_build(options.build)
     table = read_table(table_path(options.table, build))
     inputs = [*build.files(), table.path, options.current, options.log]
@@ -68,11 +65,13 @@ def run(options: argparse.Namespace) -> int:
         rule = slopes_stood(build, table, options.model)
         if rule is not None:
             limits |= {key: getattr(rule, key) for key in ("along_speed", "along_load") if limits[key] is None}
+    uncured = np.isfinite(found.ceiling) & ~found.cured
+    held = uncured if options.hold_floor else None
     late: tuple[Any, ...] = ()
     counts: dict[str, int] = {}
     if options.add_back:
         current, visited = driven(options)
-        shaped = add_back(current, table, ceiling=found.ceiling - adders, visited=visited, step=options.add_back, **limits)
+        shaped = add_back(current, table, ceiling=found.ceiling - adders, visited=visited, step=options.add_back, uncured=held, **limits)
     else:
         asked = {
             "ceiling": found.ceiling - adders,
@@ -80,11 +79,11 @@ def run(options: argparse.Namespace) -> int:
             "allow_raise": options.allow_raise,
             "best": found.best - adders,
         }
-        shaped = shape_table(table, **asked, **limits, hold_floor=options.hold_floor)
+        shaped = shape_table(table, **asked, **limits, uncured=held)
         late = late_burns(engine, shaped, found.manifold_pressure, adders=adders)
         if None not in (limits["along_speed"], limits["along_load"]):
             counts["by_slopes_alone"] = len(shape_table(table, **asked, **limits | {"per_cell": ANY_STEP}).changes)
-            counts["holding_floor"] = len(shape_table(table, **asked, **limits, hold_floor=True).changes)
+            counts["holding_floor"] = len(shape_table(table, **asked, **limits, uncured=uncured).changes)
     if options.out:
         shaped.table.write(options.out, overwrite=options.overwrite)
     if options.json:
@@ -103,7 +102,7 @@ def run(options: argparse.Namespace) -> int:
         if beside := near_idle(shaped, build):
             print(
                 f"{beside} of the changed cells lie within {60.0 * IDLE_REACH:.0f} rpm of the idle speed: where the idle runs on this table, and not on "
-                "an idle spark of its own, its vacuum moves with them (camcalc brief: idle over spark)"
+                "an idle spark of its own, its vacuum moves with those it visits (camcalc brief: idle over spark)"
             )
         if adders:
             print(f"ceilings lowered by {adders:g} crank deg for what stands on top of the table")

@@ -74,7 +74,6 @@ def engine_tables(model: EngineModel, speeds: Array = SPEEDS, pressures: Array =
     return EngineTables(speeds, pressures, sparks, values, np.isfinite(values[0]))
 
 
-@njit(cache=True)
 def nodes_about(axis: Array, low: float, high: float) -> Array:
     """Return the nodes of an axis from the one at or below ``low`` to the one at or above ``high``, two at least: all that a look-up in between takes.
 
@@ -86,6 +85,7 @@ def nodes_about(axis: Array, low: float, high: float) -> Array:
     return axis[min(first, axis.size - 2) : max(last, 1) + 1]
 
 
+@njit(cache=True)
 def look_up(speeds: Array, pressures: Array, sparks: Array, values: Array, speed: float, pressure: float, spark: float) -> Array:
     """Return every field at a point, trilinear; not-a-number outside speeds and pressures, sparks held at their ends."""
     out = np.empty(values.shape[0])

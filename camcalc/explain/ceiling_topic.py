@@ -27,7 +27,7 @@ from ..cycle.simulate import PRESSURE, SPEED
 from ..errors import InputError, NoSolutionError
 from ..units import quantity, to_si
 from .idle_topics import resolved_engine
-from .origins import CYCLE, SHEET, of_sheet
+from .origins import CYCLE, of_barometer, of_sheet
 from .worksheet import Explanation, Worksheet
 
 if TYPE_CHECKING:
@@ -134,7 +134,7 @@ def _asked(sheet: Worksheet, engine: EngineModel, column: CeilingColumn, cell: C
     p = sheet.given("p", "the cell's own load", quantity(cell.pressure, "Pa", "kPa"), "cell")
     words = "The lookup follows the swing and visits this cell, since the cell lies no further away than the swing is wide."
     sheet.step(words, "D", "distance of the cell over the load", sympy.Abs(p / p_s - 1), "percent")
-    p_b = sheet.given("p_b", "barometer", quantity(barometer(engine), "Pa", "kPa"), SHEET)
+    p_b = sheet.given("p_b", "barometer", quantity(barometer(engine), "Pa", "kPa"), of_barometer(engine.build))
     full = sheet.step("The fullest state that the swing visits.", "p_full", "load one swing up", sympy.Min(p_s * (1 + width), p_b), "kPa")
     return [_least(sheet, engine, cell.speed, swing, sheet.number(full, "Pa"))]
 

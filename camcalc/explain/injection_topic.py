@@ -15,7 +15,7 @@ from ..cycle.simulate import PRESSURE, SPEED
 from ..errors import InputError
 from ..units import quantity, to_si
 from .idle_topics import resolved_engine
-from .origins import CYCLE, SHEET, of_sheet
+from .origins import CYCLE, SHEET, of_barometer, of_sheet
 from .worksheet import Explanation, Worksheet
 
 if TYPE_CHECKING:
@@ -80,7 +80,7 @@ def _width(sheet: Worksheet, engine: EngineModel, speed: float, pressure: float)
     fuel = sheet.step("The air decides the fuel.", "m_f", "fuel per injection", air / (lam * afr), "mg")
     across = sheet.given("p_f", "fuel pressure", injector.fuel_pressure, of_sheet(build, "injector", "fuel_pressure"))
     if injector.regulator != "manifold referenced":
-        p_b = sheet.given("p_b", "barometer", quantity(barometer(engine), "Pa", "kPa"), SHEET)
+        p_b = sheet.given("p_b", "barometer", quantity(barometer(engine), "Pa", "kPa"), of_barometer(build))
         p_m = sheet.given("p_m", "manifold pressure", quantity(pressure, "Pa", "kPa"), "asked for")
         words = "The regulator holds fuel pressure over the air outside, but the tip looks into the manifold."
         across = sheet.step(words, "dp", "pressure across the tip", across + p_b - p_m, "kPa")

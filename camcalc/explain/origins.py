@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from ..build import Build
 
-__all__ = ["CYCLE", "SHEET", "of_sheet"]
+__all__ = ["CYCLE", "SHEET", "of_barometer", "of_sheet"]
 
 SHEET, CYCLE = "build sheet", "settled cycle"
 
@@ -22,3 +23,8 @@ def of_sheet(build: Build, section: str, key: str) -> str:
     """
     why = {a.key: a.why for a in build.assumed}.get(f"[{section}] {key}")
     return SHEET if why is None else f"assumed, {why.split(':')[0]}"
+
+
+def of_barometer(build: Build) -> str:
+    """Return whether the sheet gives the barometer or it follows from the altitude."""
+    return "from the sheet's altitude" if math.isnan(build.site.si.barometer) else SHEET

@@ -134,7 +134,8 @@ def _blow_back(sheet: Worksheet, engine: EngineModel, state: OperatingState) -> 
 
 def _variation(sheet: Worksheet, engine: EngineModel, state: OperatingState) -> tuple[Any, Any]:
     x = sheet.given("x", "burned fraction of the mean cycle", quantity(state.burned_fraction, "", "percent"), CYCLE)
-    noise = sheet.given("k", "by how much it differs from cycle to cycle, over itself", quantity(dilution_noise(engine), "", "percent"), SHEET)
+    source = of_sheet(engine.build, "limits", "dilution_noise")
+    noise = sheet.given("k", "by how much it differs from cycle to cycle, over itself", quantity(dilution_noise(engine), "", "percent"), source)
     least = sheet.given("d_0", "least change asked for", LEAST_CHANGE, "numerical")
     words = "No two cycles keep the same share of burned gas."
     change = sheet.step(words, "d", "standard deviation of the burned fraction", sympy.Max(noise * x, least), "percent")

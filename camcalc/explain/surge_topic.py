@@ -110,7 +110,7 @@ def _driveline(sheet: Worksheet, build: Build, gear: int) -> tuple[Any, Any, Any
     i_g = sheet.given("i_g", f"ratio of gear {gear}", vehicle.gear_ratios[gear - 1], SHEET)
     i_f = sheet.given("i_f", "final drive", vehicle.final_drive, SHEET)
     i = sheet.step("One turn of the wheels is so many of the crank.", "i", "ratio from crank to wheels", i_g * i_f, "")
-    j_e = sheet.given("J_e", "inertia of crank, flywheel and clutch", build.engine.rotating_inertia, SHEET)
+    j_e = sheet.given("J_e", "inertia of crank, flywheel and clutch", build.engine.rotating_inertia, of_sheet(build, "engine", "rotating_inertia"))
     words = "Seen from the wheels the engine is heavy: its speed and its torque are both turned up by the ratio, so its inertia by the square."
     j_1 = sheet.step(words, "J_1", "engine's inertia at the wheels", j_e * i**2, "kg*m**2")
     m, r = sheet.given("m", "mass of the car", vehicle.mass, SHEET), sheet.given("r", "rolling radius of the tyre", vehicle.tyre_radius, SHEET)

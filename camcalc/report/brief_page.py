@@ -85,7 +85,7 @@ def brief_html(brief: Brief) -> str:
         base_columns=[(field, BASE_HEADS[field], digits, "") for field, _, digits in BASE_COLUMNS],
         picks=injection_picks(brief) if brief.injection.applies else [],
         injection_row=injection_row(brief),
-        strategy_jumps=strategy_jumps(brief) if brief.injection.applies else [],
+        strategy_jumps=strategy_jumps(brief.injection) if brief.injection.applies else [],
         injection_notes=injection_notes(brief, injection_row(brief)) if brief.injection.applies else [],
     )
 

@@ -5,9 +5,12 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from ..results import Record, text_of
 
 if TYPE_CHECKING:
+    from ..advice.injection import InjectionWindows
     from ..advice.spark import SparkCeilings
     from ..brief import Brief
 
@@ -74,10 +77,13 @@ def ceiling_rows(ceilings: SparkCeilings, load_axis: str = "manifold pressure", 
 def starting_notes(brief: Brief) -> list[str]:
     """Return what the numbers of the starting table are, in lines of text."""
     ceilings, margin = brief.spark_ceilings, brief.build.limits.si.spark_margin
-    lines = [f"outside the zone: best torque or knock, less {margin:g} degrees; cells near the idle speed, for an open pedal, have the next faster ones'"]
+    lines = [f"elsewhere at most best torque or knock, less {margin:g} degrees; cells near the idle speed, for an open pedal, have the next faster ones'"]
     if ceilings.has_zone:
-        lines.insert(0, f"in the zone: level under its ceilings, less {margin:g} degrees, eased out by three degrees a cell")
-        lines.append("cells that spark does not cure have the next fuller load's, unless their late-burn floor lies within six degrees of the rest")
+        lines.insert(0, f"in the zone: level under its ceilings, less {margin:g} degrees, and three degrees a cell from there to the rest")
+        lines.append(
+            "cells that spark does not cure have the next fuller load's, or their late-burn floor where it lies within six degrees of the rest: "
+            "steps beside them are larger"
+        )
         lines.append("a table that is there already is lowered by camcalc shape instead, no further than it must")
     return lines
 
@@ -112,19 +118,22 @@ def injection_notes(brief: Brief, row: int) -> list[str]:
     speeds: dict[str, list[str]] = {}
     for speed, why in zip(w.speed.magnitude, w.why[row], strict=True):
         speeds.setdefault(why, []).append(f"{speed:.0f}")
-    return [*(f"{', '.join(at)} rpm: {why}" for why, at in speeds.items() if why), *strategy_jumps(brief)]
+    return [*(f"{', '.join(at)} rpm: {why}" for why, at in speeds.items() if why), *strategy_jumps(w)]
 
 
-def strategy_jumps(brief: Brief) -> list[str]:
-    """Return where the end of injection moves so far between neighbouring speeds that a controller would interpolate through the overlap."""
-    w = brief.injection
-    ends, speeds = w.si.end_of_injection, w.speed.magnitude
+def strategy_jumps(windows: InjectionWindows) -> list[str]:
+    """Return where the end of injection moves so far between neighbouring cells that a controller would interpolate through the overlap."""
+    ends, speeds, loads = windows.si.end_of_injection, windows.speed.magnitude, windows.manifold_pressure.magnitude
     found = []
-    for row, load in enumerate(w.manifold_pressure.magnitude):
-        for k in range(len(speeds) - 1):
-            apart = abs(ends[row, k + 1] - ends[row, k])
-            if w.strategy[row][k] != w.strategy[row][k + 1] and apart > JUMP:
-                found.append(f"between {speeds[k]:.0f} and {speeds[k + 1]:.0f} rpm at {load:.0f} kPa by {apart:.0f} degrees")
+    for row, column in np.ndindex(ends.shape):
+        along_speed = f"between {speeds[column - 1]:.0f} and {speeds[column]:.0f} rpm at {loads[row]:.0f} kPa"
+        along_load = f"between {loads[row - 1]:.0f} and {loads[row]:.0f} kPa at {speeds[column]:.0f} rpm"
+        for before, where in (((row, column - 1), along_speed), ((row - 1, column), along_load)):
+            if min(before) < 0:
+                continue
+            apart = abs(ends[row, column] - ends[before])
+            if windows.strategy[row][column] != windows.strategy[before[0]][before[1]] and apart > JUMP:
+                found.append(f"{where} by {apart:.0f} degrees")
     if not found:
         return []
     return [

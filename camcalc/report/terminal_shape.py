@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
@@ -19,7 +20,7 @@ HEADS = ("where", "spark\nwas, is", "50 % burned\na TDC, deg", "unburned\nfuel, 
 
 def print_late_burns(late: Sequence[LateBurn], console: Console) -> None:
     """Print what the cells below the late-burn floor were and are, the one whose unburned fuel grows most first."""
-    made = table("Below the late-burn floor: what was, what is", HEADS)
+    made = table("Lowered below the late-burn floor, or further: what was, what is", HEADS)
     for cell in late:
         si = cell.si
         made.add_row(
@@ -35,4 +36,6 @@ def print_late_burns(late: Sequence[LateBurn], console: Console) -> None:
 
 
 def _pair(was: float, now: float, digits: int = 0) -> str:
+    if not math.isfinite(was + now):
+        return ""
     return f"{was:.{digits}f}, {now:.{digits}f}"

@@ -31,7 +31,7 @@ class LateBurn(Record):
 
 
 def late_burns(model: EngineModel, shaped: ShapedTable, manifold_pressure: NDArray[np.float64], *, adders: float = 0.0) -> tuple[LateBurn, ...]:
-    """Return what each cell below the floor was and is, the one whose unburned fuel grows most first.
+    """Return what each cell below the floor that changed was and is, the one whose unburned fuel grows most first.
 
     Parameters
     ----------
@@ -46,10 +46,12 @@ def late_burns(model: EngineModel, shaped: ShapedTable, manifold_pressure: NDArr
     found = []
     for below in shaped.below_floor:
         pressure = manifold_pressure[below.row, below.column]
-        if not np.isfinite(pressure):
+        if not np.isfinite(pressure) or below.si.spark == below.si.spark_before:
             continue
         speed = float(shaped.table.si.speed[below.row])
         was, now = (model.state(speed, float(pressure), float(spark) + adders) for spark in (below.si.spark_before, below.si.spark))
+        # An exhaust that does not move by this [K] does not answer to spark in the model.
+        answers = abs(now.exhaust_temperature - was.exhaust_temperature) > 1e-6
         found.append(
             LateBurn(
                 where=below.where,
@@ -59,8 +61,8 @@ def late_burns(model: EngineModel, shaped: ShapedTable, manifold_pressure: NDArr
                 half_burned=now.half_burned,
                 unburned_before=1.0 - was.completeness,
                 unburned=1.0 - now.completeness,
-                exhaust_before=was.exhaust_temperature,
-                exhaust=now.exhaust_temperature,
+                exhaust_before=was.exhaust_temperature if answers else np.nan,
+                exhaust=now.exhaust_temperature if answers else np.nan,
                 work_change=now.gross / was.gross - 1.0 if was.gross > 0.0 else np.nan,
             )
         )

@@ -43,7 +43,7 @@ def shape_table(
     increment: Any = None,
     locked: Any = None,
     floor: Any = None,
-    hold_floor: bool = False,
+    uncured: Any = None,
     allow_raise: Any = "0 crank_deg",
     best: Any = None,
     raise_margin: Any = RAISE_MARGIN,
@@ -69,9 +69,9 @@ def shape_table(
         Cells that must keep their number.
     floor : quantity or array [crank deg before top dead centre]
         Spark below which the burn is too late. Cells that end below it are listed.
-    hold_floor : bool
-        Whether ``per_cell`` gives way beside cells whose ceiling is no more than their floor: spark does not cure those, and only
-        the slope limits lower them then. Needs ``floor``, ``along_speed`` and ``along_load``.
+    uncured : array of bool
+        Cells that spark does not cure, beside which ``per_cell`` gives way: only the slope limits lower them then. Needs
+        ``along_speed`` and ``along_load``.
     allow_raise : quantity [crank angle]
         How far cells may rise above the base table.
     best : quantity or array [crank deg before top dead centre]
@@ -91,8 +91,8 @@ def shape_table(
     Notes
     -----
     For neighbouring cells i, j along speed or load let d_ij be the slope limit times the spacing, or ``per_cell`` if that is
-    less; where neither cell is in the zone, |BASE_i - BASE_j| if that is more; with ``hold_floor`` the slope limit alone where
-    either cell has ceiling <= floor. NEW is the largest table with
+    less; where neither cell is in the zone, |BASE_i - BASE_j| if that is more; the slope limit alone where
+    either cell is among ``uncured``. NEW is the largest table with
 
     - NEW_i <= BASE_i everywhere, NEW_i <= ceiling_i in the zone, NEW_i = BASE_i in locked cells,
     - |NEW_i - NEW_j| <= d_ij for all neighbours,
@@ -116,7 +116,7 @@ def shape_table(
     >>> [change.reason for change in shaped.changes][:2]
     ['above the ceiling', 'slope to a neighbour']
     """
-    task = task_of(base, base, ceiling, zone, along_speed, along_load, per_cell, increment, floor, hold_floor=hold_floor)
+    task = task_of(base, base, ceiling, zone, along_speed, along_load, per_cell, increment, floor, uncured)
     fixed = mask_on(locked, "locked", base)
     rise = float(to_si(allow_raise, "allow_raise", STEP))
     start, top = ticks_of(base.si.cells), task.top
@@ -147,6 +147,7 @@ def add_back(
     along_load: Any = None,
     per_cell: Any = PER_CELL,
     increment: Any = None,
+    uncured: Any = None,
 ) -> ShapedTable:
     """Return a table that gives spark back where a log was clean.
 
@@ -156,8 +157,8 @@ def add_back(
         The table that was driven.
     original : SparkTable
         The table before any shaping; nothing rises above it.
-    ceiling, zone, along_speed, along_load, per_cell, increment
-        As for ``shape_table``.
+    ceiling, zone, along_speed, along_load, per_cell, increment, uncured
+        As for ``shape_table``; a table shaped with ``uncured`` cells needs the same ones here.
     visited : array of bool
         Cells that the log visited without surge. All others stay.
     step : quantity [crank angle]
@@ -189,7 +190,7 @@ def add_back(
     [[23.0, 20.0], [20.0, 20.0]]
     """
     _check_same_axes(current, original)
-    task = task_of(current, original, ceiling, zone, along_speed, along_load, per_cell, increment, None)
+    task = task_of(current, original, ceiling, zone, along_speed, along_load, per_cell, increment, None, uncured)
     now, before = ticks_of(current.si.cells), ticks_of(original.si.cells)
     over = np.argwhere(now > task.top)
     if over.size:

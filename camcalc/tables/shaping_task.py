@@ -49,8 +49,7 @@ def task_of(
     per_cell: Any,
     increment: Any,
     floor: Any,
-    *,
-    hold_floor: bool = False,
+    uncured: Any,
 ) -> Task:
     """Return what both programmes share; outside the zone neighbours may differ as they do in ``steep``."""
     top = angles_on(ceiling, "ceiling", table)
@@ -69,23 +68,19 @@ def task_of(
 
     cells = ticks_of(steep.si.cells)
     limits = reach(cell)
-    if hold_floor:
-        limits = _held(limits, reach(np.inf), _uncured(top, least, along_speed, along_load))
+    if uncured is not None:
+        for name, given in (("along_speed", along_speed), ("along_load", along_load)):
+            if given is None:
+                raise InputError(
+                    name, came="nothing", expected="a slope limit, since it alone holds beside uncured cells", fix=f"give {name}, or leave uncured out"
+                )
+        limits = _held(limits, reach(np.inf), mask_on(uncured, "uncured", table))
     limits = Limits(
         np.where(inside[1:] | inside[:-1], limits.along_speed, np.maximum(limits.along_speed, np.abs(np.diff(cells, axis=0)))),
         np.where(inside[:, 1:] | inside[:, :-1], limits.along_load, np.maximum(limits.along_load, np.abs(np.diff(cells, axis=1)))),
     )
     given = table.si.increment if increment is None else float(to_si(increment, "increment", SparkTable.measures()["increment"].bounds))
     return Task(table, np.where(inside, top, np.nan), inside, limits, int(ticks_of(given)), least)
-
-
-def _uncured(ceiling: Array, floor: Array | None, along_speed: Any, along_load: Any) -> Mask:
-    """Return the cells whose ceiling is no more than their floor: spark does not cure them."""
-    for name, given in (("floor", floor), ("along_speed", along_speed), ("along_load", along_load)):
-        if given is None:
-            raise InputError(name, came="nothing", expected="a value, since the floor is to be held", fix=f"give {name}, or leave hold_floor out")
-    with np.errstate(invalid="ignore"):
-        return np.asarray(ceiling <= np.asarray(floor))
 
 
 def _held(limits: Limits, slopes: Limits, uncured: Mask) -> Limits:

@@ -159,4 +159,6 @@ def test_a_gear_that_holds_the_car_at_no_speed_has_no_figure_and_says_so(build_o
     found = reversion_in_gear(QuickEngine(tall), 2)
     assert math.isnan(found.si.unstable_below)
     assert math.isnan(found.si.blow_back_below)
+    assert not found.held
+    assert reversion_in_gear(QuickEngine(tall), 1).held
     assert "gear 2: the engine holds the car on the level at no speed" in found.note

@@ -96,6 +96,13 @@ def test_more_octane_never_lowers_a_limit_that_knock_of_the_fullest_state_sets(t
     assert (poor < rich - 1.0).any()
 
 
+@pytest.mark.parametrize(("octane", "rows"), [(97.5, ["95.5", "99.5"]), (81.0, ["80", "83"]), (80.0, ["82"]), (120.0, ["118"])])
+def test_octane_stays_within_what_a_sheet_may_say(build_of: Make, octane: float, rows: list[str]) -> None:
+    build = build_of("quarry-road")
+    found = variants_of(build.replace(fuel=build.fuel.replace(octane=octane)))
+    assert [v.what for v in found if "octane" in v.what] == [f"research octane {row}" for row in rows]
+
+
 def made_up(limit: list[list[float]]) -> CeilingSensitivity:
     values = np.array(limit)
     return CeilingSensitivity(

@@ -182,6 +182,18 @@ def test_outside_the_zone_the_cell_next_to_the_road_s_load_is_explained(build_of
     assert at == min((float(p) for p in PRESSURES), key=lambda p: abs(p - road))
 
 
+@pytest.mark.parametrize("topic", ["reversion", "surge"])
+@pytest.mark.parametrize("name", ["quarry-road", "long-meadow"])
+def test_what_the_sheet_leaves_out_is_not_called_the_sheet_s(name: str, topic: str, told: Told, build_of: Make) -> None:
+    """By value: what is said to come from the sheet is no figure that it assumes, where the unit tells."""
+    build = build_of(name)
+    left_out = {a.key.split("] ")[1] for a in build.assumed}
+    origins = {v.symbol.name: v.origin for step in told(name, topic).steps for v in step.values}
+    for symbol, key in (("k", "dilution_noise"), ("J_e", "rotating_inertia"), ("J_w", "wheel_inertia"), ("C_r", "rolling_coefficient")):
+        if symbol in origins and not origins[symbol].startswith("step"):
+            assert origins[symbol].startswith("assumed") == (key in left_out), symbol
+
+
 # --- fuel
 
 

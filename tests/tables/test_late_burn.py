@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 
 import numpy as np
@@ -29,6 +30,10 @@ def test_later_spark_burns_later_hotter_and_leaves_more_unburned(build_of: Calla
     assert late.si.exhaust > late.si.exhaust_before
     assert late.si.work_change < 0.0
     assert late_burns(engine, shaped, np.full((2, 2), np.nan)) == ()
+    # A cell that was below its floor before and stays as it was costs nothing new.
+    assert late_burns(engine, shape_table(base, np.full((2, 2), 40.0), floor=np.full((2, 2), 35.0)), np.full((2, 2), 60e3)) == ()
+    (quick,) = late_burns(MODELS["quick"](build_of("quarry-road")), shaped, np.array([[60e3, 70e3], [60e3, 70e3]]))
+    assert math.isnan(quick.si.exhaust)  # its exhaust does not answer to spark
 
 
 def test_pressures_of_a_table_over_air_mass_lie_where_the_engine_traps_it(build_of: Callable[..., Build]) -> None:

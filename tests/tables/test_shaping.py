@@ -478,37 +478,40 @@ def test_cells_below_the_floor_are_listed_and_left_alone() -> None:
     assert np.array_equal(shaped.table.si.cells, shape_table(base, ceiling).table.si.cells)
 
 
-def held(base: SparkTable, ceiling: Grid, floor: Grid, **options: Any) -> ShapedTable:
-    return shape_table(base, ceiling, floor=floor, hold_floor=True, along_load="1 crank_deg/percent", along_speed="40 crank_deg/krpm", **options)
+SLOPES = {"along_load": "1 crank_deg/percent", "along_speed": "40 crank_deg/krpm"}
 
 
-def test_a_held_floor_lowers_cells_that_spark_does_not_cure_by_the_slopes_alone() -> None:
+def test_cells_that_spark_does_not_cure_are_lowered_by_the_slopes_alone() -> None:
     base = table_of(np.full((2, 4), 30.0))
     ceiling = np.array([[24.0, 24.0, 10.0, np.nan], [np.nan, np.nan, np.nan, np.nan]])
-    floor = np.array([[40.0, 24.0, 5.0, np.nan], [np.nan] * 4])
-    slopes = {"along_load": "1 crank_deg/percent", "along_speed": "40 crank_deg/krpm"}
-    assert shape_table(base, ceiling, floor=floor, **slopes).table.si.cells[0].tolist() == [16.0, 13.0, 10.0, 13.0]
+    uncured = np.array([[True, True, False, False], [False] * 4])
+    assert shape_table(base, ceiling, **SLOPES).table.si.cells[0].tolist() == [16.0, 13.0, 10.0, 13.0]
     # 10 per cent apart: 10 degrees by the slope; 200 rpm apart: 8 degrees.
-    assert held(base, ceiling, floor).table.si.cells.tolist() == [[24.0, 20.0, 10.0, 13.0], [19.0, 16.0, 13.0, 16.0]]
+    held = shape_table(base, ceiling, uncured=uncured, **SLOPES).table
+    assert held.si.cells.tolist() == [[24.0, 20.0, 10.0, 13.0], [19.0, 16.0, 13.0, 16.0]]
+    # Adding back knows them too: without them the table is too steep to begin from.
+    same: dict[str, Any] = {"ceiling": ceiling, "visited": np.ones((2, 4), dtype=bool), **SLOPES}
+    assert np.array_equal(add_back(held, base, uncured=uncured, **same).table.si.cells, held.si.cells)
+    with pytest.raises(InputError, match="current table"):
+        add_back(held, base, **same)
 
 
-@pytest.mark.parametrize("missing", ["floor", "along_speed", "along_load"])
-def test_a_floor_is_held_only_where_it_and_the_slopes_are_known(missing: str) -> None:
+@pytest.mark.parametrize("missing", ["along_speed", "along_load"])
+def test_uncured_cells_need_the_slopes_that_hold_beside_them(missing: str) -> None:
     base = table_of(np.full((2, 2), 30.0))
-    options = {"floor": np.full((2, 2), 30.0), "along_load": "1 crank_deg/percent", "along_speed": "40 crank_deg/krpm"}
     with pytest.raises(InputError, match=missing):
-        shape_table(base, np.full((2, 2), 20.0), hold_floor=True, **{key: value for key, value in options.items() if key != missing})
+        shape_table(base, np.full((2, 2), 20.0), uncured=np.ones((2, 2), dtype=bool), **{key: value for key, value in SLOPES.items() if key != missing})
 
 
 @given(data=st.data())
-def test_a_held_floor_never_lowers_more_and_settles_at_once(data: st.DataObject) -> None:
-    angles = arrays(float, (3, 4), elements=st.integers(0, 40).map(float))
-    base, ceiling, floor = table_of(data.draw(angles)), data.draw(angles), data.draw(angles)
-    ceiling[data.draw(arrays(bool, (3, 4)))] = np.nan
-    strict = shape_table(base, ceiling, floor=floor, along_load="1 crank_deg/percent", along_speed="40 crank_deg/krpm")
-    shaped = held(base, ceiling, floor)
+def test_uncured_cells_never_lower_more_and_settle_at_once(data: st.DataObject) -> None:
+    angles, truths = arrays(float, (3, 4), elements=st.integers(0, 40).map(float)), arrays(bool, (3, 4))
+    base, ceiling, uncured = table_of(data.draw(angles)), data.draw(angles), data.draw(truths)
+    ceiling[data.draw(truths)] = np.nan
+    strict = shape_table(base, ceiling, **SLOPES)
+    shaped = shape_table(base, ceiling, uncured=uncured, **SLOPES)
     assert (shaped.table.si.cells >= strict.table.si.cells).all()
-    assert np.array_equal(held(shaped.table, ceiling, floor).table.si.cells, shaped.table.si.cells)
+    assert np.array_equal(shape_table(shaped.table, ceiling, uncured=uncured, **SLOPES).table.si.cells, shaped.table.si.cells)
 
 
 def test_a_ceiling_may_come_as_a_quantity() -> None:
