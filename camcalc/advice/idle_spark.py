@@ -20,6 +20,7 @@ from ..errors import NoSolutionError
 from ..results import Measure, Record, measure
 from ..units import quantity
 from .idle import IDLE_REACH, idle_spark, load_terms
+from .starting_table import STEEPEST
 
 if TYPE_CHECKING:
     from .spark import SparkCeilings
@@ -34,8 +35,8 @@ WHY_OPPOSITE = (
     "At idle the pedal is closed and the car stands: a slow burn wants an early spark, and spark that does not rise with speed. "
     "In the zone above idle the charge swings and the car answers: its cleanest and fullest states want less, so spark goes down and level there."
 )
-# Steps between neighbouring cells that a pedal falls down [crank deg]; common practice, no source.
-STEEP = 6.0
+# Idle and table further apart than two usual steps of a table are told [crank deg]; ESTIMATE.
+STEEP = 2.0 * STEEPEST
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)

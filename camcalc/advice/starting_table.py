@@ -30,12 +30,19 @@ def whole_table(cells: list[list[CeilingCell]], *, margin: float) -> Array:
     next faster ones. Cells that no spark cures and cells without a settled cycle have that of the next fuller load. No cell outside
     the zone has more than its own best torque or knock less the margin.
     """
-    remark = np.array([[c.remark for c in row] for row in cells])
-    zone = np.array([[math.isfinite(c.ceiling) for c in row] for row in cells])
-    plain = np.floor(np.array([[np.fmin(c.best, c.knock) for c in row] for row in cells]) - margin)
+    plain = np.floor(np.fmin(_field(cells, "best"), _field(cells, "knock")) - margin)
     level = starting_table(cells, margin=margin)
-    unsaid = zone | np.isin(remark, (AT_IDLE, NO_TORQUE))
+    unsaid = np.isfinite(_field(cells, "ceiling")) | _elsewhere(cells)
     return np.fmin(_filled(np.where(np.isfinite(level), level, np.where(unsaid, np.nan, plain))), np.where(np.isfinite(level), np.nan, plain))
+
+
+def _field(cells: list[list[CeilingCell]], name: str) -> Array:
+    return np.array([[getattr(c, name) for c in row] for row in cells])
+
+
+def _elsewhere(cells: list[list[CeilingCell]]) -> NDArray[np.bool_]:
+    """Return the cells whose spark is no matter of the table: idle has spark of its own, and nothing runs on a dead cell's."""
+    return np.isin(_field(cells, "remark"), (AT_IDLE, NO_TORQUE))
 
 
 def _filled(cells: Array) -> Array:
@@ -56,17 +63,12 @@ def starting_table(cells: list[list[CeilingCell]], *, margin: float) -> Array:
     down are the rim. No cell lies under its floor. Cells that spark does not cure hold nobody down; they
     have their floor where it lies within two such steps of what the rest allows, else they stay blank: no spark serves.
     """
-
-    def field(name: str) -> Array:
-        return np.array([[getattr(c, name) for c in row] for row in cells])
-
-    ceiling, floor, limit = field("ceiling"), field("floor"), field("limit")
+    ceiling, floor, limit = (_field(cells, name) for name in ("ceiling", "floor", "limit"))
     zone = np.isfinite(ceiling)
     cured = zone & (floor <= limit)
     if not cured.any():
         return np.full_like(ceiling, math.nan)
-    elsewhere = np.isin(field("remark"), (AT_IDLE, NO_TORQUE))  # idle has spark of its own, and nothing runs on a dead cell's
-    plain = np.where(elsewhere, np.inf, np.fmin(field("best"), field("knock")))
+    plain = np.where(_elsewhere(cells), np.inf, np.fmin(_field(cells, "best"), _field(cells, "knock")))
     shelf = np.where(cured, limit, np.inf)
     shelf = np.minimum.accumulate(shelf[:, ::-1], axis=1)[:, ::-1]
     shelf = np.where(zone & ~cured, np.inf, np.minimum(shelf, plain)) - margin
