@@ -107,13 +107,10 @@ def _idle_figures(model: EngineModel, in_drive: Build, shared: Shared) -> dict[s
 
 
 def _road_figures(model: EngineModel, gear: int, sampled: int) -> dict[str, float]:
-    gear_found = reversion_in_gear(model, gear)
-    found = gear_found.si
-    if not gear_found.held:  # a gear that holds the car nowhere is uneven everywhere
-        ends = {"unstable_below": FASTEST, f"unstable_road_speed_{gear}": FASTEST * road_speed_per_rev(model.build, gear)}
-        return {name: value for name, value in ends.items() if gear == sampled or name != "unstable_below"}
-    figures = {f"unstable_road_speed_{gear}": found.unstable_below_road_speed}
-    return figures | ({"unstable_below": found.unstable_below} if gear == sampled else {})
+    found = reversion_in_gear(model, gear)
+    below = found.si.unstable_below if found.held else FASTEST  # a gear that holds the car nowhere is uneven everywhere
+    figures = {f"unstable_road_speed_{gear}": below * road_speed_per_rev(model.build, gear)}
+    return figures | ({"unstable_below": below} if gear == sampled else {})
 
 
 def _air_figures(model: EngineModel, shared: Shared) -> dict[str, float]:
