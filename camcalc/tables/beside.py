@@ -48,8 +48,8 @@ def write_beside(table: str | Path, cautions: Iterable[Caution] = BESIDE_SPARK_T
     --------
     >>> import tempfile
     >>> folder = tempfile.TemporaryDirectory()
-    >>> write_beside(Path(folder.name) / "new.csv").read_text().splitlines()[-1]
-    'blank = not computed, not permission'
+    >>> write_beside(Path(folder.name) / "new.csv").read_text().splitlines()[0]
+    'new.csv'
     >>> folder.cleanup()
     """
     return write_atomically(path_beside(table), text_beside(Path(table).name, cautions, marks))
