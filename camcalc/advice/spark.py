@@ -13,12 +13,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from ..cycle.operating import EngineModel, barometer
+from ..cycle.operating import EngineModel, barometer, refuse_teaching
 from ..errors import InputError, did_you_mean
 from ..results import Measure, Record, measure
 from .load_axis import air_of_filling, grid_over
 from .spark_limits import OFFSETS, CeilingColumn, ceiling_column
-from .starting_table import whole_table
 
 __all__ = ["APPLIES_TO", "PRESSURES", "SPEEDS", "SparkCeilings", "spark_ceilings"]
 
@@ -50,9 +49,6 @@ class SparkCeilings(Record):
     best_spark: Measure = measure("crank_deg", doc="best torque of the mean cycle")
     knock: Measure = measure("crank_deg", doc="earliest spark without knock; blank where none searched knocks")
     floor: Measure = measure("crank_deg", doc="least spark whose burn is not too late and exhaust not too hot")
-    starting_spark: Measure = measure(
-        "crank_deg", doc="starting table, whole: the zone level under its ceilings, eased by a rim into best torque or knock less a margin"
-    )
     swing: Measure = measure("", "percent", doc="half swing of load over load")
     half_burned: Measure = measure("crank_deg", doc="50 % burned at best torque, after top dead centre")
     torque_curvature: Measure = measure("1/crank_deg**2", doc="k of torque = 1 - k offset^2; published 1.6e-4 to 5e-4 for charges with little burned gas")
@@ -114,7 +110,14 @@ def ceiling_columns(model: EngineModel, speeds: Array, pressures: Array) -> list
 
 
 def spark_ceilings(model: EngineModel, speeds: Array = SPEEDS, pressures: Array = PRESSURES) -> SparkCeilings:
-    """Return the ceilings over a grid of speeds [rev/s] and manifold pressures [Pa] below the barometer."""
+    """Return the ceilings over a grid of speeds [rev/s] and manifold pressures [Pa] below the barometer.
+
+    Raises
+    ------
+    InputError
+        If the model is for teaching only.
+    """
+    refuse_teaching(model, "spark ceilings")
     pressures = pressures[pressures < barometer(model)]
     columns = ceiling_columns(model, speeds, pressures)
     cells = [[column.cells[k] for column in columns] for k in range(len(pressures))]
@@ -129,7 +132,6 @@ def spark_ceilings(model: EngineModel, speeds: Array = SPEEDS, pressures: Array 
         filling=fields["air"] / air_of_filling(model.build, 1.0),
         ceiling_low=blank,
         ceiling_high=blank.copy(),
-        starting_spark=whole_table(cells, margin=model.build.limits.si.spark_margin),
         spark_offset=OFFSETS,
         torque_curve=np.array([[c.torque for c in row] for row in cells]),
         binds=tuple(tuple(c.binds for c in row) for row in cells),
