@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from ..cycle.operating import EngineModel, barometer, refuse_teaching
 from ..errors import InputError, did_you_mean
 from ..results import Measure, Record, measure
-from .load_axis import air_of_filling, grid_over
+from .load_axis import air_charge_of, grid_over
 from .spark_limits import OFFSETS, CeilingColumn, ceiling_column
 
 __all__ = ["APPLIES_TO", "PRESSURES", "SPEEDS", "SparkCeilings", "spark_ceilings"]
@@ -52,8 +52,8 @@ class SparkCeilings(Record):
     swing: Measure = measure("", "percent", doc="half swing of load over load")
     half_burned: Measure = measure("crank_deg", doc="50 % burned at best torque, after top dead centre")
     torque_curvature: Measure = measure("1/crank_deg**2", doc="k of torque = 1 - k offset^2; published 1.6e-4 to 5e-4 for charges with little burned gas")
-    air: Measure = measure("kg", "mg", doc="trapped air per cylinder and cycle, best torque")
-    filling: Measure = measure("", "percent", doc="air over swept volume times the reference density")
+    air_charge: Measure = measure("kg", "mg", doc="trapped air per cylinder and cycle, best torque")
+    relative_charge: Measure = measure("", "percent", doc="air charge over swept volume times the reference density")
     burned_fraction: Measure = measure("", "percent")
     imep_variation: Measure = measure("", "percent", doc="coefficient of variation of gross IMEP at best torque")
     spark_offset: Measure = measure("crank_deg", doc="of the torque curves")
@@ -69,11 +69,12 @@ class SparkCeilings(Record):
         Parameters
         ----------
         kind : str
-            ``"manifold pressure"``, ``"air mass"`` or ``"filling"``.
+            ``"manifold pressure"``, ``"air charge"`` or ``"relative charge"``.
         loads : array
             SI; by default evenly over what the grid reaches at every speed.
         """
-        reached = {"manifold pressure": self.si.manifold_pressure[:, None] + 0.0 * self.si.air, "air mass": self.si.air, "filling": self.si.filling}
+        si = self.si
+        reached = {"manifold pressure": si.manifold_pressure[:, None] + 0.0 * si.air_charge, "air charge": si.air_charge, "relative charge": si.relative_charge}
         if kind not in reached:
             raise InputError("load axis", came=kind, expected=" or ".join(reached), fix=did_you_mean(kind, list(reached)))
         rows = np.where(np.isfinite(self.si.imep_variation), reached[kind], np.nan)
@@ -95,7 +96,7 @@ class SparkCeilings(Record):
 FIELDS = {
     "ceiling": "ceiling", "least_limit": "limit", "steadiness": "steadiness", "strong_cycle": "strong", "fuller_cell": "fuller",
     "cleanest": "cleanest", "best_spark": "best", "knock": "knock", "floor": "floor", "swing": "swing",
-    "half_burned": "half_burned", "torque_curvature": "curvature", "air": "air", "burned_fraction": "burned_fraction", "imep_variation": "variation",
+    "half_burned": "half_burned", "torque_curvature": "curvature", "air_charge": "air", "burned_fraction": "burned_fraction", "imep_variation": "variation",
 }  # fmt: skip
 
 
@@ -129,7 +130,7 @@ def spark_ceilings(model: EngineModel, speeds: Array = SPEEDS, pressures: Array 
         manifold_pressure=pressures,
         **fields,
         restless_to=np.array([column.restless_to for column in columns]),
-        filling=fields["air"] / air_of_filling(model.build, 1.0),
+        relative_charge=fields["air_charge"] / air_charge_of(model.build, 1.0),
         ceiling_low=blank,
         ceiling_high=blank.copy(),
         spark_offset=OFFSETS,

@@ -243,7 +243,7 @@ class ResolvedEngine:
         if calm.outcome != "settled":
             if self.plenum_cylinders > 1:
                 return calm
-            # A plenum of one's own may still run where a calm one does not: try with a third of full filling.
+            # A plenum of one's own may still run where a calm one does not: try with a third of the full charge.
             drawn, z = pressure * s.swept / (3.0 * r * s.ambient_temperature), self.guess(pressure)
         area = drawn * speed / 2.0 * self.plenum_cylinders / max(flux, 1e-3)
         found, tried, cycles = calm, [], 0
