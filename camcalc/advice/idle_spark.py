@@ -10,7 +10,6 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections.abc import Mapping
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,10 +22,6 @@ from ..marks import Mark, Marks, marks_where
 from ..results import Measure, Record, measure
 from ..units import quantity
 from .idle import IDLE_REACH, idle_spark, idle_spark_marks, load_terms
-from .starting_table import STEEPEST
-
-if TYPE_CHECKING:
-    from .spark import SparkCeilings
 
 __all__ = ["WHY_OPPOSITE", "IdleSpark", "idle_spark_advice", "meets_table"]
 
@@ -38,8 +33,8 @@ WHY_OPPOSITE = (
     "At idle the pedal is closed and the car stands: a slow burn wants an early spark, and spark that does not rise with speed. "
     "In the zone above idle the charge swings and the car answers: its cleanest and fullest states want less, so spark goes down and level there."
 )
-# Idle and table further apart than two usual steps of a table are told [crank deg]; ESTIMATE.
-STEEP = 2.0 * STEEPEST
+# Sparks that print as one whole degree are one [crank deg].
+WHOLE = 1.0
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
@@ -85,29 +80,29 @@ def idle_spark_advice(model: EngineModel) -> IdleSpark:
     )
 
 
-def meets_table(idle: IdleSpark, pressure: float, ceilings: SparkCeilings) -> str:
-    """Return where the idle spark goes, and what it costs to idle on the starting table's instead; ``pressure`` is the idle's [Pa]."""
-    si, speed = idle.si, float(idle.si.speed[idle.si.speed.size // 2])
+def meets_table(idle: IdleSpark, there: float) -> str:
+    """Return which of two tables gets which spark; ``there`` is the starting table's where the engine idles [crank deg before top dead centre].
+
+    One number serves where both agree. Elsewhere the idle's own belongs to an idle-spark table, and the line says what it costs to idle
+    without one.
+    """
+    si = idle.si
     own = float(si.spark[si.speed.size // 2])
-    near = (int(np.argmin(np.abs(ceilings.si.manifold_pressure - pressure))), int(np.argmin(np.abs(ceilings.si.speed - speed))))
-    there = float(ceilings.si.starting_spark[near])
-    if not math.isfinite(own + there):
+    if not math.isfinite(own):
         return ""
-    said = f"The idle's {own:.0f} degrees belong to the closed pedal: to the controller's own idle spark, where it has one."
-    if abs(own - there) <= STEEP:
-        return said
-    said += f" With the pedal open the starting table has {there:.0f} degrees there, {abs(own - there):.0f} apart."
-    if there > own:
-        return f"{said} Where one table serves both, give the cells that the idle visits the idle's own, so that its control keeps spark to add."
+    if not math.isfinite(there):
+        return f"Idle-spark table: {own:.0f} deg BTDC. The starting table is blank where the engine idles: knock leaves no spark there."
+    if abs(own - there) < WHOLE:
+        return f"One spark serves the idle, in an idle-spark table and in the starting table: {own:.0f} deg BTDC."
+    said = f"Idle-spark table: {own:.0f} deg BTDC. Starting table where the engine idles: {there:.0f} deg BTDC, for an open pedal."
     with np.errstate(invalid="ignore"):
         vacuum, varies = (np.interp([own, there], si.swept_spark, values) for values in (si.manifold_vacuum, si.imep_variation))
-    if not np.isfinite([vacuum, varies]).all():
+    if not np.isfinite([*vacuum, *varies]).all():
         return said
     inches = quantity(vacuum, "Pa").to("inHg").magnitude
     return (
-        f"{said} Where one table serves both, idle on the table's to begin with: {inches[1]:.1f} inHg and COV {100.0 * varies[1]:.0f} % "
-        f"instead of {inches[0]:.1f} inHg and {100.0 * varies[0]:.0f} %. A step of {own - there:.0f} degrees between idle and drive would swing what "
-        "the pedal does at every touch."
+        f"{said} Without an idle-spark table the engine idles on the starting table: {inches[1]:.1f} inHg and COV {100.0 * varies[1]:.0f} %, "
+        f"not {inches[0]:.1f} inHg and {100.0 * varies[0]:.0f} %."
     )
 
 

@@ -15,13 +15,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..cycle.best_torque import spark_ends
-from ..cycle.operating import EngineModel, barometer
+from ..cycle.operating import EngineModel, barometer, refuse_teaching
 from ..errors import InputError, did_you_mean
 from ..marks import Mark, Marks, ends_of_search, marks_where, merged_marks
 from ..results import Measure, Record, measure
-from .load_axis import air_of_filling, grid_over
+from .load_axis import air_charge_of, grid_over
 from .spark_limits import OFFSETS, WIDEST_SWING, CeilingColumn, ceiling_column
-from .starting_table import whole_table
 
 __all__ = ["APPLIES_TO", "PRESSURES", "SPEEDS", "SparkCeilings", "spark_ceilings"]
 
@@ -54,14 +53,11 @@ class SparkCeilings(Record):
     best_spark: Measure = measure("crank_deg", doc="best torque of the mean cycle")
     knock: Measure = measure("crank_deg", doc="earliest spark without knock; blank where none searched knocks")
     floor: Measure = measure("crank_deg", doc="least spark whose burn is not too late and exhaust not too hot")
-    starting_spark: Measure = measure(
-        "crank_deg", doc="starting table, whole: the zone level under its ceilings, eased by a rim into best torque or knock less a margin"
-    )
     swing: Measure = measure("", "percent", doc="half swing of load over load")
     half_burned: Measure = measure("crank_deg", doc="50 % burned at best torque, after top dead centre")
     torque_curvature: Measure = measure("1/crank_deg**2", doc="k of torque = 1 - k offset^2; published 1.6e-4 to 5e-4 for charges with little burned gas")
-    air: Measure = measure("kg", "mg", doc="trapped air per cylinder and cycle, best torque")
-    filling: Measure = measure("", "percent", doc="air over swept volume times the reference density")
+    air_charge: Measure = measure("kg", "mg", doc="trapped air per cylinder and cycle, best torque")
+    relative_charge: Measure = measure("", "percent", doc="air charge over swept volume times the reference density")
     burned_fraction: Measure = measure("", "percent")
     imep_variation: Measure = measure("", "percent", doc="coefficient of variation of gross IMEP at best torque")
     spark_offset: Measure = measure("crank_deg", doc="of the torque curves")
@@ -78,11 +74,12 @@ class SparkCeilings(Record):
         Parameters
         ----------
         kind : str
-            ``"manifold pressure"``, ``"air mass"`` or ``"filling"``.
+            ``"manifold pressure"``, ``"air charge"`` or ``"relative charge"``.
         loads : array
             SI; by default evenly over what the grid reaches at every speed.
         """
-        reached = {"manifold pressure": self.si.manifold_pressure[:, None] + 0.0 * self.si.air, "air mass": self.si.air, "filling": self.si.filling}
+        si = self.si
+        reached = {"manifold pressure": si.manifold_pressure[:, None] + 0.0 * si.air_charge, "air charge": si.air_charge, "relative charge": si.relative_charge}
         if kind not in reached:
             raise InputError("load axis", came=kind, expected=" or ".join(reached), fix=did_you_mean(kind, list(reached)))
         rows = np.where(np.isfinite(self.si.imep_variation), reached[kind], np.nan)
@@ -104,7 +101,7 @@ class SparkCeilings(Record):
 FIELDS = {
     "ceiling": "ceiling", "least_limit": "limit", "steadiness": "steadiness", "strong_cycle": "strong", "fuller_cell": "fuller",
     "cleanest": "cleanest", "best_spark": "best", "knock": "knock", "floor": "floor", "swing": "swing",
-    "half_burned": "half_burned", "torque_curvature": "curvature", "air": "air", "burned_fraction": "burned_fraction", "imep_variation": "variation",
+    "half_burned": "half_burned", "torque_curvature": "curvature", "air_charge": "air", "burned_fraction": "burned_fraction", "imep_variation": "variation",
 }  # fmt: skip
 
 
@@ -119,7 +116,14 @@ def ceiling_columns(model: EngineModel, speeds: Array, pressures: Array) -> list
 
 
 def spark_ceilings(model: EngineModel, speeds: Array = SPEEDS, pressures: Array = PRESSURES) -> SparkCeilings:
-    """Return the ceilings over a grid of speeds [rev/s] and manifold pressures [Pa] below the barometer."""
+    """Return the ceilings over a grid of speeds [rev/s] and manifold pressures [Pa] below the barometer.
+
+    Raises
+    ------
+    InputError
+        If the model is for teaching only.
+    """
+    refuse_teaching(model, "spark ceilings")
     pressures = pressures[pressures < barometer(model)]
     columns = ceiling_columns(model, speeds, pressures)
     cells = [[column.cells[k] for column in columns] for k in range(len(pressures))]
@@ -131,10 +135,9 @@ def spark_ceilings(model: EngineModel, speeds: Array = SPEEDS, pressures: Array 
         manifold_pressure=pressures,
         **fields,
         restless_to=np.array([column.restless_to for column in columns]),
-        filling=fields["air"] / air_of_filling(model.build, 1.0),
+        relative_charge=fields["air_charge"] / air_charge_of(model.build, 1.0),
         ceiling_low=blank,
         ceiling_high=blank.copy(),
-        starting_spark=whole_table(cells, margin=model.build.limits.si.spark_margin),
         spark_offset=OFFSETS,
         torque_curve=np.array([[c.torque for c in row] for row in cells]),
         binds=tuple(tuple(c.binds for c in row) for row in cells),

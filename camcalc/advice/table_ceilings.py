@@ -19,7 +19,7 @@ Array = NDArray[np.float64]
 FASTEST = 3500.0 / 60.0
 # Below this a warm engine only coasts.
 LIGHTEST = 25e3
-# Manifold pressures at which a table over air mass or filling is worked out.
+# Manifold pressures at which a table over air charge or relative charge is worked out.
 PRESSURES = np.arange(30e3, 96e3, 5e3)
 
 
@@ -48,8 +48,8 @@ def ceilings_on_table(model: EngineModel, speeds: Array, loads: Array, kind: str
     if driven.any() and pressures.size:
         found = spark_ceilings(model, speeds[driven], pressures)
         si = found.si
-        pressure = si.manifold_pressure[:, None] + 0.0 * si.air
-        rows = {"manifold pressure": pressure, "air mass": si.air, "filling": si.filling}[kind]
+        pressure = si.manifold_pressure[:, None] + 0.0 * si.air_charge
+        rows = {"manifold pressure": pressure, "air charge": si.air_charge, "relative charge": si.relative_charge}[kind]
         rows = np.where(np.isfinite(si.imep_variation), rows, np.nan)
         limit = np.where(np.isfinite(si.ceiling), si.least_limit, np.nan)
         grids = {"ceiling": si.ceiling, "limit": limit, "floor": si.floor, "best": np.fmin(si.best_spark, si.knock), "manifold_pressure": pressure}

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from ..advice.equal_torque import road_net_imep
 from ..advice.idle import IDLE_REACH
-from ..advice.load_axis import air_of_filling
+from ..advice.load_axis import air_charge_of
 from ..cycle import engine_tables as whole
 from ..cycle.operating import barometer, pressure_for_net_imep
 from ..drive.engine_loop import PRESSURE_STEP, SPARK_STEP, SPEED_STEP
@@ -104,7 +104,7 @@ def _expected(model: EngineModel, point: DampingPoint) -> tuple[float, float]:
         load = pressure
         if table.load_kind != "manifold pressure":
             air = model.state(speed, pressure, spark).air
-            load = air if table.load_kind == "air mass" else air / air_of_filling(model.build, 1.0)
+            load = air if table.load_kind == "air charge" else air / air_charge_of(model.build, 1.0)
         spark = float(table.spark_at(speed, load))
         pressure = pressure_for_net_imep(model, speed, net, spark, near=pressure)
     return pressure, spark

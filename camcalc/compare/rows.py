@@ -222,7 +222,7 @@ def _air_rows(loads: Sequence[float], speeds: Sequence[float]) -> list[Row]:
         Row(
             f"air_{k}_{j}",
             "trapped air",
-            f"air per cylinder, {speed * 60:.0f} rpm, {load / 1e3:.0f} kPa",
+            f"air charge per cylinder, {speed * 60:.0f} rpm, {load / 1e3:.0f} kPa",
             "kg",
             "mg",
             HIGHER if load == max(loads) else 0,

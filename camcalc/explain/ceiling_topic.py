@@ -145,7 +145,7 @@ def _width(sheet: Worksheet, engine: EngineModel, visit: _Visit) -> Any:
     variation = sheet.given("V_c", "coefficient of variation of gross work there", quantity(visit.variation, "", "percent"), CYCLE)
     factor = sheet.given("k_w", "the sheet's swing factor", engine.build.limits.swing_factor, of_sheet(engine.build, "limits", "swing_factor"))
     widest = sheet.given("w_max", "widest swing followed", quantity(WIDEST_SWING, "", "percent"), "ESTIMATE")
-    words = "In the zone the charge does not hold still: filling swings with what is blown back and with the strength of the cycles."
+    words = "In the zone the charge does not hold still: it swings with what is blown back and with the strength of the cycles."
     formula = sympy.Min(factor * (back / trapped + sympy.Min(variation, widest)), widest)
     return sheet.step(words, "w", "half swing over the load", formula, "percent")
 

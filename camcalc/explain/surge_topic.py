@@ -153,7 +153,7 @@ def _jitter(sheet: Worksheet, build: Build, found: RoadSurge, point: LoopPoint, 
     )
     b = sheet.given("b", "blow-back share there", quantity(point.blow_back, "", "percent"), CYCLE)
     k_j = sheet.given("k_j", "swing of the load signal over that share", limits.load_jitter, of_sheet(build, "limits", "load_jitter"))
-    words = "Blow-back makes filling restless, and the load signal with it, from cycle to cycle."
+    words = "Blow-back makes the charge unsteady, and the load signal with it, from cycle to cycle."
     p_j = sheet.step(words, "p_j", "swing of the load signal, r.m.s.", k_j * b * p, "kPa")
     n_j = sheet.given("N_j", "swing of the speed signal, r.m.s.", limits.speed_jitter, of_sheet(build, "limits", "speed_jitter"))
     s_p = sheet.given("s_p", "slope of the table along load, as manifold pressure", quantity(point.spark_by_pressure, "crank_deg/Pa", "crank_deg/kPa"), TABLE)

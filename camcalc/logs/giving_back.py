@@ -42,7 +42,8 @@ def raised(table: SparkTable, clean: Mask, top: Array, *, step: float, per_cell:
 
     Examples
     --------
-    >>> table = SparkTable(load_kind="filling", speed=np.array([20.0, 25.0]), loads=[0.2, 0.4], cells=np.array([[20.0, 20.0], [18.0, 20.0]]), increment=1.0)
+    >>> axes = {"load_kind": "relative charge", "speed": np.array([20.0, 25.0]), "loads": [0.2, 0.4]}
+    >>> table = SparkTable(**axes, cells=np.array([[20.0, 20.0], [18.0, 20.0]]), increment=1.0)
     >>> raised(table, np.array([[True, False], [False, False]]), np.full((2, 2), 30.0), step=2.0, per_cell=3.0).tolist()
     [[21.0, 20.0], [18.0, 20.0]]
     """

@@ -36,7 +36,7 @@ BASE_COLUMNS = (
     ("exhaust_temperature_change", "exhaust\nK hotter", 0),
 )  # fmt: skip
 # How a kind of load is shown: unit, factor from SI, decimals.
-LOAD_UNITS = {"manifold pressure": ("kPa", 1e-3, 0), "air mass": ("mg air", 1e6, 0), "filling": ("% filling", 100.0, 0)}
+LOAD_UNITS = {"manifold pressure": ("kPa", 1e-3, 0), "air charge": ("mg per cylinder", 1e6, 0), "relative charge": ("% relative charge", 100.0, 0)}
 # Ends of injection of two strategies further apart than this have the overlap between them [crank deg]; ESTIMATE.
 JUMP = 90.0
 

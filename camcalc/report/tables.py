@@ -18,7 +18,7 @@ __all__ = ["TABLE_NAMES", "brief_tables", "write_tables"]
 
 GRIDS = (
     "ceiling", "ceiling_low", "ceiling_high", "least_limit", "best_spark", "knock", "floor", "burned_fraction", "imep_variation",
-    "air", "filling",
+    "air_charge", "relative_charge",
 )  # fmt: skip
 TABLE_NAMES = tuple(f"{name}.csv" for name in (*GRIDS, "starting_table", "idle", "reversion", "end_of_injection"))
 

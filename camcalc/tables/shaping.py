@@ -108,7 +108,7 @@ def shape_table(
 
     Examples
     --------
-    >>> axes = {"load_kind": "filling", "speed": np.array([20.0, 25.0, 30.0]), "loads": [0.2, 0.4]}
+    >>> axes = {"load_kind": "relative charge", "speed": np.array([20.0, 25.0, 30.0]), "loads": [0.2, 0.4]}
     >>> base = SparkTable(**axes, cells=np.array([[20.0, 20.0], [30.0, 28.0], [32.0, 30.0]]), increment=1.0)
     >>> shaped = shape_table(base, np.array([[np.nan, np.nan], [22.0, np.nan], [np.nan, np.nan]]))
     >>> shaped.table.si.cells.tolist()
@@ -182,7 +182,7 @@ def add_back(
 
     Examples
     --------
-    >>> axes = {"load_kind": "filling", "speed": np.array([20.0, 25.0]), "loads": [0.2, 0.4]}
+    >>> axes = {"load_kind": "relative charge", "speed": np.array([20.0, 25.0]), "loads": [0.2, 0.4]}
     >>> base = SparkTable(**axes, cells=np.full((2, 2), 30.0), increment=1.0)
     >>> low = base.with_spark(np.full((2, 2), 20.0))
     >>> back = add_back(low, base, ceiling=np.full((2, 2), 25.0), visited=np.array([[True, False], [False, False]]), step="4 crank_deg")

@@ -145,10 +145,10 @@ def test_ceilings_are_said_to_be_for_final_spark(grid: SparkCeilings) -> None:
     assert APPLIES_TO in str(grid)
 
 
-def test_filling_is_air_over_what_the_swept_volume_holds(ceilings_of: Make, resolved_of: Make) -> None:
+def test_relative_charge_is_air_over_what_the_swept_volume_holds(ceilings_of: Make, resolved_of: Make) -> None:
     grid, model = ceilings_of("dockside", old=True), resolved_of("dockside", old=True)
     # 101.325 kPa, 20 degC, R = 287.05 J/kg/K: 1.2041 kg/m3.
-    assert grid.si.filling == pytest.approx(grid.si.air / (1.2041 * model.geometry.swept), rel=1e-4)
+    assert grid.si.relative_charge == pytest.approx(grid.si.air_charge / (1.2041 * model.geometry.swept), rel=1e-4)
 
 
 def test_loads_beyond_the_barometer_are_left_out(build_of: Make) -> None:

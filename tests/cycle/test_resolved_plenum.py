@@ -66,14 +66,14 @@ def test_a_plenum_for_many_cylinders_is_as_good_as_a_constant_pressure(pair: Mak
     calm, rippling = pair(cam, rpm, kpa, **({"cylinders": cylinders} if cylinders != 8 else {}))
     assert rippling.outcome == calm.outcome == "settled"
     assert rippling.unknowns[2] == pytest.approx(calm.unknowns[2], abs=0.01)
-    # What is left is real: the plenum's swing at firing frequency meets each runner at its own phase; 1.3 % of filling at most here.
+    # What is left is real: the plenum's swing at firing frequency meets each runner at its own phase; 1.3 % of the charge at most here.
     assert rippling.unknowns[0] == pytest.approx(calm.unknowns[0], rel=0.015)
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("cam", ["mild", "long"])
 def test_the_burned_fraction_at_constant_pressure_holds_to_a_hundredth_over_the_speeds_of_the_zone(pair: Make, cam: str) -> None:
-    # Near 1800 rpm a harmonic of the firing frequency meets the plenum's swing against the runners, and filling departs most.
+    # Near 1800 rpm a harmonic of the firing frequency meets the plenum's swing against the runners, and the charge departs most.
     for rpm in (1200, 1800, 2400):
         calm, rippling = pair(cam, rpm, 60)
         assert rippling.unknowns[2] == pytest.approx(calm.unknowns[2], abs=0.01)

@@ -49,7 +49,7 @@ def test_burned_gas_rises_with_overlap(engines: Make, rpm: float, pressure: floa
 
 @settings(max_examples=15)
 @given(rpm=speeds, pressure=pressures, share=st.floats(0.5, 0.95), cam=st.sampled_from(["mild", "long"]))
-def test_burned_gas_falls_and_filling_rises_with_manifold_pressure(engines: Make, rpm: float, pressure: float, share: float, cam: str) -> None:
+def test_burned_gas_falls_and_the_charge_rises_with_manifold_pressure(engines: Make, rpm: float, pressure: float, share: float, cam: str) -> None:
     high, low = (at(engines(cam), rpm, p) for p in (pressure, share * pressure))
     assert high.burned_fraction < low.burned_fraction or low.air == high.air == 0.0
     assert high.air > low.air or low.air == high.air == 0.0

@@ -26,7 +26,7 @@ CAR = Driveline(
 # What an engine that gives nothing and a driveline alone do not ask.
 IDLE: dict[str, Any] = {
     "coupling": 1, "turbine_inertia": 0.03, "converter": (1.0, 0.0, 1.0, 1.0), "cylinders": 8, "swept": 7e-4, "friction": (0.0, 0.0), "filling_rate": 0.0,
-    "temperature": 300.0, "ambient": 1e5, "load_filter": 1e-3, "load_jitter": 0.0, "speed_jitter": 0.0, "burn_noise": 0.0, "filling_air": 1.0,
+    "temperature": 300.0, "ambient": 1e5, "load_filter": 1e-3, "load_jitter": 0.0, "speed_jitter": 0.0, "burn_noise": 0.0, "reference_air": 1.0,
     "delays": (310.0, 120.0, 45.0), "slowest": 1.0,
 }  # fmt: skip
 

@@ -128,8 +128,8 @@ def test_road_speed_is_shown_as_the_sheet_wants_it_and_a_gear_it_has_not_is_told
 
 
 def test_a_table_by_another_load_is_refused(driven: Driven) -> None:
-    table = as_table(drive_log.STEEP).replace(load_kind="air mass", loads=np.array(drive_log.LOADS) * 1e-6)
-    with pytest.raises(InputError, match="air mass"):
+    table = as_table(drive_log.STEEP).replace(load_kind="air charge", loads=np.array(drive_log.LOADS) * 1e-6)
+    with pytest.raises(InputError, match="air charge"):
         review_log(as_log(driven("table", seed=1)), table)
 
 

@@ -21,12 +21,12 @@ Grid = np.ndarray[Any, np.dtype[np.float64]]
 
 
 def table_of(cells: Any, *, increment: float = 1.0, speed: Any = None, loads: Any = None) -> SparkTable:
-    """A table by filling, rows 200 rpm and columns 10 percent apart."""
+    """A table by relative charge, rows 200 rpm and columns 10 percent apart."""
     cells = np.array(cells, dtype=float)
     rows, columns = cells.shape
     speed = np.arange(800.0, 800.0 + 200.0 * rows - 1.0, 200.0) / 60.0 if speed is None else np.array(speed)
     loads = 0.1 + 0.1 * np.arange(columns) if loads is None else np.array(loads)
-    return SparkTable(load_kind="filling", speed=speed, loads=loads, cells=cells, increment=increment)
+    return SparkTable(load_kind="relative charge", speed=speed, loads=loads, cells=cells, increment=increment)
 
 
 class Case(NamedTuple):
@@ -434,8 +434,8 @@ def test_slope_limits_follow_the_spacing_and_three_degrees_a_cell_the_count() ->
     ("kind", "loads", "slope", "wrong"),
     [
         ("manifold pressure", [40e3, 50e3], "0.1 crank_deg/kPa", "10 crank_deg/g"),
-        ("air mass", [2e-4, 3e-4], "10 crank_deg/g", "0.1 crank_deg/kPa"),
-        ("filling", [0.2, 0.3], "0.1 crank_deg/percent", "0.1 crank_deg/kPa"),
+        ("air charge", [2e-4, 3e-4], "10 crank_deg/g", "0.1 crank_deg/kPa"),
+        ("relative charge", [0.2, 0.3], "0.1 crank_deg/percent", "0.1 crank_deg/kPa"),
     ],
 )
 def test_a_load_slope_belongs_to_the_kind_of_load(kind: str, loads: list[float], slope: str, wrong: str) -> None:
