@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from ..cycle.best_torque import spark_ends
+from ..marks import Mark, Marks, marks_where
 from ..results import Measure, Record, measure
 from .idle import IDLE_REACH, IdleState
 from .spark_limits import NO_TORQUE
@@ -48,6 +51,7 @@ class StartingTable(Record):
     avoid: Mask = dataclasses.field(repr=False)
     wanders: Mask = dataclasses.field(repr=False)
     below_floor: Mask = dataclasses.field(repr=False)
+    marks: Mapping[str, Marks] = dataclasses.field(default_factory=dict)
 
 
 class Cells(NamedTuple):
@@ -109,6 +113,7 @@ def starting_table(ceilings: SparkCeilings, edge: KnockEdge, idles: tuple[IdleSt
         avoid=avoid,
         wanders=wanders,
         below_floor=np.isfinite(si.ceiling) & (table < si.floor - 1e-9),
+        marks={"spark": marks_where(avoid, Mark.AVOID), "knock_low": spark_ends(np.where(np.isfinite(edge.low), edge.low, np.nan))},
     )
 
 
