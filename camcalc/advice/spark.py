@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from ..cycle.best_torque import EARLIEST, spark_ends
 from ..cycle.operating import EngineModel, barometer, refuse_teaching
 from ..errors import InputError, did_you_mean
-from ..marks import Mark, Marks, ends_of_search, marks_in, marks_where, merged_marks
+from ..marks import Mark, Marks, ends_of_search, marks_by, marks_in, marks_where, merged_marks
 from ..results import Measure, Record, measure
 from .load_axis import air_charge_of, grid_over
 from .spark_limits import OFFSETS, WIDEST_SWING, CeilingColumn, ceiling_column
@@ -164,14 +164,22 @@ def spark_ceilings(model: EngineModel, speeds: Array = SPEEDS, pressures: Array 
 SEARCHED = ("ceiling", "ceiling_low", "ceiling_high", "least_limit", "steadiness", "strong_cycle", "fuller_cell", "cleanest", "best_spark", "knock", "floor")
 
 
+def uncured_mark(ceiling: float) -> Mark:
+    """Return the mark of a ceiling [crank deg] that spark does not cure, which is the late-burn floor.
+
+    >>> uncured_mark(37.0).code, uncured_mark(60.0).code
+    ('uncured', 'uncured_or_more')
+    """
+    return Mark.UNCURED_OR_MORE if ceiling >= EARLIEST else Mark.UNCURED
+
+
 def _marks(ceilings: SparkCeilings, ambient: float) -> dict[str, Marks]:
     """Return what the figures of the ceilings are that are no plain answer; ``ambient`` is the barometer [Pa]."""
     si = ceilings.si
     marks = {name: spark_ends(getattr(si, name)) for name in SEARCHED}
     uncured = np.isfinite(si.ceiling) & ~ceilings.cured
-    ended = uncured & (si.ceiling >= EARLIEST)
     return marks | {
-        "ceiling": merged_marks(merged_marks(marks_where(ended, Mark.UNCURED_OR_MORE), marks_where(uncured, Mark.UNCURED)), marks["ceiling"]),
+        "ceiling": merged_marks(marks_by(np.where(uncured, si.ceiling, np.nan), uncured_mark), marks["ceiling"]),
         # Best torque itself stands in for the floor where even that burns too late.
         "floor": merged_marks(marks_where(si.floor >= si.best_spark, Mark.OR_MORE), marks["floor"]),
         "best_spark": merged_marks(marks_where(si.best_spark > si.knock, Mark.KNOCKS), marks["best_spark"]),

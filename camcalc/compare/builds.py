@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from ..advice.bands import SEED, sample_bands
 from ..advice.brakes import brake_remark
 from ..advice.headlines import CRUISE
+from ..cautions import AT_COMPARISON
 from ..cycle.models import MODELS, engine_kind
 from ..cycle.operating import EngineModel, Tolerances, barometer
 from ..cycle.resolved import ResolvedEngine
@@ -83,6 +84,7 @@ class Comparison(Record):
     notes: tuple[str, ...]
     samples: int
     curves: Curves
+    cautions: tuple[str, ...] = AT_COMPARISON
 
     def figure(self, name: str) -> ComparedFigure:
         """Return a figure by its name.
@@ -102,6 +104,7 @@ class Comparison(Record):
         return {
             "a": {"build": self.a.name, "label": self.a.label, "cam": self.a.cam.name, "brakes": self.brakes[0]},
             "b": {"build": self.b.name, "label": self.b.label, "cam": self.b.cam.name, "brakes": self.brakes[1]},
+            "cautions": list(self.cautions),
             "figures": [figure.to_dict() for figure in self.figures],
             "verdicts": [verdict.to_dict() for verdict in self.verdicts],
             "notes": list(self.notes),
