@@ -15,6 +15,7 @@ from .spark_limits import AT_IDLE, NO_TORQUE
 
 if TYPE_CHECKING:
     from ..build import Build
+    from ..drive.slope_rule import SlopeRule
     from .knock_edge import KnockEdge
     from .spark import SparkCeilings
 
@@ -23,8 +24,8 @@ __all__ = ["STEEPEST", "Cells", "StartingTable", "largest_table", "starting_tabl
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-# Most degrees between neighbouring cells where the zone's charge or the idle wanders; common practice, no source. It is well inside what
-# the gears of the examples stand (``camcalc shape`` prints the slopes).
+# Most degrees between neighbouring cells where the zone's charge or the idle wanders; common practice, no source. More only where so little
+# would burn too late, and then no more than the gears stand.
 STEEPEST = 3.0
 
 
@@ -52,14 +53,19 @@ class StartingTable(Record):
 
 class Cells(NamedTuple):
     """What a table is made from, rows loads from light to full, columns speeds: the most each cell may have [deg], not-a-number where the
-    cell is to be avoided; where the charge wanders; the columns in which spark may not rise with speed, for the loads of an idle."""
+    cell is to be avoided; where the charge wanders; where the engine idles; and how much neighbours along load and along speed may differ
+    where the charge wanders [deg], a row or a column less than the table."""
 
     most: Array
     wanders: Mask
     idle: Mask
+    along_load: Array
+    along_speed: Array
 
 
-def starting_table(ceilings: SparkCeilings, edge: KnockEdge, idles: tuple[IdleState, ...], build: Build) -> StartingTable:
+def starting_table(
+    ceilings: SparkCeilings, edge: KnockEdge, idles: tuple[IdleState, ...], build: Build, slopes: SlopeRule | None = None
+) -> StartingTable:
     """Return the starting table of a build.
 
     Parameters
@@ -71,6 +77,8 @@ def starting_table(ceilings: SparkCeilings, edge: KnockEdge, idles: tuple[IdleSt
         Every state the engine idles in; the first is neutral with accessories off.
     build : Build
         Gives the margin and the least spark.
+    slopes : SlopeRule
+        What the gears to be kept smooth stand; without it ``STEEPEST`` holds everywhere.
 
     Returns
     -------
@@ -81,7 +89,8 @@ def starting_table(ceilings: SparkCeilings, edge: KnockEdge, idles: tuple[IdleSt
     The largest table in whole degrees of which each cell has at most the least of its ceiling, its best torque and the low edge of its
     knock limit, less the margin; where the engine idles, no more than the idle's own spark. At one speed spark never rises with load.
     Where the charge wanders (the zone, what its swings visit, where the engine idles) neighbours along load, and those
-    one column to either side, differ by at most ``STEEPEST``; elsewhere by no more than that or than their own limits do. Where the
+    one column to either side, differ by at most ``STEEPEST``; elsewhere by no more than that or than their own limits do. A cell that
+    so little leaves below its late-burn floor is raised towards it, as far as ``slopes`` allow. Where the
     engine idles spark does not rise with speed: a rising slope undamps an idle. Cells in which nothing runs have the next fuller load's.
     Where knock asks for less than ``[limits] least_spark`` the cell is blank.
     """
@@ -95,7 +104,14 @@ def starting_table(ceilings: SparkCeilings, edge: KnockEdge, idles: tuple[IdleSt
     top = _with_dead_cells(top, dead)
     avoid = top < limits.least_spark
     wanders = np.isfinite(si.ceiling) | _visited(ceilings) | idle
-    table = largest_table(Cells(np.where(avoid, np.nan, np.floor(top)), wanders, idle))
+    cells = Cells(np.where(avoid, np.nan, np.floor(top)), wanders, idle, *_steps(si.speed, si.manifold_pressure, None))
+    table = largest_table(cells)
+    if slopes is not None:
+        # The level table keeps the wider limits too, so the largest table under the raised cells is nowhere below it.
+        along_load, along_speed = _steps(si.speed, si.manifold_pressure, slopes)
+        late = np.where(np.isfinite(si.ceiling), np.ceil(si.floor), -np.inf)
+        raised = np.maximum(table, np.minimum(cells.most, late))
+        table = largest_table(cells._replace(most=raised, along_load=along_load, along_speed=along_speed))
     return StartingTable(
         speed=si.speed,
         manifold_pressure=si.manifold_pressure,
@@ -121,7 +137,7 @@ def largest_table(cells: Cells) -> Array:
     >>> level = np.full((2, 3), 30.0)
     >>> level[1, 1] = 12.0
     >>> wanders = np.array([[False, True, False], [False, True, False]])
-    >>> largest_table(Cells(level, wanders, np.zeros((2, 3), dtype=bool))).tolist()
+    >>> largest_table(Cells(level, wanders, np.zeros((2, 3), dtype=bool), np.full((1, 3), 3.0), np.full((2, 2), 3.0))).tolist()
     [[18.0, 15.0, 18.0], [15.0, 12.0, 15.0]]
     """
     fall, along_speed = _limits(cells)
@@ -153,10 +169,19 @@ def _limits(cells: Cells) -> tuple[Array, Array]:
     with np.errstate(invalid="ignore"):
         own_load, own_speed = (np.nan_to_num(np.abs(np.diff(most, axis=axis)), nan=np.inf, posinf=np.inf) for axis in (0, 1))
     avoided = np.isnan(most)
-    fall = np.where(w[1:] & w[:-1], STEEPEST, np.maximum(STEEPEST, own_load))
-    along_speed = np.where(w[:, 1:] | w[:, :-1], STEEPEST, np.maximum(STEEPEST, own_speed))
+    fall = np.where(w[1:] & w[:-1], cells.along_load, np.maximum(cells.along_load, own_load))
+    along_speed = np.where(w[:, 1:] | w[:, :-1], cells.along_speed, np.maximum(cells.along_speed, own_speed))
     fall = np.where(avoided[1:] | avoided[:-1], np.inf, fall)
     return fall, np.where(avoided[:, 1:] | avoided[:, :-1], np.inf, along_speed)
+
+
+def _steps(speeds: Array, pressures: Array, slopes: SlopeRule | None) -> tuple[Array, Array]:
+    """Return the steps allowed along load and along speed, in whole degrees: three, or more where the gears stand more."""
+    load, speed = np.full(pressures.size - 1, STEEPEST), np.full(speeds.size - 1, STEEPEST)
+    if slopes is not None:
+        load = np.maximum(load, np.floor(slopes.si.along_pressure * np.diff(pressures)))
+        speed = np.maximum(speed, np.floor(slopes.si.along_speed * np.diff(speeds)))
+    return load[:, None] + np.zeros((1, speeds.size)), speed[None, :] + np.zeros((pressures.size, 1))
 
 
 def _with_dead_cells(top: Array, dead: Mask) -> Array:
