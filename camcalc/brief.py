@@ -15,7 +15,7 @@ from .advice.base_table import BaseTableCell, compare_with_base
 from .advice.brakes import brake_remark
 from .advice.cam_facts import CamFacts, cam_facts
 from .advice.headlines import headline, headline_gear, with_bands, zone_of
-from .advice.idle import SLOWEST, IdleState, idle_state, lowest_idle
+from .advice.idle import IdleState, idle_state, lowest_idle, lowest_mark
 from .advice.idle_spark import IdleSpark, idle_spark_advice, meets_table
 from .advice.injection import InjectionWindows, injection_windows
 from .advice.knock_edge import knock_edge, loads_that_knock, speeds_sampled
@@ -33,6 +33,7 @@ from .drive.engine_loop import LevelSpark, surge_tables
 from .drive.gear_advice import DriveAdvice, beside_level, drive_advice
 from .drive.idle_swing import idle_swing
 from .errors import InputError, NoSolutionError
+from .marks import Marks, marked
 from .results import Measure, Record, measure, plain_data
 from .road_test import RoadTest, plan_road_test
 from .sources import cite
@@ -85,6 +86,7 @@ class IdleAdvice(Record):
     brakes: str
     air: str
     bands: Mapping[str, Any] = dataclasses.field(default_factory=dict)
+    marks: Mapping[str, Marks] = dataclasses.field(default_factory=dict)
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
@@ -346,6 +348,7 @@ def idle_advice(engine: EngineModel, new: IdleSet, replaced: tuple[IdleSet, Idle
         lowest_speeds=lowest_words(new.lowest, new.lowest_steady),
         brakes="" if engine.teaching_only else brake_remark(first.si.manifold_vacuum, barometer(engine), was),
         air=air_words(first, own.states[0] if own and own.states else None),
+        marks={"lowest_steady_speed": lowest_mark(new.lowest_steady), "lowest_speed": lowest_mark(new.lowest)},
     )
 
 
@@ -364,6 +367,6 @@ def air_words(idle: IdleState, was: IdleState | None) -> str:
 
 def lowest_words(lowest: float, steady: float) -> str:
     """Word the lowest idle speeds [rev/s], NaN where none was found."""
-    carries = "at no speed up to 2000 rpm" if math.isnan(lowest) else f"from {lowest * 60:.0f} rpm" + (" or less" if lowest <= SLOWEST else "")
-    even = "at no idle up to 2000 rpm" if math.isnan(steady) else f"from {steady * 60:.0f} rpm" + (" or less" if steady <= SLOWEST else "")
+    carries = "at no speed up to 2000 rpm" if math.isnan(lowest) else f"from {marked(f'{lowest * 60:.0f} rpm', lowest_mark(lowest))}"
+    even = "at no idle up to 2000 rpm" if math.isnan(steady) else f"from {marked(f'{steady * 60:.0f} rpm', lowest_mark(steady))}"
     return f"torque balances {carries}; IMEP is steady within the limit {even}"

@@ -1,9 +1,11 @@
-"""Every caution and every mark of a figure, worded once: each output takes its own from here and shows them before the figures."""
+"""Every caution, worded once: each output takes its own from here and shows them before the figures."""
 
 from __future__ import annotations
 
 import enum
 from collections.abc import Iterable
+
+from .marks import Mark
 
 __all__ = [
     "AT_BRAKES", "AT_CURES", "AT_IDLE_SPARK", "AT_TRADE_OFF", "BESIDE_SPARK_TABLE", "CAUTIONS", "ON_THE_ROAD", "OVER_SPARK_TABLE", "Caution", "Mark",
@@ -29,18 +31,6 @@ class Caution(enum.StrEnum):
     STOP = "Stop at the first knock, misfire, smell of fuel or fading of the brakes."
     EXHAUST_GAS = "Exhaust extraction on; carbon monoxide kills."
     LAW = "Local law and licensed professionals decide."
-
-
-class Mark(enum.StrEnum):
-    """What a blank cell or a mark beside a figure means."""
-
-    BLANK = "blank = not computed, not permission"
-    UNCURED = "(37) = spark alone cannot fix this cell; do not enter it"
-    KNOCKS = "24 knocks = camcalc computes knock at this spark; do not enter it"
-    MISFIRES = "8 misfires = too late a burn to hold the torque; do not enter it"
-    CAP = "36 (cap) = a limit that was set, not a computed figure"
-    OR_MORE = "60 or more = the search ended there; the figure may be higher"
-    OR_LESS = "350 or less = the search ended there; the figure may be lower"
 
 
 # All of them, in the order in which a first start meets them.

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from ..cycle.best_torque import spark_ends
 from ..cycle.operating import EngineModel, Tolerances
 from .idle import idle_state
 from .injection import point_at
@@ -94,4 +95,5 @@ def with_bands(ceilings: SparkCeilings, zone: Zone | None, grids: Mapping[str, t
         whole = np.full_like(ceilings.si.ceiling, np.nan)
         whole[zone.rows, zone.columns] = edge
         edges.append(np.where(np.isfinite(ceilings.si.ceiling), whole, np.nan))
-    return ceilings.replace(ceiling_low=edges[0], ceiling_high=edges[1])
+    marks = {**ceilings.marks, "ceiling_low": spark_ends(edges[0]), "ceiling_high": spark_ends(edges[1])}
+    return ceilings.replace(ceiling_low=edges[0], ceiling_high=edges[1], marks=marks)

@@ -9,15 +9,19 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from collections.abc import Mapping
+
 import numpy as np
 from numpy.typing import NDArray
 
 from ..burn.stability import imep_variation
+from ..cycle.best_torque import spark_ends
 from ..cycle.operating import EngineModel, barometer, pressure_for_net_imep
 from ..errors import NoSolutionError
+from ..marks import Mark, Marks, marks_where
 from ..results import Measure, Record, measure
 from ..units import quantity
-from .idle import IDLE_REACH, idle_spark, load_terms
+from .idle import IDLE_REACH, idle_spark, idle_spark_marks, load_terms
 
 __all__ = ["WHY_OPPOSITE", "IdleSpark", "idle_spark_advice", "meets_table"]
 
@@ -45,6 +49,7 @@ class IdleSpark(Record):
     imep_variation: Measure = measure("", "percent", doc="at each of them")
     why: str = WHY_OPPOSITE
     meets_table: str = ""
+    marks: Mapping[str, Marks] = dataclasses.field(default_factory=dict)
 
 
 def idle_spark_advice(model: EngineModel) -> IdleSpark:
@@ -59,13 +64,19 @@ def idle_spark_advice(model: EngineModel) -> IdleSpark:
         except NoSolutionError:
             continue
     at_sparks = [_at(model, target, float(spark)) for spark in SPARKS]
+    spark = falling(own)
     return IdleSpark(
         speed=speeds,
-        spark=falling(own),
+        spark=spark,
         best_spark=best,
         swept_spark=SPARKS,
         manifold_vacuum=np.array([a[0] for a in at_sparks]),
         imep_variation=np.array([a[1] for a in at_sparks]),
+        marks={
+            "spark": idle_spark_marks(model.build, best=best, spark=spark),
+            "best_spark": spark_ends(best),
+            "swept_spark": marks_where([a[2] for a in at_sparks], Mark.KNOCKS),
+        },
     )
 
 
@@ -111,9 +122,10 @@ def _balance(model: EngineModel, speed: float, spark: float | None) -> float:
     return pressure_for_net_imep(model, speed, load, spark, offset=idle.spark_reserve, earliest=idle.earliest_spark)
 
 
-def _at(model: EngineModel, speed: float, spark: float) -> tuple[float, float]:
+def _at(model: EngineModel, speed: float, spark: float) -> tuple[float, float, bool]:
+    """Return vacuum [Pa], variation of IMEP and whether the idle knocks on a spark; not-a-number where it does not carry itself."""
     try:
         pressure = _balance(model, speed, spark)
     except NoSolutionError:
-        return math.nan, math.nan
-    return barometer(model) - pressure, imep_variation(model, speed, pressure, spark)
+        return math.nan, math.nan, False
+    return barometer(model) - pressure, imep_variation(model, speed, pressure, spark), spark > model.knock_spark(speed, pressure)

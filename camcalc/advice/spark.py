@@ -7,17 +7,20 @@ from __future__ import annotations
 
 import dataclasses
 import os
+from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from ..cycle.best_torque import spark_ends
 from ..cycle.operating import EngineModel, barometer, refuse_teaching
 from ..errors import InputError, did_you_mean
+from ..marks import Mark, Marks, ends_of_search, marks_where, merged_marks
 from ..results import Measure, Record, measure
 from .load_axis import air_charge_of, grid_over
-from .spark_limits import OFFSETS, CeilingColumn, ceiling_column
+from .spark_limits import OFFSETS, WIDEST_SWING, CeilingColumn, ceiling_column
 
 __all__ = ["APPLIES_TO", "PRESSURES", "SPEEDS", "SparkCeilings", "spark_ceilings"]
 
@@ -33,6 +36,7 @@ class SparkCeilings(Record):
     """Ceilings for FINAL spark (table plus every adder) over speed and manifold pressure; outside the zone camcalc gives none.
 
     Grids have a row for each manifold pressure and a column for each speed; angles are crank degrees before top dead centre.
+    ``marks`` says which ceilings spark does not cure, and which figures are an end of a search.
     """
 
     speed: Measure = measure("crank_rps", "rpm")
@@ -62,6 +66,7 @@ class SparkCeilings(Record):
     remarks: tuple[tuple[str, ...], ...]
     gears: tuple[int, ...]
     applies_to: str = APPLIES_TO
+    marks: Mapping[str, Marks] = dataclasses.field(default_factory=dict)
 
     def over(self, kind: str, loads: Array | None = None) -> tuple[Array, Array]:
         """Return loads of a kind and the ceilings [crank deg] over them; rows loads, columns the speeds.
@@ -125,7 +130,7 @@ def spark_ceilings(model: EngineModel, speeds: Array = SPEEDS, pressures: Array 
     fields: dict[str, Any] = {own: np.array([[getattr(c, name) for c in row] for row in cells]) for own, name in FIELDS.items()}
     fields["knock"] = np.where(np.isfinite(fields["knock"]), fields["knock"], np.nan)
     blank = np.full_like(fields["ceiling"], np.nan)
-    return SparkCeilings(
+    found = SparkCeilings(
         speed=speeds,
         manifold_pressure=pressures,
         **fields,
@@ -139,3 +144,23 @@ def spark_ceilings(model: EngineModel, speeds: Array = SPEEDS, pressures: Array 
         remarks=tuple(tuple(c.remark for c in row) for row in cells),
         gears=model.build.vehicle.smooth_gears,
     )
+    return found.replace(marks=_marks(found, barometer(model)))
+
+
+# Sparks of the ceilings that an end of the search for spark may stand in for.
+SEARCHED = ("ceiling", "ceiling_low", "ceiling_high", "least_limit", "steadiness", "strong_cycle", "fuller_cell", "cleanest", "best_spark", "knock", "floor")
+
+
+def _marks(ceilings: SparkCeilings, ambient: float) -> dict[str, Marks]:
+    """Return what the figures of the ceilings are that are no plain answer; ``ambient`` is the barometer [Pa]."""
+    si = ceilings.si
+    marks = {name: spark_ends(getattr(si, name)) for name in SEARCHED}
+    uncured = np.isfinite(si.ceiling) & ~ceilings.cured
+    return marks | {
+        "ceiling": merged_marks(marks_where(uncured, Mark.UNCURED), marks["ceiling"]),
+        # Best torque itself stands in for the floor where even that burns too late.
+        "floor": merged_marks(marks_where(si.floor >= si.best_spark, Mark.OR_MORE), marks["floor"]),
+        "best_spark": merged_marks(marks_where(si.best_spark > si.knock, Mark.KNOCKS), marks["best_spark"]),
+        "swing": ends_of_search(si.swing, most=WIDEST_SWING),
+        "restless_to": ends_of_search(si.restless_to, most=ambient),
+    }

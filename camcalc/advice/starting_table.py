@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from ..results import Measure, Record, measure
 from .idle import IDLE_REACH, IdleState
-from .spark_limits import AT_IDLE, NO_TORQUE
+from .spark_limits import NO_TORQUE
 
 if TYPE_CHECKING:
     from ..build import Build

@@ -17,6 +17,7 @@ from ..drive.engine_loop import PRESSURE_STEP, SPARK_STEP, SPEED_STEP
 from ..drive.risk import surge_risk
 from ..drive.road_load import road_speed
 from ..errors import CamcalcError
+from ..marks import Mark
 from ..tables import SparkTable
 
 if TYPE_CHECKING:
@@ -43,11 +44,12 @@ class DampingPoint(NamedTuple):
 
 
 class Damped(NamedTuple):
-    """Damping over critical, expected shaking along the road [m/s2 r.m.s.] and the verdict on it in words; or why there is none."""
+    """Damping over critical and its mark, expected shaking along the road [m/s2 r.m.s.] and the verdict on it in words; or why there is none."""
 
     damping: float
     acceleration: float
     verdict: str
+    mark: Mark | None = None
 
     def figures(self, name: str) -> dict[str, float]:
         """Return both figures by name: ``cruise_damping`` and ``cruise_shaking``."""
@@ -86,7 +88,7 @@ def damping_at(model: EngineModel, point: DampingPoint) -> Damped:
         found = surge_risk(_rubbing(model), point.table, gear=point.gear, tables=tables, speeds=np.array([point.speed]), over_time=False)
     except CamcalcError as error:
         return _none(error.args[0])
-    return Damped(float(found.si.damping[0]), float(found.si.acceleration[0]), found.verdict[0])
+    return Damped(float(found.si.damping[0]), float(found.si.acceleration[0]), found.verdict[0], found.mark("damping", 0))
 
 
 def _none(why: str) -> Damped:

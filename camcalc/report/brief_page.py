@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
+from ..cautions import Caution
 from .answers import CeilingZone, ceiling_zone, idle_words, injection_picks, surge_gears, trouble_words
 from .figures import draw_plots
 from .page import rendered
@@ -71,6 +72,7 @@ def brief_html(brief: Brief) -> str:
         brief=brief,
         printed=printed,
         words=words,
+        care=Caution,
         plots=draw_plots(brief),
         sections=[section for section in SECTIONS if is_there(printed.data, section.needs)],
         road_unit=brief.build.vehicle.road_speed_unit,

@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from ..advice.injection import convert_reference
+from ..marks import Mark, mark_of_path, marked
 from ..units import factor
 
 if TYPE_CHECKING:
@@ -18,12 +19,13 @@ UNIT_WORDS = {"percent": "%", "crank_deg": "crank deg", "cam_deg": "cam deg", "m
 
 
 class Found(NamedTuple):
-    """A number of the data, None where there is none; its unit and its 10 to 90 % band."""
+    """A number of the data, None where there is none; its unit, its 10 to 90 % band, its mark."""
 
     value: float | None
     unit: str
     low: float | None = None
     high: float | None = None
+    mark: Mark | None = None
 
 
 def find(data: Any, path: str) -> Found:
@@ -48,13 +50,15 @@ def find(data: Any, path: str) -> Found:
     True
     """
     node, unit = data, ""
-    low = high = None
-    for key in path.split("/"):
+    low = high = codes = None
+    keys = path.split("/")
+    inside = len(keys)
+    for k, key in enumerate(keys):
         node = node[int(key)] if isinstance(node, list | tuple) else node[key]
         if isinstance(node, dict) and "value" in node and "unit" in node:
-            unit, low, high = node["unit"], node.get("low"), node.get("high")
+            unit, low, high, codes, inside = node["unit"], node.get("low"), node.get("high"), node.get("mark"), k + 1
             node = node["value"]
-    return Found(node, unit, low, high)
+    return Found(node, unit, low, high, mark_of_path(codes, [int(key) for key in keys[inside:]]))
 
 
 def words(unit: str) -> str:
@@ -87,7 +91,7 @@ class Printed:
     -----
     Every element carries ``data-field`` (where in the data), ``data-unit`` (the unit it is shown in) and, for an edge of a band or
     an angle turned to another reference, ``data-edge`` or ``data-reference``. A cell holds a bare number, its unit stands in the head:
-    copied into a spreadsheet it stays a number.
+    copied into a spreadsheet it stays a number. A figure that is marked is text, with its mark in it, and stays so when it is copied.
 
     Examples
     --------
@@ -109,10 +113,19 @@ class Printed:
         whole = isinstance(value, int) and not unit
         return _plain(shown, digits if digits is not None else 0 if whole else decimals(shown))
 
+    def marked_number(self, path: str, digits: int | None = None, unit: str = "") -> str:
+        """Return a number as text with its mark."""
+        return marked(self.number(path, digits, unit), find(self.data, path).mark)
+
+    def legend(self, *paths: str) -> list[str]:
+        """Return what the marks of some quantities mean, each mark once, in lines."""
+        codes = {code for path in paths for code in _flat(_walked(self.data, path).get("mark"))}
+        return [str(mark) for mark in Mark if mark.code in codes]
+
     def cell(self, path: str, digits: int | None = 0, unit: str = "", *, tag: str = "td", mark: str = "") -> Markup:
         """Return a number as a table cell, or as the head of a row or column (``tag`` "row" or "col")."""
         opened = {"row": 'th scope="row"', "col": 'th scope="col"'}.get(tag, tag)
-        return self._element(opened, path, self.number(path, digits, unit), unit, f' class="{mark}"' if mark else "")
+        return self._element(opened, path, self.marked_number(path, digits, unit), unit, f' class="{mark}"' if mark else "")
 
     def text(self, path: str, digits: int | None = None, unit: str = "", *, bare: bool = False) -> Markup:
         """Return a number for a sentence, with its unit unless ``bare``, and its band where there is one."""
@@ -124,6 +137,8 @@ class Printed:
         name = words(unit or found.unit)
         made = self._element("span", path, self.number(path, digits, unit), unit, ' class="figure"')
         made += Markup("&nbsp;{}").format(name) if name and not bare else Markup("")
+        before, _, after = marked("|", found.mark).partition("|")
+        made = Markup("{}{}{}").format(before, made, after)
         if found.low is None or found.high is None:
             return made
         low, high = (self._element("span", path, self.number(path, digits, unit, edge=e), unit, f' data-edge="{e}"') for e in ("low", "high"))
@@ -131,7 +146,8 @@ class Printed:
 
     def edge(self, path: str, digits: int | None, edge: str) -> Markup:
         """Return the low or high edge of a number's band as a cell."""
-        return self._element("td", path, self.number(path, digits, edge=edge), "", f' data-edge="{edge}"')
+        mark = mark_of_path(_walked(self.data, path).get(f"{edge}_mark"), [])
+        return self._element("td", path, marked(self.number(path, digits, edge=edge), mark), "", f' data-edge="{edge}"')
 
     def angle(self, path: str, *, tag: str = "td") -> Markup:
         """Return an angle of the injection as it counts from the sheet's own reference."""
@@ -161,6 +177,20 @@ class Printed:
 
         shown = escape(unit or find(self.data, path).unit)
         return Markup(f'<{opened} data-field="{escape(path)}" data-unit="{shown}"{more}>{escape(text)}</{opened.split(" ")[0]}>')
+
+
+def _walked(data: Any, path: str) -> Any:
+    """Return what stands at a path of the data."""
+    for key in path.split("/"):
+        data = data[int(key)] if isinstance(data, list | tuple) else data[key]
+    return data
+
+
+def _flat(codes: Any) -> list[str]:
+    """Return the codes of marks in a value of JSON, however deep it is nested."""
+    if isinstance(codes, list | tuple):
+        return [code for one in codes for code in _flat(one)]
+    return [] if codes is None else [codes]
 
 
 def _plain(value: float, digits: int) -> str:

@@ -7,7 +7,9 @@ from typing import TYPE_CHECKING
 
 from rich.console import Console
 
-from .terminal_parts import blank, table
+from ..cautions import Caution
+from ..marks import marks_in
+from .terminal_parts import blank, print_cautions, print_legend, table
 
 if TYPE_CHECKING:
     from ..advice.trade_off import TradeOff
@@ -70,18 +72,22 @@ def print_cures(ranking: CureRanking, console: Console) -> None:
 
 
 def print_trade_off(trade: TradeOff, console: Console) -> None:
-    """Print what spark trades at equal torque in one cell."""
+    """Print what spark trades at equal torque in one cell, the cautions before it; sparks that knock or pass a limit say so."""
+    print_cautions(trade.cautions, console)
     step = max(1, math.ceil(len(trade.si.spark) / TRADE_COLUMNS))
     made = table(f"What spark trades at {60.0 * trade.si.speed:.0f} rpm and {trade.si.torque:.0f} N m", ["", *[""] * len(trade.si.spark[::step])], left=1)
+    shown = range(0, len(trade.si.spark), step)
     for head, name, digits in TRADE_ROWS:
-        made.add_row(head, *(blank(float(v), digits) for v in getattr(trade, name).magnitude[::step]))
+        values = getattr(trade, name).magnitude
+        made.add_row(head, *(blank(float(values[k]), digits, trade.mark(name, k)) for k in shown))
     console.print(made)
-    marks = (("best torque at", trade.si.best_spark), ("knock from", trade.si.knock_spark), ("ceiling", trade.si.ceiling))
-    said = [f"{name} {value:.0f}" for name, value in marks if math.isfinite(value)]
+    points = (("best torque at", "best_spark"), ("knock from", "knock_spark"), ("ceiling", "ceiling"))
+    said = [f"{head} {blank(getattr(trade.si, name), 0, trade.mark(name))}" for head, name in points if math.isfinite(getattr(trade.si, name))]
     console.print(f"  {', '.join(said)} deg b TDC; each spark with the manifold pressure that holds the torque", highlight=False, markup=False)
+    print_legend(marks_in(*(trade.marks.get(name) for name in ("spark", *(name for _, name in points)))), console)
     for text in trade.remarks:
         console.print(f"  {text}", highlight=False, markup=False)
-    console.print()
+    console.print(f"  {Caution.LAW}\n", highlight=False, markup=False)
 
 
 def print_road_test(plan: RoadTest, console: Console) -> None:
