@@ -16,26 +16,10 @@ import pytest
 # Before numpy is loaded: on matrices as small as these, threads of the linear algebra only get in each other's way, tenfold on a busy machine.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
-
-def forget_stale_kernels() -> None:
-    """Delete compiled kernels when a source is newer: numba looks at a function's own file only, not at those of the functions it calls."""
-    package = Path(__file__).resolve().parents[1] / "camcalc"
-    compiled = [*package.rglob("*.nbi"), *package.rglob("*.nbc")]
-    newest = max(source.stat().st_mtime for source in package.rglob("*.py"))
-    if compiled and newest > min(path.stat().st_mtime for path in compiled):
-        for path in compiled:
-            path.unlink(missing_ok=True)
-
-
-if "PYTEST_XDIST_WORKER" not in os.environ:
-    forget_stale_kernels()
-
 if TYPE_CHECKING:
     from camcalc import Brief, Build, QuickEngine
 
 ROOT = Path(__file__).resolve().parents[1]
-# Scripts and notebooks of the tests run in processes of their own, elsewhere: an earlier install's leftover caches must not hide the package.
-os.environ["PYTHONPATH"] = os.pathsep.join(filter(None, (str(ROOT), os.environ.get("PYTHONPATH"))))
 REFERENCE = ROOT / "tests" / "reference"
 EXAMPLES = ("quarry-road", "dockside", "long-meadow")
 
