@@ -21,6 +21,7 @@ class Mark(enum.StrEnum):
     OR_MORE = "60 or more = the search ended there; the figure may be higher"
     OR_LESS = "350 or less = the search ended there; the figure may be lower"
     NONE_FOUND = "none = not found between the ends of the search"
+    AVOID = "avoid = knock leaves no spark here; do not run here without more octane or less compression"
 
     @property
     def code(self) -> str:
@@ -33,17 +34,17 @@ Marks = Mark | None | tuple[Any, ...]
 # How each is written on a figure.
 WRITTEN = {
     Mark.UNCURED: "({})", Mark.KNOCKS: "{} knocks", Mark.PAST_LIMIT: "{} past limit", Mark.CAP: "{} (cap)", Mark.OR_MORE: "{} or more",
-    Mark.OR_LESS: "{} or less", Mark.NONE_FOUND: "none",
+    Mark.OR_LESS: "{} or less", Mark.NONE_FOUND: "none", Mark.AVOID: "avoid",
 }  # fmt: skip
 
 
 def marked(text: str, mark: Mark | None) -> str:
-    """Return a figure's text with its mark; a blank stays blank unless the mark says that nothing was found.
+    """Return a figure's text with its mark; a blank stays blank unless the mark says that nothing was found, or that nothing serves.
 
     >>> marked("60", Mark.OR_MORE), marked("37", Mark.UNCURED), marked("", Mark.OR_MORE), marked("24", None), marked("", Mark.NONE_FOUND)
     ('60 or more', '(37)', '', '24', 'none')
     """
-    if mark is None or mark is Mark.BLANK or (not text and mark is not Mark.NONE_FOUND):
+    if mark is None or mark is Mark.BLANK or (not text and mark not in (Mark.NONE_FOUND, Mark.AVOID)):
         return text
     return WRITTEN[mark].format(text)
 

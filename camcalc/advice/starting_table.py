@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from ..marks import Mark, Marks, marks_where
 from ..results import Measure, Record, measure
 from .idle import IDLE_REACH, IdleState
 from .spark_limits import NO_TORQUE
@@ -49,6 +51,7 @@ class StartingTable(Record):
     avoid: Mask = dataclasses.field(repr=False)
     wanders: Mask = dataclasses.field(repr=False)
     below_floor: Mask = dataclasses.field(repr=False)
+    marks: Mapping[str, Marks] = dataclasses.field(default_factory=dict, repr=False)
 
 
 class Cells(NamedTuple):
@@ -123,6 +126,7 @@ def starting_table(
         idle_spark=spark_in(table, si.speed, si.manifold_pressure, idles[0].si.speed, idles[0].si.manifold_pressure),
         knock_sampled=edge.sampled,
         avoid=avoid,
+        marks={"spark": marks_where(avoid, Mark.AVOID)},
         wanders=wanders,
         below_floor=np.isfinite(si.ceiling) & (table < si.floor - 1e-9),
     )

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ..advice.knock_edge import UNSAMPLED
+from ..advice.starting_table import STEEPEST
 from ..results import Record, text_of
 
 if TYPE_CHECKING:
@@ -76,15 +78,29 @@ def ceiling_rows(ceilings: SparkCeilings, load_axis: str = "manifold pressure", 
 
 def starting_notes(brief: Brief) -> list[str]:
     """Return what the numbers of the starting table are, in lines of text."""
-    ceilings, margin = brief.spark_ceilings, brief.build.limits.si.spark_margin
-    lines = [f"elsewhere at most best torque or knock, less {margin:g} degrees; cells near the idle speed, for an open pedal, have the next faster ones'"]
-    if ceilings.has_zone:
-        lines.insert(0, f"in the zone: level under its ceilings, less {margin:g} degrees, and three degrees a cell from there to the rest")
+    starting = brief.starting_table
+    if starting is None:
+        return []
+    si = starting.si
+    edge = "the low edge of its knock band" if starting.knock_sampled else f"the low edge of the widest knock band seen ({UNSAMPLED:g} deg; sample bands for its own)"
+    lines = [
+        f"No cell is above {edge}, less {si.margin:g} deg. At one speed spark never rises with load.",
+        f"Where the charge or the idle wanders, neighbouring cells differ by {STEEPEST:g} deg at most, and by more only where so little burns too late.",
+    ]
+    avoided = [f"{speed:.0f} rpm, {load:.0f} kPa" for load, row in zip(starting.manifold_pressure.magnitude, starting.avoid, strict=True)
+               for speed, avoid in zip(starting.speed.magnitude, row, strict=True) if avoid]  # fmt: skip
+    if avoided:
         lines.append(
-            "cells that spark does not cure have the next fuller load's, or their late-burn floor where it lies within six degrees of the rest: "
-            "steps beside them are larger"
+            f"avoid: at {'; '.join(avoided)} the knock limit asks for less than {si.least_spark:g} deg BTDC. No spark serves there. Do not load the engine there, "
+            "or use more octane or less compression."
         )
-        lines.append("a table that is there already is lowered by camcalc shape instead, no further than it must")
+    late = int(starting.below_floor.sum())
+    if late:
+        lines.append(f"{late} cell{'s' if late > 1 else ''} of the zone burn{'' if late > 1 else 's'} later than the floor: spark alone cannot fix them. Raise speed, change gear or cam.")
+    if brief.idle_spark.meets_table:
+        lines.append(brief.idle_spark.meets_table)
+    if brief.base_table:
+        lines.append("To keep your own table and lower it no further than needed, use camcalc shape.")
     return lines
 
 
