@@ -126,6 +126,21 @@ def build_of() -> Callable[..., Build]:
     return build
 
 
+def coarse() -> str:
+    """Return the name of the tests' own engine among the models; it is put there once."""
+    from camcalc.cycle.models import MODELS
+    from tests.oracles.coarse_engine import CoarseEngine
+
+    MODELS["coarse"] = CoarseEngine
+    return "coarse"
+
+
+@pytest.fixture(scope="session")
+def coarse_model() -> str:
+    """The name of the tests' own engine among the models, for tests of words, pages and files."""
+    return coarse()
+
+
 @pytest.fixture(scope="session")
 def engine_of(build_of: Callable[..., Build]) -> Callable[..., QuickEngine]:
     """Give an example's quick engine; arguments as for ``build_of``. Each is made once."""
@@ -141,20 +156,20 @@ def engine_of(build_of: Callable[..., Build]) -> Callable[..., QuickEngine]:
 
 @pytest.fixture(scope="session")
 def brief_of(build_of: Callable[..., Build]) -> Callable[[str], Brief]:
-    """Give an example's brief by the quick model, without bands. Each is made once."""
+    """Give an example's brief by the tests' own engine, without bands. Each is made once."""
 
     @functools.cache
     def brief(name: str) -> Brief:
         from camcalc import make_brief
 
-        return make_brief(build_of(name), model="quick", bands=False)
+        return make_brief(build_of(name), model=coarse(), bands=False)
 
     return brief
 
 
 @pytest.fixture(scope="session")
 def banded_brief(build_of: Callable[..., Build]) -> Brief:
-    """The long-meadow brief by the quick model, with bands."""
+    """The long-meadow brief by the tests' own engine, with bands."""
     from camcalc import make_brief
 
-    return make_brief(build_of("long-meadow"), model="quick")
+    return make_brief(build_of("long-meadow"), model=coarse())

@@ -55,8 +55,7 @@ class StartingTable(Record):
 
 
 class Cells(NamedTuple):
-    """What a table is made from, rows loads from light to full, columns speeds: the most each cell may have [deg], not-a-number where the
-    cell is to be avoided; where the charge wanders; where the engine idles; and how much neighbours along load and along speed may differ
+    """What a table is made from, rows loads from light to full, columns speeds: the most each cell may have [deg]; where the charge wanders; where the engine idles; and how much neighbours along load and along speed may differ
     where the charge wanders [deg], a row or a column less than the table."""
 
     most: Array
@@ -95,7 +94,7 @@ def starting_table(
     one column to either side, differ by at most ``STEEPEST``; elsewhere by no more than that or than their own limits do. A cell that
     so little leaves below its late-burn floor is raised towards it, as far as ``slopes`` allow. Where the
     engine idles spark does not rise with speed: a rising slope undamps an idle. Cells in which nothing runs have the next fuller load's.
-    Where knock asks for less than ``[limits] least_spark`` the cell is blank.
+    Where knock asks for less than ``[limits] least_spark`` the cell is blank, and its neighbours keep to the least spark as if it were there.
     """
     limits = build.limits.si
     si = ceilings.si
@@ -105,9 +104,9 @@ def starting_table(
     top = np.where(idle, np.minimum(top, min(state.si.spark for state in idles)), top)
     asked = np.where(dead, np.nan, top)
     top = _with_dead_cells(top, dead)
-    avoid = top < limits.least_spark
+    avoid = np.floor(top) < limits.least_spark
     wanders = np.isfinite(si.ceiling) | _visited(ceilings) | idle
-    cells = Cells(np.where(avoid, np.nan, np.floor(top)), wanders, idle, *_steps(si.speed, si.manifold_pressure, None))
+    cells = Cells(np.where(avoid, limits.least_spark, np.floor(top)), wanders, idle, *_steps(si.speed, si.manifold_pressure, None))
     table = largest_table(cells)
     if slopes is not None:
         # The level table keeps the wider limits too, so the largest table under the raised cells is nowhere below it.
@@ -115,6 +114,7 @@ def starting_table(
         late = np.where(np.isfinite(si.ceiling), np.ceil(si.floor), -np.inf)
         raised = np.maximum(table, np.minimum(cells.most, late))
         table = largest_table(cells._replace(most=raised, along_load=along_load, along_speed=along_speed))
+    table = np.where(avoid, np.nan, table)
     return StartingTable(
         speed=si.speed,
         manifold_pressure=si.manifold_pressure,
@@ -133,7 +133,7 @@ def starting_table(
 
 
 def largest_table(cells: Cells) -> Array:
-    """Return the largest table under ``cells.most`` that keeps the slopes of ``starting_table``; not-a-number where a cell is to be avoided.
+    """Return the largest table under ``cells.most`` that keeps the slopes of ``starting_table``.
 
     Tables that keep differences of neighbours are closed under the cell-by-cell maximum, so there is a largest one, and lowering cells to
     what their neighbours allow ends there.
@@ -145,38 +145,30 @@ def largest_table(cells: Cells) -> Array:
     [[18.0, 15.0, 18.0], [15.0, 12.0, 15.0]]
     """
     fall, along_speed = _limits(cells)
-    out = np.where(np.isnan(cells.most), np.inf, cells.most)
     # Where both ends of a step idle, the faster may have no more than the slower.
     rise = np.where(cells.idle[:, 1:] & cells.idle[:, :-1], 0.0, along_speed)
+    out = cells.most.copy()
     while True:
         before = out.copy()
         for k in range(1, len(out)):  # a fuller load never has more than a lighter one
-            out[k] = np.where(np.isnan(cells.most[k]), np.inf, np.minimum(out[k], _solid(out[:k], cells.most[:k])))
+            out[k] = np.minimum(out[k], out[k - 1])
         for k in range(len(out) - 1, 0, -1):
             out[k - 1] = np.minimum(out[k - 1], out[k] + fall[k - 1])
         for k in range(1, out.shape[1]):
             out[:, k] = np.minimum(out[:, k], out[:, k - 1] + rise[:, k - 1])
+        for k in range(out.shape[1] - 1, 0, -1):
             out[:, k - 1] = np.minimum(out[:, k - 1], out[:, k] + along_speed[:, k - 1])
-        out = np.where(np.isnan(cells.most), np.inf, out)
         if (out == before).all():
-            return np.where(np.isnan(cells.most), np.nan, out)
-
-
-def _solid(lighter: Array, most: Array) -> Array:
-    """Return the least spark of all lighter loads, avoided cells left out."""
-    return np.asarray(np.min(np.where(np.isnan(most), np.inf, lighter), axis=0))
+            return out
 
 
 def _limits(cells: Cells) -> tuple[Array, Array]:
     """Return how far spark may fall from one load to the next fuller one, and how far neighbours along speed may differ."""
     w, most = cells.wanders, cells.most
-    with np.errstate(invalid="ignore"):
+    with np.errstate(invalid="ignore"):  # where nothing runs at a whole speed and load there is no bound on either side
         own_load, own_speed = (np.nan_to_num(np.abs(np.diff(most, axis=axis)), nan=np.inf, posinf=np.inf) for axis in (0, 1))
-    avoided = np.isnan(most)
     fall = np.where(w[1:] & w[:-1], cells.along_load, np.maximum(cells.along_load, own_load))
-    along_speed = np.where(w[:, 1:] | w[:, :-1], cells.along_speed, np.maximum(cells.along_speed, own_speed))
-    fall = np.where(avoided[1:] | avoided[:-1], np.inf, fall)
-    return fall, np.where(avoided[:, 1:] | avoided[:, :-1], np.inf, along_speed)
+    return fall, np.where(w[:, 1:] | w[:, :-1], cells.along_speed, np.maximum(cells.along_speed, own_speed))
 
 
 def _steps(speeds: Array, pressures: Array, slopes: SlopeRule | None) -> tuple[Array, Array]:
