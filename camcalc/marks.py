@@ -15,13 +15,14 @@ class Mark(enum.StrEnum):
 
     BLANK = "blank = not computed, not permission"
     UNCURED = "(37) = spark alone cannot fix this cell; do not enter it"
+    UNCURED_OR_MORE = "(60 or more) = spark alone cannot fix this cell, and the search for spark ended there; do not enter it"
     KNOCKS = "24 knocks = camcalc computes knock at this spark; do not enter it"
     PAST_LIMIT = "8 past limit = the burn is later or the exhaust hotter than the sheet allows; do not enter it"
     CAP = "36 (cap) = a limit that was set, not a computed figure"
     OR_MORE = "60 or more = the search ended there; the figure may be higher"
     OR_LESS = "350 or less = the search ended there; the figure may be lower"
     NONE_FOUND = "none = not found between the ends of the search"
-    AVOID = "avoid = knock leaves no spark here; do not run here without more octane or less compression"
+    AVOID = "avoid = knock leaves no usable spark; do not run there: change fuel or compression"
 
     @property
     def code(self) -> str:
@@ -33,18 +34,20 @@ class Mark(enum.StrEnum):
 Marks = Mark | None | tuple[Any, ...]
 # How each is written on a figure.
 WRITTEN = {
-    Mark.UNCURED: "({})", Mark.KNOCKS: "{} knocks", Mark.PAST_LIMIT: "{} past limit", Mark.CAP: "{} (cap)", Mark.OR_MORE: "{} or more",
+    Mark.UNCURED: "({})", Mark.UNCURED_OR_MORE: "({} or more)", Mark.KNOCKS: "{} knocks", Mark.PAST_LIMIT: "{} past limit", Mark.CAP: "{} (cap)", Mark.OR_MORE: "{} or more",
     Mark.OR_LESS: "{} or less", Mark.NONE_FOUND: "none", Mark.AVOID: "avoid",
 }  # fmt: skip
+# Written where there is no figure, too.
+BY_THEMSELVES = (Mark.NONE_FOUND, Mark.AVOID)
 
 
 def marked(text: str, mark: Mark | None) -> str:
-    """Return a figure's text with its mark; a blank stays blank unless the mark says that nothing was found, or that nothing serves.
+    """Return a figure's text with its mark; a blank stays blank unless the mark says why there is none.
 
     >>> marked("60", Mark.OR_MORE), marked("37", Mark.UNCURED), marked("", Mark.OR_MORE), marked("24", None), marked("", Mark.NONE_FOUND)
     ('60 or more', '(37)', '', '24', 'none')
     """
-    if mark is None or mark is Mark.BLANK or (not text and mark not in (Mark.NONE_FOUND, Mark.AVOID)):
+    if mark is None or mark is Mark.BLANK or (not text and mark not in BY_THEMSELVES):
         return text
     return WRITTEN[mark].format(text)
 

@@ -18,7 +18,7 @@ from ..burn.stability import imep_variation
 from ..cycle.best_torque import spark_ends
 from ..cycle.operating import EngineModel, barometer, pressure_for_net_imep
 from ..errors import NoSolutionError
-from ..marks import Mark, Marks, marks_where
+from ..marks import Mark, Marks, marked, marks_where
 from ..results import Measure, Record, measure
 from ..units import quantity
 from .idle import IDLE_REACH, idle_spark, idle_spark_marks, load_terms
@@ -87,14 +87,16 @@ def meets_table(idle: IdleSpark, there: float) -> str:
     without one.
     """
     si = idle.si
-    own = float(si.spark[si.speed.size // 2])
+    middle = si.speed.size // 2
+    own = float(si.spark[middle])
     if not math.isfinite(own):
         return ""
+    told = marked(f"{own:.0f} deg BTDC", idle.mark("spark", middle))
     if not math.isfinite(there):
-        return f"Idle-spark table: {own:.0f} deg BTDC. The starting table is blank where the engine idles: knock leaves no spark there."
+        return f"Idle-spark table: {told}. The starting table is blank where the engine idles: knock leaves no spark there."
     if abs(own - there) < WHOLE:
-        return f"One spark serves the idle, in an idle-spark table and in the starting table: {own:.0f} deg BTDC."
-    said = f"Idle-spark table: {own:.0f} deg BTDC. Starting table where the engine idles: {there:.0f} deg BTDC, for an open pedal."
+        return f"One spark serves the idle, in an idle-spark table and in the starting table: {told}."
+    said = f"Idle-spark table: {told}. Starting table where the engine idles: {there:.0f} deg BTDC, for an open pedal."
     with np.errstate(invalid="ignore"):
         vacuum, varies = (np.interp([own, there], si.swept_spark, values) for values in (si.manifold_vacuum, si.imep_variation))
     if not np.isfinite([*vacuum, *varies]).all():

@@ -14,10 +14,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from ..cycle.best_torque import spark_ends
+from ..cycle.best_torque import EARLIEST, spark_ends
 from ..cycle.operating import EngineModel, barometer, refuse_teaching
 from ..errors import InputError, did_you_mean
-from ..marks import Mark, Marks, ends_of_search, marks_where, merged_marks
+from ..marks import Mark, Marks, ends_of_search, marks_in, marks_where, merged_marks
 from ..results import Measure, Record, measure
 from .load_axis import air_charge_of, grid_over
 from .spark_limits import OFFSETS, WIDEST_SWING, CeilingColumn, ceiling_column
@@ -78,14 +78,27 @@ class SparkCeilings(Record):
         loads : array
             SI; by default evenly over what the grid reaches at every speed.
         """
+        rows = self._reached(kind)
+        if loads is None:
+            loads = np.linspace(float(np.nanmax(np.nanmin(rows, axis=0))), float(np.nanmin(np.nanmax(rows, axis=0))), self.si.manifold_pressure.size)
+        return loads, grid_over(self.si.ceiling, rows, loads)
+
+    def marks_over(self, kind: str, loads: Array) -> Marks:
+        """Return the marks of the ceilings over loads of a kind [SI]: between two cells, those of either."""
+        rows, found = self._reached(kind), marks_where(np.zeros((loads.size, self.si.speed.size), dtype=bool), Mark.UNCURED)
+        for mark in marks_in(self.marks.get("ceiling")):
+            here = np.array([[float(self.mark("ceiling", k, j) is mark) for j in range(self.si.speed.size)] for k in range(self.si.manifold_pressure.size)])
+            touched = grid_over(np.where(np.isfinite(self.si.ceiling), here, np.nan), rows, loads)
+            found = merged_marks(found, marks_where(touched > 0.0, mark))
+        return found
+
+    def _reached(self, kind: str) -> Array:
+        """Return the load of a kind that every cell has [SI]; not-a-number where nothing runs."""
         si = self.si
         reached = {"manifold pressure": si.manifold_pressure[:, None] + 0.0 * si.air_charge, "air charge": si.air_charge, "relative charge": si.relative_charge}
         if kind not in reached:
             raise InputError("load axis", came=kind, expected=" or ".join(reached), fix=did_you_mean(kind, list(reached)))
-        rows = np.where(np.isfinite(self.si.imep_variation), reached[kind], np.nan)
-        if loads is None:
-            loads = np.linspace(float(np.nanmax(np.nanmin(rows, axis=0))), float(np.nanmin(np.nanmax(rows, axis=0))), self.si.manifold_pressure.size)
-        return loads, grid_over(self.si.ceiling, rows, loads)
+        return np.where(np.isfinite(si.imep_variation), reached[kind], np.nan)
 
     @property
     def cured(self) -> NDArray[np.bool_]:
@@ -156,8 +169,9 @@ def _marks(ceilings: SparkCeilings, ambient: float) -> dict[str, Marks]:
     si = ceilings.si
     marks = {name: spark_ends(getattr(si, name)) for name in SEARCHED}
     uncured = np.isfinite(si.ceiling) & ~ceilings.cured
+    ended = uncured & (si.ceiling >= EARLIEST)
     return marks | {
-        "ceiling": merged_marks(marks_where(uncured, Mark.UNCURED), marks["ceiling"]),
+        "ceiling": merged_marks(merged_marks(marks_where(ended, Mark.UNCURED_OR_MORE), marks_where(uncured, Mark.UNCURED)), marks["ceiling"]),
         # Best torque itself stands in for the floor where even that burns too late.
         "floor": merged_marks(marks_where(si.floor >= si.best_spark, Mark.OR_MORE), marks["floor"]),
         "best_spark": merged_marks(marks_where(si.best_spark > si.knock, Mark.KNOCKS), marks["best_spark"]),

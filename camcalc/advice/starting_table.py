@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from ..cycle.best_torque import spark_ends
 from ..marks import Mark, Marks, marks_where
 from ..results import Measure, Record, measure
 from .idle import IDLE_REACH, IdleState
@@ -51,7 +52,7 @@ class StartingTable(Record):
     avoid: Mask = dataclasses.field(repr=False)
     wanders: Mask = dataclasses.field(repr=False)
     below_floor: Mask = dataclasses.field(repr=False)
-    marks: Mapping[str, Marks] = dataclasses.field(default_factory=dict, repr=False)
+    marks: Mapping[str, Marks] = dataclasses.field(default_factory=dict)
 
 
 class Cells(NamedTuple):
@@ -126,9 +127,9 @@ def starting_table(
         idle_spark=spark_in(table, si.speed, si.manifold_pressure, idles[0].si.speed, idles[0].si.manifold_pressure),
         knock_sampled=edge.sampled,
         avoid=avoid,
-        marks={"spark": marks_where(avoid, Mark.AVOID)},
         wanders=wanders,
         below_floor=np.isfinite(si.ceiling) & (table < si.floor - 1e-9),
+        marks={"spark": marks_where(avoid, Mark.AVOID), "knock_low": spark_ends(np.where(np.isfinite(edge.low), edge.low, np.nan))},
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable, Iterator
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from ..advice.injection import convert_reference
@@ -118,8 +119,20 @@ class Printed:
         return marked(self.number(path, digits, unit), find(self.data, path).mark)
 
     def legend(self, *paths: str) -> list[str]:
-        """Return what the marks of some quantities mean, each mark once, in lines."""
-        codes = {code for path in paths for code in _flat(_walked(self.data, path).get("mark"))}
+        """Return what the marks of some quantities mean, and what a blank does where there is one, each once, in lines."""
+        pairs = [pair for path in paths for pair in _pairs(_walked(self.data, path))]
+        codes = {code for _, code in pairs if code is not None}
+        blank = any(value is None and code is None for value, code in pairs)
+        return [str(mark) for mark in Mark if mark.code in codes or (blank and mark is Mark.BLANK)]
+
+    def legend_of(self, path: str, fields: Iterable[str]) -> list[str]:
+        """Return the same for some fields of a list of records."""
+        return self.legend(*(f"{path}/{k}/{field}" for k in range(self.size(path)) for field in fields))
+
+    def legend_of_edges(self, path: str, names: Iterable[str]) -> list[str]:
+        """Return what the marks of some banded numbers and of the edges of their bands mean."""
+        found = [_walked(self.data, f"{path}/{name}") for name in names]
+        codes = {one.get(key) for one in found for key in ("mark", "low_mark", "high_mark")}
         return [str(mark) for mark in Mark if mark.code in codes]
 
     def cell(self, path: str, digits: int | None = 0, unit: str = "", *, tag: str = "td", mark: str = "") -> Markup:
@@ -180,17 +193,30 @@ class Printed:
 
 
 def _walked(data: Any, path: str) -> Any:
-    """Return what stands at a path of the data."""
+    """Return what the data holds at a path; of a quantity's array a part, with its own marks."""
     for key in path.split("/"):
-        data = data[int(key)] if isinstance(data, list | tuple) else data[key]
+        if isinstance(data, dict) and "value" in data and key not in data:
+            codes = data.get("mark")
+            data = {**data, "value": data["value"][int(key)], "mark": codes[int(key)] if isinstance(codes, list | tuple) else codes}
+        else:
+            data = data[int(key)] if isinstance(data, list | tuple) else data[key]
     return data
 
 
-def _flat(codes: Any) -> list[str]:
-    """Return the codes of marks in a value of JSON, however deep it is nested."""
-    if isinstance(codes, list | tuple):
-        return [code for one in codes for code in _flat(one)]
-    return [] if codes is None else [codes]
+def _pairs(node: Any) -> Iterator[tuple[Any, str | None]]:
+    """Yield every figure of a quantity in the data, or a bare number, with the code of its mark."""
+    if not isinstance(node, dict):
+        yield node, None
+        return
+
+    def pairs(value: Any, codes: Any) -> Iterator[tuple[Any, str | None]]:
+        if isinstance(value, list | tuple):
+            for k, one in enumerate(value):
+                yield from pairs(one, codes[k] if isinstance(codes, list | tuple) else codes)
+        else:
+            yield value, codes
+
+    yield from pairs(node["value"], node.get("mark"))
 
 
 def _plain(value: float, digits: int) -> str:

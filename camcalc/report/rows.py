@@ -9,11 +9,13 @@ import numpy as np
 
 from ..advice.knock_edge import UNSAMPLED
 from ..advice.starting_table import STEEPEST
+from ..marks import Marks, marked
 from ..results import Record, text_of
 
 if TYPE_CHECKING:
     from ..advice.injection import InjectionWindows
     from ..advice.spark import SparkCeilings
+    from ..advice.starting_table import StartingTable
     from ..brief import Brief
 
 __all__ = [
@@ -34,7 +36,7 @@ __all__ = [
 BASE_COLUMNS = (
     ("speed", "rpm", 0), ("manifold_pressure", "kPa", 0), ("table_spark", "table\nspark", 0), ("ceiling", "ceil-\ning", 0),
     ("pressure_change", "kPa\nmore", 1), ("burned_fraction", "burned\n%", 0), ("burned_fraction_change", "change\n%", 1),
-    ("efficiency", "effic.\n%", 1), ("efficiency_change", "change\n%", 1), ("fuel_change", "fuel\n% more", 1),
+    ("efficiency", "eff.\n%", 1), ("efficiency_change", "change\n%", 1), ("fuel_change", "fuel\n% more", 1),
     ("exhaust_temperature_change", "exhaust\nK hotter", 0),
 )  # fmt: skip
 # How a kind of load is shown: unit, factor from SI, decimals.
@@ -46,28 +48,27 @@ JUMP = 90.0
 def field_text(record: Record, name: str) -> str:
     """Return one measured field as text with unit and band."""
     measured = type(record).measures()[name]
-    return text_of(getattr(record.si, name), measured, getattr(record, "bands", {}).get(name))
+    return text_of(getattr(record.si, name), measured, getattr(record, "bands", {}).get(name), record.mark(name))
 
 
 def number(record: Record, name: str, digits: int = 1) -> str:
-    """Return a measured field as a bare number in its shown unit, for a column whose head names the unit."""
+    """Return a measured field as a number in its shown unit, with its mark, for a column whose head names the unit."""
     value = getattr(record, name).magnitude
-    return f"{value:.{digits}f}" if math.isfinite(value) else "none"
+    return marked(f"{value:.{digits}f}", record.mark(name)) if math.isfinite(value) else "none"
 
 
 def ceiling_rows(ceilings: SparkCeilings, load_axis: str = "manifold pressure", *, bands: bool = False) -> list[tuple[str, list[str]]]:
-    """Return the ceilings over a kind of load as rows of text, greatest load first; in brackets where spark does not cure."""
+    """Return the ceilings over a kind of load as rows of text, greatest load first, each with its mark."""
     loads, values = ceilings.over(load_axis, ceilings.si.manifold_pressure if load_axis == "manifold pressure" else None)
     factor, digits = LOAD_UNITS[load_axis][1:]
     own = load_axis == "manifold pressure"
-    cured = ceilings.cured
+    marks: Marks = ceilings.marks.get("ceiling") if own else ceilings.marks_over(load_axis, loads)
     rows = []
     for k in range(len(loads) - 1, -1, -1):
         cells = []
         for j, value in enumerate(values[k]):
-            text = f"{value:.0f}" if math.isfinite(value) else ""
-            if text and own and not cured[k, j]:
-                text = f"({text})"
+            mark = marks[k][j] if isinstance(marks, tuple) else None
+            text = marked(f"{value:.0f}" if math.isfinite(value) else "", mark)
             low, high = ceilings.si.ceiling_low[k, j], ceilings.si.ceiling_high[k, j]
             if text and bands and own and math.isfinite(low + high):
                 text += f" [{low:.0f} to {high:.0f}]"
@@ -76,32 +77,26 @@ def ceiling_rows(ceilings: SparkCeilings, load_axis: str = "manifold pressure", 
     return rows
 
 
-def starting_notes(brief: Brief) -> list[str]:
+def starting_notes(starting: StartingTable) -> list[str]:
     """Return what the numbers of the starting table are, in lines of text."""
-    starting = brief.starting_table
-    if starting is None:
-        return []
     si = starting.si
-    edge = "the low edge of its knock band" if starting.knock_sampled else f"the low edge of the widest knock band seen ({UNSAMPLED:g} deg; sample bands for its own)"
+    edge = "the low edge of its knock band"
+    if not starting.knock_sampled:
+        edge = f"best torque and knock less {UNSAMPLED:g} deg, the widest knock band seen (a brief with bands samples its own)"
     lines = [
-        f"No cell is above {edge}, less {si.margin:g} deg. At one speed spark never rises with load.",
-        f"Where the charge or the idle wanders, neighbouring cells differ by {STEEPEST:g} deg at most, and by more only where so little burns too late.",
+        f"No cell is above {edge}, less another {si.margin:g} deg. At one speed spark never rises with load.",
+        f"Where the charge or the idle wanders, neighbours differ by at most {STEEPEST:g} deg. They differ more only where so little burns too late.",
     ]
-    avoided = [f"{speed:.0f} rpm, {load:.0f} kPa" for load, row in zip(starting.manifold_pressure.magnitude, starting.avoid, strict=True)
-               for speed, avoid in zip(starting.speed.magnitude, row, strict=True) if avoid]  # fmt: skip
-    if avoided:
-        lines.append(
-            f"avoid: at {'; '.join(avoided)} the knock limit asks for less than {si.least_spark:g} deg BTDC. No spark serves there. Do not load the engine there, "
-            "or use more octane or less compression."
-        )
+    if starting.avoid.any():
+        places = [
+            f"{starting.speed.magnitude[column]:.0f} rpm and {starting.manifold_pressure.magnitude[row]:.0f} kPa" for row, column in np.argwhere(starting.avoid)
+        ]
+        lines.append(f"Do not load the engine at {', '.join(places)}. Knock leaves less than {si.least_spark:g} deg BTDC there. Use more octane or less compression.")
     late = int(starting.below_floor.sum())
     if late:
-        lines.append(f"{late} cell{'s' if late > 1 else ''} of the zone burn{'' if late > 1 else 's'} later than the floor: spark alone cannot fix them. Raise speed, change gear or cam.")
-    if brief.idle_spark.meets_table:
-        lines.append(brief.idle_spark.meets_table)
-    if brief.base_table:
-        lines.append("To keep your own table and lower it no further than needed, use camcalc shape.")
-    return lines
+        cells = "1 cell of the zone burns" if late == 1 else f"{late} cells of the zone burn"
+        lines.append(f"{cells} later than the floor. Late burning overheats the exhaust. Spark alone cannot fix that: raise speed, change gear or cam.")
+    return [*lines, "To keep your own table and lower it no further than needed, use camcalc shape."]
 
 
 def injection_row(brief: Brief) -> int:

@@ -11,9 +11,9 @@ from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
-from ..marks import Mark, marked
+from ..marks import Mark, Marks, marked, marks_in
 
-__all__ = ["blank", "console", "print_cautions", "print_legend", "table"]
+__all__ = ["blank", "console", "print_cautions", "show", "table"]
 
 NARROWEST = 100
 
@@ -49,7 +49,9 @@ def print_cautions(cautions: Iterable[str], console: Console) -> None:
         console.print(f"! {caution}", highlight=False, markup=False)
 
 
-def print_legend(marks: Iterable[Mark], console: Console) -> None:
-    """Print what marks mean, a line each."""
-    for mark in marks:
+def show(made: Table, console: Console, *marks: Marks) -> None:
+    """Print a table, and below it what its marks mean, and what a blank cell does where there is one."""
+    console.print(made)
+    blanks = any(column.justify == "right" and not str(cell).strip() for column in made.columns for cell in column.cells)
+    for mark in marks_in(Mark.BLANK if blanks else None, *marks):
         console.print(f"  {mark}", highlight=False, markup=False)
