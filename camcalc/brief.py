@@ -23,6 +23,7 @@ from .advice.sensing import IdleSensing, idle_sensing
 from .advice.sensitivity import CeilingSensitivity, ceiling_sensitivity
 from .advice.spark import SparkCeilings, spark_ceilings
 from .advice.trade_off import TradeOff, trade_off
+from .cautions import CAUTIONS
 from .cures import CureRanking, rank_cures
 from .cycle.models import engine_kind
 from .cycle.operating import EngineModel, Tolerances, barometer
@@ -41,20 +42,8 @@ if TYPE_CHECKING:
     from .build import Build
     from .tables.table import SparkTable
 
-__all__ = ["CAUTIONS", "Brief", "IdleAdvice", "make_brief"]
+__all__ = ["Brief", "IdleAdvice", "make_brief"]
 
-CAUTIONS = (
-    "Every figure here is a starting value. A knock sensor, a wideband, a dyno and a licensed professional still decide.",
-    "Spark ceilings apply to FINAL spark: the table plus every adder. They are ceilings, not targets.",
-    "Detonation destroys engines: listen, use a knock sensor or a dyno, and add spark back a little at a time. "
-    "Knock is estimated from a published induction time for the mean cycle and the octane of the sheet: no figure here replaces listening for it.",
-    "Much retard at load overheats valves, manifolds and exhaust: do not hold it there.",
-    "Check valve-to-piston clearance with clay or a dial indicator, and the valve springs for coil bind and seat force: camcalc checks neither.",
-    "Low vacuum means less brake assist: try the brakes standing, then slowly, before the road.",
-    "Do road tests on a closed course with a second person logging.",
-    "An engine running indoors needs exhaust extraction: carbon monoxide kills.",
-    "Emissions and roadworthiness law is local: it and licensed professionals decide.",
-)
 SOURCE_KEYS = (
     "geometry",
     "lawson1974",
