@@ -34,7 +34,8 @@ class Mark(enum.StrEnum):
 Marks = Mark | None | tuple[Any, ...]
 # How each is written on a figure.
 WRITTEN = {
-    Mark.UNCURED: "({})", Mark.UNCURED_OR_MORE: "({} or more)", Mark.KNOCKS: "{} knocks", Mark.PAST_LIMIT: "{} past limit", Mark.CAP: "{} (cap)", Mark.OR_MORE: "{} or more",
+    Mark.UNCURED: "({})", Mark.UNCURED_OR_MORE: "({} or more)", Mark.KNOCKS: "{} knocks", Mark.PAST_LIMIT: "{} past limit",
+    Mark.CAP: "{} (cap)", Mark.OR_MORE: "{} or more",
     Mark.OR_LESS: "{} or less", Mark.NONE_FOUND: "none", Mark.AVOID: "avoid",
 }  # fmt: skip
 # Written where there is no figure, too.

@@ -56,8 +56,11 @@ class StartingTable(Record):
 
 
 class Cells(NamedTuple):
-    """What a table is made from, rows loads from light to full, columns speeds: the most each cell may have [deg]; where the charge wanders; where the engine idles; and how much neighbours along load and along speed may differ
-    where the charge wanders [deg], a row or a column less than the table."""
+    """What a table is made from, rows loads from light to full, columns speeds.
+
+    The most each cell may have [deg]; where the charge wanders; where the engine idles; and how much neighbours along load and along speed may
+    differ where the charge wanders [deg], a row or a column less than the table.
+    """
 
     most: Array
     wanders: Mask

@@ -88,10 +88,9 @@ def starting_notes(starting: StartingTable) -> list[str]:
         f"Where the charge or the idle wanders, neighbours differ by at most {STEEPEST:g} deg. They differ more only where so little burns too late.",
     ]
     if starting.avoid.any():
-        places = [
-            f"{starting.speed.magnitude[column]:.0f} rpm and {starting.manifold_pressure.magnitude[row]:.0f} kPa" for row, column in np.argwhere(starting.avoid)
-        ]
-        lines.append(f"Do not load the engine at {', '.join(places)}. Knock leaves less than {si.least_spark:g} deg BTDC there. Use more octane or less compression.")
+        speeds, loads = starting.speed.magnitude, starting.manifold_pressure.magnitude
+        places = ", ".join(f"{speeds[column]:.0f} rpm and {loads[row]:.0f} kPa" for row, column in np.argwhere(starting.avoid))
+        lines.append(f"Do not load the engine at {places}. Knock leaves less than {si.least_spark:g} deg BTDC there. Use more octane or less compression.")
     late = int(starting.below_floor.sum())
     if late:
         cells = "1 cell of the zone burns" if late == 1 else f"{late} cells of the zone burn"

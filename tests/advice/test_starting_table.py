@@ -166,7 +166,10 @@ def test_slopes_that_gears_stand_raise_cells_towards_their_floor_and_nothing_els
     assert found.below_floor.sum() <= level.below_floor.sum()
 
 
-@given(bore=st.floats(80.0, 105.0), stroke=st.floats(75.0, 100.0), ratio=st.floats(8.5, 11.5), separation=st.floats(106.0, 118.0), idle=st.floats(700.0, 1000.0))
+SHEETS = {"bore": (80.0, 105.0), "stroke": (75.0, 100.0), "ratio": (8.5, 11.5), "separation": (106.0, 118.0), "idle": (700.0, 1000.0)}
+
+
+@given(**{name: st.floats(*ends) for name, ends in SHEETS.items()})
 def test_builds_drawn_at_random_keep_every_rule(bore: float, stroke: float, ratio: float, separation: float, idle: float) -> None:
     """On the tests' own engine, whose knock is made up: the rules hold whatever the figures."""
     sheet = tomllib.loads((ROOT / "tests" / "data" / "build.toml").read_text(encoding="utf-8"))

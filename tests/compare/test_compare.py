@@ -39,6 +39,7 @@ from camcalc.report.compare_page import compare_html
 from camcalc.report.compare_terminal import print_comparison
 from camcalc.report.printed import words
 from camcalc.results import Band
+from camcalc.tables.proposed import level_table
 
 Make = Callable[..., Any]
 SWAPPED = {"a": "b", "b": "a"}
