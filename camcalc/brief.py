@@ -32,17 +32,19 @@ from .cycle.operating import TEACHING_ONLY, EngineModel, Tolerances, barometer
 from .drive.engine_loop import LevelSpark, surge_tables
 from .drive.gear_advice import DriveAdvice, beside_level, drive_advice
 from .drive.idle_swing import idle_swing
+from .drive.slope_rule import SlopeRule, slope_rule
 from .errors import InputError, NoSolutionError
 from .marks import Marks, marked
 from .results import Measure, Record, measure, plain_data
 from .road_test import RoadTest, plan_road_test
 from .sources import cite
-from .tables.proposed import proposed_table
+from .tables.proposed import level_table, proposed_table
 from .tables.table import read_table
 from .units import quantity
 
 if TYPE_CHECKING:
     from .build import Build
+    from .cycle.engine_tables import EngineTables
     from .tables.table import SparkTable
 
 __all__ = ["Brief", "IdleAdvice", "make_brief"]
@@ -214,10 +216,13 @@ def make_brief(build: Build, *, model: str = "resolved", bands: bool = True, cur
         sampled = 0.75
         sure, ceilings = _banded(kind, engine, ceilings, lambda done: say("bands", 0.3 + (sampled - 0.3) * done))
         advice = advice.replace(bands={k: v for k, v in sure.bands.items() if k in IdleAdvice.measures()})
-    starting = None if ceilings is None else starting_table(ceilings, knock_edge(ceilings, sure.grids if sure else None), new.states, build)
     say("surge", sampled)
+    cycles = None if ceilings is None and base is None else surge_tables(engine)
+    starting = None
+    if ceilings is not None and cycles is not None:
+        starting = starting_table(ceilings, knock_edge(ceilings, sure.grids if sure else None), new.states, build, _slopes(build, cycles))
     proposed = None if starting is None else proposed_table(starting)
-    surge = surge_advice(engine, starting, base, first)
+    surge = () if cycles is None else surge_advice(engine, starting, base, first, cycles)
     say("cures", 0.9)
     tried = rank_cures(build, engine=kind, table=base or proposed) if cures else None
     traded = _traded(engine.fresh(), ceilings) if cures and ceilings is not None else None
@@ -258,13 +263,19 @@ def _banded(
     return sure, None if ceilings is None else with_bands(ceilings, zone, sure.grids)
 
 
+def _slopes(build: Build, cycles: EngineTables) -> SlopeRule | None:
+    """Return the slopes that the gears to be kept smooth stand; none where the engine holds the car in none of them."""
+    try:
+        return slope_rule(build, level_table(LEVEL), tables=cycles)
+    except NoSolutionError:
+        return None
+
+
 def surge_advice(
-    engine: EngineModel, starting: StartingTable | None, base: SparkTable | None, idle: IdleState
+    engine: EngineModel, starting: StartingTable | None, base: SparkTable | None, idle: IdleState, cycles: EngineTables
 ) -> tuple[DriveAdvice, ...]:
     """Return what gears do on the table that the brief proposes, where it does, and on the one that the sheet brings."""
-    if starting is None and base is None:
-        return ()
-    build, cycles, found = engine.build, surge_tables(engine), []
+    build, found = engine.build, []
     if starting is not None:
         proposed = proposed_table(starting)
         idle_spark = idle_swing(engine, idle, LevelSpark(idle.si.spark))
@@ -279,6 +290,8 @@ def surge_advice(
     return tuple(found)
 
 
+# The slopes that gears stand are asked on a level table [crank deg before top dead centre]; they hardly depend on it.
+LEVEL = 20.0
 # Where nothing needs a ceiling, a light cruise is taken apart: speed [rev/s], and pressure over the barometer. ESTIMATE.
 LIGHT_CRUISE = 1400.0 / 60.0, 0.6
 TRIED = 4

@@ -12,15 +12,15 @@ if TYPE_CHECKING:
     from ..cycle.operating import EngineModel
     from .spark import SparkCeilings
 
-__all__ = ["SEARCHED", "UNSAMPLED", "UNSAMPLED_LATE", "KnockEdge", "knock_edge", "knock_grid", "loads_that_knock", "speeds_sampled"]
+__all__ = ["SEARCHED", "UNSAMPLED", "KnockEdge", "knock_edge", "knock_grid", "loads_that_knock", "speeds_sampled"]
 
 Array = NDArray[np.float64]
 
 # An engine model looks for knock up to this far beyond best torque [crank deg].
 SEARCHED = 5.0
-# How far the low edge lies under the nominal limit where no band was sampled [crank deg]: the widest of the bands of six cams (both of each
-# example, 60 to 90 kPa, 800 to 2800 rpm: 7.7 where knock comes before best torque, 15.0 where it comes after), rounded up. A test samples them.
-UNSAMPLED, UNSAMPLED_LATE = 8.0, 16.0
+# Where no band was sampled, the low edge lies so far under the lesser of the nominal limit and best torque [crank deg]: the widest of the bands
+# of six cams (both of each example, 60 to 90 kPa, 800 to 2800 rpm: 9.1), rounded up. A test samples them.
+UNSAMPLED = 10.0
 
 
 class KnockEdge(NamedTuple):
@@ -56,7 +56,7 @@ def knock_edge(ceilings: SparkCeilings, grids: Mapping[str, tuple[Array, Array]]
         return KnockEdge(low, grids is not None and "knock" in grids)
     rows = slice(si.manifold_pressure.size - pressures.size, None)
     nominal = np.where(np.isfinite(si.knock), si.knock, si.best_spark + SEARCHED)[rows]
-    widest = np.where(nominal <= si.best_spark[rows], UNSAMPLED, UNSAMPLED_LATE)
+    widest = nominal - (np.minimum(nominal, si.best_spark[rows]) - UNSAMPLED)
     if grids is None or "knock" not in grids:
         low[rows] = nominal - widest
         return KnockEdge(low, False)

@@ -18,6 +18,7 @@ from .spark_limits import NO_TORQUE
 
 if TYPE_CHECKING:
     from ..build import Build
+    from ..drive.slope_rule import SlopeRule
     from .knock_edge import KnockEdge
     from .spark import SparkCeilings
 
@@ -26,8 +27,8 @@ __all__ = ["STEEPEST", "Cells", "StartingTable", "largest_table", "starting_tabl
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-# Most degrees between neighbouring cells where the zone's charge or the idle wanders; common practice, no source. It is well inside what
-# the gears of the examples stand (``camcalc shape`` prints the slopes).
+# Most degrees between neighbouring cells where the zone's charge or the idle wanders; common practice, no source. More only where so little
+# would burn too late, and then no more than the gears stand.
 STEEPEST = 3.0
 
 
@@ -55,15 +56,22 @@ class StartingTable(Record):
 
 
 class Cells(NamedTuple):
-    """What a table is made from, rows loads from light to full, columns speeds: the most each cell may have [deg], not-a-number where the
-    cell is to be avoided; where the charge wanders; the columns in which spark may not rise with speed, for the loads of an idle."""
+    """What a table is made from, rows loads from light to full, columns speeds.
+
+    The most each cell may have [deg]; where the charge wanders; where the engine idles; and how much neighbours along load and along speed may
+    differ where the charge wanders [deg], a row or a column less than the table.
+    """
 
     most: Array
     wanders: Mask
     idle: Mask
+    along_load: Array
+    along_speed: Array
 
 
-def starting_table(ceilings: SparkCeilings, edge: KnockEdge, idles: tuple[IdleState, ...], build: Build) -> StartingTable:
+def starting_table(
+    ceilings: SparkCeilings, edge: KnockEdge, idles: tuple[IdleState, ...], build: Build, slopes: SlopeRule | None = None
+) -> StartingTable:
     """Return the starting table of a build.
 
     Parameters
@@ -75,6 +83,8 @@ def starting_table(ceilings: SparkCeilings, edge: KnockEdge, idles: tuple[IdleSt
         Every state the engine idles in; the first is neutral with accessories off.
     build : Build
         Gives the margin and the least spark.
+    slopes : SlopeRule
+        What the gears to be kept smooth stand; without it ``STEEPEST`` holds everywhere.
 
     Returns
     -------
@@ -85,9 +95,10 @@ def starting_table(ceilings: SparkCeilings, edge: KnockEdge, idles: tuple[IdleSt
     The largest table in whole degrees of which each cell has at most the least of its ceiling, its best torque and the low edge of its
     knock limit, less the margin; where the engine idles, no more than the idle's own spark. At one speed spark never rises with load.
     Where the charge wanders (the zone, what its swings visit, where the engine idles) neighbours along load, and those
-    one column to either side, differ by at most ``STEEPEST``; elsewhere by no more than that or than their own limits do. Where the
+    one column to either side, differ by at most ``STEEPEST``; elsewhere by no more than that or than their own limits do. A cell that
+    so little leaves below its late-burn floor is raised towards it, as far as ``slopes`` allow. Where the
     engine idles spark does not rise with speed: a rising slope undamps an idle. Cells in which nothing runs have the next fuller load's.
-    Where knock asks for less than ``[limits] least_spark`` the cell is blank.
+    Where knock asks for less than ``[limits] least_spark`` the cell is blank, and its neighbours keep to the least spark as if it were there.
     """
     limits = build.limits.si
     si = ceilings.si
@@ -97,9 +108,17 @@ def starting_table(ceilings: SparkCeilings, edge: KnockEdge, idles: tuple[IdleSt
     top = np.where(idle, np.minimum(top, min(state.si.spark for state in idles)), top)
     asked = np.where(dead, np.nan, top)
     top = _with_dead_cells(top, dead)
-    avoid = top < limits.least_spark
+    avoid = np.floor(top) < limits.least_spark
     wanders = np.isfinite(si.ceiling) | _visited(ceilings) | idle
-    table = largest_table(Cells(np.where(avoid, np.nan, np.floor(top)), wanders, idle))
+    cells = Cells(np.where(avoid, limits.least_spark, np.floor(top)), wanders, idle, *_steps(si.speed, si.manifold_pressure, None))
+    table = largest_table(cells)
+    if slopes is not None:
+        # The level table keeps the wider limits too, so the largest table under the raised cells is nowhere below it.
+        along_load, along_speed = _steps(si.speed, si.manifold_pressure, slopes)
+        late = np.where(np.isfinite(si.ceiling), np.ceil(si.floor), -np.inf)
+        raised = np.maximum(table, np.minimum(cells.most, late))
+        table = largest_table(cells._replace(most=raised, along_load=along_load, along_speed=along_speed))
+    table = np.where(avoid, np.nan, table)
     return StartingTable(
         speed=si.speed,
         manifold_pressure=si.manifold_pressure,
@@ -118,7 +137,7 @@ def starting_table(ceilings: SparkCeilings, edge: KnockEdge, idles: tuple[IdleSt
 
 
 def largest_table(cells: Cells) -> Array:
-    """Return the largest table under ``cells.most`` that keeps the slopes of ``starting_table``; not-a-number where a cell is to be avoided.
+    """Return the largest table under ``cells.most`` that keeps the slopes of ``starting_table``.
 
     Tables that keep differences of neighbours are closed under the cell-by-cell maximum, so there is a largest one, and lowering cells to
     what their neighbours allow ends there.
@@ -126,42 +145,43 @@ def largest_table(cells: Cells) -> Array:
     >>> level = np.full((2, 3), 30.0)
     >>> level[1, 1] = 12.0
     >>> wanders = np.array([[False, True, False], [False, True, False]])
-    >>> largest_table(Cells(level, wanders, np.zeros((2, 3), dtype=bool))).tolist()
+    >>> largest_table(Cells(level, wanders, np.zeros((2, 3), dtype=bool), np.full((1, 3), 3.0), np.full((2, 2), 3.0))).tolist()
     [[18.0, 15.0, 18.0], [15.0, 12.0, 15.0]]
     """
     fall, along_speed = _limits(cells)
-    out = np.where(np.isnan(cells.most), np.inf, cells.most)
     # Where both ends of a step idle, the faster may have no more than the slower.
     rise = np.where(cells.idle[:, 1:] & cells.idle[:, :-1], 0.0, along_speed)
+    out = cells.most.copy()
     while True:
         before = out.copy()
         for k in range(1, len(out)):  # a fuller load never has more than a lighter one
-            out[k] = np.where(np.isnan(cells.most[k]), np.inf, np.minimum(out[k], _solid(out[:k], cells.most[:k])))
+            out[k] = np.minimum(out[k], out[k - 1])
         for k in range(len(out) - 1, 0, -1):
             out[k - 1] = np.minimum(out[k - 1], out[k] + fall[k - 1])
         for k in range(1, out.shape[1]):
             out[:, k] = np.minimum(out[:, k], out[:, k - 1] + rise[:, k - 1])
+        for k in range(out.shape[1] - 1, 0, -1):
             out[:, k - 1] = np.minimum(out[:, k - 1], out[:, k] + along_speed[:, k - 1])
-        out = np.where(np.isnan(cells.most), np.inf, out)
         if (out == before).all():
-            return np.where(np.isnan(cells.most), np.nan, out)
-
-
-def _solid(lighter: Array, most: Array) -> Array:
-    """Return the least spark of all lighter loads, avoided cells left out."""
-    return np.asarray(np.min(np.where(np.isnan(most), np.inf, lighter), axis=0))
+            return out
 
 
 def _limits(cells: Cells) -> tuple[Array, Array]:
     """Return how far spark may fall from one load to the next fuller one, and how far neighbours along speed may differ."""
     w, most = cells.wanders, cells.most
-    with np.errstate(invalid="ignore"):
+    with np.errstate(invalid="ignore"):  # where nothing runs at a whole speed and load there is no bound on either side
         own_load, own_speed = (np.nan_to_num(np.abs(np.diff(most, axis=axis)), nan=np.inf, posinf=np.inf) for axis in (0, 1))
-    avoided = np.isnan(most)
-    fall = np.where(w[1:] & w[:-1], STEEPEST, np.maximum(STEEPEST, own_load))
-    along_speed = np.where(w[:, 1:] | w[:, :-1], STEEPEST, np.maximum(STEEPEST, own_speed))
-    fall = np.where(avoided[1:] | avoided[:-1], np.inf, fall)
-    return fall, np.where(avoided[:, 1:] | avoided[:, :-1], np.inf, along_speed)
+    fall = np.where(w[1:] & w[:-1], cells.along_load, np.maximum(cells.along_load, own_load))
+    return fall, np.where(w[:, 1:] | w[:, :-1], cells.along_speed, np.maximum(cells.along_speed, own_speed))
+
+
+def _steps(speeds: Array, pressures: Array, slopes: SlopeRule | None) -> tuple[Array, Array]:
+    """Return the steps allowed along load and along speed, in whole degrees: three, or more where the gears stand more."""
+    load, speed = np.full(pressures.size - 1, STEEPEST), np.full(speeds.size - 1, STEEPEST)
+    if slopes is not None:
+        load = np.maximum(load, np.floor(slopes.si.along_pressure * np.diff(pressures)))
+        speed = np.maximum(speed, np.floor(slopes.si.along_speed * np.diff(speeds)))
+    return load[:, None] + np.zeros((1, speeds.size)), speed[None, :] + np.zeros((pressures.size, 1))
 
 
 def _with_dead_cells(top: Array, dead: Mask) -> Array:

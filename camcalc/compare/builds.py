@@ -22,8 +22,9 @@ from ..marks import Mark, Marks
 from ..results import Band, Measure, Record, measure
 from ..sources import cite
 from ..tables import SparkTable, read_table
+from ..tables.proposed import level_table
 from ..units import quantity
-from .damping import CRUISE_ROAD_SPEED, Damped, DampingPoint, damping_at, damping_points, level_table, shaking_of
+from .damping import CRUISE_ROAD_SPEED, Damped, DampingPoint, damping_at, damping_points, shaking_of
 from .figures import (
     BURNED_SPEEDS,
     IDLE_SPEEDS,

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from ..build import Build
     from ..cycle.operating import EngineModel
 
-__all__ = ["CRUISE_ROAD_SPEED", "Damped", "DampingPoint", "damping_at", "damping_points", "level_table", "shaking_of"]
+__all__ = ["CRUISE_ROAD_SPEED", "Damped", "DampingPoint", "damping_at", "damping_points", "shaking_of"]
 
 Array = NDArray[np.float64]
 
@@ -114,10 +114,3 @@ def _rubbing(model: EngineModel) -> Build:
     """Return the model's build with the friction of its tolerances, which its cycles do not hold."""
     build, factor = model.build, model.tolerances.friction
     return build if factor == 1.0 else build.replace(engine=build.engine.replace(friction_factor=factor * build.engine.friction_factor))
-
-
-def level_table(spark: float) -> SparkTable:
-    """Return a spark table that is level everywhere."""
-    return SparkTable(
-        load_kind="manifold pressure", speed=np.array([400.0, 8000.0]) / 60.0, loads=np.array([1e4, 1.1e5]), cells=np.full((2, 2), spark), increment=0.1
-    )

@@ -170,7 +170,7 @@ def rank_cures(
     >>> from camcalc import QuickEngine, load_build
     >>> found = rank_cures(load_build("examples/quarry-road/build.toml"), engine=QuickEngine, against="cruise")
     >>> found.cures[0].name, found.cures[-1].notes
-    ('one gear lower', ('there is no converter',))
+    ('cam retarded', ('there is no converter',))
     """
     if engine is None:
         engine = engine_kind("resolved")

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ..advice.knock_edge import UNSAMPLED
+from ..advice.starting_table import STEEPEST
 from ..marks import Marks, marked
 from ..results import Record, text_of
 
@@ -78,14 +80,22 @@ def ceiling_rows(ceilings: SparkCeilings, load_axis: str = "manifold pressure", 
 def starting_notes(starting: StartingTable) -> list[str]:
     """Return what the numbers of the starting table are, in lines of text."""
     si = starting.si
-    edge = "sampled" if starting.knock_sampled else "not sampled, so the widest band seen counts"
+    edge = "the low edge of its knock band"
+    if not starting.knock_sampled:
+        edge = f"best torque and knock less {UNSAMPLED:g} deg, the widest knock band seen (a brief with bands samples its own)"
     lines = [
-        f"each cell at most the least of its ceiling, best torque and the low edge of the knock limit ({edge}), less {si.margin:g} degrees",
-        "spark never rises with load; where the charge or the idle wanders, neighbours differ by at most three degrees",
+        f"No cell is above {edge}, less another {si.margin:g} deg. At one speed spark never rises with load.",
+        f"Where the charge or the idle wanders, neighbours differ by at most {STEEPEST:g} deg. They differ more only where so little burns too late.",
     ]
-    if starting.below_floor.any():
-        lines.append(f"{int(starting.below_floor.sum())} cells are below their late-burn floor: late burning overheats the exhaust there")
-    return [*lines, "a table that is there already is lowered by camcalc shape instead, no further than it must"]
+    if starting.avoid.any():
+        speeds, loads = starting.speed.magnitude, starting.manifold_pressure.magnitude
+        places = ", ".join(f"{speeds[column]:.0f} rpm and {loads[row]:.0f} kPa" for row, column in np.argwhere(starting.avoid))
+        lines.append(f"Do not load the engine at {places}. Knock leaves less than {si.least_spark:g} deg BTDC there. Use more octane or less compression.")
+    late = int(starting.below_floor.sum())
+    if late:
+        cells = "1 cell of the zone burns" if late == 1 else f"{late} cells of the zone burn"
+        lines.append(f"{cells} later than the floor. Late burning overheats the exhaust. Spark alone cannot fix that: raise speed, change gear or cam.")
+    return [*lines, "To keep your own table and lower it no further than needed, use camcalc shape."]
 
 
 def injection_row(brief: Brief) -> int:
