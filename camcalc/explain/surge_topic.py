@@ -9,6 +9,7 @@ import numpy as np
 import sympy
 
 from ..advice.equal_torque import road_net_imep
+from ..cautions import AT_SURGE
 from ..cycle.engine_tables import EngineTables, engine_tables
 from ..cycle.operating import EngineModel, barometer, pressure_for_net_imep
 from ..cycle.simulate import SPEED
@@ -92,6 +93,7 @@ def explain_surge(
             "The table is taken as the whole of final spark; adders that move with speed or load have slopes of their own.",
         ),
         try_it="Level the table about this point. Which share of the shaking goes, and which stays because cycles vary by themselves?",
+        cautions=AT_SURGE,
         source_keys=("pettersson1996", "crossley1991", "cook1988", "iso2631", "road", "estimate"),
     )
 
