@@ -23,9 +23,9 @@ CLOSE = 1e-9
 class Outcome(enum.StrEnum):
     """What has become of a cell that was above its knock limit, or less than the margin below it."""
 
-    BROUGHT_DOWN = "brought down"
-    LEFT = "left"
-    NO_SPARK_SERVES = "do not go there: knock asks for less than the least spark; change fuel or compression"
+    HELD = "at the knock limit less its margin, or below"
+    LEFT = "above that still"
+    NO_SPARK_SERVES = "do not go there"
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
@@ -70,8 +70,9 @@ def knock_cells(before: SparkTable, after: SparkTable, knock: Knock) -> tuple[Kn
     found = []
     for row, column in over.tolist():
         limit = float(knock.limit[row, column])
-        brought = now[row, column] < was[row, column] - CLOSE
-        outcome = Outcome.NO_SPARK_SERVES if limit < knock.least - CLOSE else Outcome.BROUGHT_DOWN if brought else Outcome.LEFT
+        bound = limit - knock.margin
+        held = now[row, column] <= bound + CLOSE
+        outcome = Outcome.NO_SPARK_SERVES if bound < knock.least - CLOSE else Outcome.HELD if held else Outcome.LEFT
         found.append(
             KnockCell(
                 row=row,

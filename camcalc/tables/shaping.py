@@ -146,7 +146,7 @@ def shape_table(
     fixed = mask_on(locked, "locked", base)
     rise = float(to_si(allow_raise, "allow_raise", STEP))
     start = ticks_of(base.si.cells)
-    brought, _ = _largest(task.without_slopes(), np.minimum(start, ticks_of(task.held)), (start,), fixed)
+    brought, _ = _largest(task.without_slopes(), np.minimum(start, ticks_of(task.held)), (start,), np.zeros_like(fixed))
     task = task.with_slopes_of(start, brought)
     if rise == 0.0:
         return _shaped(*_largest(task, np.minimum(start, task.most), (start,), fixed))

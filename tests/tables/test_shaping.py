@@ -20,6 +20,7 @@ from camcalc.tables.programme import Limits, largest, ticks_of
 from camcalc.tables.shaped import Fallback, Reason
 from tests.oracles.shaping import Case, Grid, cases, every_table, largest_by_highs, small_cases, table_of, worst_excess
 
+
 def is_multiple(values: Grid, increment: float) -> Grid:
     return np.abs(values / increment - np.rint(values / increment)) < 1e-9
 
