@@ -1,13 +1,15 @@
-"""Every caution and every mark of a figure, worded once: each output takes its own from here and shows them before the figures."""
+"""Every caution, worded once: each output takes its own from here and shows them before the figures."""
 
 from __future__ import annotations
 
 import enum
 from collections.abc import Iterable
 
+from .marks import Mark
+
 __all__ = [
-    "AT_BRAKES", "AT_CURES", "AT_IDLE_SPARK", "AT_TRADE_OFF", "BESIDE_SPARK_TABLE", "CAUTIONS", "ON_THE_ROAD", "OVER_SPARK_TABLE", "Caution", "Mark",
-    "text_beside",
+    "AT_BRAKES", "AT_CURES", "AT_FIRST_CRANK", "AT_IDLE_SPARK", "AT_MORE_RETARD", "AT_SURGE", "AT_TRADE_OFF", "BESIDE_SPARK_TABLE", "CAUTIONS", "ON_THE_ROAD",
+    "OVER_SPARK_TABLE", "OVER_STARTING_TABLE", "Caution", "Mark", "text_beside",
 ]  # fmt: skip
 
 
@@ -31,26 +33,18 @@ class Caution(enum.StrEnum):
     LAW = "Local law and licensed professionals decide."
 
 
-class Mark(enum.StrEnum):
-    """What a blank cell or a mark beside a figure means."""
-
-    BLANK = "blank = not computed, not permission"
-    UNCURED = "(37) = spark alone cannot fix this cell; do not enter it"
-    KNOCKS = "24 knocks = camcalc computes knock at this spark; do not enter it"
-    MISFIRES = "8 misfires = too late a burn to hold the torque; do not enter it"
-    CAP = "36 (cap) = a limit that was set, not a computed figure"
-    OR_MORE = "60 or more = the search ended there; the figure may be higher"
-    OR_LESS = "350 or less = the search ended there; the figure may be lower"
-
-
 # All of them, in the order in which a first start meets them.
 CAUTIONS: tuple[Caution, ...] = tuple(Caution)
 # At each hazard. A table of spark also ends with Caution.LAW.
-OVER_SPARK_TABLE = (Caution.KNOCK,)
+OVER_SPARK_TABLE = (Caution.KNOCK, Caution.FINAL_SPARK)
+OVER_STARTING_TABLE = (Caution.KNOCK, Caution.ADDING_SPARK, Caution.CRANKING)
 AT_IDLE_SPARK = (Caution.KNOCK, Caution.CRANKING)
 AT_BRAKES = (Caution.BRAKES,)
 AT_TRADE_OFF = (Caution.KNOCK, Caution.ADDING_SPARK, Caution.LATE_SPARK)
+AT_MORE_RETARD = (Caution.LATE_SPARK,)
 AT_CURES = (Caution.STARTING_VALUE, Caution.PISTON_TO_VALVE, Caution.SPRINGS, Caution.BRAKES)
+AT_SURGE = (Caution.COURSE, Caution.SECOND_PERSON, Caution.BRAKES, Caution.KNOCK)
+AT_FIRST_CRANK = (Caution.PISTON_TO_VALVE, Caution.SPRINGS, Caution.BRAKES, Caution.EXHAUST_GAS)
 ON_THE_ROAD = (Caution.COURSE, Caution.SECOND_PERSON, Caution.BRAKES, Caution.EXHAUST_GAS, Caution.STOP, Caution.KNOCK)
 # In the text file beside a spark table that is read by another program, where no caution can be in the table itself.
 BESIDE_SPARK_TABLE = (

@@ -198,7 +198,7 @@ def _read_plain(value: Any, where: str, metadata: Mapping[str, Any]) -> Any:
         return tuple(sorted(set(value)))
     if kind is list:
         if not isinstance(value, list) or not value or not all(isinstance(v, int | float) and not isinstance(v, bool) for v in value):
-            raise InputError(where, came=repr(value), expected="a list of plain ratios", fix="write it like [2.97, 2.07, 1.43, 1.00]")
+            raise InputError(where, came=repr(value), expected="a list of plain ratios", fix="write it like [3.00, 2.24, 1.67, 1.24]")
         for v in value:
             if not low <= v <= high:
                 raise InputError(where, came=f"{v}", expected=f"ratios from {low:g} to {high:g}")

@@ -387,6 +387,13 @@ class Limits(Section):
         doc="hottest lasting exhaust gas at the port, as camcalc computes it",
     )
     spark_margin: Measure = measure("crank_deg", low=0.0, high=15.0, default="2 crank_deg", why="ESTIMATE: how far a starting table keeps below its ceilings")
+    least_spark: Measure = measure(
+        "crank_deg",
+        low=-10.0,
+        high=20.0,
+        default="0 crank_deg",
+        why="ESTIMATE: least spark of a starting table; later burns run into the exhaust stroke, and a blipped throttle stalls or pops",
+    )
     fuel_seen: float = plain(
         float, low=0.0, high=1.0, default=0.3, why="ESTIMATE: share of unburned fuel that an exhaust oxygen sensor burns on its electrode and so sees"
     )

@@ -17,17 +17,20 @@ from ..cycle.operating import EngineModel, Tolerances, barometer
 from ..cycle.resolved import ResolvedEngine
 from ..drive.risk import VERDICTS
 from ..errors import InputError, did_you_mean
+from ..marks import Mark, Marks
 from ..results import Band, Measure, Record, measure
 from ..sources import cite
 from ..tables import SparkTable, read_table
+from ..tables.proposed import level_table
 from ..units import quantity
-from .damping import CRUISE_ROAD_SPEED, Damped, DampingPoint, damping_at, damping_points, level_table, shaking_of
+from .damping import CRUISE_ROAD_SPEED, Damped, DampingPoint, damping_at, damping_points, shaking_of
 from .figures import (
     BURNED_SPEEDS,
     IDLE_SPEEDS,
     Shared,
     WorstCell,
     cam_figures,
+    curve_marks,
     curves_of,
     engine_figures,
     road_speed_per_rev,
@@ -65,6 +68,7 @@ class Curves(Record):
     ceiling_speed: Measure = measure("crank_rps", "rpm")
     ceiling_a: Measure = measure("crank_deg", doc="the lowest up to 60 kPa")
     ceiling_b: Measure = measure("crank_deg")
+    marks: Mapping[str, Marks] = dataclasses.field(default_factory=dict)
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
@@ -114,6 +118,7 @@ class _Side(NamedTuple):
     model: EngineModel
     in_drive: Build
     figures: dict[str, float]
+    marks: dict[str, Mark | None]
     ceilings: SparkCeilings
     curves: dict[str, Any]
 
@@ -179,7 +184,8 @@ def compare_builds(
         sure = sample_bands(headline, sides[0].model.uncertain, progress=lambda done: say("bands", share + (1.0 - share) * done))
         sampled, silent, samples = sure.bands, sure.no_answer, sure.samples
     notes = _row_notes(sides, worst, points, nominal)
-    found = compared(rows, (figures[0], figures[1]), notes, sampled, decided=_felt(nominal), silent=silent)
+    marks = [side.marks | {name: found.mark for name, found in at.items()} for side, at in zip(sides, nominal, strict=True)]
+    found = compared(rows, (figures[0], figures[1]), notes, sampled, decided=_felt(nominal), silent=silent, marks=(marks[0], marks[1]))
     converter = _converter_words(pair, sides)
     return Comparison(
         a=a,
@@ -213,8 +219,8 @@ def _shared(pair: tuple[Build, Build]) -> Shared:
 def _side(kind: Callable[..., EngineModel], build: Build, other: Build, shared: Shared, say: Callable[[str, float], None]) -> _Side:
     model = kind(build)
     in_drive = converter_build(build, other, model.geometry.displacement)[0]
-    found, ceilings = engine_figures(model, in_drive, shared, say)
-    return _Side(model, in_drive, cam_figures(build) | found, ceilings, curves_of(model, ceilings))
+    found = engine_figures(model, in_drive, shared, say)
+    return _Side(model, in_drive, cam_figures(build) | found.figures, found.marks, found.ceilings, curves_of(model, found.ceilings))
 
 
 def _rows(pair: tuple[Build, Build], shared: Shared) -> list[Row]:
@@ -320,4 +326,5 @@ def _notes(pair: tuple[Build, Build], shared: Shared) -> list[str]:
 
 def _curves(sides: tuple[_Side, _Side]) -> Curves:
     found = {f"{name}_{letter}": side.curves[name] for letter, side in zip("ab", sides, strict=True) for name in side.curves}
-    return Curves(idle_speed=IDLE_SPEEDS, burned_speed=BURNED_SPEEDS, ceiling_speed=sides[0].ceilings.si.speed, **found)
+    marks = {f"{name}_{letter}": mark for letter, side in zip("ab", sides, strict=True) for name, mark in curve_marks(side.curves).items()}
+    return Curves(idle_speed=IDLE_SPEEDS, burned_speed=BURNED_SPEEDS, ceiling_speed=sides[0].ceilings.si.speed, marks=marks, **found)

@@ -75,6 +75,7 @@ class QuickEngine:
     """
 
     name = "quick closed forms"
+    teaching_only = True
     uncertain = ("overlap", "residual_kept", "residual_temperature", "friction", "efficiency", "burn", "dilution_tail", "dilution_noise", "back_pressure")
 
     def __init__(self, build: Build, tolerances: Tolerances = Tolerances()) -> None:  # noqa: B008 - an immutable tuple

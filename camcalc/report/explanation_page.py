@@ -25,7 +25,7 @@ def explanation_markdown(explanation: Explanation) -> str:
     >>> from camcalc import load_build
     >>> from camcalc.explain import explain_topic
     >>> text = explanation_markdown(explain_topic(load_build("examples/quarry-road/build.toml"), "overlap"))
-    >>> "  = 60 crank deg" in text
+    >>> "  = 62 crank deg" in text
     True
     """
     e = _marked

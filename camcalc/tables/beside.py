@@ -6,7 +6,8 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from ..build.saving import write_atomically
-from ..cautions import BESIDE_SPARK_TABLE, Caution, Mark, text_beside
+from ..cautions import BESIDE_SPARK_TABLE, Caution, text_beside
+from ..marks import Mark
 
 __all__ = ["path_beside", "write_beside"]
 

@@ -245,8 +245,8 @@ def small_four(sheet_of_the_tests: dict[str, Any]) -> Any:
         data["cam"][kind]["valve_lift"] = "10.0 mm"
     data["engine"] = {
         "cylinders": 4,
-        "bore": "79 mm",
-        "stroke": "81.5 mm",
+        "bore": "81.5 mm",
+        "stroke": "76.5 mm",
         "rod_length": "135 mm",
         "compression_ratio": 10.0,
         "intake_runner_volume": "300 cc",

@@ -168,7 +168,7 @@ def test_a_folder_is_no_sheet(tmp_path: Path, capsys: Said) -> None:
 @pytest.mark.parametrize(
     ("changes", "words"),
     [
-        ({"engine": {"bore": "86.0 inch"}}, ("[engine] bore", '"86.0 mm"')),
+        ({"engine": {"bore": "85.5 inch"}}, ("[engine] bore", '"85.5 mm"')),
         ({"cam": {"lobe_separation": "112 deg"}}, ("[cam] lobe_separation", "cam_deg")),
         ({"vehicle": {"mas": "1180 kg"}}, ("[vehicle] mas", 'did you mean "mass"')),
         ({"engine": {"boost": "0.5 bar"}}, ("[engine] boost", "out of scope")),

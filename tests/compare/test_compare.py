@@ -27,7 +27,7 @@ from camcalc.advice.injection import point_at
 from camcalc.advice.reversion import reversion_in_gear
 from camcalc.advice.spark import spark_ceilings
 from camcalc.cli.main import main
-from camcalc.compare.damping import DampingPoint, damping_at, level_table
+from camcalc.compare.damping import DampingPoint, damping_at
 from camcalc.compare.figures import idling, unstable_near
 from camcalc.compare.rows import NO_ANSWER, NO_DIFFERENCE, TASTE, Row, compared, judged
 from camcalc.compare.verdict import brakes_of
@@ -39,6 +39,7 @@ from camcalc.report.compare_page import compare_html
 from camcalc.report.compare_terminal import print_comparison
 from camcalc.report.printed import words
 from camcalc.results import Band
+from camcalc.tables.proposed import level_table
 
 Make = Callable[..., Any]
 SWAPPED = {"a": "b", "b": "a"}
