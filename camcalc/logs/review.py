@@ -119,6 +119,7 @@ def review_log(
     *,
     ceiling: Any = None,
     best: Any = None,
+    knock: Any = None,
     raise_margin: Any = RAISE_MARGIN,
     no_knock_heard: bool = False,
     along_speed: Any = None,
@@ -140,6 +141,8 @@ def review_log(
         Most FINAL spark of each cell; not-a-number where there is none.
     best : array [crank deg before top dead centre], on the table's cells, optional
         The least of best torque and knock, for FINAL spark. Where given, no cell is given back more than it less ``raise_margin``.
+    knock : array [crank deg before top dead centre], on the table's cells, optional
+        Knock limit of each cell, for FINAL spark. How many cells are above it is reported; ``shape_table`` lists them and brings them down.
     raise_margin : quantity [crank angle]
         2 degrees: ESTIMATE.
     no_knock_heard : bool
@@ -203,6 +206,7 @@ def review_log(
             cautions += giving.cautions
         notes += ["what may be added back goes together, once the cells to lower are lowered: one alone may stand too far above a neighbour"] if back else []
         notes += [f"{held} cells driven without surge under their ceiling stay: more would stand too far above a neighbour"] if held else []
+        cautions += _above_knock(knock, log, table)
     if lower or back:
         cautions = [*OVER_SPARK_TABLE, *([Caution.ADDING_SPARK] if back else []), *cautions]
     return LogReview(
@@ -296,6 +300,13 @@ def _under_best(top: Array, best: Any, margin: Any, log: DriveLog, table: SparkT
         return top
     by = float(to_si(margin, "raise_margin", STEP))
     return np.minimum(top, _angles(best, "best", table) - _offset(log, table) - by)
+
+
+def _above_knock(knock: Any, log: DriveLog, table: SparkTable) -> list[str]:
+    """Return what is to be said of cells above their knock limit."""
+    count = int(np.count_nonzero(table.si.cells + _offset(log, table) > _angles(knock, "knock", table)))
+    cells = f"{count} cell{'' if count == 1 else 's'}"
+    return [f"this table is above camcalc's knock limit in {cells}; knock breaks pistons. camcalc shape lists them and brings them down"] if count else []
 
 
 def _room(table: SparkTable, cells: Mask, top: Array) -> Mask:

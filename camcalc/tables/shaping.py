@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from ..cycle.best_torque import spark_ends
 from ..errors import InputError, InputErrors
 from ..units import to_si
 from .hazards import knock_cells, load_rises
@@ -392,7 +393,13 @@ def _below_floor(task: Task, cells: Array) -> tuple[BelowFloor, ...]:
     late = np.argwhere(ticks_of(cells) < ticks_of(np.where(np.isnan(floor), -np.inf, floor)))
     return tuple(
         BelowFloor(
-            row=int(r), column=int(c), where=table.place(r, c), spark=float(cells[r, c]), floor=float(floor[r, c]), spark_before=float(table.si.cells[r, c])
+            row=int(r),
+            column=int(c),
+            where=table.place(r, c),
+            spark=float(cells[r, c]),
+            floor=float(floor[r, c]),
+            spark_before=float(table.si.cells[r, c]),
+            marks={"floor": spark_ends(float(floor[r, c]))},
         )
         for r, c in late
     )
