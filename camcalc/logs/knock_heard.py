@@ -90,8 +90,8 @@ def knock_heard(log: DriveLog, table: SparkTable) -> KnockHeard:
     Notes
     -----
     Retard counts by its size, whichever way the log writes it. Its noise is half the channel's resolution (the least step between two of its
-    values) and four robust standard deviations about zero in quiet stretches: rows with a closed pedal or fuel cut, where no engine knocks; where there
-    are too few, the lesser half of all rows, which makes the noise too small rather than too large. It is no more than half a degree.
+    values) and four robust standard deviations about zero in quiet stretches: rows with a closed pedal or fuel cut, where no engine knocks. It
+    is no more than half a degree; half the resolution alone where there are too few quiet rows.
 
     A level's noise is its median at idle (closed pedal, below 1200 rpm, no fuel cut) and, above that, half its resolution and four robust standard
     deviations there. A sensor hears more as speed rises, knock or not: cells of a fast drive may be refused for that alone.
@@ -138,11 +138,8 @@ def _fuel_is_cut(log: DriveLog) -> Mask:
 
 def _retard_noise(log: DriveLog, size: Array) -> float:
     """Return the retard [crank deg] that is noise."""
-    known = size[np.isfinite(size)]
     quiet = size[(closed_pedal(log) | _fuel_is_cut(log)) & np.isfinite(size)]
-    if quiet.size < QUIET_FOR * log.si.sampling_rate:
-        quiet = np.sort(known)[: max(known.size // 2, 1)]
-    spread = OF_MEDIAN * float(np.median(quiet)) if quiet.size else 0.0
+    spread = OF_MEDIAN * float(np.median(quiet)) if quiet.size >= QUIET_FOR * log.si.sampling_rate else 0.0
     return min(0.5 * _resolution(size) + DEVIATIONS * spread, MOST_NOISE)
 
 
