@@ -280,7 +280,7 @@ def surge_advice(
         proposed = proposed_table(starting)
         idle_spark = idle_swing(engine, idle, LevelSpark(idle.si.spark))
         advice = drive_advice(build, proposed, tables=cycles, name="the table proposed here", idle=idle_spark)
-        lowest = float(np.nanmin(starting.si.spark, where=starting.wanders, initial=np.inf))
+        lowest = float(np.nanmin(starting.si.spark, where=starting.zone, initial=np.inf))
         if advice.advice and math.isfinite(lowest):
             level = drive_advice(build, proposed.with_spark(np.full(proposed.shape, lowest)), tables=cycles)
             advice = advice.replace(remark=beside_level(advice, level, lowest))

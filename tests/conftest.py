@@ -66,6 +66,10 @@ def reference_rows(name: str) -> list[Row]:
 
 
 def pytest_configure(config: pytest.Config) -> None:
+    from camcalc.cycle.models import MODELS
+    from tests.oracles.coarse_engine import CoarseEngine
+
+    MODELS["coarse"] = CoarseEngine
     config.addinivalue_line("markers", "reference(table): run once per row of a table in tests/reference, given as ``row``")
 
 
@@ -126,19 +130,12 @@ def build_of() -> Callable[..., Build]:
     return build
 
 
-def coarse() -> str:
-    """Return the name of the tests' own engine among the models; it is put there once."""
+@pytest.fixture
+def coarse(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let commands ask the tests' own engine instead of the resolved one, so that tests of words, pages and files take seconds."""
     from camcalc.cycle.models import MODELS
-    from tests.oracles.coarse_engine import CoarseEngine
 
-    MODELS["coarse"] = CoarseEngine
-    return "coarse"
-
-
-@pytest.fixture(scope="session")
-def coarse_model() -> str:
-    """The name of the tests' own engine among the models, for tests of words, pages and files."""
-    return coarse()
+    monkeypatch.setitem(MODELS, "resolved", MODELS["coarse"])
 
 
 @pytest.fixture(scope="session")
@@ -162,7 +159,7 @@ def brief_of(build_of: Callable[..., Build]) -> Callable[[str], Brief]:
     def brief(name: str) -> Brief:
         from camcalc import make_brief
 
-        return make_brief(build_of(name), model=coarse(), bands=False)
+        return make_brief(build_of(name), model="coarse", bands=False)
 
     return brief
 
@@ -172,4 +169,4 @@ def banded_brief(build_of: Callable[..., Build]) -> Brief:
     """The long-meadow brief by the tests' own engine, with bands."""
     from camcalc import make_brief
 
-    return make_brief(build_of("long-meadow"), model=coarse())
+    return make_brief(build_of("long-meadow"), model="coarse")

@@ -199,7 +199,7 @@ def test_an_unknown_model_is_refused_with_the_nearest_known(build_of: Make) -> N
 
 
 def test_a_cam_without_a_predecessor_gets_a_brief_without_comparison(build_of: Make) -> None:
-    brief = make_brief(build_of("dockside").replace(replaced_cam=None), model="quick", bands=False)
+    brief = make_brief(build_of("dockside").replace(replaced_cam=None), model="coarse", bands=False)
     data = brief.to_dict()
     assert data["events"]["replaced"] is None
     assert data["idle"]["vacuum_penalty"]["value"] is None
@@ -220,7 +220,7 @@ def hard_idle(root: Path) -> dict[str, Any]:
 
 def test_a_new_cam_that_cannot_idle_gets_no_brief_but_the_lowest_speed(hard_idle: dict[str, Any]) -> None:
     with pytest.raises(NoSolutionError, match="cannot idle at 350 rpm") as refusal:
-        make_brief(read_build(hard_idle), model="quick", bands=False)
+        make_brief(read_build(hard_idle), model="coarse", bands=False)
     assert refusal.value.reachable is not None
     assert refusal.value.reachable > 350.0
 
@@ -229,14 +229,14 @@ def test_a_replaced_cam_that_cannot_idle_does_not_take_the_brief_of_the_new_one_
     hard_idle["cam"], hard_idle["replaced_cam"] = hard_idle["replaced_cam"], hard_idle["cam"]
     build = read_build(hard_idle)
     assert idle_state(QuickEngine(build)).si.speed * 60.0 == pytest.approx(350.0, rel=1e-12)
-    brief = make_brief(build, model="quick", bands=False)
+    brief = make_brief(build, model="coarse", bands=False)
     assert math.isnan(brief.idle.si.vacuum_penalty_at_equal_speed)
     assert math.isfinite(brief.idle.si.vacuum)
 
 
 def test_the_progress_told_rises(build_of: Make) -> None:
     told: list[tuple[str, float]] = []
-    make_brief(build_of("dockside"), model="quick", bands=False, progress=lambda what, share: told.append((what, share)))
+    make_brief(build_of("dockside"), model="coarse", bands=False, progress=lambda what, share: told.append((what, share)))
     shares = [share for _, share in told]
     assert shares == sorted(shares)
     assert {"idle", "reversion", "spark ceilings", "injection"} <= {what for what, _ in told}
@@ -284,7 +284,7 @@ def test_the_html_names_the_example_as_invented(html: str, brief: Any) -> None:
 def test_names_on_the_sheet_are_text_and_not_markup(build_of: Make) -> None:
     build = build_of("dockside")
     named = build.replace(name='<script>alert("x")</script>', cam=build.cam.replace(name="a <b> & c"), replaced_cam=None)
-    page = brief_html(make_brief(named, model="quick", bands=False))
+    page = brief_html(make_brief(named, model="coarse", bands=False))
     assert page.count("<script") == 1
     assert "<script>alert" not in page
     assert "a &lt;b&gt; &amp; c" in page

@@ -50,6 +50,7 @@ class StartingTable(Record):
     idle_spark: Measure = measure("crank_deg", doc="of this table where the engine idles, neutral and accessories off")
     knock_sampled: bool
     avoid: Mask = dataclasses.field(repr=False)
+    zone: Mask = dataclasses.field(repr=False)
     wanders: Mask = dataclasses.field(repr=False)
     below_floor: Mask = dataclasses.field(repr=False)
     marks: Mapping[str, Marks] = dataclasses.field(default_factory=dict)
@@ -130,6 +131,7 @@ def starting_table(
         idle_spark=spark_in(table, si.speed, si.manifold_pressure, idles[0].si.speed, idles[0].si.manifold_pressure),
         knock_sampled=edge.sampled,
         avoid=avoid,
+        zone=np.isfinite(si.ceiling),
         wanders=wanders,
         below_floor=np.isfinite(si.ceiling) & (table < si.floor - 1e-9),
         marks={"spark": marks_where(avoid, Mark.AVOID), "knock_low": spark_ends(np.where(np.isfinite(edge.low), edge.low, np.nan))},

@@ -13,7 +13,7 @@ from ..advice.bands import SEED, sample_bands
 from ..advice.brakes import brake_remark
 from ..advice.headlines import CRUISE
 from ..cautions import AT_COMPARISON
-from ..cycle.models import MODELS, engine_kind
+from ..cycle.models import engine_kind
 from ..cycle.operating import EngineModel, Tolerances, barometer
 from ..cycle.resolved import ResolvedEngine
 from ..drive.risk import VERDICTS
@@ -52,7 +52,7 @@ AIR_SPEEDS = (1000.0 / 60.0, 2000.0 / 60.0, 3000.0 / 60.0)
 # Part and nearly full load; the latter within so much of a barometer that stands lower.
 AIR_LOADS, BELOW_BAROMETER = (60e3, 95e3), 0.97
 # Sampled cycles are settled less closely, a sixth sooner: figures move by less than 0.3 %, bands are tens of times wider. Measured.
-SAMPLED: dict[str, Any] = MODELS | {"resolved": functools.partial(ResolvedEngine, rtol=3e-5, tolerance=5e-4)}
+SAMPLED: dict[str, Any] = {"resolved": functools.partial(ResolvedEngine, rtol=3e-5, tolerance=5e-4)}
 SOURCE_KEYS = ("geometry", "fox1993", "metghalchi1982", "heywood1988", "guzzella", "douaud1978", "livengood1955", "iso2631", "road", "practice", "estimate")
 
 
@@ -183,7 +183,7 @@ def compare_builds(
     if bands:
         # A cam without a zone is sampled where the other's stands: tolerances may give it one.
         cells = [worst[0] or worst[1], worst[1] or worst[0]]
-        headline = _differences(SAMPLED[model], sides, shared, cells, points, rows)
+        headline = _differences(SAMPLED.get(model) or engine_kind(model), sides, shared, cells, points, rows)
         sure = sample_bands(headline, sides[0].model.uncertain, progress=lambda done: say("bands", share + (1.0 - share) * done))
         sampled, silent, samples = sure.bands, sure.no_answer, sure.samples
     notes = _row_notes(sides, worst, points, nominal)

@@ -27,8 +27,8 @@ Said = pytest.CaptureFixture[str]
 
 @pytest.fixture
 def quick(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Let the brief be made by the quick model, so that a test takes seconds."""
-    monkeypatch.setattr(camcalc.brief, "make_brief", functools.partial(camcalc.brief.make_brief, model="quick"))
+    """Let the brief be made by the tests' own engine, so that a test takes seconds."""
+    monkeypatch.setattr(camcalc.brief, "make_brief", functools.partial(camcalc.brief.make_brief, model="coarse"))
 
 
 @pytest.fixture
