@@ -169,7 +169,7 @@ def _ceilings(brief: Brief, console: Console, load_axis: str) -> None:
         _starting(brief, console)
         return
     print_cautions(OVER_SPARK_TABLE, console)
-    heads = [LOAD_UNITS[load_axis][0], *(f"{s:.0f}" for s in ceilings.speed.magnitude)]
+    heads = [LOAD_UNITS[load_axis][0].split()[0], *(f"{s:.0f}" for s in ceilings.speed.magnitude)]
     made = table(f"Spark ceilings, FINAL spark (table plus every adder) [deg b TDC]; {LOAD_UNITS[load_axis][0]} over rpm", heads, left=0)
     for load, cells in ceiling_rows(ceilings, load_axis):
         made.add_row(load, *cells)
