@@ -12,7 +12,7 @@ from ..units import Bounds, half_last_digit, to_si
 from .printed import Printed, unit_factor
 
 if TYPE_CHECKING:
-    from .reading import Problems
+    from .section_reading import Problems
 
 __all__ = ["CardContext"]
 

@@ -1,4 +1,4 @@
-"""Writing a build sheet: what the user gave comes back in his own words, changed figures in the unit they are shown in."""
+"""Writing a build sheet: what the user gave comes back in their own words, changed figures in the unit they are shown in."""
 
 from __future__ import annotations
 
@@ -11,7 +11,8 @@ from typing import Any
 from ..cam.card import CamCard
 from ..errors import InputError
 from .card_reading import read_card
-from .reading import SECTIONS, Problems
+from .section_reading import Problems
+from .sections import SECTIONS
 from .sheet import Build
 
 __all__ = ["save_build", "write_atomically"]
