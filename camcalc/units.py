@@ -314,7 +314,7 @@ def range_text(bounds: Bounds) -> str:
     """
     show = _shown(bounds)
     line = _linear(_unit(bounds.unit), show) or (1.0, 0.0)
-    low, high = (f"{v * line[0] + line[1]:.4g}" for v in (bounds.low, bounds.high))
+    low, high = (f"{Decimal(f'{v * line[0] + line[1]:.4g}'):f}" if math.isfinite(v) else "" for v in (bounds.low, bounds.high))
     unit = "" if show in ("", "dimensionless") else f" {show}"
     if math.isinf(bounds.high):
         return f"at least {low}{unit}"

@@ -15,7 +15,7 @@ from .card_checks import check_spread, swapped_centreline
 from .card_context import CardContext
 from .card_keys import ADVANCE, CARD, CENTRELINE, DURATION, EVENT, HEIGHT, LOBE, OVERLAP, SEPARATION
 from .lift_table import read_lift_table
-from .lobe_reading import read_lobe
+from .lobe_reading import check_lobe, read_lobe
 from .printed import Height, Printed, middle_of, overlap_figure, unit_factor
 from .trade_words import hint_for_key, hint_for_value
 
@@ -69,12 +69,13 @@ def read_cam_card(data: Mapping[str, Any], *, name: str = "cam") -> CamCard:
 
 
 def read_card(name: str, data: Mapping[str, Any], problems: Problems, assumed: list[Any], path: Path | None) -> CamCard | None:
-    """Read one card; ``None`` if something on it is wrong, which then stands in ``problems``."""
+    """Read one card; ``None`` if something on it is wrong, which is then among the ``problems``."""
     reader = _CardReader(name, data, problems, assumed, path)
     try:
         return reader.read()
     except InputError as error:
         problems.add(error)
+        reader.check_each()
         return None
 
 
@@ -108,6 +109,23 @@ class _CardReader(CardContext):
             for error in filter(None, spread):
                 self.problems.add(error)
         return card if len(self.problems.found) == before else None
+
+    def check_each(self) -> None:
+        """Add whatever else is wrong by itself on a card that cannot be read, so that all of it can be corrected in one go."""
+        tappet, side = (self.data.get(key, default) for key, default in (("tappet", "hydraulic"), ("measured_at", "tappet")))
+        for key in ("lobe_separation", "intake_centreline", "exhaust_centreline", "advance"):
+            bounds = CARD[key].bounds
+            if key in self.data and bounds is not None:
+                self.attempt(self.printed, self.data[key], self.key(key), bounds)
+        for kind in ("intake", "exhaust"):
+            table = self.data.get(kind)
+            if not isinstance(table, Mapping):
+                continue
+            for key in ("duration", "opens", "closes"):
+                figures = table.get(key)
+                for text, value in figures.items() if isinstance(figures, Mapping) else ():
+                    self.attempt(self._figure, kind, key, str(text), value)
+            check_lobe(self, kind, table, str(tappet), str(side))
 
     def _spread(self, lobe: Lobe, tappet: str, heights: list[Height]) -> InputError | None:
         """Check a lobe's durations against each other, and list the seat's where it is assumed; return the error they are."""
@@ -169,8 +187,12 @@ class _CardReader(CardContext):
                     raise InputError(
                         where, came=f"a second figure at the height of {slot['label']}", expected="one figure at one height", fix="remove one of the two"
                     )
-                slot[key] = self.printed(value, where, DURATION) if key == "duration" else self._event(value, where, kind, key)
+                slot[key] = self._figure(kind, key, str(text), value)
         return [Height(h, s["label"], s.get("duration"), s.get("opens"), s.get("closes")) for h, s in sorted(found.items())]
+
+    def _figure(self, kind: str, key: str, text: str, value: Any) -> Printed:
+        where = self.key(f'{key}."{text}"', kind)
+        return self.printed(value, where, DURATION) if key == "duration" else self._event(value, where, kind, key)
 
     def _event(self, value: Any, where: str, kind: str, which: str) -> Printed:
         centre, natural, sign = _NATURAL[kind, which]

@@ -16,7 +16,7 @@ from .printed import Height, Printed
 if TYPE_CHECKING:
     from .card_context import CardContext
 
-__all__ = ["read_lobe"]
+__all__ = ["check_lobe", "read_lobe"]
 
 # Growth of solid lash from cold to hot [m]; ESTIMATE for an iron block with aluminium heads.
 COLD_TO_HOT = 0.10e-3
@@ -55,6 +55,14 @@ def read_lobe(
     return Lobe(kind=cast("Any", kind), valve_lift=lift, rocker_ratio=ratio, lash=lash, centreline=abs(middle), max_lift_at=nose, checks=checks, table=measured)
 
 
+def check_lobe(card: CardContext, kind: str, table: Mapping[str, Any], tappet: str, side: str) -> None:
+    """Add what is wrong with ratio, lash and lift, each by itself."""
+    ratio = card.attempt(_rocker_ratio, card, kind, table, side)
+    card.attempt(_lash, card, kind, table, tappet)
+    if "lift_table" not in table and (ratio is not None or "lobe_lift" not in table):
+        card.attempt(_lift, card, kind, table, ratio or 1.0)
+
+
 def _rocker_ratio(card: CardContext, kind: str, table: Mapping[str, Any], side: str) -> float:
     """Return the ratio of a lobe; without it a figure given at the tappet would be taken for the valve's, which is another cam."""
     for value, where in ((table.get("rocker_ratio"), card.key("rocker_ratio", kind)), (card.data.get("rocker_ratio"), card.key("rocker_ratio"))):
@@ -64,7 +72,8 @@ def _rocker_ratio(card: CardContext, kind: str, table: Mapping[str, Any], side: 
             return 1.0
         if isinstance(value, bool) or not isinstance(value, int | float) or not RATIO[0] <= value <= RATIO[1]:
             expected = f'a plain ratio from {RATIO[0]:g} to {RATIO[1]:g}, or "{DIRECT}"'
-            raise InputError(where, came=repr(value), expected=expected, fix=f'"{DIRECT}" is for a tappet that works on the valve itself')
+            fix = 'put your figure in place of "?", without quotes' if value == "?" else f'"{DIRECT}" is for a tappet that works on the valve itself'
+            raise InputError(where, came=repr(value), expected=expected, fix=fix)
         return float(value)
     given = [what for key, what in (("lobe_lift", "lobe_lift"), ("lift_table", "lift_table")) if key in table]
     if side == "tappet" and any(key in table for key in ("duration", "opens", "closes")):
@@ -73,9 +82,7 @@ def _rocker_ratio(card: CardContext, kind: str, table: Mapping[str, Any], side: 
         fix = f'add rocker_ratio = 1.6 (yours) to [{card.name}]; rocker_ratio = "{DIRECT}" if the tappet works on the valve itself'
         if "lobe_lift" not in table and "lift_table" not in table:
             fix += '; measured_at = "valve" if the card checks at the valve'
-        raise InputError(
-            card.key("rocker_ratio", kind), came=f"nothing, with {' and '.join(given)}", expected="what turns tappet lift into valve lift", fix=fix
-        )
+        raise InputError(card.key("rocker_ratio"), came=f"nothing, with {' and '.join(given)}", expected="what turns tappet lift into valve lift", fix=fix)
     card.assume(card.key("rocker_ratio", kind), "1", "every figure is the valve's; only the ramps below the lowest checked height rest on it")
     return 1.0
 

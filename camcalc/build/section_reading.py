@@ -29,8 +29,9 @@ class Problems:
         self.found: list[InputError] = []
 
     def add(self, error: InputError) -> None:
-        """Keep one problem."""
-        self.found.append(error)
+        """Keep one problem, once."""
+        if not any(p.key == error.key and p.came == error.came for p in self.found):
+            self.found.append(error)
 
     def raise_any(self, file: str) -> None:
         """Raise what was found, if anything was."""

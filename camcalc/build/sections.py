@@ -17,6 +17,7 @@ __all__ = ["SECTIONS", "STALL_TORQUE_PER_DISPLACEMENT", "Engine", "Fuel", "Idle"
 SYSTEMS = ("sequential port", "batch port", "throttle body", "carburettor", "direct")
 TRANSMISSIONS = ("clutch", "locked automatic", "converter")
 ESTIMATE = "ESTIMATE"
+ICE = 273.15  # 0 degC [K]
 STALL_WHY = "ESTIMATE: the engine's full-load torque at the stall speed, 75 N m a litre (65 to 90: a mean effective pressure of 8 to 11 bar)"
 # An engine's full-load torque at the speed where a converter stalls it, over its displacement [N m per m3]: a mean effective pressure of
 # 9.4 bar, 8 to 11 in naturally aspirated engines at 2000 to 3500 rpm; ESTIMATE.
@@ -98,9 +99,13 @@ class Engine(Section):
     exhaust_back_pressure: Measure = measure(
         "Pa", "kPa", low=1e3, high=1e5, or_zero=True, default="20 kPa", why="ESTIMATE: at the air flow of full filling at 5500 rpm, growing with flow squared"
     )
-    cylinder_wall: Measure = measure("K", "degC", low=320.0, high=600.0, default="157 degC", why="ESTIMATE: mean of head, piston and liner of a warm engine")
-    intake_wall: Measure = measure("K", "degC", low=280.0, high=450.0, default="80 degC", why="ESTIMATE: near coolant temperature; port and runner")
-    exhaust_wall: Measure = measure("K", "degC", low=320.0, high=1000.0, default="250 degC", why="ESTIMATE: water-cooled exhaust port")
+    cylinder_wall: Measure = measure(
+        "K", "degC", low=ICE + 40, high=ICE + 330, default="157 degC", why="ESTIMATE: a warm engine", doc="mean of head, piston and liner"
+    )
+    intake_wall: Measure = measure(
+        "K", "degC", low=ICE + 5, high=ICE + 180, default="80 degC", why="ESTIMATE: near coolant temperature", doc="wall of intake port and runner"
+    )
+    exhaust_wall: Measure = measure("K", "degC", low=ICE + 40, high=ICE + 700, default="250 degC", why="ESTIMATE: water-cooled", doc="wall of the exhaust port")
     port_heat_factor: float = plain(
         float,
         low=0.1,
@@ -159,13 +164,13 @@ class Idle(Section):
 class Fuel(Section):
     """The fuel and how it is metered."""
 
-    kind: str = plain(str, choices=("gasoline", "E10", "E85"), default="gasoline", why="most common")
+    kind: str = plain(str, choices=("gasoline", "E10", "E85"), default="gasoline", why="most common", doc="what is in the tank")
     octane_sensitivity: float = plain(
         float,
         low=1.0,
         high=22.0,
         default="nan",
-        why="needed with AKI or MON only: ESTIMATE 10 (8 to 12) for gasoline and E10, 16 (14 to 19) for E85, from memory, medium",
+        why="10 (8 to 12) for gasoline and E10, 16 (14 to 19) for E85, used with AKI or MON only; ESTIMATE, from memory, medium",
         doc="research less motor octane number",
     )
     octane: Measure = measure(
@@ -176,7 +181,7 @@ class Fuel(Section):
         why="ESTIMATE: a premium fuel",
         doc='octane number with its scale: "98 RON", "93 AKI" (the (R+M)/2 of North American pumps) or "88 MON"; knock is computed from RON',
     )
-    system: str = plain(str, choices=SYSTEMS, default="sequential port", why="most common")
+    system: str = plain(str, choices=SYSTEMS, default="sequential port", why="most common", doc="how it is metered")
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
@@ -188,7 +193,7 @@ class Injector(Section):
         low=600.0,
         high=850.0,
         default="nan",
-        why="needed with cc/min only: 745 kg/m**3, gasoline; makers rate on it or on a test liquid of 680 to 780 (common practice, no source)",
+        why="745 kg/m**3, gasoline, used with cc/min only; makers rate on it or on a test liquid of 680 to 780 (common practice, no source)",
         doc="density of the liquid the flow was rated with",
     )
     flow: Measure = measure("kg/s", "g/s", low=4e-4, high=2.5e-2, doc="static flow at the rated pressure, in g/s, lb/h or cc/min")
@@ -267,7 +272,12 @@ class Vehicle(Section):
     coast_down_b: Measure = measure("N*s/m", low=-20.0, high=100.0, default="nan", doc="coast-down term in speed")
     coast_down_c: Measure = measure("N*s**2/m**2", low=0.0, high=10.0, default="nan", doc="coast-down term in speed squared")
     converter_stall_speed: Measure = measure(
-        "crank_rps", "rpm", low=1000 / 60, high=6500 / 60, default="nan", doc="speed at which the converter holds the stall torque"
+        "crank_rps",
+        "rpm",
+        low=1000 / 60,
+        high=6500 / 60,
+        default="nan",
+        doc="speed at which the converter holds the engine's full torque, needed with one; what it is sold by",
     )
     converter_stall_torque: Measure = measure("N*m", low=40.0, high=1500.0, default=_stall_torque, why=STALL_WHY, doc="engine torque at the stall speed")
     shaft_stiffness: Measure = measure(
@@ -312,8 +322,8 @@ class Vehicle(Section):
     driveline_lash: Measure = measure(
         "rad",
         "deg",
-        low=1e-3,
-        high=0.35,
+        low=math.radians(0.1),
+        high=math.radians(20.0),
         or_zero=True,
         default="4 deg",
         why="ESTIMATE within 2 to 6 deg, or 20 to 60 at the crank in first gear (from memory, medium)",
@@ -328,7 +338,7 @@ class Site(Section):
 
     altitude: Measure = measure("m", "m", low=-500.0, high=6000.0, default="0 m", why="sea level")
     barometer: Measure = measure("Pa", "kPa", low=4.5e4, high=1.1e5, default="nan", doc="air pressure; from the altitude when left out")
-    air_temperature: Measure = measure("K", "degC", low=233.0, high=333.0, default="20 degC", why="mild day")
+    air_temperature: Measure = measure("K", "degC", low=ICE - 40, high=ICE + 60, default="20 degC", why="mild day")
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
@@ -364,8 +374,8 @@ class Limits(Section):
     hottest_exhaust: Measure = measure(
         "K",
         "degC",
-        low=700.0,
-        high=1700.0,
+        low=ICE + 400,
+        high=ICE + 1400,
         default="1100 degC",
         why="ESTIMATE: 900 degC at a thermocouple, and 200 more because camcalc's gas at the port is that much hotter than a published measurement",
         doc="hottest lasting exhaust gas at the port, as camcalc computes it",
@@ -397,7 +407,7 @@ class Limits(Section):
     )
     filling_pressure: Measure = measure("Pa", "kPa", low=8e4, high=1.1e5, default="101.325 kPa", why="standard pressure: reference of per cent filling")
     filling_temperature: Measure = measure(
-        "K", "degC", low=253.0, high=323.0, default="20 degC", why="common practice, no source: reference of per cent filling"
+        "K", "degC", low=ICE - 20, high=ICE + 50, default="20 degC", why="common practice, no source: reference of per cent filling"
     )
     latest_half_burned: Measure = measure(
         "crank_deg", low=10.0, high=70.0, default="35 crank_deg", why="ESTIMATE: latest 50 % burned after top dead centre that the floor allows"
