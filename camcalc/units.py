@@ -83,14 +83,14 @@ _NUMBER = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?)\s*(.*?
 _UNIT_TEXT = re.compile(r"[A-Za-z_0-9*/^ ().-]{1,60}$")
 # A power is a short plain number and never itself raised: a tower of powers would be computed, digit by digit, without end.
 _TOWER = re.compile(r"(\*\*|\^)(?!\s*-?\d(\.\d)?\s*(?![\d.]|\*\*|\^))")
-# What the trade writes, by the inner unit: a hint offers every one of these that fits, and the others only where none does.
+# What the trade writes, by the inner unit: a hint offers every one of these that fits, so that it leaves the choice where there is one.
 _TRADE_UNITS = {
     "m": ("mm", "inch"), "m**2": ("mm**2", "m**2"), "m**3": ("cc", "L", "cid"), "Pa": ("kPa", "bar", "psi", "inHg"), "K": ("degC", "degF"),
     "kg/s": ("g/s", "lb/h"), "kg": ("kg", "lb"), "N*m": ("N*m", "ft*lbf"), "W": ("kW", "hp"), "m/s": ("m/s", "km/h", "mph"),
     "crank_deg": ("crank_deg", "cam_deg"),
 }  # fmt: skip
 _FAR = ("m", "ft")
-_UNITS_TRIED_FOR_HINTS = (
+_UNITS_NAMED = (
     "mm", "inch", "thou", "cm", "m", "ft", "crank_deg", "cam_deg", "kPa", "bar", "psi", "inHg", "Pa", "g", "kg", "lb", "mg", "L", "cc", "cid",
     "degC", "degF", "K",
     "rpm", "g/s", "lb/h", "kg/s", "ms", "s", "km/h", "mph", "m/s", "N*m", "ft*lbf", "W", "kW", "hp",
@@ -176,7 +176,7 @@ def parse(text: str, key: str = "quantity") -> Quantity:
     try:
         unit = _unit(match[2])
     except ValueError as error:
-        raise InputError(key, came=f'"{text}"', expected="a unit camcalc knows", fix=f"{error}; {did_you_mean(match[2], _UNITS_TRIED_FOR_HINTS)}") from None
+        raise InputError(key, came=f'"{text}"', expected="a unit camcalc knows", fix=f"{error}; {did_you_mean(match[2], _UNITS_NAMED)}") from None
     value = float(match[1])
     if not math.isfinite(value):
         raise InputError(key, came=f'"{text}"', expected="a finite number")
@@ -349,12 +349,9 @@ def fitting_units(value: float, bounds: Bounds) -> list[str]:
     """
     show = _shown(bounds)
     trade = _FAR if show in _FAR else _TRADE_UNITS.get(bounds.unit, ())
-    for tried in ((show, *trade), _UNITS_TRIED_FOR_HINTS):
-        lines = {unit: line for unit in tried if (line := _linear(_unit(unit), bounds.unit))}
-        fits = [unit for unit, (scale, offset) in lines.items() if bounds.low <= value * scale + offset <= bounds.high]
-        if fits:
-            return fits
-    return []
+    tried = dict.fromkeys((show, *trade, *(() if bounds.unit == "crank_rps" else (bounds.unit,))))
+    lines = {unit: line for unit in tried if (line := _linear(_unit(unit), bounds.unit))}
+    return [unit for unit, (scale, offset) in lines.items() if bounds.low <= value * scale + offset <= bounds.high]
 
 
 def format_quantity(value: Quantity, digits: int = 4) -> str:

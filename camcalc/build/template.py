@@ -8,7 +8,7 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from ..results import Measure
-from ..units import Bounds, range_text
+from ..units import range_text
 from .card_keys import CARD, LOBE, CardKey
 from .sections import SECTIONS
 
@@ -74,29 +74,36 @@ def sheet_template(name: str = "my.toml") -> str:
 
 
 def key_list() -> str:
-    """Return every key of a sheet as Markdown, by section, needed ones first and in bold, each with its unit.
+    """Return every key of a sheet as Markdown, by section, needed ones first, each with its unit.
 
     Examples
     --------
-    >>> key_list().splitlines()[0]
-    '- `[build]`: name, label'
+    >>> key_list().splitlines()[-2]
+    '- `[site]`: optional: altitude (m), barometer (kPa), air_temperature (degC)'
     """
-    lobe = "; ".join(_listed(key, item.bounds, key in (*LOBE_ASKED, "duration")) for key, item in LOBE.items())
-    cam = "; ".join(
-        _listed(k, CARD[k].bounds, k in CAM_ASKED) for k in (*CAM_ASKED, *(k for k in CARD if k not in CAM_ASKED)) if k not in ("intake", "exhaust")
-    )
-    lines = ["- `[build]`: name, label", f"- `[cam]`, `[replaced_cam]`: {cam}", f"- `[cam.intake]`, `[cam.exhaust]`: {lobe}", "- `[spark]`: table"]
+    card = [key for key in CARD if key not in (*CAM_ASKED, "intake", "exhaust")]
+    lobe = [key for key in LOBE if key not in (*LOBE_ASKED, "duration")]
+    lines = [
+        "- `[build]`: optional: name, label; `[spark]`: optional: table, a CSV file",
+        _line("[cam]`, `[replaced_cam]", [_listed(k, CARD[k]) for k in CAM_ASKED], [_listed(k, CARD[k]) for k in card]),
+        _line("[cam.intake]`, `[cam.exhaust]", [_listed(k, LOBE[k]) for k in (*LOBE_ASKED, "duration")], [_listed(k, LOBE[k]) for k in lobe]),
+    ]
     for section in SECTIONS:
-        keys = [_listed(key, declared, is_needed) for key, declared, is_needed in _ordered(section)]
-        lines.append(f"- `[{section}]`: {'; '.join(keys)}")
+        keys = list(_ordered(section))
+        lines.append(_line(f"[{section}]", *([_listed(key, declared) for key, declared, needed in keys if needed is which] for which in (True, False))))
     return "\n".join(lines)
 
 
-def _listed(key: str, declared: Any, needed: bool) -> str:
-    bounds = declared.bounds if isinstance(declared, Measure) else declared if isinstance(declared, Bounds) else None
+def _line(section: str, needed: list[str], others: list[str]) -> str:
+    said = [f"{word}: {', '.join(keys)}" for word, keys in (("needed", needed), ("optional", others)) if keys]
+    return f"- `{section}`: {'; '.join(said)}"
+
+
+def _listed(key: str, declared: Any) -> str:
+    bounds = declared.bounds if isinstance(declared, Measure | CardKey) else None
     unit = (bounds.show or bounds.unit) if bounds else ""
-    name = f"**{key}**" if needed else key
-    return f"{name} ({unit})" if unit else name
+    marked = f"`{unit}`" if "*" in unit else unit
+    return f"{key} ({marked})" if unit else key
 
 
 def _ordered(section: str) -> Iterator[tuple[str, Any, bool]]:

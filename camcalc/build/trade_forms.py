@@ -10,7 +10,7 @@ from typing import Any
 
 from ..engine.gas import GASOLINE_DENSITY
 from ..errors import InputError
-from ..units import Bounds, parse, to_si
+from ..units import Bounds, to_si
 from .sheet import Assumption
 
 __all__ = ["FORMS", "ROLLING_OVER_UNLOADED", "SENSITIVITY", "read_flow", "read_octane", "read_tyre"]
@@ -103,8 +103,8 @@ def read_tyre(value: Any, where: str, draft: SimpleNamespace, assumed: list[Assu
 def _refuse_diameter(value: str, where: str) -> None:
     length = float(to_si(value, where, Bounds("m", show="mm")))
     if _RADIUS.high < length and _RADIUS.holds(0.5 * length):
-        given = parse(value)
-        half = f"{0.5 * given.magnitude:.4g} {given.units:~}"
+        number, unit = re.findall(r"^\s*([\d.eE+]+)\s*(.*?)\s*$", value)[0]
+        half = f"{0.5 * float(number):.4g} {unit}"
         fix = f'as a diameter it makes tyre_radius = "{half}"; or write the size from the sidewall, e.g. "195/50R15"'
         raise InputError(where, came=f"{value}, more than a radius", expected="220 to 500 mm from the hub to the road", fix=fix)
 
