@@ -23,7 +23,7 @@ from .advice.reversion import GearReversion, reversion_in_gear
 from .advice.sensing import IdleSensing, idle_sensing
 from .advice.sensitivity import CeilingSensitivity, ceiling_sensitivity
 from .advice.spark import SparkCeilings, spark_ceilings
-from .advice.starting_table import StartingTable, starting_table
+from .advice.starting_table import Slopes, StartingTable, starting_table
 from .advice.trade_off import TradeOff, trade_off
 from .cautions import CAUTIONS
 from .cures import CureRanking, rank_cures
@@ -32,7 +32,7 @@ from .cycle.operating import TEACHING_ONLY, EngineModel, Tolerances, barometer
 from .drive.engine_loop import LevelSpark, surge_tables
 from .drive.gear_advice import DriveAdvice, beside_level, drive_advice
 from .drive.idle_swing import idle_swing
-from .drive.slope_rule import SlopeRule, slope_rule
+from .drive.slope_rule import slope_rule
 from .errors import InputError, NoSolutionError
 from .marks import Marks, marked
 from .results import Measure, Record, measure, plain_data
@@ -263,12 +263,13 @@ def _banded(
     return sure, None if ceilings is None else with_bands(ceilings, zone, sure.grids)
 
 
-def _slopes(build: Build, cycles: EngineTables) -> SlopeRule | None:
+def _slopes(build: Build, cycles: EngineTables) -> Slopes | None:
     """Return the slopes that the gears to be kept smooth stand; none where the engine holds the car in none of them."""
     try:
-        return slope_rule(build, level_table(LEVEL), tables=cycles)
+        rule = slope_rule(build, level_table(LEVEL), tables=cycles).si
     except NoSolutionError:
         return None
+    return Slopes(rule.along_speed, rule.along_pressure)
 
 
 def surge_advice(

@@ -18,11 +18,10 @@ from .spark_limits import NO_TORQUE
 
 if TYPE_CHECKING:
     from ..build import Build
-    from ..drive.slope_rule import SlopeRule
     from .knock_edge import KnockEdge
     from .spark import SparkCeilings
 
-__all__ = ["STEEPEST", "Cells", "StartingTable", "largest_table", "starting_table"]
+__all__ = ["STEEPEST", "Cells", "Slopes", "StartingTable", "largest_table", "starting_table"]
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -56,6 +55,13 @@ class StartingTable(Record):
     marks: Mapping[str, Marks] = dataclasses.field(default_factory=dict)
 
 
+class Slopes(NamedTuple):
+    """The slopes of a spark table that the gears to be kept smooth stand [crank deg per rev/s, crank deg per Pa]."""
+
+    along_speed: float
+    along_pressure: float
+
+
 class Cells(NamedTuple):
     """What a table is made from, rows loads from light to full, columns speeds.
 
@@ -70,9 +76,7 @@ class Cells(NamedTuple):
     along_speed: Array
 
 
-def starting_table(
-    ceilings: SparkCeilings, edge: KnockEdge, idles: tuple[IdleState, ...], build: Build, slopes: SlopeRule | None = None
-) -> StartingTable:
+def starting_table(ceilings: SparkCeilings, edge: KnockEdge, idles: tuple[IdleState, ...], build: Build, slopes: Slopes | None = None) -> StartingTable:
     """Return the starting table of a build.
 
     Parameters
@@ -84,7 +88,7 @@ def starting_table(
         Every state the engine idles in; the first is neutral with accessories off.
     build : Build
         Gives the margin and the least spark.
-    slopes : SlopeRule
+    slopes : Slopes
         What the gears to be kept smooth stand; without it ``STEEPEST`` holds everywhere.
 
     Returns
@@ -177,12 +181,12 @@ def _limits(cells: Cells) -> tuple[Array, Array]:
     return fall, np.where(w[:, 1:] | w[:, :-1], cells.along_speed, np.maximum(cells.along_speed, own_speed))
 
 
-def _steps(speeds: Array, pressures: Array, slopes: SlopeRule | None) -> tuple[Array, Array]:
+def _steps(speeds: Array, pressures: Array, slopes: Slopes | None) -> tuple[Array, Array]:
     """Return the steps allowed along load and along speed, in whole degrees: three, or more where the gears stand more."""
     load, speed = np.full(pressures.size - 1, STEEPEST), np.full(speeds.size - 1, STEEPEST)
     if slopes is not None:
-        load = np.maximum(load, np.floor(slopes.si.along_pressure * np.diff(pressures)))
-        speed = np.maximum(speed, np.floor(slopes.si.along_speed * np.diff(speeds)))
+        load = np.maximum(load, np.floor(slopes.along_pressure * np.diff(pressures)))
+        speed = np.maximum(speed, np.floor(slopes.along_speed * np.diff(speeds)))
     return load[:, None] + np.zeros((1, speeds.size)), speed[None, :] + np.zeros((pressures.size, 1))
 
 

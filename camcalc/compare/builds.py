@@ -137,7 +137,7 @@ def compare_builds(
         Each with its own cam and idle speed. Without ``b``: the sheet's new cam against the one it replaces, at the idle
         speeds the sheet gives for each.
     model : str
-        ``"resolved"``: the crank-resolved cycle. ``"quick"``: published closed forms.
+        ``"resolved"``: the crank-resolved cycle. A model for teaching only is refused.
     bands : bool
         Whether to sample the tolerances, the same samples for both; without it every difference counts that is more than
         the resolution of its figure.
@@ -157,7 +157,7 @@ def compare_builds(
     Examples
     --------
     >>> from camcalc import load_build
-    >>> both = compare_builds(load_build("examples/dockside/build.toml"), model="quick", bands=False)
+    >>> both = compare_builds(load_build("examples/dockside/build.toml"), bands=False)
     >>> both.figure("overlap_seat").better, both.figure("overlap_seat").difference
     ('b', -30.0)
     """

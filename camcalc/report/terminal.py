@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 from rich.console import Console
@@ -42,13 +43,16 @@ def print_events(facts: CamFacts, console: Console) -> None:
     if any(e.source != "card" for e in facts.events):
         console.print("* from the lift curve; b before, a after")
     o = facts.overlap
-    lines = (
+    lines = [
         f"lobe separation {field_text(facts, 'lobe_separation')}, advance {field_text(facts, 'advance')}",
-        f"effective compression {facts.effective_compression:.2f} at intake closing (0.15 mm valve lift)",
         f"overlap {field_text(o, 'angle')} seat to seat, area {field_text(o, 'area')}",
         f"lift at top dead centre: intake {field_text(o, 'intake_lift_at_top')}, exhaust {field_text(o, 'exhaust_lift_at_top')}",
-        f"overlap factor {field_text(facts, 'overlap_factor')} by definition (used), {field_text(facts, 'overlap_factor_by_fit')} by the fit",
-    )
+    ]
+    if math.isfinite(facts.effective_compression):
+        lines.insert(1, f"effective compression {facts.effective_compression:.2f} at intake closing (0.15 mm valve lift)")
+        lines.append(f"overlap factor {field_text(facts, 'overlap_factor')} by definition (used), {field_text(facts, 'overlap_factor_by_fit')} by the fit")
+    else:
+        lines.append(f"left out: effective compression and overlap factor. [engine] lacks {', '.join(facts.engine_lacks)}.")
     for line in lines:
         console.print("  " + line, highlight=False, markup=False)
     console.print()

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import math
 import tomllib
 from collections.abc import Callable
@@ -19,23 +18,11 @@ from camcalc import read_build
 from camcalc.advice.idle import idle_state
 from camcalc.advice.knock_edge import KnockEdge, knock_edge
 from camcalc.advice.spark import spark_ceilings
-from camcalc.advice.starting_table import STEEPEST, Cells, StartingTable, largest_table, starting_table
+from camcalc.advice.starting_table import STEEPEST, Cells, Slopes, StartingTable, largest_table, starting_table
 from tests.oracles.coarse_engine import CoarseEngine
 
 Make = Callable[..., Any]
 ROOT = Path(__file__).resolve().parents[2]
-
-
-@dataclasses.dataclass
-class Slopes:
-    """What gears stand, as the starting table asks for it [deg per rev/s, deg per Pa]."""
-
-    along_speed: float
-    along_pressure: float
-
-    @property
-    def si(self) -> Slopes:
-        return self
 
 
 @st.composite
