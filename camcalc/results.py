@@ -13,12 +13,15 @@ from collections.abc import Callable, Iterator, Mapping
 from typing import TYPE_CHECKING, Any, NamedTuple, Self, overload
 
 from .errors import InputError, did_you_mean
+from .marks import Mark, Marks, mark_codes, marked
 from .units import Bounds, quantity, to_si
 
 if TYPE_CHECKING:
     from .units import Quantity
 
 Default = str | Callable[[Any], float] | None
+# Fields of a record that tell of its measured fields: printed with these, not by themselves.
+BESIDE_THE_FIELDS = ("bands", "given", "marks", "around")
 
 __all__ = ["Band", "Measure", "Record", "measure"]
 
@@ -147,6 +150,13 @@ class Record:
         kept = {n: (self.__dict__[measured[n].slot] if n in measured else getattr(self, n)) for n in names if n not in changes}
         return type(self)(**kept, **changes)
 
+    def mark(self, name: str, *index: int) -> Mark | None:
+        """Return the mark of a measured field, or of one figure of an array by its indices; nothing for a whole array."""
+        marks: Any = getattr(self, "marks", {}).get(name)
+        for k in index:
+            marks = marks[k] if isinstance(marks, tuple) else marks
+        return marks if isinstance(marks, Mark) else None
+
     def items(self) -> Iterator[tuple[str, Any]]:
         """Yield field names with their public values."""
         for field in dataclasses.fields(self):
@@ -154,15 +164,18 @@ class Record:
                 yield field.name, getattr(self, field.name)
 
     def to_dict(self) -> dict[str, Any]:
-        """Return plain data for JSON: every quantity as ``{"value", "unit"}``, with ``low`` and ``high`` where banded."""
+        """Return plain data for JSON: every quantity as ``{"value", "unit"}``, with ``low`` and ``high`` where banded, ``mark`` where it may have one."""
         bands: Mapping[str, Band] = getattr(self, "bands", {})
+        marks: Mapping[str, Marks] = getattr(self, "marks", {})
         measured = self.measures()
         out: dict[str, Any] = {}
         for name, value in self.items():
-            if name in ("bands", "given", "around"):
+            if name in BESIDE_THE_FIELDS:
                 continue
             if name in measured:
                 out[name] = quantity_data(self.__dict__[measured[name].slot], measured[name], bands.get(name))
+                if name in marks:
+                    out[name]["mark"] = mark_codes(marks[name])
             else:
                 out[name] = plain_data(value)
         return out
@@ -173,10 +186,11 @@ class Record:
         measured = self.measures()
         out = []
         for name, value in self.items():
-            if name in ("bands", "given", "around"):
+            if name in BESIDE_THE_FIELDS:
                 continue
             if name in measured:
-                out.append((name.replace("_", " "), text_of(self.__dict__[measured[name].slot], measured[name], bands.get(name))))
+                text = text_of(self.__dict__[measured[name].slot], measured[name], bands.get(name), self.mark(name))
+                out.append((name.replace("_", " "), text))
             elif isinstance(value, bool):
                 out.append((name.replace("_", " "), "yes" if value else "no"))
             elif isinstance(value, float):
@@ -222,14 +236,14 @@ def plain_data(value: Any) -> Any:
     return value if value is None or isinstance(value, str | int | float) else str(value)
 
 
-def text_of(value: Any, field: Measure, band: Band | None = None) -> str:
-    """Write one measured value with its unit and band."""
+def text_of(value: Any, field: Measure, band: Band | None = None, mark: Mark | None = None) -> str:
+    """Write one measured value with its unit, mark and band."""
     shown = quantity(value, field.unit, field.show).magnitude
     if hasattr(shown, "shape") and shown.shape:
         return f"{shown.shape} values in {field.show}"
     if not math.isfinite(shown):
         return "none"
-    text = f"{shown:.4g} {field.show}".strip()
+    text = marked(f"{shown:.4g} {field.show}".strip(), mark)
     if band is None:
         return text
     low, high = (quantity(edge, field.unit, field.show).magnitude for edge in band)

@@ -17,7 +17,7 @@ ROOT = Path(__file__).resolve().parents[1]
 PACKAGE = ROOT / "camcalc"
 # Bottom up; a module imports its own layer and those before it. A single module may stand lower than the rest of its part.
 LAYERS = (
-    ("_version", "errors", "units", "results", "sources"),
+    ("_version", "cautions", "compiling", "errors", "marks", "units", "results", "sources"),
     ("cam", "engine"),
     ("build", "examples"),
     ("cycle", "burn", "drive.road_load"),
@@ -96,6 +96,25 @@ def test_nothing_inside_goes_out_and_in_again_by_the_front_door(name: str) -> No
 def test_only_the_unit_edge_imports_pint() -> None:
     importers = {name for name, path in FILES.items() if any(other.split(".")[0] == "pint" for other in imports_of(name, path))}
     assert importers == {"camcalc.units"}
+
+
+def test_only_one_module_imports_numba() -> None:
+    importers = {name for name, path in FILES.items() if any(other.split(".")[0] == "numba" for other in imports_of(name, path))}
+    assert importers == {"camcalc.compiling"}
+
+
+def test_all_that_kernels_are_made_from_counts_in_the_key_of_their_code() -> None:
+    compiling = importlib.import_module("camcalc.compiling")
+    counted = {module_name(path) for path in compiling._sources(PACKAGE)}
+    left = [name for name, path in FILES.items() if "camcalc.compiling" in imports_of(name, path)]
+    assert len(left) > 8
+    reached = set()
+    while left:
+        name = left.pop()
+        if name not in reached:
+            reached.add(name)
+            left += [other for other in imports_of(name, FILES[name]) if other in FILES and other != "camcalc"]
+    assert reached - counted == set()
 
 
 def test_importing_the_package_loads_nothing_heavy() -> None:

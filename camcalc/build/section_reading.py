@@ -142,7 +142,7 @@ def _bare_fix(value: Any, key: str) -> str:
 
 def _read_ratios(value: Any, where: str, low: float, high: float) -> tuple[float, ...]:
     if not isinstance(value, list) or not value or not all(isinstance(v, int | float) and not isinstance(v, bool) for v in value):
-        raise InputError(where, came=repr(value), expected="a list of plain ratios", fix="write it like [2.97, 2.07, 1.43, 1.00]")
+        raise InputError(where, came=repr(value), expected="a list of plain ratios", fix="write it like [3.00, 2.24, 1.67, 1.24]")
     for v in value:
         if not low <= v <= high:
             raise InputError(where, came=f"{v}", expected=f"ratios from {low:g} to {high:g}", fix=_pairs_fix(value))

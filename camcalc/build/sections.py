@@ -97,7 +97,13 @@ class Engine(Section):
         "m**3", "cc", low=1e-5, high=2e-3, default=lambda d: 0.12 * _swept(d), why="ESTIMATE: 0.12 of one cylinder's swept volume"
     )
     exhaust_back_pressure: Measure = measure(
-        "Pa", "kPa", low=1e3, high=1e5, or_zero=True, default="20 kPa", why="ESTIMATE: at the air flow of full filling at 5500 rpm, growing with flow squared"
+        "Pa",
+        "kPa",
+        low=1e3,
+        high=1e5,
+        or_zero=True,
+        default="20 kPa",
+        why="ESTIMATE: at the air flow of 100 % relative charge at 5500 rpm, growing with flow squared",
     )
     cylinder_wall: Measure = measure(
         "K", "degC", low=ICE + 40, high=ICE + 330, default="157 degC", why="ESTIMATE: a warm engine", doc="mean of head, piston and liner"
@@ -383,6 +389,13 @@ class Limits(Section):
     spark_margin: Measure = measure(
         "crank_deg", low=0.1, high=15.0, or_zero=True, default="2 crank_deg", why="ESTIMATE: how far a starting table keeps below its ceilings"
     )
+    least_spark: Measure = measure(
+        "crank_deg",
+        low=-10.0,
+        high=20.0,
+        default="0 crank_deg",
+        why="ESTIMATE: least spark of a starting table; later burns run into the exhaust stroke, and a blipped throttle stalls or pops",
+    )
     fuel_seen: float = plain(
         float,
         low=0.01,
@@ -405,9 +418,9 @@ class Limits(Section):
     speed_jitter: Measure = measure(
         "crank_rps", "rpm", low=0.05 / 60, high=2.0, or_zero=True, default="4 rpm", why="ESTIMATE: r.m.s. swing of the speed signal from cycle to cycle"
     )
-    filling_pressure: Measure = measure("Pa", "kPa", low=8e4, high=1.1e5, default="101.325 kPa", why="standard pressure: reference of per cent filling")
-    filling_temperature: Measure = measure(
-        "K", "degC", low=ICE - 20, high=ICE + 50, default="20 degC", why="common practice, no source: reference of per cent filling"
+    reference_pressure: Measure = measure("Pa", "kPa", low=8e4, high=1.1e5, default="101.325 kPa", why="standard pressure: reference of relative charge")
+    reference_temperature: Measure = measure(
+        "K", "degC", low=ICE - 20, high=ICE + 50, default="20 degC", why="common practice, no source: reference of relative charge"
     )
     latest_half_burned: Measure = measure(
         "crank_deg", low=10.0, high=70.0, default="35 crank_deg", why="ESTIMATE: latest 50 % burned after top dead centre that the floor allows"

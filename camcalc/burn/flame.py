@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import math
 
-from numba import njit
-
+from ..compiling import compiled
 from ..units import checked
 
 __all__ = ["DILUTION_DATA_END", "dilution_factor", "dilution_factor_by_mole", "dilution_factor_kernel", "flame_speed", "flame_speed_kernel"]
@@ -18,7 +17,7 @@ RHODES_KECK = 2.06, 0.77
 T_REFERENCE, P_REFERENCE = 298.0, 101325.0
 
 
-@njit(cache=True)
+@compiled
 def dilution_factor_kernel(burned: float, tail: float = 1.0) -> float:
     """Return flame speed over that of the undiluted charge, for a burned mass fraction; ``tail`` multiplies the steepness beyond the data."""
     if burned <= DILUTION_DATA_END:
@@ -81,7 +80,7 @@ def dilution_factor_by_mole(diluent: float) -> float:
     return max(1.0 - RHODES_KECK[0] * diluent ** RHODES_KECK[1], 0.0)
 
 
-@njit(cache=True)
+@compiled
 def flame_speed_kernel(temperature: float, pressure: float, phi: float, burned: float, ethanol: float, tail: float = 1.0) -> float:
     """Return laminar flame speed [m/s]; temperature K, pressure Pa, burned gas by mass, ethanol by volume of fuel; ``tail`` as for the dilution factor."""
     at_reference = 0.305 - 0.549 * (phi - 1.21) ** 2

@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from ..compiling import compiled
 from ..units import checked
 
 __all__ = ["KNOCK_BY", "OCTANE_DATA", "end_gas_temperature", "induction_time", "knock_progress"]
@@ -22,7 +22,7 @@ OCTANE_DATA = (80.0, 100.0)
 KNOCK_BY = 0.90
 
 
-@njit(cache=True)
+@compiled
 def _induction_time(pressure: float, temperature: float, octane: float) -> float:
     return float(FACTOR * (octane / 100.0) ** OCTANE_POWER * (pressure / ATMOSPHERE) ** PRESSURE_POWER * math.exp(ACTIVATION / temperature))
 
@@ -56,7 +56,7 @@ def induction_time(pressure: float, temperature: float, *, octane: float) -> flo
     return float(_induction_time(pressure, temperature, octane))
 
 
-@njit(cache=True)
+@compiled
 def knock_progress(time: Array, pressure: Array, temperature: Array, octane: float) -> Array:
     """Return the induction used up (Livengood & Wu 1955) at each instant; it ignites at 1. Time [s] rising, pressure [Pa], temperature [K]."""
     done = np.zeros(time.size)
@@ -68,7 +68,7 @@ def knock_progress(time: Array, pressure: Array, temperature: Array, octane: flo
     return done
 
 
-@njit(cache=True)
+@compiled
 def end_gas_temperature(pressure: Array, temperature: float, gas_constant: float, cp_low: float, cp_slope: float) -> Array:
     """Return the temperature [K] of gas compressed without heat loss from its first pressure [Pa]; cp = low + slope T [J/kg/K].
 

@@ -10,9 +10,9 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from ..compiling import compiled
 from .flame import flame_speed_kernel
 
 __all__ = ["REFERENCE", "WIEBE_A", "WIEBE_M", "Compression", "Mixture", "burn_angles", "wiebe_angle", "wiebe_fraction"]
@@ -58,13 +58,13 @@ class Mixture(NamedTuple):
     dilution_tail: float = 1.0
 
 
-@njit(cache=True)
+@compiled
 def viscosity(temperature: float) -> float:
     """Return dynamic viscosity of air [Pa s], power law through 300 K; its exponent 0.7 is common practice, no source."""
     return float(1.85e-5 * (temperature / 300.0) ** 0.7)
 
 
-@njit(cache=True)
+@compiled
 def _rates(temperature: Array, pressure: Array, height: float, piston_speed: float, phi: float, burned: float, ethanol: float, tail: float) -> Array:
     """Return one over the law's angle, ``(Sp nu)^(1/3) (h/S_L)^(2/3)``, at each state."""
     rate = np.empty(temperature.size)

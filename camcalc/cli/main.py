@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import importlib
+import logging
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from types import ModuleType
 
 from .._version import VERSION
@@ -55,13 +57,36 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except SystemExit as stop:
         return int(stop.code or 0)
     try:
-        return int(module_of(options.command).run(options))
+        with log_on_stderr():
+            return int(module_of(options.command).run(options))
     except CamcalcError as error:
         print(f"camcalc: {error}", file=sys.stderr)
         return 1
     except BrokenPipeError:
         sys.stderr.close()
         return 0
+
+
+class StderrLog(logging.Handler):
+    """Prints what the package logs where the error stream is at the time: a progress bar puts its own in between."""
+
+    def emit(self, record: logging.LogRecord) -> None:
+        """Print one record."""
+        print(f"camcalc: {record.getMessage()}", file=sys.stderr)
+
+
+@contextlib.contextmanager
+def log_on_stderr() -> Iterator[None]:
+    """Show what the package logs, such as that it compiles, while a command runs."""
+    log, handler = logging.getLogger(__package__.partition(".")[0]), StderrLog()
+    before = log.level
+    log.addHandler(handler)
+    log.setLevel(logging.INFO)
+    try:
+        yield
+    finally:
+        log.removeHandler(handler)
+        log.setLevel(before)
 
 
 def module_of(command: str) -> ModuleType:

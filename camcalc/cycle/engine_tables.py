@@ -10,10 +10,10 @@ from concurrent.futures import ThreadPoolExecutor
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from ..burn.stability import work_spread
+from ..compiling import compiled
 from ..errors import NoSolutionError
 from .operating import EngineModel, barometer
 
@@ -85,7 +85,7 @@ def nodes_about(axis: Array, low: float, high: float) -> Array:
     return axis[min(first, axis.size - 2) : max(last, 1) + 1]
 
 
-@njit(cache=True)
+@compiled
 def look_up(speeds: Array, pressures: Array, sparks: Array, values: Array, speed: float, pressure: float, spark: float) -> Array:
     """Return every field at a point, trilinear; not-a-number outside speeds and pressures, sparks held at their ends."""
     out = np.empty(values.shape[0])
@@ -93,7 +93,7 @@ def look_up(speeds: Array, pressures: Array, sparks: Array, values: Array, speed
     return out
 
 
-@njit(cache=True)
+@compiled
 def look_up_into(out: Array, speeds: Array, pressures: Array, sparks: Array, values: Array, speed: float, pressure: float, spark: float) -> None:
     """Do what ``look_up`` does without a new array."""
     if not (speeds[0] <= speed <= speeds[-1] and pressures[0] <= pressure <= pressures[-1]):

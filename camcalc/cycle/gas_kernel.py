@@ -10,9 +10,9 @@ import math
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from ..compiling import compiled
 from ..engine.gas import MIDDLE
 
 if TYPE_CHECKING:
@@ -34,17 +34,17 @@ def gas_table(fuel: FuelData) -> Array:
     return np.array(rows)
 
 
-@njit(cache=True, inline="always", error_model="numpy", fastmath=FAST)
+@compiled(inline="always", error_model="numpy", fastmath=FAST)
 def _cp(c: Array, t: float) -> float:
     return (((c[4] * t + c[3]) * t + c[2]) * t + c[1]) * t + c[0]
 
 
-@njit(cache=True, inline="always", error_model="numpy", fastmath=FAST)
+@compiled(inline="always", error_model="numpy", fastmath=FAST)
 def _enthalpy(c: Array, t: float) -> float:
     return ((((c[4] * 0.2 * t + c[3] * 0.25) * t + c[2] / 3.0) * t + c[1] * 0.5) * t + c[0]) * t + c[5]
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@compiled(error_model="numpy", fastmath=FAST)
 def properties(gas: Array, t: float, y: float) -> tuple[float, float, float, float, float]:
     """Return R, cp, h, burned less fresh enthalpy, burned less fresh gas constant, at temperature [K] and burned fraction."""
     k = 0 if t < MIDDLE else 1
@@ -54,7 +54,7 @@ def properties(gas: Array, t: float, y: float) -> tuple[float, float, float, flo
     return fresh[6] + y * difference, (1.0 - y) * _cp(fresh, t) + y * _cp(burned, t), hf + y * (hb - hf), hb - hf, difference
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@compiled(error_model="numpy", fastmath=FAST)
 def flow(area: float, p_up: float, p_down: float, t: float, r: float, gamma: float, smooth: float) -> float:
     """Return nozzle mass flow [kg/s] through an effective area [m2], ``p_up >= p_down``.
 

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from ..compiling import compiled
 from .gas_kernel import FAST
 from .rates import HELD, STATES, TOTAL, Boundary, Setup, rates
 
@@ -24,7 +24,7 @@ C2, C3, C4, C5 = 1 / 5, 3 / 10, 4 / 5, 8 / 9
 MOST_STEPS = 200_000
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@compiled(error_model="numpy", fastmath=FAST)
 def _attempt(theta: float, h: float, y: Array, new: Array, k: Array, trial: Array, least: Array, s: Setup, b: Boundary, rtol: float) -> float:
     """Try one step from ``y`` with slopes ``k[0]`` into ``new`` and ``k[6]``; return its error over what is allowed."""
     for i in range(TOTAL):
@@ -49,12 +49,14 @@ def _attempt(theta: float, h: float, y: Array, new: Array, k: Array, trial: Arra
     for i in range(STATES):
         e = h * (E1 * k[0, i] + E3 * k[2, i] + E4 * k[3, i] + E5 * k[4, i] + E6 * k[5, i] + E7 * k[6, i])
         e = abs(e) / (rtol * (least[i] + abs(y[i])))
-        if not e <= error:
-            error = e
+        if not np.isfinite(e):
+            # Told at once: a later state's finite error would hide it, and the step would be taken.
+            return np.inf
+        error = max(error, e)
     return error
 
 
-@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
+@compiled(nogil=True, error_model="numpy", fastmath=FAST)
 def run_cycle(y0: Array, stops: Array, s: Setup, b: Boundary, rtol: float, marks: Array) -> tuple[Array, Array, int]:
     """Integrate from the first stop to the last.
 

@@ -16,9 +16,9 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from ..compiling import compiled
 from .gas_kernel import FAST, flow, properties
 
 __all__ = ["HELD", "LOST", "PLENUM", "RIPPLING", "STATES", "SUMS", "TOTAL", "Setup", "rates"]
@@ -91,7 +91,7 @@ class Boundary(NamedTuple):
     opens_angle: float
 
 
-@njit(cache=True, inline="always", error_model="numpy", fastmath=FAST)
+@compiled(inline="always", error_model="numpy", fastmath=FAST)
 def _area(areas: Array, row: int, theta: float) -> float:
     x = (theta % 720.0) / TABLE_STEP
     k = int(x)
@@ -99,7 +99,7 @@ def _area(areas: Array, row: int, theta: float) -> float:
     return (1.0 - f) * areas[row, k] + f * areas[row, k + 1]
 
 
-@njit(cache=True, inline="always", error_model="numpy", fastmath=FAST)
+@compiled(inline="always", error_model="numpy", fastmath=FAST)
 def _volume(s: Setup, theta: float) -> tuple[float, float]:
     """Return cylinder volume [m3] and its slope [m3/deg]; firing top dead centre at 360."""
     a = math.radians(theta)
@@ -109,7 +109,7 @@ def _volume(s: Setup, theta: float) -> tuple[float, float]:
     return v, 0.5 * s.swept * sin * (1.0 + cos / root) * math.pi / 180.0
 
 
-@njit(cache=True, inline="always", error_model="numpy", fastmath=FAST)
+@compiled(inline="always", error_model="numpy", fastmath=FAST)
 def _pipe_heat(mdot: float, t: float, diameter: float, area: float, factor: float) -> float:
     """Return heat transfer coefficient [W/m2/K] of turbulent pipe flow, times a factor for bends, valve jets and pulsation."""
     root = math.sqrt(t / 300.0)
@@ -118,7 +118,7 @@ def _pipe_heat(mdot: float, t: float, diameter: float, area: float, factor: floa
     return factor * 0.0262 * grown / diameter * (4.0 + 0.023 * reynolds**0.8 * 0.87)
 
 
-@njit(cache=True, inline="always", error_model="numpy", fastmath=FAST)
+@compiled(inline="always", error_model="numpy", fastmath=FAST)
 def _cylinder_heat(s: Setup, b: Boundary, theta: float, p: float, t: float, v: float) -> float:
     """Return heat lost to the cylinder walls [W]: Woschni 1967, pressure in kPa (constants read)."""
     if s.wall_factor == 0.0:
@@ -136,7 +136,7 @@ def _cylinder_heat(s: Setup, b: Boundary, theta: float, p: float, t: float, v: f
     return h * surface * (t - s.cylinder_wall)
 
 
-@njit(cache=True, inline="always", error_model="numpy", fastmath=FAST)
+@compiled(inline="always", error_model="numpy", fastmath=FAST)
 def _burn_rate(b: Boundary, theta: float) -> float:
     """Return the burned mass made per degree [kg/deg]: Wiebe, a = 5, m = 2."""
     if b.burn_duration <= 0.0 or theta <= b.burn_start or theta > b.opens_angle:
@@ -147,7 +147,7 @@ def _burn_rate(b: Boundary, theta: float) -> float:
     return b.burn_mass * 15.0 / b.burn_duration * x * x * math.exp(-5.0 * x * x * x)
 
 
-@njit(cache=True, inline="always", error_model="numpy", fastmath=FAST)
+@compiled(inline="always", error_model="numpy", fastmath=FAST)
 def _through(s: Setup, row: int, theta: float, pa: float, ta: float, ra: float, cpa: float, pb: float, tb: float, rb: float, cpb: float) -> float:
     """Return the flow through a valve [kg/s], from side a to side b positive; ``row`` and the next hold its areas that way and back."""
     if pa >= pb:
@@ -157,7 +157,7 @@ def _through(s: Setup, row: int, theta: float, pa: float, ta: float, ra: float, 
     return -flow(area, pb, pa, tb, rb, cpb / (cpb - rb), s.smooth) if area > 0.0 else 0.0
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@compiled(error_model="numpy", fastmath=FAST)
 def rates(theta: float, y: Array, dy: Array, s: Setup, b: Boundary) -> None:
     """Write the rates per crank degree into ``dy``."""
     seconds = 1.0 / (360.0 * s.speed)
@@ -216,7 +216,7 @@ def rates(theta: float, y: Array, dy: Array, s: Setup, b: Boundary) -> None:
     dy[n + 23] = inward * hi * seconds
 
 
-@njit(cache=True, inline="always", error_model="numpy", fastmath=FAST)
+@compiled(inline="always", error_model="numpy", fastmath=FAST)
 def _port(
     y: Array,
     dy: Array,
@@ -267,7 +267,7 @@ def _port(
         dy[n + 15] = -leaving * seconds
 
 
-@njit(cache=True, inline="always", error_model="numpy", fastmath=FAST)
+@compiled(inline="always", error_model="numpy", fastmath=FAST)
 def _runner(
     y: Array, dy: Array, s: Setup, b: Boundary, seconds: float,
     inward: float, hi: float, yi: float, pr: float, mr: float, tr: float, yr: float, rr: float, cpr: float, hr: float, dhr: float, drr: float,
@@ -304,7 +304,7 @@ def _runner(
         _plenum(y, dy, s, seconds, q, hq, yq, pp, tp, yp, rp, cpp, hp, dhp, drp)
 
 
-@njit(cache=True, inline="always", error_model="numpy", fastmath=FAST)
+@compiled(inline="always", error_model="numpy", fastmath=FAST)
 def _plenum(
     y: Array, dy: Array, s: Setup, seconds: float,
     q: float, hq: float, yq: float, pp: float, tp: float, yp: float, rp: float, cpp: float, hp: float, dhp: float, drp: float,

@@ -11,9 +11,9 @@ import math
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from ..compiling import compiled
 from ..errors import NoSolutionError
 from .integrate import run_cycle
 from .rates import RIPPLING
@@ -193,7 +193,7 @@ def trace_fuel(flow: PortFlow, *, distance: float, cells: int = CELLS) -> Fates:
     return Fates(flow.angle, *columns)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@compiled(nogil=True, error_model="numpy")
 def _carry(inward: Array, drawn: Array, exhausted: Array, runner: Array, cylinder: Array, arrivals: NDArray[np.int64], upstream: Array) -> tuple[Array, Array]:
     """Carry a unit of fuel for each arrival step to the end of the cycle, all at once.
 

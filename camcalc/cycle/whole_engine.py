@@ -7,9 +7,9 @@ the rippling form; where its ripple is small the constant-pressure form gives th
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from ..compiling import compiled
 from ..errors import NoSolutionError
 from .gas_kernel import FAST, properties
 from .integrate import (
@@ -53,7 +53,7 @@ __all__ = ["WholeEngine", "run_engine"]
 Array = NDArray[np.float64]
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@compiled(error_model="numpy", fastmath=FAST)
 def _engine_rates(theta: float, y: Array, dy: Array, s: Setup, b: Boundary, shifts: Array) -> None:
     """Write every cylinder's rates; their shares of the plenum add up and are written to all."""
     count = shifts.size
@@ -68,7 +68,7 @@ def _engine_rates(theta: float, y: Array, dy: Array, s: Setup, b: Boundary, shif
             dy[k, i] = total
 
 
-@njit(cache=True, nogil=True, error_model="numpy", fastmath=FAST)
+@compiled(nogil=True, error_model="numpy", fastmath=FAST)
 def run_engine(y0: Array, stops: Array, s: Setup, b: Boundary, shifts: Array, rtol: float, marks: Array) -> tuple[Array, Array, Array, int]:
     """Integrate all cylinders over one cycle of the first; as ``run_cycle``, for an array of cylinders.
 

@@ -6,9 +6,9 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from ..compiling import compiled
 from ..cycle.engine_tables import look_up_into
 from ..engine.valve_flow import orifice_flow_kernel
 
@@ -57,7 +57,7 @@ class Plant(NamedTuple):
     load_jitter: float
     speed_jitter: float
     burn_noise: float
-    filling_air: float
+    reference_air: float
     delays: tuple[float, float, float]
     slowest: float
 
@@ -76,7 +76,7 @@ class Signals(NamedTuple):
     back_below: float
 
 
-@njit(cache=True)
+@compiled
 def shaft_torque(twist: float, rate: float, stiffness: float, dashpot: float, half_lash: float) -> float:
     """Return the torque of shafts with free play [N m]: none within it, and never a pull from a contact that only pushes.
 
@@ -91,7 +91,7 @@ def shaft_torque(twist: float, rate: float, stiffness: float, dashpot: float, ha
     return 0.0
 
 
-@njit(cache=True)
+@compiled
 def converter_torques(engine: float, turbine: float, stall_speed: float, stall_torque: float, stall_ratio: float, coupling_ratio: float) -> tuple[float, float]:
     """Return torque taken from the engine and given to the turbine [N m] at speeds [rad/s]; negative both when the car drives."""
     fastest = max(engine, turbine)
@@ -106,7 +106,7 @@ def converter_torques(engine: float, turbine: float, stall_speed: float, stall_t
     return taken, taken
 
 
-@njit(cache=True)
+@compiled
 def _rates(y: Array, torque: float, plant: Plant, out: Array) -> None:
     """Fill in the rates of engine, turbine, twist, wheels and car under a crank torque."""
     engine, turbine, twist, wheels, car = y
@@ -132,7 +132,7 @@ def _rates(y: Array, torque: float, plant: Plant, out: Array) -> None:
     out[4] = (drive - (a + b * car + c * car * car) * min(car / SLOWEST_ROLLING, 1.0)) / plant.mass
 
 
-@njit(cache=True)
+@compiled
 def _advance(y: Array, torque: float, step: float, plant: Plant, work: Array) -> None:
     """Move the driveline on by a step, Runge-Kutta of fourth order, in as many parts as tyre slip needs."""
     relax = plant.slip_stiffness * (plant.radius**2 / plant.wheel_inertia + 1.0 / plant.mass) / max(y[4], SLOWEST_ROLLING)
@@ -146,7 +146,7 @@ def _advance(y: Array, torque: float, step: float, plant: Plant, work: Array) ->
         y += h / 6.0 * (work[0] + 2.0 * work[1] + 2.0 * work[2] + work[3])
 
 
-@njit(cache=True)
+@compiled
 def _before(history: Array, now: int, steps_back: float) -> float:
     """Return a history a fractional number of steps ago; before its start it holds its first."""
     at = now - steps_back
@@ -157,7 +157,7 @@ def _before(history: Array, now: int, steps_back: float) -> float:
     return history[low] if share == 0.0 else (1.0 - share) * history[low] + share * history[low + 1]
 
 
-@njit(cache=True)
+@compiled
 def _table_at(speeds: Array, loads: Array, cells: Array, speed: float, load: float) -> float:
     """Return the table's spark, bilinear, edges held; speeds rev/s."""
     n = min(max(speed, speeds[0]), speeds[-1])
@@ -169,7 +169,7 @@ def _table_at(speeds: Array, loads: Array, cells: Array, speed: float, load: flo
     return (1.0 - a) * ((1.0 - b) * cells[i, j] + b * cells[i, j + 1]) + a * ((1.0 - b) * cells[i + 1, j] + b * cells[i + 1, j + 1])
 
 
-@njit(cache=True)
+@compiled
 def _cycle_at(out: Array, axes: tuple[Array, Array, Array], values: Array, omega: float, pressure: float, spark: float) -> None:
     """Fill in the cycle at a crank speed [rad/s], speed and pressure held within the tables."""
     speeds, pressures, sparks = axes
@@ -177,7 +177,7 @@ def _cycle_at(out: Array, axes: tuple[Array, Array, Array], values: Array, omega
     look_up_into(out, speeds, pressures, sparks, values, n, min(max(pressure, pressures[0]), pressures[-1]), spark)
 
 
-@njit(cache=True)
+@compiled
 def run_kernel(
     start: Array,
     step: float,
@@ -194,7 +194,7 @@ def run_kernel(
     """Run from a state (driveline's five, then plenum and filtered pressure) for ``count`` steps.
 
     Returns the channels, one row each ``every`` steps, and how many rows were reached before the engine stalled. ``load_kind`` is 0 for
-    manifold pressure, 1 for air mass, 2 for filling. ``noise`` has three columns of standard normal draws: firing, load, speed.
+    manifold pressure, 1 for air charge, 2 for relative charge. ``noise`` has three columns of standard normal draws: firing, load, speed.
     """
     y, p, filtered = start[:5].copy(), start[5], start[6]
     speeds, loads, cells = table
@@ -218,7 +218,7 @@ def run_kernel(
         load = _before(measured, k, wait * degree)
         if load_kind > 0:
             _cycle_at(at, axes, values, seen, load, sparks[k - 1] if k else 25.0)
-            load = at[3] if load_kind == 1 else at[3] / plant.filling_air
+            load = at[3] if load_kind == 1 else at[3] / plant.reference_air
         sparks[k] = _table_at(speeds, loads, cells, seen / TURN, load)
         opening = signals.opening[k]
         closed = opening <= signals.closed * 1.0001

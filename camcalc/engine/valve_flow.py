@@ -5,8 +5,7 @@ from __future__ import annotations
 import math
 from typing import Any, NamedTuple
 
-from numba import njit
-
+from ..compiling import compiled
 from ..units import checked
 
 __all__ = [
@@ -87,7 +86,7 @@ def critical_ratio(gamma: float) -> float:
     return float((2.0 / (gamma + 1.0)) ** (gamma / (gamma - 1.0)))
 
 
-@njit(cache=True)
+@compiled
 def _psi(pr: float, g: float) -> float:
     critical = (2.0 / (g + 1.0)) ** (g / (g - 1.0))
     if pr <= critical:
@@ -106,7 +105,7 @@ def _psi(pr: float, g: float) -> float:
     return float(pr ** (1.0 / g) * math.sqrt(2.0 * g / (g - 1.0) * (1.0 - pr ** ((g - 1.0) / g))))
 
 
-@njit(cache=True)
+@compiled
 def orifice_flow_kernel(area: float, p_up: float, p_down: float, t_up: float, r_gas: float, gamma: float) -> float:
     """Return mass flow [kg/s] through an effective area [m2]; ``p_up >= p_down``."""
     return float(area * p_up / math.sqrt(r_gas * t_up) * _psi(p_down / p_up, gamma))
@@ -162,7 +161,7 @@ def orifice_flow(
     return -float(orifice_flow_kernel(area * discharge, pressure_downstream, pressure_upstream, temperature_upstream, gas_constant, gamma))
 
 
-@njit(cache=True)
+@compiled
 def valve_area_kernel(lift: float, head: float, seat_width: float, seat_angle: float, port: float, stem: float) -> float:
     """Return the least flow area [m2] of a poppet valve at a lift [m]; three stages, continuous at both joints."""
     if lift <= 0.0:
@@ -213,7 +212,7 @@ def valve_area(lift: float, *, head: float, seat_width: float, seat_angle: float
     return float(valve_area_kernel(lift, head, seat_width, math.radians(seat_angle), port, stem))
 
 
-@njit(cache=True)
+@compiled
 def intake_discharge(lift_over_diameter: float) -> float:
     """Return the intake discharge coefficient on curtain area, read in Sitthiracha 2006, equation 3-18; for l/D up to 0.3."""
     x = min(max(lift_over_diameter, 0.0), 0.3)

@@ -41,8 +41,8 @@ class TableSlopes(NamedTuple):
 class SparkTable(Record):
     """Spark over speed and load: a row for each speed, a column for each load, crank degrees before top dead centre.
 
-    ``loads`` are floats in the inner unit of ``load_kind``: manifold pressure [Pa, absolute], air mass [kg per cylinder and
-    cycle], or filling [ratio: air mass over swept volume times the density of air at 101.325 kPa and 20 degC].
+    ``loads`` are floats in the inner unit of ``load_kind``: manifold pressure [Pa, absolute], air charge [kg per cylinder and
+    cycle], or relative charge [ratio: air charge over swept volume times the density of air at 101.325 kPa and 20 degC].
     FINAL spark is the table plus every adder.
     """
 
@@ -89,7 +89,7 @@ class SparkTable(Record):
 
         Examples
         --------
-        >>> axes = {"load_kind": "filling", "speed": np.array([20.0, 40.0]), "loads": [0.2, 0.4]}
+        >>> axes = {"load_kind": "relative charge", "speed": np.array([20.0, 40.0]), "loads": [0.2, 0.4]}
         >>> table = SparkTable(**axes, cells=np.array([[10.0, 14.0], [20.0, 24.0]]), increment=1.0)
         >>> table.spark("1800 rpm", "30 percent").magnitude
         17.0
@@ -108,7 +108,7 @@ class SparkTable(Record):
 
         Examples
         --------
-        >>> axes = {"load_kind": "filling", "speed": np.array([20.0, 40.0]), "loads": [0.2, 0.4]}
+        >>> axes = {"load_kind": "relative charge", "speed": np.array([20.0, 40.0]), "loads": [0.2, 0.4]}
         >>> table = SparkTable(**axes, cells=np.array([[10.0, 14.0], [20.0, 24.0]]), increment=1.0)
         >>> round(table.slopes("1800 rpm", "30 percent").along_speed.to("crank_deg/krpm").magnitude, 3)
         8.333

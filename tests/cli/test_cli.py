@@ -27,8 +27,8 @@ Said = pytest.CaptureFixture[str]
 
 @pytest.fixture
 def quick(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Let the brief be made by the quick model, so that a test takes seconds."""
-    monkeypatch.setattr(camcalc.brief, "make_brief", functools.partial(camcalc.brief.make_brief, model="quick"))
+    """Let the brief be made by the tests' own engine, so that a test takes seconds."""
+    monkeypatch.setattr(camcalc.brief, "make_brief", functools.partial(camcalc.brief.make_brief, model="coarse"))
 
 
 @pytest.fixture
@@ -173,7 +173,7 @@ def test_a_folder_is_no_sheet(tmp_path: Path, capsys: Said) -> None:
 @pytest.mark.parametrize(
     ("changes", "words"),
     [
-        ({"engine": {"bore": "86.0 inch"}}, ("[engine] bore", '"86.0 mm"')),
+        ({"engine": {"bore": "85.5 inch"}}, ("[engine] bore", '"85.5 mm"')),
         ({"cam": {"lobe_separation": "112 deg"}}, ("[cam] lobe_separation", "cam_deg")),
         ({"vehicle": {"mas": "1180 kg"}}, ("[vehicle] mas", 'did you mean "mass"')),
         ({"engine": {"boost": "0.5 bar"}}, ("[engine] boost", "out of scope")),
