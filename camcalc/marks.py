@@ -22,7 +22,7 @@ class Mark(enum.StrEnum):
     OR_MORE = "60 or more = the search ended there; the figure may be higher"
     OR_LESS = "350 or less = the search ended there; the figure may be lower"
     NONE_FOUND = "none = not found between the ends of the search"
-    AVOID = "avoid = knock leaves no usable spark; do not run there: change fuel or compression"
+    AVOID = "no = knock leaves no usable spark; do not run there: change fuel or compression"
 
     @property
     def code(self) -> str:
@@ -35,7 +35,7 @@ Marks = Mark | None | tuple[Any, ...]
 # How each is written on a figure.
 WRITTEN = {
     Mark.UNCURED: "({})", Mark.UNCURED_OR_MORE: "({} or more)", Mark.KNOCKS: "{} knocks", Mark.PAST_LIMIT: "{} past limit", Mark.CAP: "{} (cap)",
-    Mark.OR_MORE: "{} or more", Mark.OR_LESS: "{} or less", Mark.NONE_FOUND: "none", Mark.AVOID: "avoid",
+    Mark.OR_MORE: "{} or more", Mark.OR_LESS: "{} or less", Mark.NONE_FOUND: "none", Mark.AVOID: "no",
 }  # fmt: skip
 # Written where there is no figure, too.
 BY_THEMSELVES = (Mark.NONE_FOUND, Mark.AVOID)

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 Default = str | Callable[[Any], float] | None
 # Fields of a record that tell of its measured fields: printed with these, not by themselves.
-BESIDE_THE_FIELDS = ("bands", "given", "marks")
+BESIDE_THE_FIELDS = ("bands", "given", "marks", "around")
 
 __all__ = ["Band", "Measure", "Record", "measure"]
 
@@ -50,10 +50,12 @@ class Measure:
         For inputs: what is assumed when it is left out, as text or as a function of the inputs read before it.
     why : str
         For inputs: where the default comes from.
+    or_zero : bool
+        Whether 0 counts as well as the range.
     """
 
-    def __init__(self, unit: str, show: str, low: float, high: float, doc: str, default: Default, why: str) -> None:
-        self.bounds = Bounds(unit, low, high, show)
+    def __init__(self, unit: str, show: str, low: float, high: float, doc: str, default: Default, why: str, or_zero: bool = False) -> None:
+        self.bounds = Bounds(unit, low, high, show, or_zero)
         self.unit = unit
         self.show = show
         self.doc = doc
@@ -84,9 +86,11 @@ class Measure:
             record.__dict__[self.slot] = value if getattr(value, "shape", None) else float(value)
 
 
-def measure(unit: str, show: str = "", *, low: float = -math.inf, high: float = math.inf, doc: str = "", default: Default = None, why: str = "") -> Any:
+def measure(
+    unit: str, show: str = "", *, low: float = -math.inf, high: float = math.inf, doc: str = "", default: Default = None, why: str = "", or_zero: bool = False
+) -> Any:
     """Declare a measured field: ``bore: Measure = measure("m", "mm", low=0.03, high=0.2)``."""
-    return Measure(unit, show or unit, low, high, doc, default, why)
+    return Measure(unit, show or unit, low, high, doc, default, why, or_zero)
 
 
 class _Floats:

@@ -301,7 +301,7 @@ def test_the_tables_are_written_one_file_each(brief: Any, tables: dict[str, Any]
     assert {path.name for path in (tmp_path / "new" / "folder").iterdir()} == set(tables)
 
 
-@pytest.mark.parametrize("name", ["ceiling", "best_spark", "floor", "burned_fraction", "imep_variation", "air"])
+@pytest.mark.parametrize("name", ["ceiling", "best_spark", "floor", "burned_fraction", "imep_variation", "air_charge"])
 def test_a_grid_in_a_file_is_the_grid_in_the_json(tables: dict[str, Any], data: Any, name: str) -> None:
     ceilings = data["spark_ceilings"]
     head, *rows = tables[f"{name}.csv"]
@@ -310,16 +310,30 @@ def test_a_grid_in_a_file_is_the_grid_in_the_json(tables: dict[str, Any], data: 
     assert f"{name} [{ceilings[name]['unit']}]" in head[0]
     assert [float(c) for c in head[1:]] == pytest.approx(ceilings["speed"]["value"], rel=1e-5)
     assert [float(r[0]) for r in rows] == pytest.approx(ceilings["manifold_pressure"]["value"], rel=1e-5)
-    for row, line in zip(rows, ceilings[name]["value"], strict=True):
-        assert [float(c) if c else None for c in row[1:]] == [None if v is None else pytest.approx(v, abs=5.01e-4) for v in line]
+    codes = ceilings[name].get("mark") or [[None] * len(line) for line in ceilings[name]["value"]]
+    marks = tables.get(f"{name}_marks.csv")
+    for k, (row, line, marked) in enumerate(zip(rows, ceilings[name]["value"], codes, strict=True)):
+        # A figure with a mark is no plain number in the file: it stands in the second one, with its mark.
+        plain = [None if v is None or code else pytest.approx(v, abs=5.01e-4) for v, code in zip(line, marked, strict=True)]
+        assert [float(c) if c else None for c in row[1:]] == plain
+        for value, code, text in zip(line, marked, marks[k + 1][1:] if marks else [""] * len(line), strict=True):
+            assert bool(text) == (code is not None)
+            assert not text or (f"{value:.0f}" in text and not re.fullmatch(r"[-(]?[\d.]+\)?", text))
 
 
-def test_the_starting_table_is_a_spark_table_that_camcalc_reads_back(brief: Any, tmp_path: Path) -> None:
+def test_the_starting_table_is_a_spark_table_blank_where_no_spark_serves(brief: Any, tmp_path: Path) -> None:
     write_tables(brief, tmp_path)
-    table = read_table(tmp_path / "starting_table.csv")
+    path, starting = tmp_path / "starting_table.csv", brief.starting_table
+    _, *rows = csv.reader(path.read_text(encoding="utf-8").splitlines())
+    cells = [[float(c) if c else None for c in row[1:]] for row in rows]
+    assert cells == [[None if np.isnan(v) else v for v in row] for row in starting.si.spark.T]
+    assert "do not run there" in path.with_suffix(".txt").read_text(encoding="utf-8") or not starting.avoid.any()
+    filled = starting.replace(spark=np.where(starting.avoid, 0.0, starting.si.spark), avoid=np.zeros_like(starting.avoid), marks={})
+    write_tables(brief.replace(starting_table=filled), tmp_path)
+    table = read_table(path)
     assert table.load_kind == "manifold pressure"
-    assert np.array_equal(table.si.cells, brief.spark_ceilings.si.starting_spark.T)
-    assert table.si.speed == pytest.approx(brief.spark_ceilings.si.speed)
+    assert np.array_equal(table.si.cells, filled.si.spark.T)
+    assert table.si.speed == pytest.approx(starting.si.speed)
 
 
 def test_the_idle_says_where_its_spark_goes_and_never_to_idle_on_more_than_its_own(brief: Any) -> None:
@@ -376,7 +390,9 @@ def test_the_idle_file_is_the_idle_in_the_json(tables: dict[str, Any], data: Any
     for row, state in zip(rows, states, strict=True):
         for column, cell in zip(head, row, strict=True):
             name, unit = re.match(r"(\w+)(?: \[(.*)\])?$", column).groups()  # type: ignore[union-attr]
-            if isinstance(state[name], dict):
+            if name.endswith("_mark"):
+                assert cell == (state[name.removesuffix("_mark")]["mark"] or "")
+            elif isinstance(state[name], dict):
                 assert unit == state[name]["unit"]
                 assert float(cell) == pytest.approx(state[name]["value"], abs=5.01e-5)
             else:

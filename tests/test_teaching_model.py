@@ -39,6 +39,8 @@ def test_a_quick_brief_has_no_spark_table_no_ceilings_and_no_word_on_the_brakes(
     data = json.loads(json.dumps(brief.to_dict(), allow_nan=False))
     assert data["spark_ceilings"] is data["starting_table"] is data["sensitivity"] is None
     assert data["about"]["not_for"] == TEACHING_ONLY
+    assert "brakes" not in data["cures"]["troubles"]
+    assert not any("brakes" in cure["makes_worse"] for cure in data["cures"]["cures"])
     # What reads a cam is there.
     assert data["idle"]["vacuum"]["value"] > 0.0
     assert data["events"]["new"]
@@ -51,10 +53,10 @@ def test_it_says_in_its_header_what_it_is_not_for(brief: Any) -> None:
     flat = " ".join(shown.split())
     assert TEACHING_ONLY in flat
     assert flat.index(TEACHING_ONLY) < flat.index("Idle, warm")
-    assert "tarting table" not in flat.replace(TEACHING_ONLY, "")
+    assert "Starting table" not in flat
+    assert "booster" not in flat
     page = brief_html(brief)
-    assert " ".join(page.split()).count(TEACHING_ONLY) == 1
-    assert page.index("not for an engine") < page.index('id="answers"')
+    assert TEACHING_ONLY in " ".join(page[: page.index('id="answers"')].split())
     assert "Starting table" not in page
     assert "booster" not in page
     assert not {name for name in brief_tables(brief) if name.split(".")[0] in ("starting_table", "ceiling", "knock", "best_spark", "floor")}
@@ -76,7 +78,5 @@ def test_what_an_engine_would_be_run_on_is_refused(build_of: Make, ask: str) -> 
 def test_no_command_but_the_brief_takes_the_quick_model(command: str, root: Path, capsys: pytest.CaptureFixture[str]) -> None:
     sheet = str(root / "examples" / "quarry-road" / "build.toml")
     words = {"review": ["log.csv", sheet], "trade-off": [sheet, "--speed", "1400 rpm"], "compare": [sheet, sheet]}.get(command, [sheet])
-    with pytest.raises(SystemExit) as ended:
-        main([command, *words, "--model", "quick"])
-    assert ended.value.code == 2
-    assert "--model" in capsys.readouterr().err
+    assert main([command, *words, "--model", "quick"]) == 2
+    assert "unrecognized arguments: --model" in capsys.readouterr().err

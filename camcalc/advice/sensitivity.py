@@ -81,10 +81,10 @@ def variants_of(build: Build) -> list[Variant]:
         swing = min(factor * limits.swing_factor, 3.0)
         found.append(Variant(f"swing {word}", build.replace(limits=limits.replace(swing_factor=swing)), plain))
     for change in (-OCTANE_STEP, OCTANE_STEP):
-        octane = min(max(build.fuel.octane + change, OCTANES[0]), OCTANES[1])
-        if octane == build.fuel.octane:
+        octane = min(max(build.fuel.si.octane + change, OCTANES[0]), OCTANES[1])
+        if octane == build.fuel.si.octane:
             continue
-        found.append(Variant(f"research octane {octane:g}", build.replace(fuel=build.fuel.replace(octane=octane)), plain))
+        found.append(Variant(f"research octane {octane:g}", build.replace(fuel=build.fuel.replace(octane=f"{octane!r} RON")), plain))
     return found + [Variant(f"gear {g} alone", build.replace(vehicle=vehicle.replace(smooth_gears=[g])), plain) for g in vehicle.smooth_gears]
 
 

@@ -70,9 +70,7 @@ class Cells(NamedTuple):
     along_speed: Array
 
 
-def starting_table(
-    ceilings: SparkCeilings, edge: KnockEdge, idles: tuple[IdleState, ...], build: Build, slopes: SlopeRule | None = None
-) -> StartingTable:
+def starting_table(ceilings: SparkCeilings, edge: KnockEdge, idles: tuple[IdleState, ...], build: Build, slopes: SlopeRule | None = None) -> StartingTable:
     """Return the starting table of a build.
 
     Parameters

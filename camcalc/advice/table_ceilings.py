@@ -47,7 +47,10 @@ class TableCeilings(NamedTuple):
 def ceilings_on_table(model: EngineModel, speeds: Array, loads: Array, kind: str) -> TableCeilings:
     """Return the ceilings and the knock limit at a table's speeds [rev/s] and loads of a kind [Pa, kg or ratio].
 
-    The quick model knows no knock: none of its cells counts as computed.
+    Raises
+    ------
+    InputError
+        If the model is for teaching only: it knows no knock.
     """
     shape = (len(speeds), len(loads))
     out = {name: np.full(shape, np.nan) for name in ("ceiling", "limit", "floor", "best", "knock", "manifold_pressure")}
@@ -64,14 +67,8 @@ def ceilings_on_table(model: EngineModel, speeds: Array, loads: Array, kind: str
         grids = {"ceiling": si.ceiling, "limit": limit, "floor": si.floor, "best": np.fmin(si.best_spark, si.knock), "manifold_pressure": pressure}
         for name, grid in grids.items():
             out[name][driven] = grid_over(grid, rows, loads).T
-        if not knows_nothing_of_knock(model):
-            out["knock"][driven] = _knock_over(np.where(np.isnan(si.knock), np.inf, si.knock), rows, loads).T
+        out["knock"][driven] = _knock_over(np.where(np.isnan(si.knock), np.inf, si.knock), rows, loads).T
     return TableCeilings(**out, cured=np.isfinite(out["ceiling"]) & (out["ceiling"] <= out["limit"] + 1e-9))
-
-
-def knows_nothing_of_knock(model: EngineModel) -> bool:
-    """Return whether no spark table may rest on a model: it is for reading a cam and for learning."""
-    return bool(getattr(model, "teaching_only", model.name.startswith("quick")))
 
 
 def _with_wide_open(pressures: Array, loads: Array, kind: str, full: float) -> Array:

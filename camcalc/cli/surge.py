@@ -63,15 +63,10 @@ def build_and_table(options: argparse.Namespace) -> tuple[Any, Any]:
 
 def shaped_table(build: Any, table: Any) -> Any:
     """Return a table as ``camcalc shape`` leaves it by default, under the ceilings of the new cam."""
-    from ..advice.table_ceilings import ceilings_on_table
     from ..cycle.models import engine_kind
-    from ..tables import shape_table
-    from .shape import slopes_stood
+    from .shape import shaped_as_by_default
 
-    found = ceilings_on_table(engine_kind("resolved")(build), table.si.speed, table.loads, table.load_kind)
-    rule = slopes_stood(build, table, "resolved")
-    slopes = {} if rule is None else {"along_speed": rule.along_speed, "along_load": rule.along_load}
-    return shape_table(table, found.ceiling, **slopes).table
+    return shaped_as_by_default(build, table, engine_kind("resolved")(build)).table
 
 
 def run(options: argparse.Namespace) -> int:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
@@ -186,6 +186,8 @@ def rank_cures(
     if math.isnan(base.figures.si.idle_variation) and math.isnan(base.figures.si.cruise_variation):
         raise NoSolutionError("; ".join(base.notes), fix="raise the idle speed, take overlap out, or take a lower gear")
     troubles = _troubles(build, base.figures.si)
+    if model.teaching_only:  # its idle vacuum is no word on the brakes
+        del troubles["brakes"]
     if against is not None and against not in troubles:
         raise InputError("against", came=against, expected="a trouble that has a figure", fix=did_you_mean(against, troubles))
     against = max(troubles, key=lambda name: troubles[name]) if against is None else against
@@ -197,8 +199,8 @@ def rank_cures(
         swings=swings,
         against=against,
         troubles=troubles,
-        none=_cure(base, base, against),
-        cures=tuple(sorted((_cure(t, base, against) for t in tried), key=_order)),
+        none=_cure(base, base, against, troubles),
+        cures=tuple(sorted((_cure(t, base, against, troubles) for t in tried), key=_order)),
         remark="; ".join(text for text, holds in ((NO_TABLE, table is None), (NO_TROUBLE, max(troubles.values()) < 1.0)) if holds),
     )
 
@@ -375,10 +377,10 @@ def _removed(was: float, now: float) -> float:
     return (was - now) / was if was > 0.0 else 0.0
 
 
-def _cure(tried: _Tried, base: _Tried, against: str) -> Cure:
+def _cure(tried: _Tried, base: _Tried, against: str, counted: Collection[str]) -> Cure:
     change, now, was = tried.change, tried.figures.si, base.figures.si
     before, after = _troubles(base.change.build, was), _troubles(change.build, now)
-    shares = {} if change.reason else {name: _removed(before[name], after[name]) for name in before if name in after}
+    shares = {} if change.reason else {name: _removed(before[name], after[name]) for name in before if name in after and name in counted}
     return Cure(
         name=change.name,
         what=change.what,

@@ -310,7 +310,7 @@ class ResolvedEngine:
         """Return the end gas's induction used up by the time nine tenths have burned; it knocks from 1 on."""
         angle = np.arange(settled.course.closes + 1.0, settled.course.exhaust_opens, 1.0)
         _, states, *_ = self._closed(settled, spark, None, angle)
-        return induction_used(settled, angle, states, self.tolerances.octane * self.build.fuel.octane)
+        return induction_used(settled, angle, states, self.tolerances.octane * self.build.fuel.si.octane)
 
     def knock_spark(self, speed: float, pressure: float) -> float:
         """Return the earliest spark without knock [crank deg before top dead centre]; infinite if none searched knocks."""

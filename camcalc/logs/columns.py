@@ -74,11 +74,16 @@ CHANNELS = {
         "knock retard as a cause cannot be told",
         beside=("spark", "ignition", "timing", "for", "from"),
     ),
+    # A knock sensor's own level in volts, decibels, counts or no unit: kept as it is logged, since it is compared with itself only.
+    "knock_level": Channel(
+        Bounds(""), ("knock level", "knock sensor", "knock noise", "knock signal", "knock"), "", True, ("level", "sensor", "noise", "signal", "intensity")
+    ),
     "lambda": Channel(Bounds("", 0.3, 5.0), ("lambda", "relative air fuel ratio"), "", True, ("measured",)),
 }
 # Spellings of a unit that mean something else, or nothing, outside the channel they stand in.
 _ANGLE = dict.fromkeys(("deg", "°", "degrees", "degree", "deg btdc", "° btdc", "°btdc", "deg crank", "crank deg", "deg before tdc"), "crank_deg")
 _IN_CHANNEL = {
+    "knock_level": dict.fromkeys(("v", "volt", "volts", "mv", "db", "count", "counts", "%", "percent"), ""),
     "spark": _ANGLE,
     "knock_retard": _ANGLE,
     "acceleration": {"g": "g_0", "m/s2": "m/s**2", "m/s^2": "m/s**2", "m/s²": "m/s**2"},

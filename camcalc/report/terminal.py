@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 from rich.console import Console
@@ -42,13 +43,16 @@ def print_events(facts: CamFacts, console: Console) -> None:
     if any(e.source != "card" for e in facts.events):
         console.print("* from the lift curve; b before, a after")
     o = facts.overlap
-    lines = (
+    lines = [
         f"lobe separation {field_text(facts, 'lobe_separation')}, advance {field_text(facts, 'advance')}",
-        f"effective compression {facts.effective_compression:.2f} at intake closing (0.15 mm valve lift)",
         f"overlap {field_text(o, 'angle')} seat to seat, area {field_text(o, 'area')}",
         f"lift at top dead centre: intake {field_text(o, 'intake_lift_at_top')}, exhaust {field_text(o, 'exhaust_lift_at_top')}",
-        f"overlap factor {field_text(facts, 'overlap_factor')} by definition (used), {field_text(facts, 'overlap_factor_by_fit')} by the fit",
-    )
+    ]
+    if math.isfinite(facts.effective_compression):
+        lines.insert(1, f"effective compression {facts.effective_compression:.2f} at intake closing (0.15 mm valve lift)")
+        lines.append(f"overlap factor {field_text(facts, 'overlap_factor')} by definition (used), {field_text(facts, 'overlap_factor_by_fit')} by the fit")
+    else:
+        lines.append(f"left out: effective compression and overlap factor. [engine] lacks {', '.join(facts.engine_lacks)}.")
     for line in lines:
         console.print("  " + line, highlight=False, markup=False)
     console.print()
@@ -169,7 +173,7 @@ def _ceilings(brief: Brief, console: Console, load_axis: str) -> None:
         _starting(brief, console)
         return
     print_cautions(OVER_SPARK_TABLE, console)
-    heads = [LOAD_UNITS[load_axis][0], *(f"{s:.0f}" for s in ceilings.speed.magnitude)]
+    heads = [LOAD_UNITS[load_axis][0].split()[0], *(f"{s:.0f}" for s in ceilings.speed.magnitude)]
     made = table(f"Spark ceilings, FINAL spark (table plus every adder) [deg b TDC]; {LOAD_UNITS[load_axis][0]} over rpm", heads, left=0)
     for load, cells in ceiling_rows(ceilings, load_axis):
         made.add_row(load, *cells)

@@ -51,7 +51,7 @@ def _surge(advice: DriveAdvice, unit: str, console: Console) -> None:
         rest = [blank(g.si.least_damping, 3, g.mark("least_damping")), blank(g.si.frequency, 1, g.mark("frequency"))]
         for name in ("slope_over_critical_along_speed", "slope_over_critical_along_load"):
             value = float(getattr(g.si, name))
-            rest.append("gone" if math.isinf(value) else blank(100.0 * value, 0, g.mark(name)))
+            rest.append("gone" if math.isinf(value) else blank(100.0 * value, 0, g.mark(name)).replace(" or ", "\nor "))
         made.add_row(str(g.gear), g.coupling, *numbers, g.worst or "no answer", *rest)
     show(made, console, *(mark for g in advice.gears for name, mark in g.marks.items() if name != "slowest"))
     for text in (*advice.advice, *([advice.remark] if advice.remark else [])):

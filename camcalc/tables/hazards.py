@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import dataclasses
 import enum
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ..cycle.best_torque import spark_ends
+from ..marks import Marks
 from ..results import Measure, Record, measure
 from .table import SparkTable
 
@@ -23,9 +26,9 @@ CLOSE = 1e-9
 class Outcome(enum.StrEnum):
     """What has become of a cell that was above its knock limit, or less than the margin below it."""
 
-    BROUGHT_DOWN = "brought down"
-    LEFT = "left"
-    NO_SPARK_SERVES = "do not go there: knock asks for less than the least spark; change fuel or compression"
+    HELD = "at the knock limit less its margin, or below"
+    LEFT = "above that still"
+    AVOID = "avoid: knock leaves no usable spark"
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
@@ -39,6 +42,7 @@ class KnockCell(Record):
     spark_after: Measure = measure("crank_deg")
     knock: Measure = measure("crank_deg", doc="knock limit, before top dead centre")
     outcome: Outcome
+    marks: Mapping[str, Marks] = dataclasses.field(default_factory=dict)
 
     @property
     def above_before(self) -> bool:
@@ -70,8 +74,9 @@ def knock_cells(before: SparkTable, after: SparkTable, knock: Knock) -> tuple[Kn
     found = []
     for row, column in over.tolist():
         limit = float(knock.limit[row, column])
-        brought = now[row, column] < was[row, column] - CLOSE
-        outcome = Outcome.NO_SPARK_SERVES if limit < knock.least - CLOSE else Outcome.BROUGHT_DOWN if brought else Outcome.LEFT
+        bound = limit - knock.margin
+        held = now[row, column] <= bound + CLOSE
+        outcome = Outcome.AVOID if bound < knock.least - CLOSE else Outcome.HELD if held else Outcome.LEFT
         found.append(
             KnockCell(
                 row=row,
@@ -81,6 +86,7 @@ def knock_cells(before: SparkTable, after: SparkTable, knock: Knock) -> tuple[Kn
                 spark_after=float(now[row, column]),
                 knock=limit,
                 outcome=outcome,
+                marks={"knock": spark_ends(limit)},
             )
         )
     return tuple(sorted(found, key=lambda cell: cell.si.knock - cell.si.spark_before))

@@ -5,13 +5,15 @@ from __future__ import annotations
 import dataclasses
 import enum
 import html
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..advice.spark import APPLIES_TO
-from ..cautions import OVER_SPARK_TABLE, Caution, Mark
+from ..cautions import OVER_SPARK_TABLE, Caution
+from ..marks import Mark, Marks
 from ..results import Measure, Record, measure
 from .axes import LOADS
 from .hazards import KnockCell, LoadRise
@@ -73,6 +75,7 @@ class BelowFloor(Record):
     spark: Measure = measure("crank_deg")
     floor: Measure = measure("crank_deg")
     spark_before: Measure = measure("crank_deg")
+    marks: Mapping[str, Marks] = dataclasses.field(default_factory=dict)
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)

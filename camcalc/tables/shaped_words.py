@@ -6,8 +6,10 @@ from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
-from ..cautions import OVER_SPARK_TABLE, Caution, Mark
+from ..cautions import OVER_SPARK_TABLE, Caution
+from ..marks import Mark, marked
 from .hazards import Outcome
 from .table import SparkTable, grid_lines
 
@@ -46,7 +48,7 @@ def shaped_text(shaped: ShapedTable) -> str:
             *_rise_lines(shaped),
             *(f"steepest, {s.of}, {s.when}: {s.words()}" for s in shaped.slopes),
             *(f"no slope limit {axis.value} is known: {PER_CELL_WORDS} instead" for axis in shaped.fallbacks),
-            *(f"below the late-burn floor at {b.where}: {b.si.spark:.4g}, floor {b.si.floor:.4g}" for b in shaped.below_floor),
+            *(f"below the late-burn floor at {b.where}: {b.si.spark:.4g}, floor {marked(f'{b.si.floor:.4g}', b.mark('floor'))}" for b in shaped.below_floor),
         ]
     )
 
@@ -60,14 +62,14 @@ def knock_headline(shaped: ShapedTable) -> list[str]:
     after = [c for c in shaped.knock_cells if c.above_after]
     if before:
         most = max(c.si.spark_before - c.si.knock for c in before)
-        lines.append(f"Caution: your table is above camcalc's knock limit in {_cells(len(before))}, by up to {most:.3g} degrees.")
-        brought = [c for c in before if c.outcome is Outcome.BROUGHT_DOWN]
-        if brought:
-            lines[-1] += f" Brought down to the limit less {shaped.si.knock_margin:g} degrees: {len(brought)}."
-    unserved = [c for c in shaped.knock_cells if c.outcome is Outcome.NO_SPARK_SERVES]
-    if unserved:
+        lines.append(f"Caution: your table is above camcalc's knock limit in {_cells(len(before))}, by up to {most:.1f} degrees.")
+        held = [c for c in before if c.outcome is Outcome.HELD]
+        if held:
+            lines[-1] += f" Brought down to {shaped.si.knock_margin:g} degrees under the limit, or further: {len(held)}."
+    avoided = [c for c in shaped.knock_cells if c.outcome is Outcome.AVOID]
+    if avoided:
         lines.append(
-            f"Caution: do not go to {_cells(len(unserved))}, listed below: knock asks for less than {shaped.si.least_spark:g} degrees there, the least spark. "
+            f"Caution: do not run at {'; '.join(c.where for c in avoided)}: knock leaves less than {shaped.si.least_spark:g} degrees there, the least spark. "
             "Change fuel or compression."
         )
     left = [c for c in after if c.outcome is Outcome.LEFT]
@@ -76,18 +78,17 @@ def knock_headline(shaped: ShapedTable) -> list[str]:
     return [*lines, *knock_unknown_words(shaped.table, shaped.knock_known)]
 
 
-def knock_unknown_words(table: SparkTable, known: np.ndarray[tuple[int, ...], np.dtype[np.bool_]]) -> list[str]:
+def knock_unknown_words(table: SparkTable, known: NDArray[np.bool_]) -> list[str]:
     """Return where knock was not computed, in one line."""
     if known.all():
         return []
-    whole = ~known.any(axis=1)
-    fast = int(np.argmax(np.logical_and.accumulate(whole[::-1])[::-1])) if whole[-1] else table.shape[0]
+    fast = int(np.flatnonzero(known.any(axis=1)).max(initial=-1)) + 1
     down, _ = table.axes
     parts = [f"every cell from {table.si.speed[fast] / down.scale:.6g} {down.unit} up"] if fast < table.shape[0] else []
     rest = int((~known[:fast]).sum())
     if rest:
         parts.append(f"{_cells(rest)} below, where nothing burns or the load is light" if parts else f"{_cells(rest)} where nothing burns or the load is light")
-    return [f"Knock is not computed in {', and in '.join(parts)}: {Mark.BLANK.split('= ')[1]}."]
+    return [f"Knock is not computed in {', and in '.join(parts)}: {Mark.BLANK.partition('= ')[2]}."]
 
 
 def _knock_lines(shaped: ShapedTable) -> list[str]:
@@ -99,10 +100,10 @@ def _knock_lines(shaped: ShapedTable) -> list[str]:
 
 def _knock_line(cell: KnockCell) -> str:
     over = cell.si.spark_before - cell.si.knock
-    far = f"{over:.3g} above" if cell.above_before else f"{-over:.3g} below"
-    now = f"now {cell.si.spark_after:.4g}" if cell.outcome is not Outcome.LEFT else "left"
-    extra = f", {cell.outcome.value}" if cell.outcome is Outcome.NO_SPARK_SERVES else ""
-    return f"  {cell.where:<24} {cell.si.spark_before:>6.4g}, knock limit {cell.si.knock:.3g}: {far}; {now}{extra}"
+    far = f"{over:.1f} above" if cell.above_before else f"{-over:.1f} below"
+    words = {Outcome.HELD: "", Outcome.LEFT: ", not enough", Outcome.AVOID: ", avoid"}[cell.outcome]
+    limit = marked(f"{cell.si.knock:.1f}", cell.mark("knock"))
+    return f"  {cell.where:<24} {cell.si.spark_before:>6.4g}, knock limit {limit}: {far}; now {cell.si.spark_after:.4g}{words}"
 
 
 def _rise_lines(shaped: ShapedTable) -> list[str]:

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from ..cycle.best_torque import spark_ends
 from ..errors import InputError, InputErrors
 from ..units import to_si
 from .hazards import knock_cells, load_rises
@@ -146,7 +147,7 @@ def shape_table(
     fixed = mask_on(locked, "locked", base)
     rise = float(to_si(allow_raise, "allow_raise", STEP))
     start = ticks_of(base.si.cells)
-    brought, _ = _largest(task.without_slopes(), np.minimum(start, ticks_of(task.held)), (start,), fixed)
+    brought, _ = _largest(task.without_slopes(), np.minimum(start, ticks_of(task.held)), (start,), np.zeros_like(fixed))
     task = task.with_slopes_of(start, brought)
     if rise == 0.0:
         return _shaped(*_largest(task, np.minimum(start, task.most), (start,), fixed))
@@ -392,7 +393,13 @@ def _below_floor(task: Task, cells: Array) -> tuple[BelowFloor, ...]:
     late = np.argwhere(ticks_of(cells) < ticks_of(np.where(np.isnan(floor), -np.inf, floor)))
     return tuple(
         BelowFloor(
-            row=int(r), column=int(c), where=table.place(r, c), spark=float(cells[r, c]), floor=float(floor[r, c]), spark_before=float(table.si.cells[r, c])
+            row=int(r),
+            column=int(c),
+            where=table.place(r, c),
+            spark=float(cells[r, c]),
+            floor=float(floor[r, c]),
+            spark_before=float(table.si.cells[r, c]),
+            marks={"floor": spark_ends(float(floor[r, c]))},
         )
         for r, c in late
     )

@@ -37,8 +37,8 @@ def test_octane_is_one_of_the_inputs_and_moves_knock(resolved_of: Make, build_of
     half = TOLERANCES["octane"][0]
     sparks = [MODELS["resolved"](build_of("quarry-road"), Tolerances(octane=1.0 + k * half)).knock_spark(1200.0 / 60.0, 85e3) for k in (-1, 0, 1)]
     assert sparks[0] < sparks[1] < sparks[2]
-    octane = build_of("quarry-road").fuel.octane
-    fuel = build_of("quarry-road").fuel.replace(octane=octane * (1.0 + half))
+    octane = build_of("quarry-road").fuel.si.octane
+    fuel = build_of("quarry-road").fuel.replace(octane=f"{octane * (1.0 + half)!r} RON")
     assert sparks[2] == MODELS["resolved"](build_of("quarry-road").replace(fuel=fuel)).knock_spark(1200.0 / 60.0, 85e3)
 
 

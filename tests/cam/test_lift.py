@@ -353,7 +353,7 @@ def test_an_impossible_card_names_the_figure_to_check_first(height: str, duratio
 
 
 def test_an_impossible_lift_names_the_lift_and_the_rocker_ratio() -> None:
-    lobe = {"valve_lift": "24 mm", "duration": {"0.006 inch": "180 crank_deg"}}
+    lobe = {"valve_lift": "20 mm", "duration": {"0.006 inch": "150 crank_deg"}}
     with pytest.raises(InputError, match="the lift"):
         read_cam_card(CENTRES | {"intake": lobe, "exhaust": GOOD})
 

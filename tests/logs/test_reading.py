@@ -123,7 +123,7 @@ def test_a_column_is_known_by_its_words_in_any_order(name: str, channel: str, ki
         "relative charge [kPa]",
         "air flow [g]",
         "idle speed wanted [rpm]",
-        "knock level [V]",
+        "knock threshold [V]",
         "gear 2",
     ],
 )

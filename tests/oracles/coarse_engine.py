@@ -24,6 +24,6 @@ class CoarseEngine(QuickEngine):
         return copy.copy(self)
 
     def knock_spark(self, speed: float, pressure: float) -> float:
-        octane = self.tolerances.octane * self.build.fuel.octane
+        octane = self.tolerances.octane * self.build.fuel.si.octane
         knock = 14.0 + 0.3 * (speed * 60.0 - 1000.0) / 60.0 - 1.1 * (pressure / 1e3 - 80.0) + 1.5 * (octane - 95.0)
         return knock if knock < self.best_spark(speed, pressure) + 5.0 else math.inf
