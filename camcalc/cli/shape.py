@@ -135,6 +135,8 @@ def what_is_asked(options: argparse.Namespace) -> Asked:
     from ..units import Bounds, to_si
 
     build = load_build(options.build)
+    engine = engine_kind(options.model)(build)
+    refuse_teaching(engine, "a shaped table")
     table = read_table(table_path(options.table, build))
     inputs = [*build.files(), table.path, options.current, options.log]
     outputs = {"--out": options.out, "the text beside --out": path_beside(options.out) if options.out else None}
@@ -144,8 +146,9 @@ def what_is_asked(options: argparse.Namespace) -> Asked:
             "--hold-floor", came="no --per-cell", expected="--per-cell too, which is what gives way", fix='add --per-cell "3 crank_deg", or leave both out'
         )
     adders = float(to_si(options.adders, "--adders", Bounds("crank_deg", 0.0, 40.0)))
-    engine = engine_kind(options.model)(build)
-    refuse_teaching(engine, "a shaped table")
+    for name in ("current", "log") if options.add_back else ():
+        if getattr(options, name) is None:
+            raise InputError(f"--{name}", came="nothing", expected="what was driven", fix="--add-back goes with --current TABLE and --log LOG")
     return Asked(build, engine, table, ceilings_on_table(engine, table.si.speed, table.loads, table.load_kind), adders)
 
 
@@ -254,14 +257,10 @@ def slopes_stood(build: Any, table: Any) -> Any:
 
 def driven(options: argparse.Namespace) -> tuple[Any, Any]:
     """Return the table that was driven and which of its cells the log lets rise."""
-    from ..errors import InputError
     from ..logs import find_surge, read_log
     from ..logs.visited import cells_that_may_rise
     from ..tables import read_table
 
-    for name in ("current", "log"):
-        if getattr(options, name) is None:
-            raise InputError(f"--{name}", came="nothing", expected="what was driven", fix="--add-back goes with --current TABLE and --log LOG")
     current, log = read_table(options.current), read_log(options.log, options.columns)
     return current, cells_that_may_rise(log, current, find_surge(log), no_knock_heard=options.no_knock_heard)
 

@@ -336,7 +336,9 @@ def _conflict_error(task: Task, new: Whole, base: Whole, locked: Mask, found: Co
     came = f"{angles_of(new[found.cell]):g} crank deg, to be kept"
     most = f"{found.most / 1e9:g}"
     if found.neighbour is None:
-        return InputError(key, came=came, expected=f"at most {most}, its ceiling", fix="unlock it, or raise its ceiling")
+        knocks = ticks_of(task.held)[found.cell] < task.top[found.cell]
+        bound, fix = ("the knock limit less its margin", "unlock it") if knocks else ("its ceiling", "unlock it, or raise its ceiling")
+        return InputError(key, came=came, expected=f"at most {most}, {bound}", fix=fix)
     if by == found.cell:
         why = "the increment leaves its neighbour no number in between"
     elif locked[by]:
