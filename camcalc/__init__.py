@@ -13,7 +13,7 @@ from ._version import VERSION as __version__
 if TYPE_CHECKING:
     from .advice.trade_off import TradeOff, trade_off
     from .brief import Brief, make_brief
-    from .build import Build, load_build, read_build, save_build
+    from .build import Build, CamSheet, load_build, load_cam, read_build, save_build
     from .build.card_reading import read_cam_card
     from .cam.card import CamCard
     from .compare import Comparison, compare_builds
@@ -32,7 +32,8 @@ if TYPE_CHECKING:
     from .units import parse
 
 _HOME = {
-    "load_build": ".build", "read_build": ".build", "save_build": ".build", "Build": ".build", "read_cam_card": ".build.card_reading", "CamCard": ".cam.card",
+    "load_build": ".build", "read_build": ".build", "save_build": ".build", "Build": ".build",
+    "load_cam": ".build", "CamSheet": ".build", "read_cam_card": ".build.card_reading", "CamCard": ".cam.card",
     "simulate_cycle": ".cycle.simulate", "simulate_map": ".cycle.grid",
     "CycleResult": ".cycle.simulate", "CycleMap": ".cycle.grid",
     "ResolvedEngine": ".cycle.resolved", "make_brief": ".brief", "Brief": ".brief", "QuickEngine": ".cycle.quick", "parse": ".units",
@@ -47,11 +48,11 @@ _HOME = {
 }  # fmt: skip
 
 __all__ = [
-    "Brief", "Build", "CamCard", "CamcalcError", "Comparison", "CureRanking", "CycleMap", "CycleResult", "DriveLog", "DriveRun", "Explanation", "InputError",
-    "InputErrors", "NoSolutionError", "QuickEngine", "ResolvedEngine", "RoadTest", "ShapedTable", "SparkTable", "TradeOff", "__version__", "add_back",
-    "compare_builds", "compare_logs", "explain_topic", "find_surge", "load_build", "make_brief", "parse", "plan_road_test", "rank_cures", "read_build",
-    "read_cam_card", "read_log", "read_table", "review_log", "save_build", "shape_table", "simulate_cycle", "simulate_drive", "simulate_map", "surge_map",
-    "surge_risk", "trade_off",
+    "Brief", "Build", "CamCard", "CamSheet", "CamcalcError", "Comparison", "CureRanking", "CycleMap", "CycleResult", "DriveLog", "DriveRun", "Explanation",
+    "InputError", "InputErrors", "NoSolutionError", "QuickEngine", "ResolvedEngine", "RoadTest", "ShapedTable", "SparkTable", "TradeOff", "__version__",
+    "add_back", "compare_builds", "compare_logs", "explain_topic", "find_surge", "load_build", "load_cam", "make_brief", "parse", "plan_road_test",
+    "rank_cures", "read_build", "read_cam_card", "read_log", "read_table", "review_log", "save_build", "shape_table", "simulate_cycle", "simulate_drive",
+    "simulate_map", "surge_map", "surge_risk", "trade_off",
 ]  # fmt: skip
 
 

@@ -15,46 +15,40 @@ from .advice.base_table import BaseTableCell, compare_with_base
 from .advice.brakes import brake_remark
 from .advice.cam_facts import CamFacts, cam_facts
 from .advice.headlines import headline, headline_gear, with_bands, zone_of
-from .advice.idle import SLOWEST, IdleState, idle_state, lowest_idle
+from .advice.idle import IdleState, idle_state, lowest_idle, lowest_mark
 from .advice.idle_spark import IdleSpark, idle_spark_advice, meets_table
 from .advice.injection import InjectionWindows, injection_windows
+from .advice.knock_edge import knock_edge, loads_that_knock, speeds_sampled
 from .advice.reversion import GearReversion, reversion_in_gear
 from .advice.sensing import IdleSensing, idle_sensing
 from .advice.sensitivity import CeilingSensitivity, ceiling_sensitivity
 from .advice.spark import SparkCeilings, spark_ceilings
+from .advice.starting_table import Slopes, StartingTable, starting_table
 from .advice.trade_off import TradeOff, trade_off
+from .cautions import CAUTIONS
 from .cures import CureRanking, rank_cures
 from .cycle.models import engine_kind
-from .cycle.operating import EngineModel, Tolerances, barometer
+from .cycle.operating import TEACHING_ONLY, EngineModel, Tolerances, barometer
 from .drive.engine_loop import LevelSpark, surge_tables
 from .drive.gear_advice import DriveAdvice, beside_level, drive_advice
 from .drive.idle_swing import idle_swing
+from .drive.slope_rule import slope_rule
 from .errors import InputError, NoSolutionError
+from .marks import Marks, marked
 from .results import Measure, Record, measure, plain_data
 from .road_test import RoadTest, plan_road_test
 from .sources import cite
-from .tables.proposed import proposed_table
+from .tables.proposed import level_table, proposed_table
 from .tables.table import read_table
 from .units import quantity
 
 if TYPE_CHECKING:
     from .build import Build
+    from .cycle.engine_tables import EngineTables
     from .tables.table import SparkTable
 
-__all__ = ["CAUTIONS", "Brief", "IdleAdvice", "make_brief"]
+__all__ = ["Brief", "IdleAdvice", "make_brief"]
 
-CAUTIONS = (
-    "Every figure here is a starting value. A knock sensor, a wideband, a dyno and a licensed professional still decide.",
-    "Spark ceilings apply to FINAL spark: the table plus every adder. They are ceilings, not targets.",
-    "Detonation destroys engines: listen, use a knock sensor or a dyno, and add spark back a little at a time. "
-    "Knock is estimated from a published induction time for the mean cycle and the octane of the sheet: no figure here replaces listening for it.",
-    "Much retard at load overheats valves, manifolds and exhaust: do not hold it there.",
-    "Check valve-to-piston clearance with clay or a dial indicator, and the valve springs for coil bind and seat force: camcalc checks neither.",
-    "Low vacuum means less brake assist: try the brakes standing, then slowly, before the road.",
-    "Do road tests on a closed course with a second person logging.",
-    "An engine running indoors needs exhaust extraction: carbon monoxide kills.",
-    "Emissions and roadworthiness law is local: it and licensed professionals decide.",
-)
 SOURCE_KEYS = (
     "geometry",
     "lawson1974",
@@ -90,14 +84,17 @@ class IdleAdvice(Record):
     lowest_steady_speed: Measure = measure("crank_rps", "rpm", doc="IMEP varies less than the stability limit; missing if no idle does")
     lowest_speed: Measure = measure("crank_rps", "rpm", doc="torque balances at all")
     lowest_speeds: str
+    # Blank with a model that is for teaching only.
     brakes: str
     air: str
     bands: Mapping[str, Any] = dataclasses.field(default_factory=dict)
+    marks: Mapping[str, Marks] = dataclasses.field(default_factory=dict)
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
 class Brief(Record):
-    """A first-fire brief."""
+    """A first-fire brief. Without ceilings, starting table and sensitivity, and with words on what it is not for, where the engine model is
+    for teaching only."""
 
     build: Build
     model: str
@@ -108,8 +105,9 @@ class Brief(Record):
     reversion: tuple[GearReversion, ...]
     replaced_reversion: tuple[GearReversion, ...]
     idle_spark: IdleSpark
-    spark_ceilings: SparkCeilings
-    sensitivity: CeilingSensitivity
+    spark_ceilings: SparkCeilings | None
+    starting_table: StartingTable | None
+    sensitivity: CeilingSensitivity | None
     base_table: tuple[BaseTableCell, ...]
     surge: tuple[DriveAdvice, ...]
     injection: InjectionWindows
@@ -118,6 +116,7 @@ class Brief(Record):
     trade_off: TradeOff | None
     road_test: RoadTest | None
     sure: HeadlineBands | None
+    not_for: str
     cautions: tuple[str, ...] = CAUTIONS
 
     def to_dict(self) -> dict[str, Any]:
@@ -129,8 +128,9 @@ class Brief(Record):
             "idle": self.idle.to_dict(),
             "reversion": {"new": plain_data(self.reversion), "replaced": plain_data(self.replaced_reversion)},
             "idle_spark": self.idle_spark.to_dict(),
-            "spark_ceilings": self.spark_ceilings.to_dict(),
-            "sensitivity": self.sensitivity.to_dict() | {"remark": self.sensitivity.remark},
+            "spark_ceilings": self.spark_ceilings.to_dict() if self.spark_ceilings else None,
+            "starting_table": self.starting_table.to_dict() if self.starting_table else None,
+            "sensitivity": self.sensitivity.to_dict() | {"remark": self.sensitivity.remark} if self.sensitivity else None,
             "base_table": plain_data(self.base_table),
             "surge": [advice.to_dict() | {"advice": list(advice.advice)} for advice in self.surge],
             "injection": self.injection.to_dict(),
@@ -145,6 +145,7 @@ class Brief(Record):
                 "name": self.build.name,
                 "label": self.build.label,
                 "model": self.model,
+                "not_for": self.not_for,
                 "notes": list(self.build.notes),
                 "bands": self.sure.to_dict() if self.sure else None,
             },
@@ -164,7 +165,8 @@ def make_brief(build: Build, *, model: str = "resolved", bands: bool = True, cur
     ----------
     build : Build
     model : str
-        ``"resolved"``: the crank-resolved cycle. ``"quick"``: published closed forms.
+        ``"resolved"``: the crank-resolved cycle. ``"quick"``: published closed forms, for reading a cam and for learning: no knock, so no
+        ceilings, no starting table and no verdict on the brakes.
     bands : bool
         Whether to sample 10 to 90 % bands, which the plan of a road test rests on; most of the time goes there.
     cures : bool
@@ -191,39 +193,41 @@ def make_brief(build: Build, *, model: str = "resolved", bands: bool = True, cur
     before = kind(build.with_replaced_cam()) if build.replaced_cam else None
     gears = range(1, len(build.vehicle.gear_ratios) + 1)
     first = idle_state(engine)
-    share = 0.35 if bands else 0.8 if cures else 1.0
     with ThreadPoolExecutor(2) as pool:
         # The two cams are two engines: nothing is shared between the threads.
         old = pool.submit(_replaced_part, before, build, gears) if before else None
-        say("idle", 0.02 * share)
+        say("idle", 0.01)
         new = idle_set(engine, first.si.speed, search=True)
         around = idle_spark_advice(engine)
-        say("reversion", 0.15 * share)
+        say("reversion", 0.05)
         reversion = tuple(reversion_in_gear(engine, g) for g in gears)
-        say("spark ceilings", 0.4 * share)
-        ceilings = spark_ceilings(engine)
-        say("sensitivity", 0.65 * share)
-        sensitivity = ceiling_sensitivity(kind, build, headline_gear(build))
-        say("injection", 0.9 * share)
+        say("spark ceilings", 0.12)
+        ceilings = None if engine.teaching_only else spark_ceilings(engine)
+        say("sensitivity", 0.2)
+        sensitivity = None if ceilings is None else ceiling_sensitivity(kind, build, headline_gear(build))
+        say("injection", 0.28)
         windows = injection_windows(engine)
         sensing = idle_sensing(engine, before.fresh() if before else None, first)
-        say("surge", 0.93 * share)
-        surge = surge_advice(engine, ceilings, base, first)
-        say("cures", 0.95 * share)
-        tried = rank_cures(build, engine=kind, table=base or proposed_table(ceilings)) if cures else None
-        traded = _traded(engine.fresh(), ceilings) if cures else None
-        say("the replaced cam", 0.95 * share)
+        say("the replaced cam", 0.3)
         replaced, replaced_reversion = old.result() if old else (None, ())
     advice = idle_advice(engine, new, replaced)
-    sure = None
+    sure, sampled = None, 0.3
     if bands:
-        zone = zone_of(ceilings)
-        sure = sample_bands(
-            lambda t: headline(kind, build, Tolerances(**t), zone), engine.uncertain, progress=lambda done: say("bands", share + (1.0 - share) * done)
-        )
-        ceilings = with_bands(ceilings, zone, sure.grids)
+        sampled = 0.75
+        sure, ceilings = _banded(kind, engine, ceilings, lambda done: say("bands", 0.3 + (sampled - 0.3) * done))
         advice = advice.replace(bands={k: v for k, v in sure.bands.items() if k in IdleAdvice.measures()})
-    brief = Brief(
+    say("surge", sampled)
+    cycles = None if ceilings is None and base is None else surge_tables(engine)
+    starting = None
+    if ceilings is not None and cycles is not None:
+        starting = starting_table(ceilings, knock_edge(ceilings, sure.grids if sure else None), new.states, build, _slopes(build, cycles))
+    proposed = None if starting is None else proposed_table(starting)
+    surge = () if cycles is None else surge_advice(engine, starting, base, first, cycles)
+    say("cures", 0.9)
+    tried = rank_cures(build, engine=kind, table=base or proposed) if cures else None
+    traded = _traded(engine.fresh(), ceilings) if cures and ceilings is not None else None
+    say("road test", 0.95)
+    return Brief(
         build=build,
         model=engine.name,
         engine=kind,
@@ -232,40 +236,63 @@ def make_brief(build: Build, *, model: str = "resolved", bands: bool = True, cur
         idle=advice,
         reversion=reversion,
         replaced_reversion=replaced_reversion,
-        idle_spark=around.replace(meets_table=meets_table(around, first.si.manifold_pressure, ceilings)),
+        idle_spark=around.replace(meets_table=meets_table(around, starting.si.idle_spark)) if starting else around,
         spark_ceilings=ceilings,
+        starting_table=starting,
         sensitivity=sensitivity,
-        base_table=compare_with_base(engine, ceilings, base) if base is not None else (),
+        base_table=compare_with_base(engine, ceilings, base) if base is not None and ceilings is not None else (),
         surge=surge,
         injection=windows,
         sensing=sensing,
         cures=tried,
         trade_off=traded,
-        road_test=None,
+        road_test=plan_road_test(build, sure, engine=kind) if sure is not None and not engine.teaching_only else None,
         sure=sure,
+        not_for=TEACHING_ONLY if engine.teaching_only else "",
     )
-    if sure is None:
-        return brief
-    say("road test", 0.99)
-    return brief.replace(road_test=plan_road_test(build, brief.sure, engine=kind))
 
 
-def surge_advice(engine: EngineModel, ceilings: SparkCeilings, base: SparkTable | None, idle: IdleState) -> tuple[DriveAdvice, ...]:
-    """Return what gears do on the table that the brief proposes, and on the one that the sheet brings."""
-    build = engine.build
-    cycles = surge_tables(engine)
-    proposed = proposed_table(ceilings)
-    idle_spark = idle_swing(engine, idle, LevelSpark(idle.si.spark))
-    advice = drive_advice(build, proposed, tables=cycles, name="the table proposed here", idle=idle_spark)
-    lowest = float(np.min(ceilings.si.starting_spark, where=np.isfinite(ceilings.si.ceiling), initial=np.inf))
-    if advice.advice and math.isfinite(lowest):
-        level = drive_advice(build, proposed.with_spark(np.full(proposed.shape, lowest)), tables=cycles)
-        advice = advice.replace(remark=beside_level(advice, level, lowest))
-    if base is None:
-        return (advice,)
-    return (advice, drive_advice(build, base, tables=cycles, name="the table as supplied", idle=idle_swing(engine, idle, base)))
+def _banded(
+    kind: Callable[..., EngineModel], engine: EngineModel, ceilings: SparkCeilings | None, say: Callable[[float], None]
+) -> tuple[HeadlineBands, SparkCeilings | None]:
+    """Return the bands of the headline numbers, and the ceilings with theirs."""
+    zone, knocking = None, None
+    if ceilings is not None:
+        zone, knocking = zone_of(ceilings), (speeds_sampled(ceilings), loads_that_knock(ceilings))
+    sure = sample_bands(lambda t: headline(kind, engine.build, Tolerances(**t), zone, knocking), engine.uncertain, progress=say)
+    return sure, None if ceilings is None else with_bands(ceilings, zone, sure.grids)
 
 
+def _slopes(build: Build, cycles: EngineTables) -> Slopes | None:
+    """Return the slopes that the gears to be kept smooth stand; none where the engine holds the car in none of them."""
+    try:
+        rule = slope_rule(build, level_table(LEVEL), tables=cycles).si
+    except NoSolutionError:
+        return None
+    return Slopes(rule.along_speed, rule.along_pressure)
+
+
+def surge_advice(
+    engine: EngineModel, starting: StartingTable | None, base: SparkTable | None, idle: IdleState, cycles: EngineTables
+) -> tuple[DriveAdvice, ...]:
+    """Return what gears do on the table that the brief proposes, where it does, and on the one that the sheet brings."""
+    build, found = engine.build, []
+    if starting is not None:
+        proposed = proposed_table(starting)
+        idle_spark = idle_swing(engine, idle, LevelSpark(idle.si.spark))
+        advice = drive_advice(build, proposed, tables=cycles, name="the table proposed here", idle=idle_spark)
+        lowest = float(np.nanmin(starting.si.spark, where=starting.zone, initial=np.inf))
+        if advice.advice and math.isfinite(lowest):
+            level = drive_advice(build, proposed.with_spark(np.full(proposed.shape, lowest)), tables=cycles)
+            advice = advice.replace(remark=beside_level(advice, level, lowest))
+        found.append(advice)
+    if base is not None:
+        found.append(drive_advice(build, base, tables=cycles, name="the table as supplied", idle=idle_swing(engine, idle, base)))
+    return tuple(found)
+
+
+# The slopes that gears stand are asked on a level table [crank deg before top dead centre]; they hardly depend on it.
+LEVEL = 20.0
 # Where nothing needs a ceiling, a light cruise is taken apart: speed [rev/s], and pressure over the barometer. ESTIMATE.
 LIGHT_CRUISE = 1400.0 / 60.0, 0.6
 TRIED = 4
@@ -333,8 +360,9 @@ def idle_advice(engine: EngineModel, new: IdleSet, replaced: tuple[IdleSet, Idle
         lowest_steady_speed=new.lowest_steady,
         lowest_speed=new.lowest,
         lowest_speeds=lowest_words(new.lowest, new.lowest_steady),
-        brakes=brake_remark(first.si.manifold_vacuum, barometer(engine), was),
+        brakes="" if engine.teaching_only else brake_remark(first.si.manifold_vacuum, barometer(engine), was),
         air=air_words(first, own.states[0] if own and own.states else None),
+        marks={"lowest_steady_speed": lowest_mark(new.lowest_steady), "lowest_speed": lowest_mark(new.lowest)},
     )
 
 
@@ -353,6 +381,6 @@ def air_words(idle: IdleState, was: IdleState | None) -> str:
 
 def lowest_words(lowest: float, steady: float) -> str:
     """Word the lowest idle speeds [rev/s], NaN where none was found."""
-    carries = "at no speed up to 2000 rpm" if math.isnan(lowest) else f"from {lowest * 60:.0f} rpm" + (" or less" if lowest <= SLOWEST else "")
-    even = "at no idle up to 2000 rpm" if math.isnan(steady) else f"from {steady * 60:.0f} rpm" + (" or less" if steady <= SLOWEST else "")
+    carries = "at no speed up to 2000 rpm" if math.isnan(lowest) else f"from {marked(f'{lowest * 60:.0f} rpm', lowest_mark(lowest))}"
+    even = "at no idle up to 2000 rpm" if math.isnan(steady) else f"from {marked(f'{steady * 60:.0f} rpm', lowest_mark(steady))}"
     return f"torque balances {carries}; IMEP is steady within the limit {even}"

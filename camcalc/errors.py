@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import textwrap
 from collections.abc import Iterable, Sequence
 
 __all__ = ["CamcalcError", "InputError", "InputErrors", "NoSolutionError", "did_you_mean"]
@@ -62,8 +63,11 @@ class InputErrors(CamcalcError, ValueError):
 
     def __str__(self) -> str:
         text = "\n".join(str(p) for p in self.problems[: self.SHOWN])
-        left = len(self.problems) - self.SHOWN
-        return text if left <= 0 else f"{text}\n... and {left} more of the kind"
+        left = self.problems[self.SHOWN :]
+        if not left:
+            return text
+        more = textwrap.fill(f"... and {len(left)} more: {_keys_by_section(left)}", 100, subsequent_indent="    ", break_on_hyphens=False)
+        return f"{text}\n{more}"
 
 
 class NoSolutionError(CamcalcError):
@@ -92,6 +96,15 @@ def did_you_mean(word: str, known: Iterable[str]) -> str:
     if near:
         return f'did you mean "{near[0]}"?'
     return "known here: " + ", ".join(names) if names else "remove it"
+
+
+def _keys_by_section(problems: Iterable[InputError]) -> str:
+    """List keys with each section named once: ``[engine] stroke, rod_length; [idle] speed``."""
+    found: dict[str, list[str]] = {}
+    for problem in problems:
+        section, _, key = problem.key.partition("] ")
+        found.setdefault(section, []).append(key)
+    return "; ".join(f"{section}] {', '.join(keys)}" if any(keys) else section for section, keys in found.items())
 
 
 def _one_line(text: str, width: int = 120) -> str:

@@ -13,12 +13,15 @@ from collections.abc import Callable, Iterator, Mapping
 from typing import TYPE_CHECKING, Any, NamedTuple, Self, overload
 
 from .errors import InputError, did_you_mean
+from .marks import Mark, Marks, mark_codes, marked
 from .units import Bounds, quantity, to_si
 
 if TYPE_CHECKING:
     from .units import Quantity
 
 Default = str | Callable[[Any], float] | None
+# Fields of a record that tell of its measured fields: printed with these, not by themselves.
+BESIDE_THE_FIELDS = ("bands", "given", "marks", "around")
 
 __all__ = ["Band", "Measure", "Record", "measure"]
 
@@ -47,10 +50,12 @@ class Measure:
         For inputs: what is assumed when it is left out, as text or as a function of the inputs read before it.
     why : str
         For inputs: where the default comes from.
+    or_zero : bool
+        Whether 0 counts as well as the range.
     """
 
-    def __init__(self, unit: str, show: str, low: float, high: float, doc: str, default: Default, why: str) -> None:
-        self.bounds = Bounds(unit, low, high, show)
+    def __init__(self, unit: str, show: str, low: float, high: float, doc: str, default: Default, why: str, or_zero: bool = False) -> None:
+        self.bounds = Bounds(unit, low, high, show, or_zero)
         self.unit = unit
         self.show = show
         self.doc = doc
@@ -81,9 +86,11 @@ class Measure:
             record.__dict__[self.slot] = value if getattr(value, "shape", None) else float(value)
 
 
-def measure(unit: str, show: str = "", *, low: float = -math.inf, high: float = math.inf, doc: str = "", default: Default = None, why: str = "") -> Any:
+def measure(
+    unit: str, show: str = "", *, low: float = -math.inf, high: float = math.inf, doc: str = "", default: Default = None, why: str = "", or_zero: bool = False
+) -> Any:
     """Declare a measured field: ``bore: Measure = measure("m", "mm", low=0.03, high=0.2)``."""
-    return Measure(unit, show or unit, low, high, doc, default, why)
+    return Measure(unit, show or unit, low, high, doc, default, why, or_zero)
 
 
 class _Floats:
@@ -143,6 +150,33 @@ class Record:
         kept = {n: (self.__dict__[measured[n].slot] if n in measured else getattr(self, n)) for n in names if n not in changes}
         return type(self)(**kept, **changes)
 
+    def mark(self, name: str, *index: int) -> Mark | None:
+        """Return the mark of a measured field, or of one figure of an array by its indices; nothing for a whole array."""
+        marks: Any = getattr(self, "marks", {}).get(name)
+        for k in index:
+            marks = marks[k] if isinstance(marks, tuple) else marks
+        return marks if isinstance(marks, Mark) else None
+
+    def texts(self, name: str, digits: int = 0) -> Any:
+        """Return a measured field in the unit it is shown in as text with its mark, of an array a list of texts, row by row; nothing is blank.
+
+        Raises
+        ------
+        InputError
+            If it is no measured field.
+        """
+        measured = self.measures()
+        if name not in measured:
+            raise InputError(f"{type(self).__name__}.{name}", came=name, expected="a measured field", fix=did_you_mean(name, measured))
+        shown = quantity(self.__dict__[measured[name].slot], measured[name].unit, measured[name].show).magnitude
+
+        def text(value: Any, marks: Any) -> Any:
+            if isinstance(value, list):
+                return [text(one, marks[k] if isinstance(marks, tuple) else marks) for k, one in enumerate(value)]
+            return marked(f"{value:.{digits}f}" if math.isfinite(value) else "", marks)
+
+        return text(shown.tolist() if hasattr(shown, "tolist") else shown, getattr(self, "marks", {}).get(name))
+
     def items(self) -> Iterator[tuple[str, Any]]:
         """Yield field names with their public values."""
         for field in dataclasses.fields(self):
@@ -150,15 +184,18 @@ class Record:
                 yield field.name, getattr(self, field.name)
 
     def to_dict(self) -> dict[str, Any]:
-        """Return plain data for JSON: every quantity as ``{"value", "unit"}``, with ``low`` and ``high`` where banded."""
+        """Return plain data for JSON: every quantity as ``{"value", "unit"}``, with ``low`` and ``high`` where banded, ``mark`` where it may have one."""
         bands: Mapping[str, Band] = getattr(self, "bands", {})
+        marks: Mapping[str, Marks] = getattr(self, "marks", {})
         measured = self.measures()
         out: dict[str, Any] = {}
         for name, value in self.items():
-            if name in ("bands", "given"):
+            if name in BESIDE_THE_FIELDS:
                 continue
             if name in measured:
                 out[name] = quantity_data(self.__dict__[measured[name].slot], measured[name], bands.get(name))
+                if name in marks:
+                    out[name]["mark"] = mark_codes(marks[name])
             else:
                 out[name] = plain_data(value)
         return out
@@ -169,10 +206,11 @@ class Record:
         measured = self.measures()
         out = []
         for name, value in self.items():
-            if name in ("bands", "given"):
+            if name in BESIDE_THE_FIELDS:
                 continue
             if name in measured:
-                out.append((name.replace("_", " "), text_of(self.__dict__[measured[name].slot], measured[name], bands.get(name))))
+                text = text_of(self.__dict__[measured[name].slot], measured[name], bands.get(name), self.mark(name))
+                out.append((name.replace("_", " "), text))
             elif isinstance(value, bool):
                 out.append((name.replace("_", " "), "yes" if value else "no"))
             elif isinstance(value, float):
@@ -218,14 +256,14 @@ def plain_data(value: Any) -> Any:
     return value if value is None or isinstance(value, str | int | float) else str(value)
 
 
-def text_of(value: Any, field: Measure, band: Band | None = None) -> str:
-    """Write one measured value with its unit and band."""
+def text_of(value: Any, field: Measure, band: Band | None = None, mark: Mark | None = None) -> str:
+    """Write one measured value with its unit, mark and band."""
     shown = quantity(value, field.unit, field.show).magnitude
     if hasattr(shown, "shape") and shown.shape:
         return f"{shown.shape} values in {field.show}"
     if not math.isfinite(shown):
         return "none"
-    text = f"{shown:.4g} {field.show}".strip()
+    text = marked(f"{shown:.4g} {field.show}".strip(), mark)
     if band is None:
         return text
     low, high = (quantity(edge, field.unit, field.show).magnitude for edge in band)

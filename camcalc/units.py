@@ -23,7 +23,10 @@ if TYPE_CHECKING:
 
     Quantity: TypeAlias = pint.Quantity[Any]
 
-__all__ = ["Bounds", "Checked", "Quantity", "checked", "factor", "format_quantity", "half_last_digit", "parse", "quantity", "registry", "to_si"]
+__all__ = [
+    "Bounds", "Checked", "Quantity", "checked", "factor", "fitting_units", "format_quantity", "half_last_digit", "parse", "quantity", "range_text", "registry",
+    "to_si", "without_comma",
+]  # fmt: skip
 
 R = TypeVar("R")
 
@@ -45,12 +48,24 @@ def registry() -> UnitRegistry[Any]:
 
 
 class Bounds(NamedTuple):
-    """The unit a number is kept in, the range it must lie in (in that unit), and the unit it is shown in."""
+    """The unit a number is kept in, the range it must lie in (in that unit), the unit it is shown in, and whether 0 counts too.
+
+    A share or a clearance may be absent, which is 0, and yet a hundredth of its least sensible value is a slip of the unit.
+    """
 
     unit: str
     low: float = -math.inf
     high: float = math.inf
     show: str = ""
+    or_zero: bool = False
+
+    def holds(self, number: float) -> bool:
+        """Whether a number in the inner unit lies in the range.
+
+        >>> [Bounds("m", 1e-5, 1e-3, "mm", True).holds(v) for v in (0.0, 1e-6, 1e-4)]
+        [True, False, True]
+        """
+        return self.low <= number <= self.high or (self.or_zero and number == 0.0)
 
 
 # Spellings people write, on the left, as the definition file knows them.
@@ -61,13 +76,21 @@ _SPELLINGS = {
     "ft-lb": "ft*lbf", "ft lb": "ft*lbf", "lb-ft": "ft*lbf", "lb ft": "ft*lbf", "ft*lb": "ft*lbf", "lbf ft": "ft*lbf", "ft lbf": "ft*lbf",
     "Nm": "N*m", "N m": "N*m", "N-m": "N*m", "lbs": "lb", "lb/hr": "lb/h", "lb/hour": "lb/h", "cc/min": "cc/min", "cu in": "cid", "in3": "cid",
     "ci": "cid", "cm3": "cc", "mbar": "hPa", "degrees": "deg", "°": "deg", "feet": "ft", "pounds": "lb", "litres": "L", "liters": "L",
+    "ml/min": "cc/min", "mL/min": "cc/min",
     "Nm s/rad": "N*m*s/rad", "kg m2": "kg*m**2", "kg m^2": "kg*m**2", "kg*m2": "kg*m**2", "m2": "m**2", "mm2": "mm**2", "V": "volt",
 }  # fmt: skip
 _NUMBER = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?)\s*(.*?)\s*$", re.DOTALL)
 _UNIT_TEXT = re.compile(r"[A-Za-z_0-9*/^ ().-]{1,60}$")
 # A power is a short plain number and never itself raised: a tower of powers would be computed, digit by digit, without end.
 _TOWER = re.compile(r"(\*\*|\^)(?!\s*-?\d(\.\d)?\s*(?![\d.]|\*\*|\^))")
-_UNITS_TRIED_FOR_HINTS = (
+# What the trade writes, by the inner unit: a hint offers every one of these that fits, so that it leaves the choice where there is one.
+_TRADE_UNITS = {
+    "m": ("mm", "inch"), "m**2": ("mm**2", "m**2"), "m**3": ("cc", "L", "cid"), "Pa": ("kPa", "bar", "psi", "inHg"), "K": ("degC", "degF"),
+    "kg/s": ("g/s", "lb/h"), "kg": ("kg", "lb"), "N*m": ("N*m", "ft*lbf"), "W": ("kW", "hp"), "m/s": ("m/s", "km/h", "mph"),
+    "crank_deg": ("crank_deg", "cam_deg"),
+}  # fmt: skip
+_FAR = ("m", "ft")
+_UNITS_NAMED = (
     "mm", "inch", "thou", "cm", "m", "ft", "crank_deg", "cam_deg", "kPa", "bar", "psi", "inHg", "Pa", "g", "kg", "lb", "mg", "L", "cc", "cid",
     "degC", "degF", "K",
     "rpm", "g/s", "lb/h", "kg/s", "ms", "s", "km/h", "mph", "m/s", "N*m", "ft*lbf", "W", "kW", "hp",
@@ -146,17 +169,28 @@ def parse(text: str, key: str = "quantity") -> Quantity:
     """
     match = _NUMBER.match(text)
     if not match:
-        raise InputError(key, came=f'"{text}"', expected="a number and a unit", fix='write it like "4.00 inch"')
+        fix = 'put your figure in place of the "?"' if "?" in text else 'write it like "4.00 inch"'
+        raise InputError(key, came=f'"{text}"', expected="a number and a unit", fix=fix)
     if "," in text:
-        raise InputError(key, came=f'"{text}"', expected="a decimal point", fix=f'write "{text.replace(",", ".")}"')
+        raise InputError(key, came=f'"{text}"', expected="a decimal point", fix="write " + " or ".join(f'"{t}"' for t in without_comma(text)))
     try:
         unit = _unit(match[2])
     except ValueError as error:
-        raise InputError(key, came=f'"{text}"', expected="a unit camcalc knows", fix=f"{error}; {did_you_mean(match[2], _UNITS_TRIED_FOR_HINTS)}") from None
+        raise InputError(key, came=f'"{text}"', expected="a unit camcalc knows", fix=f"{error}; {did_you_mean(match[2], _UNITS_NAMED)}") from None
     value = float(match[1])
     if not math.isfinite(value):
         raise InputError(key, came=f'"{text}"', expected="a finite number")
     return registry().Quantity(value, unit)
+
+
+def without_comma(text: str) -> list[str]:
+    """Return what a figure with commas may mean: a decimal point, or thousands where three digits follow each.
+
+    >>> without_comma("10,7 mm"), without_comma("1,200 rpm")
+    (['10.7 mm'], ['1200 rpm', '1.200 rpm'])
+    """
+    thousands = re.match(r"\s*[+-]?[1-9]\d{0,2}(,\d{3})+(?![\d,])", text)
+    return ([text.replace(",", "")] if thousands else []) + ([text.replace(",", ".")] if text.count(",") == 1 else [])
 
 
 def half_last_digit(text: str) -> float:
@@ -210,10 +244,8 @@ def to_si(value: object, key: str, bounds: Bounds) -> Any:
         raise _wrong_dimension(value, key, bounds)
     magnitude = getattr(given, "_magnitude", given)
     number = magnitude * line[0] + line[1]
-    if isinstance(number, float):
-        inside = bounds.low <= number <= bounds.high
-    else:
-        inside = bool(((number >= bounds.low) & (number <= bounds.high)).all()) if hasattr(number, "all") else bounds.low <= number <= bounds.high
+    array = hasattr(number, "all") and not isinstance(number, float)
+    inside = bool(((number >= bounds.low) & (number <= bounds.high)).all()) if array else bounds.holds(number)
     if not inside:
         raise _out_of_range(value, key, bounds)
     return number
@@ -233,7 +265,7 @@ def _wrong_dimension(value: object, key: str, bounds: Bounds) -> InputError:
     shown = _shown(bounds)
     expected = f"{_kind(bounds.unit)}, e.g. in {shown}" if shown and f"({shown})" not in _kind(bounds.unit) else _kind(bounds.unit)
     if bare:
-        fix = "write the unit: " + " or ".join(f'"{value} {unit}"' for unit in _likely_units(_as_float(value), bounds))
+        fix = "write the unit: " + " or ".join(f'"{value} {unit}"' for unit in fitting_units(_as_float(value), bounds) or [shown])
     elif "crank" in bounds.unit and re.search(r"deg(rees?)?\s*$|°\s*$|rad\w*\s*$", str(value)):
         number = _NUMBER.match(str(value))
         fix = f'a plain degree is a plane angle; at the crank write "{number[1] if number else "..."} crank_deg", at the cam "cam_deg"'
@@ -257,29 +289,38 @@ def _as_float(value: Any) -> float:
 
 
 def _out_of_range(value: object, key: str, bounds: Bounds) -> InputError:
-    number = str(value)
-    match = _NUMBER.match(number)
-    fix = "check the figure and its unit"
-    if match:
-        own = match[2]
-        for unit in _UNITS_TRIED_FOR_HINTS:
-            line = _linear(_unit(unit), bounds.unit)
-            if line and unit != own and bounds.low <= float(match[1]) * line[0] + line[1] <= bounds.high:
-                fix = f'did you mean "{match[1]} {unit}"?'
-                break
-    return InputError(key, came=number, expected=_range_text(bounds), fix=fix)
+    match = _NUMBER.match(str(value))
+    if match is None:
+        return InputError(key, came=str(value), expected=range_text(bounds), fix="check the figure and its unit")
+    number, own = _short(match[1]), match[2]
+    fits = [unit for unit in fitting_units(float(match[1]), bounds) if unit != own]
+    meant = " or ".join(f'"{number} {unit}"' for unit in fits)
+    fix = f"did you mean {meant}?" if fits else "check the figure and its unit"
+    return InputError(key, came=f"{number} {own}".strip(), expected=range_text(bounds), fix=fix)
 
 
-def _range_text(bounds: Bounds) -> str:
+def _short(number: str) -> str:
+    """Return a figure as typed, or to four digits where a computer wrote more than anybody types."""
+    if sum(c.isdigit() for c in re.split("[eE]", number)[0]) <= 8:
+        return number
+    return f"{Decimal(f'{float(number):.4g}'):f}"
+
+
+def range_text(bounds: Bounds) -> str:
+    """Write a range in the unit shown.
+
+    >>> range_text(Bounds("m", 0.045, 0.14)), range_text(Bounds("W", 200.0, 2e4, "kW", True))
+    ('45 to 140 mm', '0, or 0.2 to 20 kW')
+    """
     show = _shown(bounds)
     line = _linear(_unit(bounds.unit), show) or (1.0, 0.0)
-    low, high = (f"{v * line[0] + line[1]:.4g}" for v in (bounds.low, bounds.high))
+    low, high = (f"{Decimal(f'{v * line[0] + line[1]:.4g}'):f}" if math.isfinite(v) else "" for v in (bounds.low, bounds.high))
     unit = "" if show in ("", "dimensionless") else f" {show}"
     if math.isinf(bounds.high):
         return f"at least {low}{unit}"
     if math.isinf(bounds.low):
         return f"at most {high}{unit}"
-    return f"{low} to {high}{unit}"
+    return f"{'0, or ' if bounds.or_zero else ''}{low} to {high}{unit}"
 
 
 # How the fixed inner units are shown in messages.
@@ -288,7 +329,7 @@ _KINDS = {
     "m": "a length", "m**2": "an area", "m**3": "a volume", "Pa": "a pressure", "K": "a temperature", "crank_deg": "a crank or cam angle",
     "crank_rps": "a crank speed (rpm)",
     "kg/s": "a mass flow", "kg": "a mass", "s": "a time", "N*m": "a torque", "W": "a power", "m/s": "a speed", "deg": "a plane angle",
-    "": "a plain ratio", "volt": "a voltage",
+    "": "a plain ratio", "volt": "a voltage", "RON": "an octane number", "kg/m**3": "a density",
 }  # fmt: skip
 
 
@@ -300,12 +341,17 @@ def _kind(unit: str) -> str:
     return _KINDS.get(unit, f"a quantity in {unit}")
 
 
-def _likely_units(value: float, bounds: Bounds) -> list[str]:
-    """Return the unit that puts a bare number into its range; both where a length may be in millimetres or inches."""
-    tried = dict.fromkeys((_shown(bounds), *_UNITS_TRIED_FOR_HINTS))
+def fitting_units(value: float, bounds: Bounds) -> list[str]:
+    """Return every unit of the trade that puts a number into a range; never one guess where two would do.
+
+    >>> fitting_units(5000.0, Bounds("m", -500.0, 6000.0, "m")), fitting_units(4.0, Bounds("m", 0.045, 0.14))
+    (['m', 'ft'], ['inch'])
+    """
+    show = _shown(bounds)
+    trade = _FAR if show in _FAR else _TRADE_UNITS.get(bounds.unit, ())
+    tried = dict.fromkeys((show, *trade, *(() if bounds.unit == "crank_rps" else (bounds.unit,))))
     lines = {unit: line for unit in tried if (line := _linear(_unit(unit), bounds.unit))}
-    fits = [unit for unit, line in lines.items() if bounds.low <= value * line[0] + line[1] <= bounds.high] or [_shown(bounds)]
-    return [fits[0], *(unit for unit in fits[1:] if {fits[0], unit} == {"mm", "inch"})]
+    return [unit for unit, (scale, offset) in lines.items() if bounds.low <= value * scale + offset <= bounds.high]
 
 
 def format_quantity(value: Quantity, digits: int = 4) -> str:

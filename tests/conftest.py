@@ -66,6 +66,10 @@ def reference_rows(name: str) -> list[Row]:
 
 
 def pytest_configure(config: pytest.Config) -> None:
+    from camcalc.cycle.models import MODELS
+    from tests.oracles.coarse_engine import CoarseEngine
+
+    MODELS["coarse"] = CoarseEngine
     config.addinivalue_line("markers", "reference(table): run once per row of a table in tests/reference, given as ``row``")
 
 
@@ -126,6 +130,14 @@ def build_of() -> Callable[..., Build]:
     return build
 
 
+@pytest.fixture
+def coarse(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let commands ask the tests' own engine instead of the resolved one, so that tests of words, pages and files take seconds."""
+    from camcalc.cycle.models import MODELS
+
+    monkeypatch.setitem(MODELS, "resolved", MODELS["coarse"])
+
+
 @pytest.fixture(scope="session")
 def engine_of(build_of: Callable[..., Build]) -> Callable[..., QuickEngine]:
     """Give an example's quick engine; arguments as for ``build_of``. Each is made once."""
@@ -141,20 +153,20 @@ def engine_of(build_of: Callable[..., Build]) -> Callable[..., QuickEngine]:
 
 @pytest.fixture(scope="session")
 def brief_of(build_of: Callable[..., Build]) -> Callable[[str], Brief]:
-    """Give an example's brief by the quick model, without bands. Each is made once."""
+    """Give an example's brief by the tests' own engine, without bands. Each is made once."""
 
     @functools.cache
     def brief(name: str) -> Brief:
         from camcalc import make_brief
 
-        return make_brief(build_of(name), model="quick", bands=False)
+        return make_brief(build_of(name), model="coarse", bands=False)
 
     return brief
 
 
 @pytest.fixture(scope="session")
 def banded_brief(build_of: Callable[..., Build]) -> Brief:
-    """The long-meadow brief by the quick model, with bands."""
+    """The long-meadow brief by the tests' own engine, with bands."""
     from camcalc import make_brief
 
-    return make_brief(build_of("long-meadow"), model="quick")
+    return make_brief(build_of("long-meadow"), model="coarse")

@@ -17,7 +17,7 @@ ROOT = Path(__file__).resolve().parents[1]
 PACKAGE = ROOT / "camcalc"
 # Bottom up; a module imports its own layer and those before it. A single module may stand lower than the rest of its part.
 LAYERS = (
-    ("_version", "compiling", "errors", "units", "results", "sources"),
+    ("_version", "cautions", "compiling", "errors", "marks", "units", "results", "sources"),
     ("cam", "engine"),
     ("build", "examples"),
     ("cycle", "burn", "drive.road_load"),

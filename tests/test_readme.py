@@ -13,7 +13,9 @@ from pathlib import Path
 
 import pytest
 
+from camcalc.cautions import CAUTIONS
 from camcalc.cli.main import COMMANDS, main, module_of
+from camcalc.marks import Mark
 
 
 @pytest.fixture(scope="module")
@@ -95,12 +97,8 @@ def test_every_option_the_readme_names_is_one(readme: str) -> None:
     "words",
     [
         "knock sensor",
-        "Detonation destroys",
         "clay or a dial indicator",
-        "brakes standing",
         "closed course",
-        "exhaust extraction",
-        "law is local",
         "Out of scope",
     ],
 )
@@ -123,3 +121,8 @@ def test_the_whole_check_uses_the_install_from_elsewhere_and_again_after_another
     for part in (first, second):
         assert 'try_install "$root/.venv/bin"' in part
         assert 'from_elsewhere "$root/.venv/bin/camcalc" brief "$sheet"' in part
+
+
+@pytest.mark.parametrize("text", [*CAUTIONS, *Mark], ids=lambda text: text.name)
+def test_the_readme_says_every_caution_and_what_every_mark_means(readme: str, text: str) -> None:
+    assert f"\n- {text}\n" in readme

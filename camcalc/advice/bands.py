@@ -13,9 +13,12 @@ from typing import Any
 
 import numpy as np
 
+from ..cycle.best_torque import EARLIEST, LATEST
 from ..errors import CamcalcError
+from ..marks import Mark, ends_of_search, mark_codes
 from ..results import Band
 from ..units import quantity
+from .reversion import FASTEST, SLOWEST
 
 __all__ = ["TOLERANCES", "HeadlineBands", "sample_bands"]
 
@@ -32,6 +35,7 @@ TOLERANCES: dict[str, tuple[float, str]] = {
     "back_pressure": (0.50, "exhaust back-pressure"),
     "port_heat": (0.50, "cooling of blown-back gas in the port"),
     "wall_heat": (0.20, "heat to the cylinder walls"),
+    "octane": (0.02, "octane of the fuel in the tank, and the knock estimate itself"),
 }
 SEED = 20240
 # Headline numbers that are sampled: inner unit, unit shown, words.
@@ -45,6 +49,8 @@ HEADLINES = {
     "shut_latest": ("crank_deg", "crank_deg", "and must end by, at the same point"),
     "ceiling": ("crank_deg", "crank_deg", "spark ceiling at the worst cell of the zone"),
 }
+# Ends of the searches behind them, inner unit.
+ENDS = {"unstable_below": (SLOWEST, FASTEST), "blow_back_below": (SLOWEST, FASTEST), "ceiling": (LATEST, EARLIEST)}
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True)
@@ -68,6 +74,13 @@ class HeadlineBands:
             out[name] = (value if math.isfinite(value) else None, low, high, show)
         return out
 
+    def marks_of(self, name: str) -> tuple[Mark | None, Mark | None, Mark | None]:
+        """Return the marks of a banded number, its low and its high: which of them are an end of the search for it."""
+        least, most = ENDS.get(name, (-math.inf, math.inf))
+        found = ends_of_search([self.nominal.get(name, math.nan), *self.bands[name]], least=least, most=most)
+        assert isinstance(found, tuple)
+        return found[0], found[1], found[2]
+
     def to_dict(self) -> dict[str, Any]:
         """Return plain data for JSON: bands, share of samples without an answer, and the inputs that matter most."""
         return {
@@ -76,6 +89,7 @@ class HeadlineBands:
             "seconds": round(self.seconds, 1),
             "headlines": {
                 name: {"what": HEADLINES[name][2], "value": value, "unit": show, "low": low, "high": high}
+                | dict(zip(("mark", "low_mark", "high_mark"), mark_codes(self.marks_of(name)), strict=True))
                 for name, (value, low, high, show) in self.shown().items()
             },
             "no_answer_share": dict(self.no_answer),

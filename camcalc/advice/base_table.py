@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from collections.abc import Mapping
 from typing import Protocol
 
 import numpy as np
 
 from ..cycle.operating import EngineModel
+from ..marks import Mark, Marks
 from ..results import Measure, Record, measure
 from .equal_torque import pressure_at_equal_torque
 from .load_axis import load_of
@@ -49,6 +51,7 @@ class BaseTableCell(Record):
     efficiency_change: Measure = measure("", "percent")
     exhaust_temperature_change: Measure = measure("K", "K")
     applies_to: str = APPLIES_TO
+    marks: Mapping[str, Marks] = dataclasses.field(default_factory=dict)
 
 
 def spark_of_table(model: EngineModel, table: Table, speed: float, pressure: float) -> float:
@@ -84,6 +87,7 @@ def compare_with_base(model: EngineModel, ceilings: SparkCeilings, table: Table)
             fuel_change=nan,
             efficiency_change=nan,
             exhaust_temperature_change=nan,
+            marks={"ceiling": ceilings.mark("ceiling", row, column), "table_spark": Mark.KNOCKS if spark > ceilings.si.knock[row, column] else None},
         )
         if at is not None:
             now = model.state(speed, at, float(ceiling))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 from typing import Any
 
 from ..cam.card import CamCard, Overlap
@@ -30,17 +31,24 @@ class CamFacts(Record):
     overlap_factor_by_fit: Measure = measure("deg/m", doc="by the published fit, shown beside it")
     effective_compression: float
     events: tuple[ValveEvents, ...]
+    engine_lacks: tuple[str, ...] = ()
 
 
-def cam_facts(cam: CamCard, engine: Any) -> CamFacts:
-    """Return what follows from a cam by geometry, in an engine."""
+def cam_facts(cam: CamCard, engine: Any, lacks: tuple[str, ...] = ()) -> CamFacts:
+    """Return what follows from a cam by geometry, in an engine.
+
+    Parameters
+    ----------
+    cam : CamCard
+    engine : Engine or None
+        Without one, effective compression and overlap factor are left out (not a number).
+    lacks : tuple of str
+        What ``[engine]`` lacks then.
+    """
     intake, exhaust = cam.lift_curve("intake"), cam.lift_curve("exhaust")
-    geometry = geometry_of(engine)
     at_seat = cam.events(at="0.15 mm", measured_at="valve")
     printed = [cam.events(at=f"{h!r} m", measured_at=side) for h, side in cam.checked_heights()]
-    fit = 0.0
-    if at_seat.si.overlap > 0.0:
-        fit = overlap_factor_fit.kernel(at_seat.si.overlap, bore=engine.si.bore, max_lift=intake.max_lift, valve_diameter=engine.si.intake_valve_diameter)
+    factor, fit, compression = (math.nan,) * 3 if engine is None else _in_engine(cam, engine, at_seat)
     return CamFacts(
         cam=cam.name,
         lobe_separation=cam.intake.si.centreline + cam.exhaust.si.centreline,
@@ -50,8 +58,20 @@ def cam_facts(cam: CamCard, engine: Any) -> CamFacts:
         intake_lift=intake.max_lift,
         exhaust_lift=exhaust.max_lift,
         overlap=cam.overlap,
-        overlap_factor=overlap_factor(cam, engine),
+        overlap_factor=factor,
         overlap_factor_by_fit=fit,
-        effective_compression=effective_compression.kernel(geometry.compression_ratio, at_seat.si.intake_closes, geometry.rod_over_crank),
+        effective_compression=compression,
         events=(*printed, *(() if any(e.measured_at == "valve" and abs(e.si.height - at_seat.si.height) < 1e-9 for e in printed) else (at_seat,))),
+        engine_lacks=lacks,
     )
+
+
+def _in_engine(cam: CamCard, engine: Any, at_seat: ValveEvents) -> tuple[float, float, float]:
+    """Return overlap factor by definition and by fit, and effective compression."""
+    geometry = geometry_of(engine)
+    fit = 0.0
+    if at_seat.si.overlap > 0.0:
+        lift, head = cam.lift_curve("intake").max_lift, engine.si.intake_valve_diameter
+        fit = overlap_factor_fit.kernel(at_seat.si.overlap, bore=engine.si.bore, max_lift=lift, valve_diameter=head)
+    compression = effective_compression.kernel(geometry.compression_ratio, at_seat.si.intake_closes, geometry.rod_over_crank)
+    return overlap_factor(cam, engine), fit, compression

@@ -8,9 +8,11 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from ..cycle.best_torque import spark_ends
 from ..cycle.operating import EngineModel, Tolerances
 from .idle import idle_state
 from .injection import point_at
+from .knock_edge import knock_grid
 from .reversion import reversion_in_gear
 from .spark import SparkCeilings
 from .spark_limits import ceiling_column
@@ -57,8 +59,11 @@ def headline_gear(build: Build) -> int:
     return min(range(len(ratios)), key=lambda k: abs(ratios[k] - 1.0)) + 1
 
 
-def headline(kind: Callable[..., EngineModel], build: Build, tolerances: Tolerances, zone: Zone | None) -> dict[str, Any]:
-    """Return the headline numbers under a set of tolerances, in inner units; ``ceilings`` over the nominal's zone is an array."""
+def headline(
+    kind: Callable[..., EngineModel], build: Build, tolerances: Tolerances, zone: Zone | None, knocking: tuple[Array, Array] | None = None
+) -> dict[str, Any]:
+    """Return the headline numbers under a set of tolerances, in inner units; ``ceilings`` over the nominal's zone is an array, and so is
+    ``knock`` over the speeds [rev/s] and pressures [Pa] of ``knocking``."""
     engine = kind(build, tolerances)
     idle = idle_state(engine)
     found: dict[str, Any] = {"vacuum": idle.si.manifold_vacuum, "burned_fraction": idle.si.burned_fraction}
@@ -76,6 +81,8 @@ def headline(kind: Callable[..., EngineModel], build: Build, tolerances: Toleran
         found["ceilings"] = np.array([[cell.ceiling for cell in column.cells] for column in columns]).T
         if zone.worst is not None:
             found["ceiling"] = float(found["ceilings"][zone.worst])
+    if knocking is not None and knocking[1].size:
+        found["knock"] = knock_grid(engine, *knocking)
     return found
 
 
@@ -88,4 +95,5 @@ def with_bands(ceilings: SparkCeilings, zone: Zone | None, grids: Mapping[str, t
         whole = np.full_like(ceilings.si.ceiling, np.nan)
         whole[zone.rows, zone.columns] = edge
         edges.append(np.where(np.isfinite(ceilings.si.ceiling), whole, np.nan))
-    return ceilings.replace(ceiling_low=edges[0], ceiling_high=edges[1])
+    marks = {**ceilings.marks, "ceiling_low": spark_ends(edges[0]), "ceiling_high": spark_ends(edges[1])}
+    return ceilings.replace(ceiling_low=edges[0], ceiling_high=edges[1], marks=marks)

@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from typing import TYPE_CHECKING, NamedTuple
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from ..burn.stability import imep_variation
+from ..cycle.best_torque import spark_ends
 from ..cycle.operating import EngineModel, barometer, pressure_for_net_imep
 from ..drive.road_load import converter_drag
 from ..engine.friction import rubbing_friction
 from ..engine.valve_flow import orifice_flow_kernel
 from ..errors import NoSolutionError
+from ..marks import Mark, Marks, ends_of_search, marks_where, merged_marks
 from ..results import Measure, Record, measure
 
 if TYPE_CHECKING:
@@ -59,6 +62,7 @@ class IdleState(Record):
     throttle_area: Measure = measure("m**2", "mm**2", doc="opening, all throttles and bypasses together")
     fuel_flow: Measure = measure("m**3/s", "L/h")
     flag: str = ""
+    marks: Mapping[str, Marks] = dataclasses.field(default_factory=dict)
 
 
 def load_terms(model: EngineModel, speed: float, *, drive: bool, accessories: bool) -> LoadTerms:
@@ -114,6 +118,18 @@ def idle_spark(build: Build, best: float) -> float:
     return float(min(best - build.idle.si.spark_reserve, build.idle.si.earliest_spark))
 
 
+def idle_spark_marks(build: Build, *, best: Any, spark: Any) -> Marks:
+    """Return which idle sparks are the sheet's cap, and which rest on a best torque that is an end of the search; all [crank deg]."""
+    return merged_marks(marks_where(spark >= build.idle.si.earliest_spark, Mark.CAP), spark_ends(best))
+
+
+def lowest_mark(lowest: float) -> Mark | None:
+    """Return what a lowest idle speed [rev/s] is, as ``lowest_idle`` found it, if it is an end of its search."""
+    if math.isnan(lowest):
+        return Mark.NONE_FOUND
+    return Mark.OR_LESS if ends_of_search(lowest, least=SLOWEST) else None
+
+
 def _describe(model: EngineModel, speed: float, pressure: float, drive: bool, accessories: bool) -> IdleState:
     build, ambient = model.build, barometer(model)
     best = model.best_spark(speed, pressure)
@@ -138,6 +154,7 @@ def _describe(model: EngineModel, speed: float, pressure: float, drive: bool, ac
         throttle_area=air / flux if flux > 0.0 else math.nan,
         fuel_flow=state.fuel * cycles / model.fuel.density,
         flag="" if state.burned_fraction <= 0.40 else "burned gas beyond any data: treat as a sign, not a figure",
+        marks={"best_spark": spark_ends(best), "spark": idle_spark_marks(build, best=best, spark=spark)},
     )
 
 

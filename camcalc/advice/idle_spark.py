@@ -9,21 +9,19 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from typing import TYPE_CHECKING
+from collections.abc import Mapping
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..burn.stability import imep_variation
+from ..cycle.best_torque import spark_ends
 from ..cycle.operating import EngineModel, barometer, pressure_for_net_imep
 from ..errors import NoSolutionError
+from ..marks import Mark, Marks, marked, marks_where
 from ..results import Measure, Record, measure
 from ..units import quantity
-from .idle import IDLE_REACH, idle_spark, load_terms
-from .starting_table import STEEPEST
-
-if TYPE_CHECKING:
-    from .spark import SparkCeilings
+from .idle import IDLE_REACH, idle_spark, idle_spark_marks, load_terms
 
 __all__ = ["WHY_OPPOSITE", "IdleSpark", "idle_spark_advice", "meets_table"]
 
@@ -35,8 +33,8 @@ WHY_OPPOSITE = (
     "At idle the pedal is closed and the car stands: a slow burn wants an early spark, and spark that does not rise with speed. "
     "In the zone above idle the charge swings and the car answers: its cleanest and fullest states want less, so spark goes down and level there."
 )
-# Idle and table further apart than two usual steps of a table are told [crank deg]; ESTIMATE.
-STEEP = 2.0 * STEEPEST
+# Sparks that print as one whole degree are one [crank deg].
+WHOLE = 1.0
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
@@ -51,6 +49,7 @@ class IdleSpark(Record):
     imep_variation: Measure = measure("", "percent", doc="at each of them")
     why: str = WHY_OPPOSITE
     meets_table: str = ""
+    marks: Mapping[str, Marks] = dataclasses.field(default_factory=dict)
 
 
 def idle_spark_advice(model: EngineModel) -> IdleSpark:
@@ -65,39 +64,47 @@ def idle_spark_advice(model: EngineModel) -> IdleSpark:
         except NoSolutionError:
             continue
     at_sparks = [_at(model, target, float(spark)) for spark in SPARKS]
+    spark = falling(own)
     return IdleSpark(
         speed=speeds,
-        spark=falling(own),
+        spark=spark,
         best_spark=best,
         swept_spark=SPARKS,
         manifold_vacuum=np.array([a[0] for a in at_sparks]),
         imep_variation=np.array([a[1] for a in at_sparks]),
+        marks={
+            "spark": idle_spark_marks(model.build, best=best, spark=spark),
+            "best_spark": spark_ends(best),
+            "swept_spark": marks_where([a[2] for a in at_sparks], Mark.KNOCKS),
+        },
     )
 
 
-def meets_table(idle: IdleSpark, pressure: float, ceilings: SparkCeilings) -> str:
-    """Return where the idle spark goes, and what it costs to idle on the starting table's instead; ``pressure`` is the idle's [Pa]."""
-    si, speed = idle.si, float(idle.si.speed[idle.si.speed.size // 2])
-    own = float(si.spark[si.speed.size // 2])
-    near = (int(np.argmin(np.abs(ceilings.si.manifold_pressure - pressure))), int(np.argmin(np.abs(ceilings.si.speed - speed))))
-    there = float(ceilings.si.starting_spark[near])
-    if not math.isfinite(own + there):
+def meets_table(idle: IdleSpark, there: float) -> str:
+    """Return which of two tables gets which spark; ``there`` is the starting table's where the engine idles [crank deg before top dead centre].
+
+    One number serves where both agree. Elsewhere the idle's own belongs to an idle-spark table, and the line says what it costs to idle
+    without one.
+    """
+    si = idle.si
+    middle = si.speed.size // 2
+    own = float(si.spark[middle])
+    if not math.isfinite(own):
         return ""
-    said = f"The idle's {own:.0f} degrees belong to the closed pedal: to the controller's own idle spark, where it has one."
-    if abs(own - there) <= STEEP:
-        return said
-    said += f" With the pedal open the starting table has {there:.0f} degrees there, {abs(own - there):.0f} apart."
-    if there > own:
-        return f"{said} Where one table serves both, give the cells that the idle visits the idle's own, so that its control keeps spark to add."
+    told = marked(f"{own:.0f} deg BTDC", idle.mark("spark", middle))
+    if not math.isfinite(there):
+        return f"Idle-spark table: {told}. The starting table is blank where the engine idles: knock leaves no spark there."
+    if abs(own - there) < WHOLE:
+        return f"One spark serves the idle, in an idle-spark table and in the starting table: {told}."
+    said = f"Idle-spark table: {told}. Starting table where the engine idles: {there:.0f} deg BTDC, for an open pedal."
     with np.errstate(invalid="ignore"):
         vacuum, varies = (np.interp([own, there], si.swept_spark, values) for values in (si.manifold_vacuum, si.imep_variation))
-    if not np.isfinite([vacuum, varies]).all():
+    if not np.isfinite([*vacuum, *varies]).all():
         return said
     inches = quantity(vacuum, "Pa").to("inHg").magnitude
     return (
-        f"{said} Where one table serves both, idle on the table's to begin with: {inches[1]:.1f} inHg and COV {100.0 * varies[1]:.0f} % "
-        f"instead of {inches[0]:.1f} inHg and {100.0 * varies[0]:.0f} %. A step of {own - there:.0f} degrees between idle and drive would swing what "
-        "the pedal does at every touch."
+        f"{said} Without an idle-spark table the engine idles on the starting table: {inches[1]:.1f} inHg and COV {100.0 * varies[1]:.0f} %, "
+        f"not {inches[0]:.1f} inHg and {100.0 * varies[0]:.0f} %."
     )
 
 
@@ -117,9 +124,10 @@ def _balance(model: EngineModel, speed: float, spark: float | None) -> float:
     return pressure_for_net_imep(model, speed, load, spark, offset=idle.spark_reserve, earliest=idle.earliest_spark)
 
 
-def _at(model: EngineModel, speed: float, spark: float) -> tuple[float, float]:
+def _at(model: EngineModel, speed: float, spark: float) -> tuple[float, float, bool]:
+    """Return vacuum [Pa], variation of IMEP and whether the idle knocks on a spark; not-a-number where it does not carry itself."""
     try:
         pressure = _balance(model, speed, spark)
     except NoSolutionError:
-        return math.nan, math.nan
-    return barometer(model) - pressure, imep_variation(model, speed, pressure, spark)
+        return math.nan, math.nan, False
+    return barometer(model) - pressure, imep_variation(model, speed, pressure, spark), spark > model.knock_spark(speed, pressure)

@@ -1,4 +1,8 @@
-"""Load by three names: manifold pressure, air mass per cylinder and cycle, per cent filling; one becomes another through the cycle."""
+"""Load by three names; one becomes another through the cycle.
+
+Manifold pressure is absolute; air charge is the air trapped per cylinder and cycle; relative charge is air charge over swept volume times a
+reference density, that of air at 101.325 kPa and 20 degC unless the sheet says otherwise.
+"""
 
 from __future__ import annotations
 
@@ -13,21 +17,21 @@ from ..errors import InputError, NoSolutionError, did_you_mean
 if TYPE_CHECKING:
     from ..build import Build
 
-__all__ = ["LOAD_KINDS", "air_of_filling", "grid_over", "load_of", "pressure_of_load"]
+__all__ = ["LOAD_KINDS", "air_charge_of", "grid_over", "load_of", "pressure_of_load"]
 
 Array = NDArray[np.float64]
 
-LOAD_KINDS = ("manifold pressure", "air mass", "filling")
+LOAD_KINDS = ("manifold pressure", "air charge", "relative charge")
 AIR_GAS_CONSTANT = 287.05
 LEAST_PRESSURE = 15e3
 
 
-def air_of_filling(build: Build, filling: float) -> float:
-    """Return the air mass [kg] per cylinder and cycle of a filling: that share of the swept volume at the sheet's reference density."""
+def air_charge_of(build: Build, relative_charge: float) -> float:
+    """Return the air charge [kg per cylinder and cycle] of a relative charge: that share of the swept volume at the sheet's reference density."""
     from ..engine.geometry import geometry_of
 
     limits = build.limits.si
-    return float(filling * geometry_of(build.engine).swept * limits.filling_pressure / (AIR_GAS_CONSTANT * limits.filling_temperature))
+    return float(relative_charge * geometry_of(build.engine).swept * limits.reference_pressure / (AIR_GAS_CONSTANT * limits.reference_temperature))
 
 
 def load_of(model: EngineModel, speed: float, pressure: float, spark: float, kind: str) -> float:
@@ -36,7 +40,7 @@ def load_of(model: EngineModel, speed: float, pressure: float, spark: float, kin
     if kind == "manifold pressure":
         return pressure
     air = model.state(speed, pressure, spark).air
-    return air if kind == "air mass" else air / air_of_filling(model.build, 1.0)
+    return air if kind == "air charge" else air / air_charge_of(model.build, 1.0)
 
 
 def pressure_of_load(model: EngineModel, speed: float, load: float, spark: float, kind: str) -> float:
@@ -85,7 +89,7 @@ def grid_over(grid: Array, loads_of_rows: Array, loads: Array) -> Array:
 
 
 def _words(load: float, kind: str) -> str:
-    return f"{load * 1e6:.0f} mg" if kind == "air mass" else f"{load * 100:.0f} % filling"
+    return f"{load * 1e6:.0f} mg" if kind == "air charge" else f"{load * 100:.0f} % relative charge"
 
 
 def _check(kind: str) -> None:

@@ -49,7 +49,7 @@ class LoadSensing(Record):
 
     air_meter: Measure = measure("", "percent", doc="a meter before the throttle that counts reversed flow as air, behind plenum and throttle")
     air_meter_at_most: Measure = measure("", "percent", doc="the same meter, were there neither plenum nor throttle to damp the swing")
-    pressure_sensor: Measure = measure("", "percent", doc="pressure with the replaced cam's filling table")
+    pressure_sensor: Measure = measure("", "percent", doc="pressure with the replaced cam's table of volumetric efficiency")
     advice: str = ""
 
 
@@ -192,7 +192,7 @@ def _through_throttle(pressure: float, plenum: Plenum) -> float:
 
 
 def table_over_reading(air_replaced: float, air_new: float) -> float:
-    """Return by how much the replaced cam's filling table over-reads at equal manifold pressure.
+    """Return by how much the replaced cam's table of volumetric efficiency over-reads at equal manifold pressure.
 
     Parameters
     ----------
@@ -237,6 +237,6 @@ def load_sensing(runner_flow: Array, cylinders: int, *, speed: float, plenum: Pl
         )
     if abs(table) > NOTICED:
         words.append(
-            f"a pressure sensor with the replaced cam's filling table reads {abs(table):.0%} too {'much' if table > 0.0 else 'little'}: map filling anew"
+            f"a pressure sensor with the replaced cam's volumetric efficiency reads {abs(table):.0%} too {'much' if table > 0.0 else 'little'}: map it again"
         )
     return LoadSensing(air_meter=meter, air_meter_at_most=most, pressure_sensor=table, advice="; ".join(words) or "either sensor reads within 2 %")

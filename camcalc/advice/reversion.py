@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import NamedTuple
 
 from ..burn.stability import imep_variation
 from ..cycle.operating import EngineModel, pressure_for_net_imep
 from ..drive.road_load import road_speed
 from ..errors import NoSolutionError
+from ..marks import Mark, Marks
 from ..results import Measure, Record, measure
 from .equal_torque import road_net_imep
 
@@ -32,7 +33,10 @@ class RoadPoint(NamedTuple):
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
 class GearReversion(Record):
-    """Where trouble ends in one gear. A speed is missing where the figure stays within its limit down to 600 rpm, or the car is ``held`` at no speed."""
+    """Where trouble ends in one gear. A speed is missing where the figure stays within its limit down to 600 rpm, or the car is ``held`` at no speed.
+
+    ``marks`` tells the one from the other, and names a speed that is where the search begins.
+    """
 
     gear: int
     ratio: float
@@ -42,6 +46,14 @@ class GearReversion(Record):
     blow_back_below_road_speed: Measure = measure("m/s", "km/h")
     note: str = ""
     held: bool = True
+    marks: Mapping[str, Marks] = dataclasses.field(default_factory=dict)
+
+
+class Edge(NamedTuple):
+    """A speed [rev/s] below which something is bad, and whether it is an end of the search; NaN where there is none."""
+
+    speed: float
+    mark: Mark | None
 
 
 def road_point(model: EngineModel, speed: float, gear_ratio: float, *, near: float = math.nan) -> RoadPoint:
@@ -80,22 +92,21 @@ def reversion_in_gear(model: EngineModel, gear: int) -> GearReversion:
     held = any(p is not None for p in cache.values())
     if not held:
         notes.append(f"gear {gear}: the engine holds the car on the level at no speed up to {FASTEST * 60:.0f} rpm: nothing is said of it")
-    if unstable >= FASTEST or blown >= FASTEST:
-        notes.append(f"{FASTEST * 60:.0f} rpm is where the search begins: it stands for that or more")
     return GearReversion(
         gear=gear,
         ratio=ratio,
-        unstable_below=unstable,
-        unstable_below_road_speed=road_speed(vehicle, unstable, ratio),
-        blow_back_below=blown,
-        blow_back_below_road_speed=road_speed(vehicle, blown, ratio),
+        unstable_below=unstable.speed,
+        unstable_below_road_speed=road_speed(vehicle, unstable.speed, ratio),
+        blow_back_below=blown.speed,
+        blow_back_below_road_speed=road_speed(vehicle, blown.speed, ratio),
         note="; ".join(notes),
         held=held,
+        marks={f"{name}{of}": edge.mark for name, edge in (("unstable_below", unstable), ("blow_back_below", blown)) for of in ("", "_road_speed")},
     )
 
 
-def _last_bad(bad: Callable[[float], bool | None]) -> float:
-    """Return the highest speed [rev/s] below which something is bad; NaN if it is good down to the slowest.
+def _last_bad(bad: Callable[[float], bool | None]) -> Edge:
+    """Return the highest speed below which something is bad; none found if it is good down to the slowest.
 
     ``bad`` answers None where the car cannot be held at all; above the fastest speed it can be held, that means nothing.
     """
@@ -103,17 +114,17 @@ def _last_bad(bad: Callable[[float], bool | None]) -> float:
     while speed >= SLOWEST and bad(speed) is None:
         speed -= STEP
     if speed < SLOWEST:
-        return math.nan
+        return Edge(math.nan, None)
     top = speed
     high = top
     while speed > SLOWEST and bad(speed) is False:
         high, speed = speed, max(speed - STEP, SLOWEST)
     if speed <= SLOWEST and bad(SLOWEST) is False:
-        return math.nan
+        return Edge(math.nan, Mark.NONE_FOUND)
     if speed >= top:
-        return top
+        return Edge(top, Mark.OR_MORE)
     low = speed
     while high - low > 20.0 / 60.0:
         middle = (low + high) / 2.0
         low, high = (low, middle) if bad(middle) is False else (middle, high)
-    return (low + high) / 2.0
+    return Edge((low + high) / 2.0, None)

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from ..cycle.best_torque import spark_ends
 from ..cycle.operating import EngineModel, Tolerances, pressure_for_net_imep
 from ..errors import NoSolutionError
+from ..marks import Mark, Marks, marks_where, merged_marks
 from ..results import Measure, Record, measure
 from .equal_torque import road_net_imep
 from .spark_limits import ceiling_column
@@ -56,6 +58,7 @@ class CeilingSensitivity(Record):
     variants: tuple[str, ...]
     gear: int
     beside: str = COMMON_PRACTICE
+    marks: Mapping[str, Marks] = dataclasses.field(default_factory=dict)
 
     @property
     def remark(self) -> str:
@@ -78,10 +81,10 @@ def variants_of(build: Build) -> list[Variant]:
         swing = min(factor * limits.swing_factor, 3.0)
         found.append(Variant(f"swing {word}", build.replace(limits=limits.replace(swing_factor=swing)), plain))
     for change in (-OCTANE_STEP, OCTANE_STEP):
-        octane = min(max(build.fuel.octane + change, OCTANES[0]), OCTANES[1])
-        if octane == build.fuel.octane:
+        octane = min(max(build.fuel.si.octane + change, OCTANES[0]), OCTANES[1])
+        if octane == build.fuel.si.octane:
             continue
-        found.append(Variant(f"research octane {octane:g}", build.replace(fuel=build.fuel.replace(octane=octane)), plain))
+        found.append(Variant(f"research octane {octane:g}", build.replace(fuel=build.fuel.replace(octane=f"{octane!r} RON")), plain))
     return found + [Variant(f"gear {g} alone", build.replace(vehicle=vehicle.replace(smooth_gears=[g])), plain) for g in vehicle.smooth_gears]
 
 
@@ -89,7 +92,7 @@ def ceiling_sensitivity(kind: Callable[..., EngineModel], build: Build, gear: in
     """Return the table for an engine model, at the road load of a gear counted from 1; a gear alone moves to its own road load."""
     variants = variants_of(build)
 
-    def at_speed(speed: float) -> list[tuple[float, float, float]]:
+    def at_speed(speed: float) -> list[tuple[float, float, float, float]]:
         nominal = kind(build)
         road = _road_pressure(nominal, speed, gear)
         found = []
@@ -100,18 +103,20 @@ def ceiling_sensitivity(kind: Callable[..., EngineModel], build: Build, gear: in
             at = road if len(alone) > 1 or alone[0] == gear else _road_pressure(model, speed, alone[0])
             cell = ceiling_column(model, speed, [at]).cells[0] if math.isfinite(at) else None
             limit = cell.limit if cell is not None and math.isfinite(cell.ceiling) else math.nan
-            found.append((limit, math.nan if cell is None else cell.floor, at))
+            found.append((limit, *((math.nan, at, math.nan) if cell is None else (cell.floor, at, cell.best))))
         return found
 
     with ThreadPoolExecutor() as pool:
         columns = np.array(list(pool.map(at_speed, map(float, SPEEDS))))
+    limit, floor, best = columns[:, :, 0].T, columns[:, 0, 1], columns[:, 0, 3]
     return CeilingSensitivity(
         speed=SPEEDS,
         manifold_pressure=columns[:, 0, 2],
-        limit=columns[:, :, 0].T,
-        floor=columns[:, 0, 1],
+        limit=limit,
+        floor=floor,
         variants=tuple(v.what for v in variants),
         gear=gear,
+        marks={"limit": spark_ends(limit), "floor": merged_marks(marks_where(floor >= best, Mark.OR_MORE), spark_ends(floor))},
     )
 
 

@@ -7,18 +7,20 @@ from __future__ import annotations
 
 import dataclasses
 import os
+from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ..cycle.operating import EngineModel, barometer
+from ..cycle.best_torque import EARLIEST, spark_ends
+from ..cycle.operating import EngineModel, barometer, refuse_teaching
 from ..errors import InputError, did_you_mean
+from ..marks import Mark, Marks, ends_of_search, marks_by, marks_in, marks_where, merged_marks
 from ..results import Measure, Record, measure
-from .load_axis import air_of_filling, grid_over
-from .spark_limits import OFFSETS, CeilingColumn, ceiling_column
-from .starting_table import whole_table
+from .load_axis import air_charge_of, grid_over
+from .spark_limits import OFFSETS, WIDEST_SWING, CeilingColumn, ceiling_column
 
 __all__ = ["APPLIES_TO", "PRESSURES", "SPEEDS", "SparkCeilings", "spark_ceilings"]
 
@@ -34,6 +36,7 @@ class SparkCeilings(Record):
     """Ceilings for FINAL spark (table plus every adder) over speed and manifold pressure; outside the zone camcalc gives none.
 
     Grids have a row for each manifold pressure and a column for each speed; angles are crank degrees before top dead centre.
+    ``marks`` says which ceilings spark does not cure, and which figures are an end of a search.
     """
 
     speed: Measure = measure("crank_rps", "rpm")
@@ -50,14 +53,11 @@ class SparkCeilings(Record):
     best_spark: Measure = measure("crank_deg", doc="best torque of the mean cycle")
     knock: Measure = measure("crank_deg", doc="earliest spark without knock; blank where none searched knocks")
     floor: Measure = measure("crank_deg", doc="least spark whose burn is not too late and exhaust not too hot")
-    starting_spark: Measure = measure(
-        "crank_deg", doc="starting table, whole: the zone level under its ceilings, eased by a rim into best torque or knock less a margin"
-    )
     swing: Measure = measure("", "percent", doc="half swing of load over load")
     half_burned: Measure = measure("crank_deg", doc="50 % burned at best torque, after top dead centre")
     torque_curvature: Measure = measure("1/crank_deg**2", doc="k of torque = 1 - k offset^2; published 1.6e-4 to 5e-4 for charges with little burned gas")
-    air: Measure = measure("kg", "mg", doc="trapped air per cylinder and cycle, best torque")
-    filling: Measure = measure("", "percent", doc="air over swept volume times the reference density")
+    air_charge: Measure = measure("kg", "mg", doc="trapped air per cylinder and cycle, best torque")
+    relative_charge: Measure = measure("", "percent", doc="air charge over swept volume times the reference density")
     burned_fraction: Measure = measure("", "percent")
     imep_variation: Measure = measure("", "percent", doc="coefficient of variation of gross IMEP at best torque")
     spark_offset: Measure = measure("crank_deg", doc="of the torque curves")
@@ -66,6 +66,7 @@ class SparkCeilings(Record):
     remarks: tuple[tuple[str, ...], ...]
     gears: tuple[int, ...]
     applies_to: str = APPLIES_TO
+    marks: Mapping[str, Marks] = dataclasses.field(default_factory=dict)
 
     def over(self, kind: str, loads: Array | None = None) -> tuple[Array, Array]:
         """Return loads of a kind and the ceilings [crank deg] over them; rows loads, columns the speeds.
@@ -73,17 +74,31 @@ class SparkCeilings(Record):
         Parameters
         ----------
         kind : str
-            ``"manifold pressure"``, ``"air mass"`` or ``"filling"``.
+            ``"manifold pressure"``, ``"air charge"`` or ``"relative charge"``.
         loads : array
             SI; by default evenly over what the grid reaches at every speed.
         """
-        reached = {"manifold pressure": self.si.manifold_pressure[:, None] + 0.0 * self.si.air, "air mass": self.si.air, "filling": self.si.filling}
-        if kind not in reached:
-            raise InputError("load axis", came=kind, expected=" or ".join(reached), fix=did_you_mean(kind, list(reached)))
-        rows = np.where(np.isfinite(self.si.imep_variation), reached[kind], np.nan)
+        rows = self._reached(kind)
         if loads is None:
             loads = np.linspace(float(np.nanmax(np.nanmin(rows, axis=0))), float(np.nanmin(np.nanmax(rows, axis=0))), self.si.manifold_pressure.size)
         return loads, grid_over(self.si.ceiling, rows, loads)
+
+    def marks_over(self, kind: str, loads: Array) -> Marks:
+        """Return the marks of the ceilings over loads of a kind [SI]: between two cells, those of either."""
+        rows, found = self._reached(kind), marks_where(np.zeros((loads.size, self.si.speed.size), dtype=bool), Mark.UNCURED)
+        for mark in marks_in(self.marks.get("ceiling")):
+            here = np.array([[float(self.mark("ceiling", k, j) is mark) for j in range(self.si.speed.size)] for k in range(self.si.manifold_pressure.size)])
+            touched = grid_over(np.where(np.isfinite(self.si.ceiling), here, np.nan), rows, loads)
+            found = merged_marks(found, marks_where(touched > 0.0, mark))
+        return found
+
+    def _reached(self, kind: str) -> Array:
+        """Return the load of a kind that every cell has [SI]; not-a-number where nothing runs."""
+        si = self.si
+        reached = {"manifold pressure": si.manifold_pressure[:, None] + 0.0 * si.air_charge, "air charge": si.air_charge, "relative charge": si.relative_charge}
+        if kind not in reached:
+            raise InputError("load axis", came=kind, expected=" or ".join(reached), fix=did_you_mean(kind, list(reached)))
+        return np.where(np.isfinite(si.imep_variation), reached[kind], np.nan)
 
     @property
     def cured(self) -> NDArray[np.bool_]:
@@ -99,7 +114,7 @@ class SparkCeilings(Record):
 FIELDS = {
     "ceiling": "ceiling", "least_limit": "limit", "steadiness": "steadiness", "strong_cycle": "strong", "fuller_cell": "fuller",
     "cleanest": "cleanest", "best_spark": "best", "knock": "knock", "floor": "floor", "swing": "swing",
-    "half_burned": "half_burned", "torque_curvature": "curvature", "air": "air", "burned_fraction": "burned_fraction", "imep_variation": "variation",
+    "half_burned": "half_burned", "torque_curvature": "curvature", "air_charge": "air", "burned_fraction": "burned_fraction", "imep_variation": "variation",
 }  # fmt: skip
 
 
@@ -114,25 +129,60 @@ def ceiling_columns(model: EngineModel, speeds: Array, pressures: Array) -> list
 
 
 def spark_ceilings(model: EngineModel, speeds: Array = SPEEDS, pressures: Array = PRESSURES) -> SparkCeilings:
-    """Return the ceilings over a grid of speeds [rev/s] and manifold pressures [Pa] below the barometer."""
+    """Return the ceilings over a grid of speeds [rev/s] and manifold pressures [Pa] below the barometer.
+
+    Raises
+    ------
+    InputError
+        If the model is for teaching only.
+    """
+    refuse_teaching(model, "spark ceilings")
     pressures = pressures[pressures < barometer(model)]
     columns = ceiling_columns(model, speeds, pressures)
     cells = [[column.cells[k] for column in columns] for k in range(len(pressures))]
     fields: dict[str, Any] = {own: np.array([[getattr(c, name) for c in row] for row in cells]) for own, name in FIELDS.items()}
     fields["knock"] = np.where(np.isfinite(fields["knock"]), fields["knock"], np.nan)
     blank = np.full_like(fields["ceiling"], np.nan)
-    return SparkCeilings(
+    found = SparkCeilings(
         speed=speeds,
         manifold_pressure=pressures,
         **fields,
         restless_to=np.array([column.restless_to for column in columns]),
-        filling=fields["air"] / air_of_filling(model.build, 1.0),
+        relative_charge=fields["air_charge"] / air_charge_of(model.build, 1.0),
         ceiling_low=blank,
         ceiling_high=blank.copy(),
-        starting_spark=whole_table(cells, margin=model.build.limits.si.spark_margin),
         spark_offset=OFFSETS,
         torque_curve=np.array([[c.torque for c in row] for row in cells]),
         binds=tuple(tuple(c.binds for c in row) for row in cells),
         remarks=tuple(tuple(c.remark for c in row) for row in cells),
         gears=model.build.vehicle.smooth_gears,
     )
+    return found.replace(marks=_marks(found, barometer(model)))
+
+
+# Sparks of the ceilings that an end of the search for spark may stand in for.
+SEARCHED = ("ceiling", "ceiling_low", "ceiling_high", "least_limit", "steadiness", "strong_cycle", "fuller_cell", "cleanest", "best_spark", "knock", "floor")
+
+
+def uncured_mark(ceiling: float) -> Mark:
+    """Return the mark of a ceiling [crank deg] that spark does not cure, which is the late-burn floor.
+
+    >>> uncured_mark(37.0).code, uncured_mark(60.0).code
+    ('uncured', 'uncured_or_more')
+    """
+    return Mark.UNCURED_OR_MORE if ceiling >= EARLIEST else Mark.UNCURED
+
+
+def _marks(ceilings: SparkCeilings, ambient: float) -> dict[str, Marks]:
+    """Return what the figures of the ceilings are that are no plain answer; ``ambient`` is the barometer [Pa]."""
+    si = ceilings.si
+    marks = {name: spark_ends(getattr(si, name)) for name in SEARCHED}
+    uncured = np.isfinite(si.ceiling) & ~ceilings.cured
+    return marks | {
+        "ceiling": merged_marks(marks_by(np.where(uncured, si.ceiling, np.nan), uncured_mark), marks["ceiling"]),
+        # Best torque itself stands in for the floor where even that burns too late.
+        "floor": merged_marks(marks_where(si.floor >= si.best_spark, Mark.OR_MORE), marks["floor"]),
+        "best_spark": merged_marks(marks_where(si.best_spark > si.knock, Mark.KNOCKS), marks["best_spark"]),
+        "swing": ends_of_search(si.swing, most=WIDEST_SWING),
+        "restless_to": ends_of_search(si.restless_to, most=ambient),
+    }

@@ -1,98 +1,232 @@
-"""A first table for the low-speed zone: level over the cells that one swing visits, a margin under their ceilings, eased into the rest."""
+"""A first spark table for the low-speed zone: under every ceiling, under the low edge of knock, level where the charge wanders, eased into the rest."""
 
 from __future__ import annotations
 
+import dataclasses
 import math
-from typing import TYPE_CHECKING
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from .spark_limits import AT_IDLE, NO_TORQUE
+from ..cycle.best_torque import spark_ends
+from ..marks import Mark, Marks, marks_where
+from ..results import Measure, Record, measure
+from .idle import IDLE_REACH, IdleState
+from .spark_limits import NO_TORQUE
 
 if TYPE_CHECKING:
-    from .spark_limits import CeilingCell
+    from ..build import Build
+    from .knock_edge import KnockEdge
+    from .spark import SparkCeilings
 
-__all__ = ["STEEPEST", "starting_table", "whole_table"]
+__all__ = ["STEEPEST", "Cells", "Slopes", "StartingTable", "largest_table", "starting_table"]
 
 Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
 
-# Most degrees between neighbouring cells where the zone is eased into the rest; common practice, no source.
+# Most degrees between neighbouring cells where the zone's charge or the idle wanders; common practice, no source. More only where so little
+# would burn too late, and then no more than the gears stand.
 STEEPEST = 3.0
-NEAR_ENOUGH = 2.0 * STEEPEST
 
 
-def whole_table(cells: list[list[CeilingCell]], *, margin: float) -> Array:
-    """Return the starting table with a number in every cell, in whole degrees: in the zone and its rim ``starting_table``, elsewhere
-    the least of best torque and knock, less the margin.
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
+class StartingTable(Record):
+    """A starting table for final spark (table plus every correction), whole crank degrees before top dead centre.
 
-    An idle has spark of its own, which belongs to a closed pedal: with the pedal open, cells near the idle speed have that of the
-    next faster ones. Cells that no spark cures and cells without a settled cycle have that of the next fuller load. No cell outside
-    the zone has more than its own best torque or knock less the margin.
+    Grids have a row for each manifold pressure and a column for each speed. A blank cell is no permission: there knock asks for less
+    than ``least_spark``, and no spark serves.
     """
-    plain = np.floor(np.fmin(_field(cells, "best"), _field(cells, "knock")) - margin)
-    level = starting_table(cells, margin=margin)
-    unsaid = np.isfinite(_field(cells, "ceiling")) | _elsewhere(cells)
-    return np.fmin(_filled(np.where(np.isfinite(level), level, np.where(unsaid, np.nan, plain))), np.where(np.isfinite(level), np.nan, plain))
+
+    speed: Measure = measure("crank_rps", "rpm")
+    manifold_pressure: Measure = measure("Pa", "kPa")
+    spark: Measure = measure("crank_deg", doc="blank where knock asks for less than the least spark")
+    knock_low: Measure = measure("crank_deg", doc="low edge of the knock limit's band; blank where no spark searched knocks")
+    asked: Measure = measure("crank_deg", doc="the least of ceiling, best torque and knock's low edge, each less the margin")
+    margin: Measure = measure("crank_deg")
+    least_spark: Measure = measure("crank_deg")
+    idle_spark: Measure = measure("crank_deg", doc="of this table where the engine idles, neutral and accessories off")
+    knock_sampled: bool
+    avoid: Mask = dataclasses.field(repr=False)
+    zone: Mask = dataclasses.field(repr=False)
+    wanders: Mask = dataclasses.field(repr=False)
+    below_floor: Mask = dataclasses.field(repr=False)
+    marks: Mapping[str, Marks] = dataclasses.field(default_factory=dict)
 
 
-def _field(cells: list[list[CeilingCell]], name: str) -> Array:
-    return np.array([[getattr(c, name) for c in row] for row in cells])
+class Slopes(NamedTuple):
+    """The slopes of a spark table that the gears to be kept smooth stand [crank deg per rev/s, crank deg per Pa]."""
+
+    along_speed: float
+    along_pressure: float
 
 
-def _elsewhere(cells: list[list[CeilingCell]]) -> NDArray[np.bool_]:
-    """Return the cells whose spark is no matter of the table: idle has spark of its own, and nothing runs on a dead cell's."""
-    return np.isin(_field(cells, "remark"), (AT_IDLE, NO_TORQUE))
+class Cells(NamedTuple):
+    """What a table is made from, rows loads from light to full, columns speeds.
+
+    The most each cell may have [deg]; where the charge wanders; where the engine idles; and how much neighbours along load and along speed may
+    differ where the charge wanders [deg], a row or a column less than the table.
+    """
+
+    most: Array
+    wanders: Mask
+    idle: Mask
+    along_load: Array
+    along_speed: Array
 
 
-def _filled(cells: Array) -> Array:
-    """Fill blanks: from fuller loads, then faster speeds, then the other ways."""
-    out = cells.copy()
-    for view in (out[::-1], out.T[::-1], out, out.T):
+def starting_table(ceilings: SparkCeilings, edge: KnockEdge, idles: tuple[IdleState, ...], build: Build, slopes: Slopes | None = None) -> StartingTable:
+    """Return the starting table of a build.
+
+    Parameters
+    ----------
+    ceilings : SparkCeilings
+    edge : KnockEdge
+        The low edge of the knock limit's band on the grid of the ceilings.
+    idles : tuple of IdleState
+        Every state the engine idles in; the first is neutral with accessories off.
+    build : Build
+        Gives the margin and the least spark.
+    slopes : Slopes
+        What the gears to be kept smooth stand; without it ``STEEPEST`` holds everywhere.
+
+    Returns
+    -------
+    StartingTable
+
+    Notes
+    -----
+    The largest table in whole degrees of which each cell has at most the least of its ceiling, its best torque and the low edge of its
+    knock limit, less the margin; where the engine idles, no more than the idle's own spark. At one speed spark never rises with load.
+    Where the charge wanders (the zone, what its swings visit, where the engine idles) neighbours along load, and those
+    one column to either side, differ by at most ``STEEPEST``; elsewhere by no more than that or than their own limits do. A cell that
+    so little leaves below its late-burn floor is raised towards it, as far as ``slopes`` allow. Where the
+    engine idles spark does not rise with speed: a rising slope undamps an idle. Cells in which nothing runs have the next fuller load's.
+    Where knock asks for less than ``[limits] least_spark`` the cell is blank, and its neighbours keep to the least spark as if it were there.
+    """
+    limits = build.limits.si
+    si = ceilings.si
+    dead = np.array([[remark == NO_TORQUE for remark in row] for row in ceilings.remarks])
+    top = np.fmin(np.fmin(si.best_spark, edge.low), np.where(np.isfinite(si.ceiling), si.ceiling, np.inf)) - limits.spark_margin
+    idle = _idle_cells(si.speed, si.manifold_pressure, idles)
+    top = np.where(idle, np.minimum(top, min(state.si.spark for state in idles)), top)
+    asked = np.where(dead, np.nan, top)
+    top = _with_dead_cells(top, dead)
+    avoid = np.floor(top) < limits.least_spark
+    wanders = np.isfinite(si.ceiling) | _visited(ceilings) | idle
+    cells = Cells(np.where(avoid, limits.least_spark, np.floor(top)), wanders, idle, *_steps(si.speed, si.manifold_pressure, None))
+    table = largest_table(cells)
+    if slopes is not None:
+        # The level table keeps the wider limits too, so the largest table under the raised cells is nowhere below it.
+        along_load, along_speed = _steps(si.speed, si.manifold_pressure, slopes)
+        late = np.where(np.isfinite(si.ceiling), np.ceil(si.floor), -np.inf)
+        raised = np.maximum(table, np.minimum(cells.most, late))
+        table = largest_table(cells._replace(most=raised, along_load=along_load, along_speed=along_speed))
+    table = np.where(avoid, np.nan, table)
+    return StartingTable(
+        speed=si.speed,
+        manifold_pressure=si.manifold_pressure,
+        spark=table,
+        knock_low=np.where(np.isfinite(edge.low), edge.low, np.nan),
+        asked=asked,
+        margin=limits.spark_margin,
+        least_spark=limits.least_spark,
+        idle_spark=spark_in(table, si.speed, si.manifold_pressure, idles[0].si.speed, idles[0].si.manifold_pressure),
+        knock_sampled=edge.sampled,
+        avoid=avoid,
+        zone=np.isfinite(si.ceiling),
+        wanders=wanders,
+        below_floor=np.isfinite(si.ceiling) & (table < si.floor - 1e-9),
+        marks={"spark": marks_where(avoid, Mark.AVOID), "knock_low": spark_ends(np.where(np.isfinite(edge.low), edge.low, np.nan))},
+    )
+
+
+def largest_table(cells: Cells) -> Array:
+    """Return the largest table under ``cells.most`` that keeps the slopes of ``starting_table``.
+
+    Tables that keep differences of neighbours are closed under the cell-by-cell maximum, so there is a largest one, and lowering cells to
+    what their neighbours allow ends there.
+
+    >>> level = np.full((2, 3), 30.0)
+    >>> level[1, 1] = 12.0
+    >>> wanders = np.array([[False, True, False], [False, True, False]])
+    >>> largest_table(Cells(level, wanders, np.zeros((2, 3), dtype=bool), np.full((1, 3), 3.0), np.full((2, 2), 3.0))).tolist()
+    [[18.0, 15.0, 18.0], [15.0, 12.0, 15.0]]
+    """
+    fall, along_speed = _limits(cells)
+    # Where both ends of a step idle, the faster may have no more than the slower.
+    rise = np.where(cells.idle[:, 1:] & cells.idle[:, :-1], 0.0, along_speed)
+    out = cells.most.copy()
+    while True:
+        before = out.copy()
+        for k in range(1, len(out)):  # a fuller load never has more than a lighter one
+            out[k] = np.minimum(out[k], out[k - 1])
+        for k in range(len(out) - 1, 0, -1):
+            out[k - 1] = np.minimum(out[k - 1], out[k] + fall[k - 1])
+        for k in range(1, out.shape[1]):
+            out[:, k] = np.minimum(out[:, k], out[:, k - 1] + rise[:, k - 1])
+        for k in range(out.shape[1] - 1, 0, -1):
+            out[:, k - 1] = np.minimum(out[:, k - 1], out[:, k] + along_speed[:, k - 1])
+        if (out == before).all():
+            return out
+
+
+def _limits(cells: Cells) -> tuple[Array, Array]:
+    """Return how far spark may fall from one load to the next fuller one, and how far neighbours along speed may differ."""
+    w, most = cells.wanders, cells.most
+    with np.errstate(invalid="ignore"):  # where nothing runs at a whole speed and load there is no bound on either side
+        own_load, own_speed = (np.nan_to_num(np.abs(np.diff(most, axis=axis)), nan=np.inf, posinf=np.inf) for axis in (0, 1))
+    fall = np.where(w[1:] & w[:-1], cells.along_load, np.maximum(cells.along_load, own_load))
+    return fall, np.where(w[:, 1:] | w[:, :-1], cells.along_speed, np.maximum(cells.along_speed, own_speed))
+
+
+def _steps(speeds: Array, pressures: Array, slopes: Slopes | None) -> tuple[Array, Array]:
+    """Return the steps allowed along load and along speed, in whole degrees: three, or more where the gears stand more."""
+    load, speed = np.full(pressures.size - 1, STEEPEST), np.full(speeds.size - 1, STEEPEST)
+    if slopes is not None:
+        load = np.maximum(load, np.floor(slopes.along_pressure * np.diff(pressures)))
+        speed = np.maximum(speed, np.floor(slopes.along_speed * np.diff(speeds)))
+    return load[:, None] + np.zeros((1, speeds.size)), speed[None, :] + np.zeros((pressures.size, 1))
+
+
+def _with_dead_cells(top: Array, dead: Mask) -> Array:
+    """Give cells in which nothing runs what the next fuller load may have, or the next faster speed."""
+    out = np.where(dead, np.nan, top)
+    for view in (out[::-1], out.T[::-1]):
         for k in range(1, len(view)):
             view[k] = np.where(np.isnan(view[k]), view[k - 1], view[k])
-    return out
+    return np.where(np.isnan(out), np.inf, out)
 
 
-def starting_table(cells: list[list[CeilingCell]], *, margin: float) -> Array:
-    """Return spark [crank deg before top dead centre] by pressure and speed, in whole degrees; NaN where the zone does not reach.
-
-    In the zone each cell has its limit, which is the same for all loads that one swing visits, less the margin, never falling
-    as speed rises; outside it the least of best torque and knock, less the margin. A cell of the zone differs from its
-    neighbours by no more than three degrees, others by no more than that or than they do without it: cells that this holds
-    down are the rim. No cell lies under its floor. Cells that spark does not cure hold nobody down; they
-    have their floor where it lies within two such steps of what the rest allows, else they stay blank: no spark serves.
-    """
-    ceiling, floor, limit = (_field(cells, name) for name in ("ceiling", "floor", "limit"))
-    zone = np.isfinite(ceiling)
-    cured = zone & (floor <= limit)
-    if not cured.any():
-        return np.full_like(ceiling, math.nan)
-    plain = np.where(_elsewhere(cells), np.inf, np.fmin(_field(cells, "best"), _field(cells, "knock")))
-    shelf = np.where(cured, limit, np.inf)
-    shelf = np.minimum.accumulate(shelf[:, ::-1], axis=1)[:, ::-1]
-    shelf = np.where(zone & ~cured, np.inf, np.minimum(shelf, plain)) - margin
-    table = np.floor(_eased(np.where(np.isnan(shelf), np.inf, shelf), plain, cured))
-    raised = np.where(zone, np.maximum(table, np.ceil(np.fmin(floor, ceiling))), table)
-    keeps = raised <= table + np.where(cured, np.inf, NEAR_ENOUGH)
-    rim = ~zone & (table < np.floor(plain - margin))
-    return np.where((zone & keeps) | (rim & np.isfinite(plain)), np.where(zone, np.minimum(raised, ceiling), table), math.nan)
+def _idle_cells(speeds: Array, pressures: Array, idles: tuple[IdleState, ...]) -> Mask:
+    """Return the cells that a lookup reads while the engine idles, within the reach of its speed and at all its loads."""
+    found = np.zeros((pressures.size, speeds.size), dtype=bool)
+    low, high = (edge(state.si.manifold_pressure for state in idles) for edge in (min, max))
+    target = idles[0].si.speed
+    found[np.ix_(_around(pressures, low, high), _around(speeds, target - IDLE_REACH, target + IDLE_REACH))] = True
+    return found
 
 
-def _eased(table: Array, plain: Array, zone: NDArray[np.bool_]) -> Array:
-    """Return the largest table under this one whose neighbours differ by no more than ``STEEPEST`` where one of them lies in the
-    zone, elsewhere by no more than that or than they differ without it."""
-    out = table.copy()
-    for _ in range(4 * sum(out.shape)):
-        before = out.copy()
-        for axis in (0, 1):
-            view, base, within = np.moveaxis(out, axis, 0), np.moveaxis(plain, axis, 0), np.moveaxis(zone, axis, 0)
-            with np.errstate(invalid="ignore"):
-                own = np.nan_to_num(np.abs(np.diff(base, axis=0)), nan=np.inf, posinf=np.inf)
-            limit = np.where(within[1:] | within[:-1], STEEPEST, np.maximum(STEEPEST, own))
-            for k in (*range(1, len(view)), *range(len(view) - 1, 0, -1)):
-                view[k] = np.minimum(view[k], view[k - 1] + limit[k - 1])
-                view[k - 1] = np.minimum(view[k - 1], view[k] + limit[k - 1])
-        if (out == before).all():
-            break
-    return out
+def _around(axis: Array, low: float, high: float) -> Mask:
+    """Return the points of an axis between which a lookup from ``low`` to ``high`` interpolates; at its ends the last one holds."""
+    first = max(int(np.searchsorted(axis, low, side="right")) - 1, 0)
+    last = min(int(np.searchsorted(axis, high, side="left")), axis.size - 1)
+    index = np.arange(axis.size)
+    return np.asarray((index >= first) & (index <= max(last, first)))
+
+
+def _visited(ceilings: SparkCeilings) -> Mask:
+    """Return the cells that a lookup reads while the load swings about any cell of the zone."""
+    si, found = ceilings.si, np.zeros_like(ceilings.si.ceiling, dtype=bool)
+    for row, column in np.argwhere(np.isfinite(si.ceiling)):
+        width, pressure = float(si.swing[row, column]), float(si.manifold_pressure[row])
+        if math.isfinite(width):
+            found[_around(si.manifold_pressure, pressure * (1.0 - width), pressure * (1.0 + width)), column] = True
+    return found
+
+
+def spark_in(table: Array, speeds: Array, pressures: Array, speed: float, pressure: float) -> float:
+    """Return a table's spark at a speed [rev/s] and manifold pressure [Pa]: bilinear, edges held; not-a-number next to a blank cell."""
+    rows = [float(np.interp(speed, speeds, row)) for row in table]
+    return float(np.interp(pressure, pressures, rows))

@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from ..burn.stability import Spread, work_spread
+from ..cautions import AT_TRADE_OFF
+from ..cycle.best_torque import EARLIEST, spark_ends
 from ..cycle.operating import EngineModel, barometer, pressure_for_net_imep
 from ..errors import InputError, NoSolutionError
+from ..marks import Mark, Marks, marks_where, merged_marks
 from ..results import Measure, Record, measure
 from ..units import Bounds, to_si
 from .equal_torque import equal_torque_line
@@ -20,6 +23,7 @@ from .idle import load_terms
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from ..cycle.operating import OperatingState
     from ..units import Quantity
 
     Floats = NDArray[np.float64]
@@ -32,7 +36,6 @@ PRESSURE = Bounds("Pa", 10e3, 110e3, "kPa")
 CEILING = Bounds("crank_deg", -20.0, 70.0)
 # Sparks ahead of best torque that show it as the top of a curve [crank deg].
 AHEAD = (8.0, 4.0)
-EARLIEST = 60.0  # as the ceilings search
 # Half step over which torque per degree is taken [crank deg].
 HALF_STEP = 2.0
 # An exhaust that moves less than this over the whole strip does not answer to spark in the model [K].
@@ -46,6 +49,9 @@ class TradeOff(Record):
     ``torque_per_degree`` is taken at held pressure: what a table's slope of one degree per cell does to torque from one cell to
     the next. It is nought at best torque, and grows with retard: so does all that comes through the table's slopes. Where the earliest
     spark searched stands in for best torque, it is not yet nought there.
+
+    ``marks`` says which sparks knock or pass the sheet's limits, and which figures are an end of the search. Without
+    ``knock_known`` the model computes no knock, and no mark does not mean that none is there.
     """
 
     model: str
@@ -57,6 +63,7 @@ class TradeOff(Record):
     )
     ceiling: Measure = measure("crank_deg", doc="of the cell, if given")
     spark: Measure = measure("crank_deg", doc="before top dead centre")
+    knock_limit: Measure = measure("crank_deg", doc="earliest without knock at each spark's own pressure; missing as knock_spark")
     manifold_pressure: Measure = measure("Pa", "kPa")
     manifold_vacuum: Measure = measure("Pa", "inHg")
     imep_variation: Measure = measure("", "percent", doc="coefficient of variation of gross IMEP")
@@ -66,7 +73,10 @@ class TradeOff(Record):
     fuel_flow: Measure = measure("kg/s", "g/s")
     fuel_per_work: Measure = measure("kg/J", "g/kW/hour", doc="over work at the crank; missing without torque")
     torque_per_degree: Measure = measure("N*m/crank_deg", doc="what a slope of one degree per cell does to torque, from cell to cell")
+    knock_known: bool
     remarks: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = AT_TRADE_OFF
+    marks: Mapping[str, Marks] = dataclasses.field(default_factory=dict)
 
 
 def trade_off(
@@ -162,10 +172,11 @@ def _strip(model: EngineModel, speed: float, net: float, best: float, ceiling: f
     fuel = np.array([s.fuel for s in states]) * model.geometry.cylinders * speed / 2.0
     exhaust = np.array([s.exhaust_temperature for s in states])
     slopes = [_torque_per_degree(model, speed, s.manifold_pressure, spark) for spark, s in zip((spark for spark, _ in held), states, strict=True)]
-    knock = model.knock_spark(speed, float(pressure[min(len(pressure) - 1, sum(s > best for s, _ in held))]))
+    knocks = np.array([model.knock_spark(speed, float(p)) for p in pressure])
+    knock = float(knocks[min(len(pressure) - 1, sum(s > best for s, _ in held))])
     remarks = [_end(model, held)]
-    if best > EARLIEST - 1e-3:
-        remarks.append(f"best torque is no earlier than the earliest spark searched, {EARLIEST:.0f} crank deg: it may lie beyond")
+    if math.isnan(knock):
+        remarks.append(f"{model.name}: the model computes no knock. None of these sparks is checked for it")
     if np.ptp(exhaust) < UNMOVED:
         exhaust = np.full_like(exhaust, np.nan)
         remarks.append(f"{model.name}: exhaust temperature does not answer to spark there, so none is shown")
@@ -176,9 +187,10 @@ def _strip(model: EngineModel, speed: float, net: float, best: float, ceiling: f
         speed=speed,
         torque=torque,
         best_spark=best,
-        knock_spark=knock if math.isfinite(knock) else math.nan,
+        knock_spark=float(_known(knock)),
         ceiling=ceiling,
         spark=np.array([spark for spark, _ in held]),
+        knock_limit=_known(knocks),
         manifold_pressure=pressure,
         manifold_vacuum=barometer(model) - pressure,
         imep_variation=np.array([spread.variation for _, spread in held]),
@@ -188,9 +200,33 @@ def _strip(model: EngineModel, speed: float, net: float, best: float, ceiling: f
         fuel_flow=fuel,
         fuel_per_work=fuel / (2.0 * math.pi * speed * torque) if torque > 0.0 else np.full_like(fuel, np.nan),
         torque_per_degree=np.array(slopes),
-        remarks=(),
+        knock_known=not math.isnan(knock),
     )
-    return strip.replace(remarks=(*bought(strip), *remarks))
+    marks = _marks(strip, knocks=knocks, late=np.array([_past_limit(model, s) for s in states]))
+    return strip.replace(remarks=(*bought(strip), *remarks), marks=marks)
+
+
+def _known(knock: Floats | float) -> Floats:
+    """Return knock limits [crank deg], missing where none searched knocks."""
+    return np.where(np.isfinite(knock), knock, np.nan)
+
+
+def _past_limit(model: EngineModel, state: OperatingState) -> bool:
+    """Return whether a cycle burns later, or makes its exhaust hotter, than the sheet allows."""
+    limits = model.build.limits.si
+    return bool(state.half_burned > limits.latest_half_burned or state.exhaust_temperature > limits.hottest_exhaust)
+
+
+def _marks(strip: TradeOff, *, knocks: Floats, late: NDArray[np.bool_]) -> dict[str, Marks]:
+    """Return which sparks knock or pass the sheet's limits, and which figures are an end of the search for spark."""
+    si = strip.si
+    return {
+        "spark": merged_marks(marks_where(si.spark > knocks, Mark.KNOCKS), marks_where(late, Mark.PAST_LIMIT)),
+        "best_spark": merged_marks(marks_where(si.best_spark > si.knock_spark, Mark.KNOCKS), spark_ends(si.best_spark)),
+        "knock_spark": spark_ends(si.knock_spark),
+        "knock_limit": spark_ends(si.knock_limit),
+        "ceiling": spark_ends(si.ceiling),
+    }
 
 
 def bought(strip: TradeOff) -> list[str]:

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from ..cam.figures import Disagreement
 from ..errors import InputError
@@ -12,9 +12,11 @@ from ..units import Bounds, half_last_digit, to_si
 from .printed import Printed, unit_factor
 
 if TYPE_CHECKING:
-    from .reading import Problems
+    from .section_reading import Problems
 
 __all__ = ["CardContext"]
+
+T = TypeVar("T")
 
 
 class CardContext:
@@ -33,6 +35,14 @@ class CardContext:
         from .sheet import Assumption
 
         self.assumed.append(Assumption(key, value, why))
+
+    def attempt(self, read: Callable[..., T], *arguments: Any) -> T | None:
+        """Return what a reading gives, or nothing, with its error among the problems."""
+        try:
+            return read(*arguments)
+        except InputError as error:
+            self.problems.add(error)
+            return None
 
     def printed(self, value: Any, key: str, bounds: Bounds) -> Printed:
         """Return a figure with the rounding of what is printed."""

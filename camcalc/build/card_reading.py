@@ -7,42 +7,23 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, cast
 
-from ..cam.card import CamCard, with_assumed_seat
+from ..cam.card import CamCard, Lobe, with_assumed_seat
 from ..cam.figures import Centrelines, Figure, solve_centrelines
-from ..errors import InputError, did_you_mean
-from ..units import Bounds, half_last_digit, quantity, to_si
+from ..errors import InputError
+from ..units import half_last_digit, quantity, to_si
+from .card_checks import check_spread, swapped_centreline
 from .card_context import CardContext
+from .card_keys import ADVANCE, CARD, CENTRELINE, DURATION, EVENT, HEIGHT, LOBE, OVERLAP, SEPARATION
 from .lift_table import read_lift_table
-from .lobe_reading import read_lobe
+from .lobe_reading import check_lobe, read_lobe
 from .printed import Height, Printed, middle_of, overlap_figure, unit_factor
-from .sections import OUT_OF_SCOPE
+from .trade_words import hint_for_key, hint_for_value
 
 if TYPE_CHECKING:
-    from .reading import Problems
+    from .section_reading import Problems
 
 __all__ = ["read_cam_card", "read_card"]
 
-CARD_KEYS = (
-    "name",
-    "tappet",
-    "measured_at",
-    "lobe_separation",
-    "intake_centreline",
-    "exhaust_centreline",
-    "advance",
-    "rocker_ratio",
-    "overlap",
-    "intake",
-    "exhaust",
-)
-LOBE_KEYS = ("valve_lift", "lobe_lift", "rocker_ratio", "lash", "lash_state", "lash_growth", "duration", "opens", "closes", "max_lift_at", "lift_table")
-SEPARATION = Bounds("crank_deg", 190.0, 250.0, "cam_deg")
-CENTRELINE = Bounds("crank_deg", 80.0, 145.0)
-ADVANCE = Bounds("crank_deg", -20.0, 20.0)
-DURATION = Bounds("crank_deg", 60.0, 400.0)
-OVERLAP = Bounds("crank_deg", -120.0, 180.0)
-EVENT = Bounds("crank_deg", -140.0, 140.0)
-HEIGHT = Bounds("m", 1e-6, 15e-3, "mm")
 _REFERENCE = re.compile(r"^(?P<angle>.+?)\s*(?P<side>before|after|b|a)\s*(?P<centre>tdc|bdc|top dead centre|bottom dead centre)\s*$", re.IGNORECASE)
 
 # Crank angle of each event's own dead centre, and the sign of its customary side: intake opens before top, closes after
@@ -69,16 +50,17 @@ def read_cam_card(data: Mapping[str, Any], *, name: str = "cam") -> CamCard:
     Raises
     ------
     InputError, InputErrors
-        With key, what came, what was expected, and how to mend it.
+        With key, what came, what was expected, and how to correct it.
 
     Examples
     --------
     >>> lobe = {"valve_lift": "12.7 mm", "duration": {"0.050 inch": "224 crank_deg"}}
-    >>> card = read_cam_card({"lobe_separation": "112 cam_deg", "intake_centreline": "108 crank_deg", "intake": lobe, "exhaust": lobe})
+    >>> figures = {"lobe_separation": "112 cam_deg", "intake_centreline": "108 crank_deg", "rocker_ratio": 1.6}
+    >>> card = read_cam_card(figures | {"intake": lobe, "exhaust": lobe})
     >>> card.advance.magnitude
     4.0
     """
-    from .reading import Problems
+    from .section_reading import Problems
 
     problems = Problems()
     card = read_card(name, data, problems, [], None)
@@ -87,12 +69,13 @@ def read_cam_card(data: Mapping[str, Any], *, name: str = "cam") -> CamCard:
 
 
 def read_card(name: str, data: Mapping[str, Any], problems: Problems, assumed: list[Any], path: Path | None) -> CamCard | None:
-    """Read one card; ``None`` if something on it is wrong, which then stands in ``problems``."""
+    """Read one card; ``None`` if something on it is wrong, which is then among the ``problems``."""
     reader = _CardReader(name, data, problems, assumed, path)
     try:
         return reader.read()
     except InputError as error:
         problems.add(error)
+        reader.check_each()
         return None
 
 
@@ -111,6 +94,7 @@ class _CardReader(CardContext):
         built = {kind: read_lobe(self, kind, lobes[kind], tappet, side, heights[kind], tables[kind], centre) for kind in lobes}
         if len(self.problems.found) > before:
             return None
+        spread = [self._spread(built[kind], tappet, heights[kind]) for kind in lobes]
         card = CamCard(
             name=str(self.data.get("name", self.name)),
             tappet=cast("Any", tappet),
@@ -121,22 +105,48 @@ class _CardReader(CardContext):
         for kind in ("intake", "exhaust"):
             self._check_curve(card, kind)
             self._check_table(card, kind)
-        for kind in ("intake", "exhaust"):
-            lobe = card.lobe(kind)
-            for check in with_assumed_seat(lobe, card.tappet) if lobe.table is None else ():
-                if check.assumed:
-                    self.assume(
-                        f"[{self.name}.{kind}] duration at 0.006 inch",
-                        f"{check.duration:.1f} crank_deg",
-                        "from memory, medium: lowest figure plus the usual difference",
-                    )
+        if len(self.problems.found) == before:
+            for error in filter(None, spread):
+                self.problems.add(error)
         return card if len(self.problems.found) == before else None
 
+    def check_each(self) -> None:
+        """Add whatever else is wrong by itself on a card that cannot be read, so that all of it can be corrected in one go."""
+        tappet, side = (self.data.get(key, default) for key, default in (("tappet", "hydraulic"), ("measured_at", "tappet")))
+        for key in ("lobe_separation", "intake_centreline", "exhaust_centreline", "advance"):
+            bounds = CARD[key].bounds
+            if key in self.data and bounds is not None:
+                self.attempt(self.printed, self.data[key], self.key(key), bounds)
+        for kind in ("intake", "exhaust"):
+            table = self.data.get(kind)
+            if not isinstance(table, Mapping):
+                continue
+            for key in ("duration", "opens", "closes"):
+                figures = table.get(key)
+                for text, value in figures.items() if isinstance(figures, Mapping) else ():
+                    self.attempt(self._figure, kind, key, str(text), value)
+            check_lobe(self, kind, table, str(tappet), str(side))
+
+    def _spread(self, lobe: Lobe, tappet: str, heights: list[Height]) -> InputError | None:
+        """Check a lobe's durations against each other, and list the seat's where it is assumed; return the error they are."""
+        if lobe.table is not None:
+            return None
+        for check in with_assumed_seat(lobe, tappet):
+            if check.assumed:
+                why = "from memory, medium: lowest figure plus the usual difference"
+                self.assume(f"[{self.name}.{lobe.kind}] duration at 0.006 inch", f"{check.duration:.1f} crank_deg", why)
+        try:
+            check_spread(self, lobe, tappet, {round(h.height, 9): h.label for h in heights})
+        except InputError as error:
+            return error
+        return None
+
     def _check_names(self) -> None:
-        for table, known, kind in ((self.data, CARD_KEYS, ""), *((self._table(k), LOBE_KEYS, k) for k in ("intake", "exhaust"))):
+        for table, known, kind in ((self.data, CARD, ""), *((self._table(k), LOBE, k) for k in ("intake", "exhaust"))):
             for key in table:
                 if key not in known:
-                    fix = OUT_OF_SCOPE.get(str(key).lower()) or did_you_mean(str(key), known)
+                    elsewhere = {} if kind else dict.fromkeys(LOBE, f"{self.name}.intake] and [{self.name}.exhaust")
+                    fix = hint_for_key(str(key), known, elsewhere)
                     self.problems.add(InputError(self.key(str(key), kind), came="an unknown key", fix=fix))
 
     def _table(self, kind: str) -> Mapping[str, Any]:
@@ -155,7 +165,7 @@ class _CardReader(CardContext):
             self.assume(self.key(key), default, "most common")
             return default
         if value not in choices if isinstance(value, str) else True:
-            raise InputError(self.key(key), came=repr(value), expected=" or ".join(f'"{c}"' for c in choices))
+            raise InputError(self.key(key), came=repr(value), expected=" or ".join(f'"{c}"' for c in choices), fix=hint_for_value(str(value), choices))
         return cast("str", value)
 
     def _heights(self, kind: str, table: Mapping[str, Any]) -> list[Height]:
@@ -177,8 +187,12 @@ class _CardReader(CardContext):
                     raise InputError(
                         where, came=f"a second figure at the height of {slot['label']}", expected="one figure at one height", fix="remove one of the two"
                     )
-                slot[key] = self.printed(value, where, DURATION) if key == "duration" else self._event(value, where, kind, key)
+                slot[key] = self._figure(kind, key, str(text), value)
         return [Height(h, s["label"], s.get("duration"), s.get("opens"), s.get("closes")) for h, s in sorted(found.items())]
+
+    def _figure(self, kind: str, key: str, text: str, value: Any) -> Printed:
+        where = self.key(f'{key}."{text}"', kind)
+        return self.printed(value, where, DURATION) if key == "duration" else self._event(value, where, kind, key)
 
     def _event(self, value: Any, where: str, kind: str, which: str) -> Printed:
         centre, natural, sign = _NATURAL[kind, which]
@@ -192,8 +206,16 @@ class _CardReader(CardContext):
         named = match["centre"].lower()
         named = {"top dead centre": "tdc", "bottom dead centre": "bdc"}.get(named, named)
         if named != natural:
-            raise InputError(where, came=repr(value), expected=f"{kind} {which[:-1]}ing told from {natural.upper()}, like {example}")
-        angle = float(to_si(match["angle"], where, EVENT))
+            raise InputError(where, came=repr(value), expected=f"{kind} {which[:-1]}ing counted from {natural.upper()}, like {example}")
+        number = re.match(r"[+-]?[\d.]+", match["angle"])
+        try:
+            angle = float(to_si(match["angle"], where, EVENT))
+        except InputError as error:
+            if number is None or "crank_deg" not in error.fix:
+                raise
+            stated = "before" if match["side"].lower().startswith("b") else "after"
+            fix = f'write "{number[0]} crank_deg {stated} {natural.upper()}"; event angles are counted at the crank'
+            raise InputError(where, came=repr(value), expected=f"a crank angle with its dead centre, like {example}", fix=fix) from None
         signed = angle * (-1.0 if match["side"].lower().startswith("b") else 1.0)
         return Printed(centre + signed, half_last_digit(match["angle"]) * unit_factor(match["angle"], "crank_deg"))
 
@@ -253,6 +275,7 @@ class _CardReader(CardContext):
                 expected="two of: lobe_separation, intake_centreline, exhaust_centreline, advance, overlap, or opening and closing events",
                 fix="add the intake centreline the card asks for, or the advance it was installed with",
             )
+        swapped_centreline(self, figures, solved)
         for kind, value in (("intake", solved.intake), ("exhaust", solved.exhaust)):
             to_si(quantity(value, "crank_deg"), self.key(f"{kind}_centreline") + f", by {solved.used[0]} and {solved.used[1]}", CENTRELINE)
         to_si(

@@ -2,35 +2,32 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any, cast
 
 from ..cam.card import CheckedHeight, Lobe
 from ..cam.figures import Centrelines, Disagreement
 from ..errors import InputError
-from ..units import Bounds, format_quantity, quantity, to_si
+from ..units import format_quantity, quantity, to_si
+from .card_keys import DIRECT, LASH, LOBE_LIFT, NOSE, RATIO, VALVE_LIFT
 from .lift_table import table_middle
 from .printed import Height, Printed
 
 if TYPE_CHECKING:
     from .card_context import CardContext
 
-__all__ = ["read_lobe"]
+__all__ = ["check_lobe", "read_lobe"]
 
-VALVE_LIFT = Bounds("m", 1e-3, 25e-3, "mm")
-LOBE_LIFT = Bounds("m", 1e-3, 18e-3, "mm")
-LASH = Bounds("m", 0.0, 1.5e-3, "mm")
-NOSE = Bounds("crank_deg", 70.0, 150.0)
 # Growth of solid lash from cold to hot [m]; ESTIMATE for an iron block with aluminium heads.
 COLD_TO_HOT = 0.10e-3
-DEFAULT_ROCKER = 1.0
 
 
 def read_lobe(
     card: CardContext, kind: str, table: Mapping[str, Any], tappet: str, side: Any, heights: list[Height], measured: Any, centre: Centrelines
 ) -> Lobe:
     """Read one lobe placed by the centrelines; ``measured`` are angles and lifts of a measured one, or None."""
-    ratio = _rocker_ratio(card, kind, table)
+    ratio = _rocker_ratio(card, kind, table, side)
     lash = _lash(card, kind, table, tappet)
     middle = centre.intake if kind == "intake" else -centre.exhaust
     checks = tuple(_check(card, kind, row, side, middle) for row in heights)
@@ -59,15 +56,41 @@ def read_lobe(
     return Lobe(kind=cast("Any", kind), valve_lift=lift, rocker_ratio=ratio, lash=lash, centreline=abs(middle), max_lift_at=nose, checks=checks, table=measured)
 
 
-def _rocker_ratio(card: CardContext, kind: str, table: Mapping[str, Any]) -> float:
+def check_lobe(card: CardContext, kind: str, table: Mapping[str, Any], tappet: str, side: str) -> None:
+    """Add what is wrong with ratio, lash and lift, each by itself."""
+    ratio = card.attempt(_rocker_ratio, card, kind, table, side)
+    card.attempt(_lash, card, kind, table, tappet)
+    if "lift_table" not in table and (ratio is not None or "lobe_lift" not in table):
+        card.attempt(_lift, card, kind, table, ratio or 1.0)
+
+
+def _rocker_ratio(card: CardContext, kind: str, table: Mapping[str, Any], side: str) -> float:
+    """Return the ratio of a lobe; without it a figure given at the tappet would be taken for the valve's, which is another cam."""
     for value, where in ((table.get("rocker_ratio"), card.key("rocker_ratio", kind)), (card.data.get("rocker_ratio"), card.key("rocker_ratio"))):
         if value is None:
             continue
-        if isinstance(value, bool) or not isinstance(value, int | float) or not 0.8 <= value <= 2.5:
-            raise InputError(where, came=repr(value), expected="a plain ratio from 0.8 to 2.5", fix="1.0 for a tappet that works on the valve itself")
+        if value == DIRECT:
+            return 1.0
+        if isinstance(value, bool) or not isinstance(value, int | float) or not RATIO[0] <= value <= RATIO[1]:
+            expected = f'a plain ratio from {RATIO[0]:g} to {RATIO[1]:g}, or "{DIRECT}"'
+            fix = f'"{DIRECT}" is for a tappet that works on the valve itself'
+            number = re.match(r"\d+(\.\d+)?", value) if isinstance(value, str) else None
+            if value == "?":
+                fix = 'put your figure in place of "?", without quotes'
+            elif number is not None:
+                fix = f"write rocker_ratio = {number[0]}, without quotes"
+            raise InputError(where, came=repr(value), expected=expected, fix=fix)
         return float(value)
-    card.assume(card.key("rocker_ratio", kind), f"{DEFAULT_ROCKER:g}", "tappet works on the valve itself")
-    return DEFAULT_ROCKER
+    given = [what for key, what in (("lobe_lift", "lobe_lift"), ("lift_table", "lift_table")) if key in table]
+    if side == "tappet" and any(key in table for key in ("duration", "opens", "closes")):
+        given.append('figures checked at the tappet (measured_at = "tappet")')
+    if given:
+        fix = f'add rocker_ratio = 1.6 (yours) to [{card.name}]; rocker_ratio = "{DIRECT}" if the tappet works on the valve itself'
+        if "lobe_lift" not in table and "lift_table" not in table:
+            fix += '; measured_at = "valve" if the card checks at the valve'
+        raise InputError(card.key("rocker_ratio"), came=f"nothing, with {' and '.join(given)}", expected="what turns tappet lift into valve lift", fix=fix)
+    card.assume(card.key("rocker_ratio", kind), "1", "every figure is the valve's; only the ramps below the lowest checked height rest on it")
+    return 1.0
 
 
 def _lash(card: CardContext, kind: str, table: Mapping[str, Any], tappet: str) -> float:

@@ -1,20 +1,22 @@
-"""Writing a build sheet: what the user gave comes back in his own words, changed figures in the unit they are shown in."""
+"""Writing a build sheet: what the user gave comes back in their own words, changed figures in the unit they are shown in."""
 
 from __future__ import annotations
 
 import copy
 import os
 import tempfile
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 from ..cam.card import CamCard
 from ..errors import InputError
 from .card_reading import read_card
-from .reading import SECTIONS, Problems
+from .section_reading import Problems
+from .sections import SECTIONS
 from .sheet import Build
 
-__all__ = ["save_build", "write_atomically"]
+__all__ = ["save_build", "write_atomically", "write_new"]
 
 
 def save_build(build: Build, path: str | Path, *, overwrite: bool = False) -> Path:
@@ -42,7 +44,7 @@ def save_build(build: Build, path: str | Path, *, overwrite: bool = False) -> Pa
 
     path = Path(path)
     if path.exists() and not overwrite:
-        raise InputError("the file to write", came=f"{path} is there already", expected="a new file", fix="give another name, or overwrite=True")
+        raise _is_there(path, "give another name, or overwrite=True")
     data: dict[str, Any] = {"build": {k: v for k, v in (("name", build.name), ("label", build.label)) if v}}
     for name in ("cam", "replaced_cam"):
         card = getattr(build, name)
@@ -115,6 +117,25 @@ def card_data(card: CamCard) -> dict[str, Any]:
             table[which] = {f"{c.si.height!r} m": f"{getattr(c.si, which) - base!r} crank_deg after {centre[base]}" for c in lobe.checks}
         data[lobe.kind] = table
     return data
+
+
+def write_new(texts: Mapping[Path, str]) -> None:
+    """Write files that must not be there yet: all of them, or none where one is.
+
+    Raises
+    ------
+    InputError
+        If a file is there already, or cannot be written.
+    """
+    for path in texts:
+        if path.exists():
+            raise _is_there(path, "give another name or folder; nothing was written")
+    for path, text in texts.items():
+        write_atomically(path, text)
+
+
+def _is_there(path: Path, fix: str) -> InputError:
+    return InputError("the file to write", came=f"{path} is there already", expected="a new file", fix=fix)
 
 
 def write_atomically(path: Path, text: str) -> Path:

@@ -7,78 +7,32 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Mapping
-from typing import Any, Self
+from typing import Any
 
-from ..results import Measure, Record, measure
+from ..results import Measure, measure
+from .section import Section, plain
 
-__all__ = ["OUT_OF_SCOPE", "Engine", "Fuel", "Idle", "Injector", "Limits", "Section", "Site", "Vehicle", "plain"]
+__all__ = ["SECTIONS", "STALL_TORQUE_PER_DISPLACEMENT", "Engine", "Fuel", "Idle", "Injector", "Limits", "Section", "Site", "Vehicle", "plain"]
 
 SYSTEMS = ("sequential port", "batch port", "throttle body", "carburettor", "direct")
 TRANSMISSIONS = ("clutch", "locked automatic", "converter")
 ESTIMATE = "ESTIMATE"
-
-
-def plain(
-    kind: type, *, low: float = -math.inf, high: float = math.inf, choices: tuple[str, ...] = (), default: Any = None, why: str = "", doc: str = ""
-) -> Any:
-    """Declare an input without unit: a count, a ratio, a choice or a list."""
-    return dataclasses.field(metadata={"kind": kind, "low": low, "high": high, "choices": choices, "default": default, "why": why, "doc": doc})
-
-
-@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
-class Section(Record):
-    """One section of the sheet; ``given`` keeps the user's own words for saving."""
-
-    given: Mapping[str, Any] = dataclasses.field(default_factory=dict)
-
-    def replace(self, **changes: Any) -> Self:
-        """Return a copy with some inputs changed, as quantities, quantity strings or plain values."""
-        return self.reread(changes)[0]
-
-    def reread(self, changes: Mapping[str, Any]) -> tuple[Self, list[Any]]:
-        """Return the copy and what it assumes: read anew, so that it is checked and its defaults follow the change."""
-        from .reading import Problems, read_section
-
-        copy = super().replace(**changes)
-        measures = self.measures()
-        given = dict(self.given)
-        for key, value in changes.items():
-            number = getattr(copy.si, key) if key in measures else value
-            given[key] = value if isinstance(value, str) else _exact_text(number, measures[key]) if key in measures else _plain_value(value)
-            if key in measures and not isinstance(value, str) and math.isnan(number):
-                del given[key]
-            for other in _INSTEAD.get(key, ()):
-                given.pop(other, None)
-        problems = Problems()
-        assumed: list[Any] = []
-        read = read_section(type(self).__name__.lower(), type(self), given, problems, assumed)
-        problems.raise_any("")
-        assert read is not None
-        return read, assumed
-
-    def __eq__(self, other: object) -> bool:
-        return type(self) is type(other) and Record.__eq__(Record.replace(self, given={}), Record.replace(other, given={}))
-
-    __hash__ = None
-
-
-# Stating one of these takes back the other.
-_INSTEAD = {"barometer": ("altitude",), "altitude": ("barometer",)}
-
-
-def _exact_text(number: float, declared: Measure) -> str:
-    return f"{number!r} {declared.unit}"
-
-
-def _plain_value(value: Any) -> Any:
-    return list(value) if isinstance(value, tuple) else value
+ICE = 273.15  # 0 degC [K]
+STALL_WHY = "ESTIMATE: the engine's full-load torque at the stall speed, 75 N m a litre (65 to 90: a mean effective pressure of 8 to 11 bar)"
+# An engine's full-load torque at the speed where a converter stalls it, over its displacement [N m per m3]: a mean effective pressure of
+# 9.4 bar, 8 to 11 in naturally aspirated engines at 2000 to 3500 rpm; ESTIMATE.
+STALL_TORQUE_PER_DISPLACEMENT = 75.0 / 1e-3
 
 
 def _smooth_gears(transmission: str, gears: int) -> tuple[int, ...]:
     """Return the gears kept smooth by default: third to top, or the two tallest of a converter; all of a gearbox with fewer."""
     first = max(gears - 1, 1) if transmission == "converter" else min(3, gears)
     return tuple(range(first, gears + 1))
+
+
+def _stall_torque(draft: Any) -> float:
+    """Return the torque at which a converter stalls, from the engine's displacement; not a number where there is no converter."""
+    return STALL_TORQUE_PER_DISPLACEMENT * draft.around.get("displacement", math.nan) if draft.transmission == "converter" else math.nan
 
 
 def _swept(draft: Any) -> float:
@@ -90,17 +44,17 @@ class Engine(Section):
     """The engine: geometry, valves, volumes and losses."""
 
     cylinders: int = plain(int, low=1, high=16, doc="number of cylinders")
-    bore: Measure = measure("m", "mm", low=0.03, high=0.2)
-    stroke: Measure = measure("m", "mm", low=0.03, high=0.25)
-    rod_length: Measure = measure("m", "mm", low=0.05, high=0.5, doc="connecting rod, centre to centre")
-    compression_ratio: float = plain(float, low=6.0, high=17.0, doc="geometric compression ratio")
+    bore: Measure = measure("m", "mm", low=0.045, high=0.14, doc="cylinder bore")
+    stroke: Measure = measure("m", "mm", low=0.04, high=0.14, doc="piston stroke")
+    rod_length: Measure = measure("m", "mm", low=0.08, high=0.25, doc="connecting rod, centre to centre")
+    compression_ratio: float = plain(float, low=6.0, high=16.0, doc="geometric compression ratio")
     intake_valves: int = plain(int, low=1, high=3, default=1, why="two-valve head", doc="intake valves per cylinder")
     exhaust_valves: int = plain(int, low=1, high=3, default=1, why="two-valve head", doc="exhaust valves per cylinder")
     intake_valve_diameter: Measure = measure(
         "m",
         "mm",
-        low=0.012,
-        high=0.08,
+        low=0.015,
+        high=0.065,
         doc="intake valve head",
         why="ESTIMATE: 0.50 of bore for one valve, 0.40 for two",
         default=lambda d: d.bore * (0.50 if d.intake_valves == 1 else 0.40),
@@ -108,8 +62,8 @@ class Engine(Section):
     exhaust_valve_diameter: Measure = measure(
         "m",
         "mm",
-        low=0.012,
-        high=0.07,
+        low=0.013,
+        high=0.055,
         doc="exhaust valve head",
         why="ESTIMATE: 0.40 of bore for one valve, 0.34 for two",
         default=lambda d: d.bore * (0.40 if d.exhaust_valves == 1 else 0.34),
@@ -121,10 +75,10 @@ class Engine(Section):
         "m", "mm", low=3e-3, high=14e-3, default=lambda d: 0.22 * d.exhaust_valve_diameter, why="ESTIMATE: 0.22 of the head"
     )
     intake_port_diameter: Measure = measure(
-        "m", "mm", low=8e-3, high=0.08, default=lambda d: 0.88 * d.intake_valve_diameter, why="ESTIMATE: 0.88 of the head", doc="port just below the seat"
+        "m", "mm", low=0.01, high=0.06, default=lambda d: 0.88 * d.intake_valve_diameter, why="ESTIMATE: 0.88 of the head", doc="port just below the seat"
     )
     exhaust_port_diameter: Measure = measure(
-        "m", "mm", low=8e-3, high=0.08, default=lambda d: 0.88 * d.exhaust_valve_diameter, why="ESTIMATE: 0.88 of the head"
+        "m", "mm", low=0.01, high=0.06, default=lambda d: 0.88 * d.exhaust_valve_diameter, why="ESTIMATE: 0.88 of the head"
     )
     intake: str = plain(str, choices=("plenum", "individual throttles"), default="plenum", why="one plenum feeding all cylinders")
     intake_runner_volume: Measure = measure(
@@ -143,15 +97,26 @@ class Engine(Section):
         "m**3", "cc", low=1e-5, high=2e-3, default=lambda d: 0.12 * _swept(d), why="ESTIMATE: 0.12 of one cylinder's swept volume"
     )
     exhaust_back_pressure: Measure = measure(
-        "Pa", "kPa", low=0.0, high=1.0e5, default="20 kPa", why="ESTIMATE: at the air flow of full filling at 5500 rpm, growing with flow squared"
+        "Pa",
+        "kPa",
+        low=1e3,
+        high=1e5,
+        or_zero=True,
+        default="20 kPa",
+        why="ESTIMATE: at the air flow of 100 % relative charge at 5500 rpm, growing with flow squared",
     )
-    cylinder_wall: Measure = measure("K", "degC", low=320.0, high=600.0, default="157 degC", why="ESTIMATE: mean of head, piston and liner of a warm engine")
-    intake_wall: Measure = measure("K", "degC", low=280.0, high=450.0, default="80 degC", why="ESTIMATE: near coolant temperature; port and runner")
-    exhaust_wall: Measure = measure("K", "degC", low=320.0, high=1000.0, default="250 degC", why="ESTIMATE: water-cooled exhaust port")
+    cylinder_wall: Measure = measure(
+        "K", "degC", low=ICE + 40, high=ICE + 330, default="157 degC", why="ESTIMATE: a warm engine", doc="mean of head, piston and liner"
+    )
+    intake_wall: Measure = measure(
+        "K", "degC", low=ICE + 5, high=ICE + 180, default="80 degC", why="ESTIMATE: near coolant temperature", doc="wall of intake port and runner"
+    )
+    exhaust_wall: Measure = measure("K", "degC", low=ICE + 40, high=ICE + 700, default="250 degC", why="ESTIMATE: water-cooled", doc="wall of the exhaust port")
     port_heat_factor: float = plain(
         float,
-        low=0.0,
+        low=0.1,
         high=20.0,
+        or_zero=True,
         default=3.0,
         why="ESTIMATE, 1.5 to 6: heat transfer in the ports over that of steady turbulent flow in a straight pipe",
         doc="port cooling of blown-back gas",
@@ -166,8 +131,9 @@ class Engine(Section):
     accessory_power: Measure = measure(
         "W",
         "kW",
-        low=0.0,
+        low=100.0,
         high=2e4,
+        or_zero=True,
         default=lambda d: 600.0 + 1.5e5 * d.cylinders * _swept(d),
         why="ESTIMATE: 0.6 kW and 0.15 per litre, all switched on at idle",
     )
@@ -184,8 +150,9 @@ class Idle(Section):
     )
     spark_reserve: Measure = measure(
         "crank_deg",
-        low=0.0,
+        low=0.5,
         high=40.0,
+        or_zero=True,
         default="12 crank_deg",
         why="ESTIMATE: spark held back from best torque so that the idle control can add torque at once",
     )
@@ -203,16 +170,39 @@ class Idle(Section):
 class Fuel(Section):
     """The fuel and how it is metered."""
 
-    kind: str = plain(str, choices=("gasoline", "E10", "E85"), default="gasoline", why="most common")
-    octane: float = plain(float, low=80.0, high=120.0, default=95.0, why="ESTIMATE: research octane number of a premium fuel", doc="research octane number")
-    system: str = plain(str, choices=SYSTEMS, default="sequential port", why="most common")
+    kind: str = plain(str, choices=("gasoline", "E10", "E85"), default="gasoline", why="most common", doc="what is in the tank")
+    octane_sensitivity: float = plain(
+        float,
+        low=1.0,
+        high=22.0,
+        default="nan",
+        why="10 (8 to 12) for gasoline and E10, 16 (14 to 19) for E85, used with AKI or MON only; ESTIMATE, from memory, medium",
+        doc="research less motor octane number",
+    )
+    octane: Measure = measure(
+        "RON",
+        low=80.0,
+        high=120.0,
+        default="95 RON",
+        why="ESTIMATE: a premium fuel",
+        doc='octane number with its scale: "98 RON", "93 AKI" (the (R+M)/2 of North American pumps) or "88 MON"; knock is computed from RON',
+    )
+    system: str = plain(str, choices=SYSTEMS, default="sequential port", why="most common", doc="how it is metered")
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
 class Injector(Section):
     """One port injector."""
 
-    flow: Measure = measure("kg/s", "g/s", low=5e-4, high=5e-2, doc="static flow at the rated pressure")
+    flow_density: Measure = measure(
+        "kg/m**3",
+        low=600.0,
+        high=850.0,
+        default="nan",
+        why="745 kg/m**3, gasoline, used with cc/min only; makers rate on it or on a test liquid of 680 to 780 (common practice, no source)",
+        doc="density of the liquid the flow was rated with",
+    )
+    flow: Measure = measure("kg/s", "g/s", low=4e-4, high=2.5e-2, doc="static flow at the rated pressure, in g/s, lb/h or cc/min")
     rated_pressure: Measure = measure(
         "Pa", "kPa", low=1.5e5, high=8e5, default="300 kPa", why="common practice, no source", doc="pressure difference of the static flow figure"
     )
@@ -223,8 +213,9 @@ class Injector(Section):
     dead_time: Measure = measure(
         "s",
         "ms",
-        low=0.0,
+        low=1e-4,
         high=5e-3,
+        or_zero=True,
         default="1.0 ms",
         why="from memory: 0.7 to 1.2 ms at 13.5 to 14 V",
         doc="opening delay at dead_time_voltage",
@@ -235,8 +226,9 @@ class Injector(Section):
     dead_time_slope: Measure = measure(
         "s/V",
         "ms/V",
-        low=0.0,
+        low=1e-5,
         high=2e-3,
+        or_zero=True,
         default="0.15 ms/V",
         why="from memory: 0.1 to 0.2 ms/V near 13 V",
         doc="how much longer dead time is for each volt less",
@@ -266,7 +258,7 @@ class Vehicle(Section):
 
     transmission: str = plain(str, choices=TRANSMISSIONS, doc="what couples engine and gearbox")
     mass: Measure = measure("kg", low=300.0, high=8000.0, doc="as driven")
-    tyre_radius: Measure = measure("m", "mm", low=0.2, high=0.6, doc="rolling radius of the driven wheels")
+    tyre_radius: Measure = measure("m", "mm", low=0.22, high=0.5, doc='rolling radius of the driven wheels, or the tyre size: "195/50R15"')
     final_drive: float = plain(float, low=1.5, high=8.0, doc="final drive ratio")
     gear_ratios: tuple[float, ...] = plain(list, low=0.3, high=9.0, doc="gearbox ratios, first gear first")
     smooth_gears: tuple[int, ...] = plain(
@@ -286,9 +278,14 @@ class Vehicle(Section):
     coast_down_b: Measure = measure("N*s/m", low=-20.0, high=100.0, default="nan", doc="coast-down term in speed")
     coast_down_c: Measure = measure("N*s**2/m**2", low=0.0, high=10.0, default="nan", doc="coast-down term in speed squared")
     converter_stall_speed: Measure = measure(
-        "crank_rps", "rpm", low=1000 / 60, high=6500 / 60, default="nan", doc="speed at which the converter holds the stall torque"
+        "crank_rps",
+        "rpm",
+        low=1000 / 60,
+        high=6500 / 60,
+        default="nan",
+        doc="speed at which the converter holds the engine's full torque, needed with one; what it is sold by",
     )
-    converter_stall_torque: Measure = measure("N*m", low=30.0, high=3000.0, default="nan", doc="engine torque at the stall speed")
+    converter_stall_torque: Measure = measure("N*m", low=40.0, high=1500.0, default=_stall_torque, why=STALL_WHY, doc="engine torque at the stall speed")
     shaft_stiffness: Measure = measure(
         "N*m/rad",
         "kN*m/rad",
@@ -309,8 +306,9 @@ class Vehicle(Section):
     )
     loss_factor: float = plain(
         float,
-        low=0.0,
+        low=0.01,
         high=0.6,
+        or_zero=True,
         default=0.12,
         why="ESTIMATE: 0.06 of critical damping before tyre slip adds to it; 0.05 to 0.15 in low gears (from memory, medium)",
         doc="share of the shafts' torque that lags by a quarter of a swing",
@@ -330,8 +328,9 @@ class Vehicle(Section):
     driveline_lash: Measure = measure(
         "rad",
         "deg",
-        low=0.0,
-        high=0.35,
+        low=math.radians(0.1),
+        high=math.radians(20.0),
+        or_zero=True,
         default="4 deg",
         why="ESTIMATE within 2 to 6 deg, or 20 to 60 at the crank in first gear (from memory, medium)",
         doc="whole free play at the driven wheels with the engine held",
@@ -345,7 +344,7 @@ class Site(Section):
 
     altitude: Measure = measure("m", "m", low=-500.0, high=6000.0, default="0 m", why="sea level")
     barometer: Measure = measure("Pa", "kPa", low=4.5e4, high=1.1e5, default="nan", doc="air pressure; from the altitude when left out")
-    air_temperature: Measure = measure("K", "degC", low=233.0, high=333.0, default="20 degC", why="mild day")
+    air_temperature: Measure = measure("K", "degC", low=ICE - 40, high=ICE + 60, default="20 degC", why="mild day")
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
@@ -369,8 +368,9 @@ class Limits(Section):
     )
     dilution_noise: float = plain(
         float,
-        low=0.0,
+        low=0.001,
         high=0.3,
+        or_zero=True,
         default=0.05,
         why="ESTIMATE, 0.03 to 0.08: spread (standard deviation over mean) of the burned fraction from cycle to cycle; mild idles then vary 4 to 5 %",
     )
@@ -380,61 +380,60 @@ class Limits(Section):
     hottest_exhaust: Measure = measure(
         "K",
         "degC",
-        low=700.0,
-        high=1700.0,
+        low=ICE + 400,
+        high=ICE + 1400,
         default="1100 degC",
         why="ESTIMATE: 900 degC at a thermocouple, and 200 more because camcalc's gas at the port is that much hotter than a published measurement",
         doc="hottest lasting exhaust gas at the port, as camcalc computes it",
     )
-    spark_margin: Measure = measure("crank_deg", low=0.0, high=15.0, default="2 crank_deg", why="ESTIMATE: how far a starting table keeps below its ceilings")
+    spark_margin: Measure = measure(
+        "crank_deg", low=0.1, high=15.0, or_zero=True, default="2 crank_deg", why="ESTIMATE: how far a starting table keeps below its ceilings"
+    )
+    least_spark: Measure = measure(
+        "crank_deg",
+        low=-10.0,
+        high=20.0,
+        default="0 crank_deg",
+        why="ESTIMATE: least spark of a starting table; later burns run into the exhaust stroke, and a blipped throttle stalls or pops",
+    )
     fuel_seen: float = plain(
-        float, low=0.0, high=1.0, default=0.3, why="ESTIMATE: share of unburned fuel that an exhaust oxygen sensor burns on its electrode and so sees"
+        float,
+        low=0.01,
+        high=1.0,
+        or_zero=True,
+        default=0.3,
+        why="ESTIMATE: share of unburned fuel that an exhaust oxygen sensor burns on its electrode and so sees",
     )
     load_filter: Measure = measure(
-        "s", "ms", low=0.0, high=0.5, default="20 ms", why="ESTIMATE: time constant of the load signal on its way to the spark lookup"
+        "s", "ms", low=5e-4, high=0.5, or_zero=True, default="20 ms", why="ESTIMATE: time constant of the load signal on its way to the spark lookup"
     )
     load_jitter: float = plain(
         float,
-        low=0.0,
+        low=0.001,
         high=1.0,
+        or_zero=True,
         default=0.10,
         why="ESTIMATE: r.m.s. swing of the load signal from cycle to cycle over load, as a share of the blow-back share; verdicts are shown at half and double",
     )
     speed_jitter: Measure = measure(
-        "crank_rps", "rpm", low=0.0, high=2.0, default="4 rpm", why="ESTIMATE: r.m.s. swing of the speed signal from cycle to cycle"
+        "crank_rps", "rpm", low=0.05 / 60, high=2.0, or_zero=True, default="4 rpm", why="ESTIMATE: r.m.s. swing of the speed signal from cycle to cycle"
     )
-    filling_pressure: Measure = measure("Pa", "kPa", low=8e4, high=1.1e5, default="101.325 kPa", why="standard pressure: reference of per cent filling")
-    filling_temperature: Measure = measure(
-        "K", "degC", low=253.0, high=323.0, default="20 degC", why="common practice, no source: reference of per cent filling"
+    reference_pressure: Measure = measure("Pa", "kPa", low=8e4, high=1.1e5, default="101.325 kPa", why="standard pressure: reference of relative charge")
+    reference_temperature: Measure = measure(
+        "K", "degC", low=ICE - 20, high=ICE + 50, default="20 degC", why="common practice, no source: reference of relative charge"
     )
     latest_half_burned: Measure = measure(
         "crank_deg", low=10.0, high=70.0, default="35 crank_deg", why="ESTIMATE: latest 50 % burned after top dead centre that the floor allows"
     )
-    swing_factor: float = plain(float, low=0.0, high=3.0, default=1.0, why="ESTIMATE: half swing of load over the sum of blow-back share and IMEP variation")
+    swing_factor: float = plain(
+        float, low=0.01, high=3.0, or_zero=True, default=1.0, why="ESTIMATE: half swing of load over the sum of blow-back share and IMEP variation"
+    )
     injection_margin: Measure = measure(
-        "crank_deg", low=0.0, high=60.0, default="15 crank_deg", why="from memory: 10 to 20 crank degrees between fuel arriving and the valve"
+        "crank_deg", low=0.5, high=60.0, or_zero=True, default="15 crank_deg", why="from memory: 10 to 20 crank degrees between fuel arriving and the valve"
     )
     misplaced_fuel: float = plain(
         float, low=0.005, high=0.4, default=0.05, why="ESTIMATE: share of a pulse that may arrive at the wrong time or end in plenum or exhaust"
     )
 
 
-OUT_OF_SCOPE = {
-    "boost": "boosted engines (manifold above exhaust) are out of scope",
-    "turbo": "boosted engines (manifold above exhaust) are out of scope",
-    "turbocharger": "boosted engines (manifold above exhaust) are out of scope",
-    "supercharger": "boosted engines (manifold above exhaust) are out of scope",
-    "phaser": "moving cam phasing is out of scope: give one fixed intake and one fixed exhaust position per build",
-    "vvt": "moving cam phasing is out of scope: give one fixed intake and one fixed exhaust position per build",
-    "distributor": "distributor and vacuum advance are out of scope: camcalc works on final spark",
-    "vacuum_advance": "distributor and vacuum advance are out of scope: camcalc works on final spark",
-    "carburettor": 'carburettor jetting is out of scope; say system = "carburettor" in [fuel] and the rest still works',
-    "cold_start": "cold start and warm-up are out of scope: camcalc works on a warm engine",
-    "warm_up": "cold start and warm-up are out of scope: camcalc works on a warm engine",
-    "dashpot": "dashpot and idle-air learning are out of scope",
-    "catalyst": "catalysts are out of scope",
-    "spring": "valve springs are out of scope: check them with whoever made them",
-    "nitrous": "boosted engines and added oxidiser are out of scope",
-    "two_stroke": "only four-stroke engines are in scope",
-    "diesel": "only spark-ignition engines are in scope",
-}
+SECTIONS: dict[str, type[Section]] = {"engine": Engine, "idle": Idle, "fuel": Fuel, "injector": Injector, "vehicle": Vehicle, "site": Site, "limits": Limits}

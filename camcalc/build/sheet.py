@@ -8,9 +8,10 @@ from typing import Any, NamedTuple, Self
 
 from ..cam.card import CamCard
 from ..results import Record
-from .sections import Engine, Fuel, Idle, Injector, Limits, Section, Site, Vehicle
+from .section import Section
+from .sections import Engine, Fuel, Idle, Injector, Limits, Site, Vehicle
 
-__all__ = ["Assumption", "Build"]
+__all__ = ["Assumption", "Build", "CamSheet", "Doubt"]
 
 
 class Assumption(NamedTuple):
@@ -19,6 +20,29 @@ class Assumption(NamedTuple):
     key: str
     value: str
     why: str
+
+
+class Doubt(str):
+    """A note on figures that may be meant in two ways: how they were read, and what to type if they mean the other."""
+
+    __slots__ = ()
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
+class CamSheet(Record):
+    """The cams of a sheet and the engine they go into; ``missing`` names what ``[engine]`` lacks where ``engine`` is ``None``."""
+
+    cam: CamCard
+    replaced_cam: CamCard | None
+    engine: Engine | None
+    missing: tuple[str, ...]
+    assumed: tuple[Assumption, ...]
+    notes: tuple[str, ...]
+
+    @property
+    def doubts(self) -> tuple[Doubt, ...]:
+        """Those notes that name two readings."""
+        return tuple(note for note in self.notes if isinstance(note, Doubt))
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
@@ -42,14 +66,23 @@ class Build(Record):
     card_text: dict[str, dict[str, Any]] = dataclasses.field(repr=False, default_factory=dict)
     path: Path | None = None
 
+    @property
+    def doubts(self) -> tuple[Doubt, ...]:
+        """Those notes that name two readings."""
+        return tuple(note for note in self.notes if isinstance(note, Doubt))
+
     def replace(self, **changes: Any) -> Self:
         """Return a copy with some sections changed; what they now state is no longer listed as assumed."""
         copy = super().replace(**changes)
         changed = {name: value.reread({})[1] for name, value in changes.items() if isinstance(value, Section)}
         if not changed or "assumed" in changes:
             return copy
-        from .reading import SECTIONS
+        from .reading import SECTIONS, around_of
 
+        around = around_of(copy.engine)
+        if "engine" in changes and around != copy.vehicle.around:
+            vehicle, changed["vehicle"] = copy.vehicle.reread({}, around)
+            copy = super(Build, copy).replace(vehicle=vehicle)
         kept = [a for a in self.assumed if a.key.split("]")[0][1:] not in changed]
         new = [a for name in SECTIONS for a in changed.get(name, [b for b in kept if b.key.startswith(f"[{name}]")])]
         return super(Build, copy).replace(assumed=tuple(new + [a for a in kept if a.key.split("]")[0][1:] not in SECTIONS]))

@@ -18,7 +18,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--tables", metavar="DIR", type=Path, help="also write every table as CSV into this folder")
     parser.add_argument("--json", action="store_true", help="print JSON instead of text")
     parser.add_argument("--model", choices=("resolved", "quick"), default="resolved", help="crank-resolved cycle (default), or published closed forms")
-    parser.add_argument("--load-axis", choices=("manifold pressure", "air mass", "filling"), default="manifold pressure", help="load of the printed ceilings")
+    parser.add_argument(
+        "--load-axis", choices=("manifold pressure", "air charge", "relative charge"), default="manifold pressure", help="load of the printed ceilings"
+    )
     parser.add_argument("--no-bands", action="store_true", help="skip the 10 to 90 %% bands and the road test; much faster")
     parser.add_argument("--no-cures", action="store_true", help="skip what else would cure it, and what spark trades; faster")
 

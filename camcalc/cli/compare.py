@@ -18,7 +18,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("b", metavar="B", nargs="?", help="the other build sheet; left out: the sheet's new cam against the one it replaces")
     parser.add_argument("--html", metavar="FILE", type=Path, help="also write the comparison as one HTML file")
     parser.add_argument("--json", action="store_true", help="print JSON instead of text")
-    parser.add_argument("--model", choices=("resolved", "quick"), default="resolved", help="crank-resolved cycle (default), or published closed forms")
     parser.add_argument("--no-bands", action="store_true", help="skip the 10 to 90 %% bands of the differences; much faster")
 
 
@@ -32,7 +31,7 @@ def run(options: argparse.Namespace) -> int:
     b = a.with_replaced_cam() if options.b is None else load_build(options.b)
     refuse_outputs({"--html": options.html}, [*a.files(), *b.files()])
     with progress_bar() as report:
-        both = compare_builds(a, b, model=options.model, bands=not options.no_bands, progress=report)
+        both = compare_builds(a, b, bands=not options.no_bands, progress=report)
     if options.json:
         print(json.dumps(both.to_dict(), indent=1, allow_nan=False))
     else:

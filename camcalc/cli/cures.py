@@ -15,7 +15,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--gear", metavar="N", type=int, help="gear of the road, counted from 1; the one in trouble when left out")
     parser.add_argument("--against", choices=("idle", "brakes", "cruise", "shaking"), help="the trouble to rank by; the worst when left out")
     parser.add_argument("--table", metavar="FILE", type=Path, help="spark table, taken as FINAL spark; the sheet's own when left out")
-    parser.add_argument("--model", choices=("resolved", "quick"), default="resolved", help="crank-resolved cycle (default), or published closed forms")
     parser.add_argument("--json", action="store_true", help="print JSON instead of text")
 
 
@@ -31,7 +30,7 @@ def run(options: argparse.Namespace) -> int:
     table = read_table(options.table) if options.table else None
     with progress_bar() as report:
         report("cures", 0.0)
-        ranking = rank_cures(build, engine=engine_kind(options.model), table=table, gear=options.gear, against=options.against)
+        ranking = rank_cures(build, engine=engine_kind("resolved"), table=table, gear=options.gear, against=options.against)
     if options.json:
         print(json.dumps(ranking.to_dict(), indent=1, allow_nan=False))
     else:

@@ -11,7 +11,7 @@ from .outputs import refuse_outputs, write_plots
 
 __all__ = ["add_arguments", "run"]
 
-LOADS = ("manifold_pressure", "air_per_cylinder", "brake_torque", "throttle_area")
+LOADS = ("manifold_pressure", "air_charge", "brake_torque", "throttle_area")
 MODELS = ("plenum", "rippling", "lost", "held")
 MAP_SPEEDS = tuple(range(600, 3601, 200))
 MAP_LOADS = tuple(range(30, 96, 5))
@@ -22,7 +22,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("build", help="build sheet (TOML)")
     parser.add_argument("--speed", metavar="RPM", help='engine speed, e.g. "850 rpm"')
     parser.add_argument("--manifold-pressure", metavar="P", help='e.g. "55 kPa"; or give one of the next three')
-    parser.add_argument("--air-per-cylinder", metavar="M", help='e.g. "200 mg"')
+    parser.add_argument("--air-charge", metavar="M", help='e.g. "200 mg"')
     parser.add_argument("--brake-torque", metavar="T", help='e.g. "60 N m"')
     parser.add_argument("--throttle-area", metavar="A", help='e.g. "60 mm2"')
     parser.add_argument("--spark", metavar="ANGLE", help='before top dead centre, e.g. "30 crank_deg"; best torque when left out')

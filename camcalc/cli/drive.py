@@ -74,7 +74,9 @@ def run(options: argparse.Namespace) -> int:
     if options.log:
         run.write(options.log)
     if options.json:
-        print(json.dumps(run.summary(), indent=1, allow_nan=False))
+        from ..cautions import AT_SURGE
+
+        print(json.dumps({"cautions": list(AT_SURGE), **run.summary()}, indent=1, allow_nan=False))
     else:
         show(run, build)
     if options.log:
@@ -85,13 +87,15 @@ def run(options: argparse.Namespace) -> int:
 
 
 def show(run: Any, build: Any) -> None:
-    """Print what came of the drive."""
-    from ..report.terminal import console, table
+    """Print what came of the drive, the cautions before it."""
+    from ..cautions import AT_SURGE
+    from ..report.terminal_parts import console, print_cautions, table
 
     made = table(f"Drive: {run.title(build.vehicle.road_speed_unit)}", ["", ""], left=1)
     for name, text in run.figures(build.vehicle.road_speed_unit):
         made.add_row(name, text)
     screen = console()
+    print_cautions(AT_SURGE, screen)
     screen.print(made)
     screen.print("  Simulated on means of cycles; accelerations along the road, 0.5 to 16 Hz; verdicts are ours.", highlight=False)
 

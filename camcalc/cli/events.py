@@ -1,4 +1,4 @@
-"""``camcalc events BUILD``."""
+"""``camcalc events BUILD``: needs the cams on a sheet and, for what depends on it, the engine; nothing else."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ __all__ = ["add_arguments", "run"]
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments."""
-    parser.add_argument("build", help="build sheet (TOML)")
+    parser.add_argument("build", help="build sheet (TOML); [cam] is enough, [engine] adds effective compression")
     parser.add_argument("--at", metavar="HEIGHT", help='also at this checking height, e.g. "0.050 inch"')
     parser.add_argument("--measured-at", choices=("tappet", "valve"), default="tappet", help="side that height is measured on")
     parser.add_argument("--json", action="store_true", help="print JSON")
@@ -19,15 +19,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Print the events of every cam on the sheet."""
     from ..advice.cam_facts import cam_facts
-    from ..build import load_build
+    from ..build import load_cam
     from ..report.terminal import console, print_events
     from ..results import plain_data
 
-    build = load_build(options.build)
+    sheet = load_cam(options.build)
     facts = []
-    for cam in (build.cam, build.replaced_cam):
+    for cam in (sheet.cam, sheet.replaced_cam):
         if cam is not None:
-            fact = cam_facts(cam, build.engine)
+            fact = cam_facts(cam, sheet.engine, sheet.missing)
             facts.append(fact.replace(events=(*fact.events, cam.events(at=options.at, measured_at=options.measured_at))) if options.at else fact)
     if options.json:
         print(json.dumps(plain_data(facts), indent=1))
@@ -35,6 +35,6 @@ def run(options: argparse.Namespace) -> int:
     screen = console()
     for fact in facts:
         print_events(fact, screen)
-    for note in build.notes:
+    for note in sheet.notes:
         screen.print(f"note: {note}", highlight=False, markup=False)
     return 0

@@ -17,6 +17,7 @@ from ..errors import CamcalcError
 __all__ = ["COMMANDS", "main", "module_of", "parser_for"]
 
 COMMANDS = {
+    "new": "a build sheet to fill in: every key, its unit, its default; or a copy of an invented example",
     "brief": "the first-fire brief: idle, reversion, bucking, spark ceilings, injection windows, what else would cure it",
     "events": "valve events, overlap and lift of the cams on a build sheet",
     "cycle": "one settled crank-resolved cycle, or a map of them",
@@ -34,7 +35,7 @@ COMMANDS = {
 WELCOME = """camcalc: what a long-duration cam does to a street engine, before first fire: idle, vacuum, spark
 ceilings, injection, bucking. A build sheet goes in; camcalc COMMAND --help says what each can do.
 
-Three commands to try:
+Your own engine: camcalc new my.toml writes a sheet to fill in. Three commands to try:
   camcalc brief examples/quarry-road/build.toml --html brief.html
   camcalc surge examples/quarry-road/build.toml --gear 2
   camcalc explain overlap examples/quarry-road/build.toml

@@ -20,11 +20,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--table", metavar="FILE", type=Path, help="spark table that was in the car; the sheet's own when left out")
     parser.add_argument("--before", metavar="FILE", type=Path, help="an earlier log of the same cruise, to compare with")
     parser.add_argument("--columns", metavar="FILE", type=Path, help="which column is what (TOML); guessed from the header when left out")
-    parser.add_argument("--next", metavar="FILE", type=Path, help="write the table with the advice to lower carried out")
+    parser.add_argument("--next", metavar="FILE", type=Path, help="write the table with the advice to lower carried out, its cautions beside it as .txt")
     parser.add_argument("--overwrite", action="store_true", help="allow --next to replace a file that is there")
     parser.add_argument("--plots", metavar="DIR", type=Path, help="also draw the log as SVG into this folder")
     parser.add_argument("--no-ceilings", action="store_true", help="judge by slopes alone, without an engine model; much faster")
-    parser.add_argument("--model", choices=("resolved", "quick"), default="resolved", help="engine model of ceilings and blow-back")
+    parser.add_argument(
+        "--no-knock-heard", action="store_true", help="where the log cannot tell of knock: somebody listened all the time and heard none; one degree at most"
+    )
+    parser.add_argument("--model", choices=("resolved", "quick"), default="resolved", help="engine model of ceilings and blow-back; quick gives no ceilings")
     parser.add_argument("--json", action="store_true", help="print JSON instead of text")
 
 
@@ -34,6 +37,7 @@ def run(options: argparse.Namespace) -> int:
     from ..errors import InputError
     from ..logs import compare_logs, read_log, review_log
     from ..tables import read_table
+    from ..tables.beside import path_beside
 
     build = load_build(options.build)
     path = options.table or build.spark_table
@@ -42,8 +46,9 @@ def run(options: argparse.Namespace) -> int:
     before = read_log(options.before, options.columns) if options.before else None
     if options.next and table is None:
         raise InputError("--next", came="no spark table", expected="the table that was in the car", fix="give --table")
-    refuse_outputs({"--next": options.next}, [*build.files(), options.log, options.before, path], folders={"--plots": options.plots}, new=not options.overwrite)
-    about: dict[str, Any] = {"build": build}
+    outputs = {"--next": options.next, "the text beside --next": path_beside(options.next) if options.next else None}
+    refuse_outputs(outputs, [*build.files(), options.log, options.before, path], folders={"--plots": options.plots}, new=not options.overwrite)
+    about: dict[str, Any] = {"build": build, "no_knock_heard": options.no_knock_heard}
     if not options.no_ceilings:
         about |= engine_side(build, table, options.model)
     review = review_log(log, table, **about)
@@ -62,7 +67,7 @@ def run(options: argparse.Namespace) -> int:
 
 
 def engine_side(build: Any, table: Any, model: str) -> dict[str, Any]:
-    """Return the engine, and what it knows of a table's cells: ceilings, and torque per degree of spark [N m per crank deg]."""
+    """Return the engine, and what it knows of a table's cells: ceilings, best torque and knock, torque per degree of spark [N m per crank deg]."""
     import math
 
     from ..advice.load_axis import pressure_of_load
@@ -72,6 +77,9 @@ def engine_side(build: Any, table: Any, model: str) -> dict[str, Any]:
     engine = engine_kind(model)(build)
     if table is None:
         return {"engine": engine}
+    if engine.teaching_only:
+        print(f"no ceilings: the model of {engine.name} knows no knock, so nothing is given back on it", file=sys.stderr)
+        return {"engine": engine}
     found = ceilings_on_table(engine, table.si.speed, table.loads, table.load_kind)
 
     def per_degree(speed: float, load: float) -> float:
@@ -80,16 +88,20 @@ def engine_side(build: Any, table: Any, model: str) -> dict[str, Any]:
         rise = engine.state(speed, pressure, spark + 2.0).net - engine.state(speed, pressure, spark - 2.0).net
         return float(rise / 4.0 * engine.geometry.displacement / (4.0 * math.pi))
 
-    return {"engine": engine, "ceiling": found.ceiling, "torque_per_degree": per_degree}
+    limits = {"ceiling": found.ceiling, "best": found.best, "knock": found.knock, "raise_margin": build.limits.spark_margin}
+    return {"engine": engine, "torque_per_degree": per_degree, **limits}
 
 
 def written(table: Any, path: Path, *, overwrite: bool) -> None:
-    """Write the next table, or say that there is none."""
+    """Write the next table and its cautions beside it, or say that there is none."""
+    from ..tables.beside import write_beside
+
     if table is None:
         print(f"nothing to lower: {path} is not written", file=sys.stderr)
         return
     table.write(path, overwrite=overwrite)
-    print(f"next table written to {path}", file=sys.stderr)
+    write_beside(path)
+    print(f"next table written to {path}, its cautions beside it", file=sys.stderr)
 
 
 def draw(folder: Path, review: Any, table: Any, before: Any) -> None:

@@ -11,7 +11,6 @@ __all__ = ["add_arguments", "run"]
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments."""
     parser.add_argument("build", help="build sheet (TOML)")
-    parser.add_argument("--model", choices=("resolved", "quick"), default="resolved", help="crank-resolved cycle (default), or published closed forms")
     parser.add_argument("--json", action="store_true", help="print JSON instead of text")
 
 
@@ -24,7 +23,7 @@ def run(options: argparse.Namespace) -> int:
 
     build = load_build(options.build)
     with progress_bar() as report:
-        plan = plan_road_test(build, engine=engine_kind(options.model), progress=lambda share: report("road test", share))
+        plan = plan_road_test(build, engine=engine_kind("resolved"), progress=lambda share: report("road test", share))
     if options.json:
         print(json.dumps(plan.to_dict(), indent=1, allow_nan=False))
     else:

@@ -8,9 +8,13 @@ import math
 from pathlib import Path
 from typing import Any
 
+from ..marks import marked
 from .outputs import refuse_outputs, write_plots
 
 __all__ = ["add_arguments", "add_table_arguments", "build_and_table", "run"]
+
+# Columns of a gear's table that may hold an end of a search.
+MARKED = ("frequency", "damping", "limit_along_speed", "limit_along_load")
 
 
 def add_table_arguments(parser: argparse.ArgumentParser) -> None:
@@ -59,15 +63,10 @@ def build_and_table(options: argparse.Namespace) -> tuple[Any, Any]:
 
 def shaped_table(build: Any, table: Any) -> Any:
     """Return a table as ``camcalc shape`` leaves it by default, under the ceilings of the new cam."""
-    from ..advice.table_ceilings import ceilings_on_table
     from ..cycle.models import engine_kind
-    from ..tables import shape_table
-    from .shape import slopes_stood
+    from .shape import shaped_as_by_default
 
-    found = ceilings_on_table(engine_kind("resolved")(build), table.si.speed, table.loads, table.load_kind)
-    rule = slopes_stood(build, table, "resolved")
-    slopes = {} if rule is None else {"along_speed": rule.along_speed, "along_load": rule.along_load}
-    return shape_table(table, found.ceiling, **slopes).table
+    return shaped_as_by_default(build, table, engine_kind("resolved")(build)).table
 
 
 def run(options: argparse.Namespace) -> int:
@@ -94,7 +93,10 @@ def run(options: argparse.Namespace) -> int:
                 without.append(f"gear {gear}: {error.args[0]}")
         idle = idle_in_neutral(engine, table)
     if options.json:
-        print(json.dumps({"gears": [f.to_dict() for f in found], "no_answer": without, "idle": idle.to_dict() if idle else None}, indent=1, allow_nan=False))
+        from ..cautions import AT_SURGE
+
+        data = {"cautions": list(AT_SURGE), "gears": [f.to_dict() for f in found], "no_answer": without, "idle": idle.to_dict() if idle else None}
+        print(json.dumps(data, indent=1, allow_nan=False))
     else:
         show(found, without, idle, build)
     if options.plots:
@@ -123,11 +125,14 @@ def idle_in_neutral(engine: Any, table: Any) -> Any:
 
 
 def show(found: list[Any], without: list[str], idle: Any, build: Any) -> None:
-    """Print each gear's road."""
-    from ..report.terminal import console, table
+    """Print each gear's road, the cautions before it."""
+    from ..cautions import AT_SURGE
+    from ..report.terminal_parts import console, print_cautions, table
+    from ..report.terminal_parts import show as show_table
 
     unit = build.vehicle.road_speed_unit
     screen = console()
+    print_cautions(AT_SURGE, screen)
     for gear in found:
         heads = ["rpm", unit, "spark", "Hz", "damp-\ning", "sig-\nnals", "burn", "driven", "lash", "verdict"]
         heads += ["deg/krpm\nis, most", "deg/10kPa\nis, most"]
@@ -136,10 +141,11 @@ def show(found: list[Any], without: list[str], idle: Any, build: Any) -> None:
         for k in range(len(gear.verdict)):
             if k % 2 == 0 or k == gear.last_bad + 1:
                 made.add_row(*row_texts(gear, k, road[k]))
-        screen.print(made)
+        show_table(made, screen, *(gear.marks.get(name) for name in MARKED), gear.bad_below_mark if math.isfinite(gear.bad_below) else None)
         if math.isfinite(gear.bad_below):
             at = road[list(gear.si.speed).index(gear.bad_below)]
-            screen.print(f"  do not use this gear below {gear.bad_below * 60:.0f} rpm, {at:.0f} {unit}", highlight=False)
+            below = marked(f"{gear.bad_below * 60:.0f} rpm, {at:.0f} {unit}", gear.bad_below_mark)
+            screen.print(f"  do not use this gear below {below}", highlight=False)
         for text in gear.without:
             screen.print(f"  no answer at {text}", highlight=False)
         screen.print()
@@ -171,13 +177,15 @@ def row_texts(gear: Any, k: int, road: float) -> list[str]:
     """Return one speed of a gear as texts."""
     si = gear.si
     per_rpm, per_load = 1000.0 / 60.0, 1e4
-    texts = [f"{si.speed[k] * 60:.0f}", f"{road:.0f}", f"{si.spark[k]:.0f}", f"{si.frequency[k]:.1f}"]
-    texts += [f"{si.damping[k]:.3f}", *(f"{v:.3f}" if math.isfinite(v) else "grows" for v in (si.from_jitter[k], si.from_burn[k]))]
+    texts = [f"{si.speed[k] * 60:.0f}", f"{road:.0f}", f"{si.spark[k]:.0f}", marked(f"{si.frequency[k]:.1f}", gear.mark("frequency", k))]
+    texts.append(marked(f"{si.damping[k]:.3f}", gear.mark("damping", k)))
+    texts += [f"{v:.3f}" if math.isfinite(v) else "grows" for v in (si.from_jitter[k], si.from_burn[k])]
     texts.append(f"{si.over_time[k]:.3f}" if math.isfinite(si.over_time[k]) else "stalls")
     texts.append(f"{si.lash_crossed[k]:.1f}" if math.isfinite(si.lash_crossed[k]) else "all")
     texts.append(gear.worse_verdict(k))
-    texts.append(f"{si.slope_along_speed[k] * per_rpm:.0f}, {si.limit_along_speed[k] * per_rpm:.0f}")
-    texts.append(f"{si.slope_along_load[k] * per_load:.0f}, {si.limit_along_load[k] * per_load:.0f}")
+    for along, per in (("speed", per_rpm), ("load", per_load)):
+        slope, limit = (float(getattr(si, f"{what}_along_{along}")[k]) * per for what in ("slope", "limit"))
+        texts.append(f"{slope:.0f}, {marked(f'{limit:.0f}', gear.mark(f'limit_along_{along}', k))}")
     return texts
 
 

@@ -25,7 +25,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--torque", metavar="T", help='to be held, at the crank, e.g. "60 N m"')
     parser.add_argument("--replaced-cam", action="store_true", help="with the cam that is being replaced")
     parser.add_argument("--plots", metavar="DIR", type=Path, help="also draw it as SVG into this folder")
-    parser.add_argument("--model", choices=("resolved", "quick"), default="resolved", help="crank-resolved cycle (default), or published closed forms")
     parser.add_argument("--json", action="store_true", help="print JSON instead of text")
 
 
@@ -40,7 +39,7 @@ def run(options: argparse.Namespace) -> int:
     refuse_outputs({}, [], folders={"--plots": options.plots})
     if options.speed is None:
         raise InputError("--speed", came="nothing", expected="an engine speed", fix='add --speed "1400 rpm"')
-    model = engine_kind(options.model)(build.with_replaced_cam() if options.replaced_cam else build)
+    model = engine_kind("resolved")(build.with_replaced_cam() if options.replaced_cam else build)
     given = {"speed": options.speed, "torque": options.torque, "manifold_pressure": options.manifold_pressure}
     if options.manifold_pressure and not options.torque:
         given["ceiling"] = ceiling_of_cell(model.fresh(), options.speed, options.manifold_pressure)

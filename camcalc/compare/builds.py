@@ -12,22 +12,26 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from ..advice.bands import SEED, sample_bands
 from ..advice.brakes import brake_remark
 from ..advice.headlines import CRUISE
-from ..cycle.models import MODELS, engine_kind
+from ..cautions import AT_COMPARISON
+from ..cycle.models import engine_kind
 from ..cycle.operating import EngineModel, Tolerances, barometer
 from ..cycle.resolved import ResolvedEngine
 from ..drive.risk import VERDICTS
 from ..errors import InputError, did_you_mean
+from ..marks import Mark, Marks
 from ..results import Band, Measure, Record, measure
 from ..sources import cite
 from ..tables import SparkTable, read_table
+from ..tables.proposed import level_table
 from ..units import quantity
-from .damping import CRUISE_ROAD_SPEED, Damped, DampingPoint, damping_at, damping_points, level_table, shaking_of
+from .damping import CRUISE_ROAD_SPEED, Damped, DampingPoint, damping_at, damping_points, shaking_of
 from .figures import (
     BURNED_SPEEDS,
     IDLE_SPEEDS,
     Shared,
     WorstCell,
     cam_figures,
+    curve_marks,
     curves_of,
     engine_figures,
     road_speed_per_rev,
@@ -48,7 +52,7 @@ AIR_SPEEDS = (1000.0 / 60.0, 2000.0 / 60.0, 3000.0 / 60.0)
 # Part and nearly full load; the latter within so much of a barometer that stands lower.
 AIR_LOADS, BELOW_BAROMETER = (60e3, 95e3), 0.97
 # Sampled cycles are settled less closely, a sixth sooner: figures move by less than 0.3 %, bands are tens of times wider. Measured.
-SAMPLED: dict[str, Any] = MODELS | {"resolved": functools.partial(ResolvedEngine, rtol=3e-5, tolerance=5e-4)}
+SAMPLED: dict[str, Any] = {"resolved": functools.partial(ResolvedEngine, rtol=3e-5, tolerance=5e-4)}
 SOURCE_KEYS = ("geometry", "fox1993", "metghalchi1982", "heywood1988", "guzzella", "douaud1978", "livengood1955", "iso2631", "road", "practice", "estimate")
 
 
@@ -65,6 +69,7 @@ class Curves(Record):
     ceiling_speed: Measure = measure("crank_rps", "rpm")
     ceiling_a: Measure = measure("crank_deg", doc="the lowest up to 60 kPa")
     ceiling_b: Measure = measure("crank_deg")
+    marks: Mapping[str, Marks] = dataclasses.field(default_factory=dict)
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
@@ -80,6 +85,7 @@ class Comparison(Record):
     notes: tuple[str, ...]
     samples: int
     curves: Curves
+    cautions: tuple[str, ...] = AT_COMPARISON
 
     def figure(self, name: str) -> ComparedFigure:
         """Return a figure by its name.
@@ -99,6 +105,7 @@ class Comparison(Record):
         return {
             "a": {"build": self.a.name, "label": self.a.label, "cam": self.a.cam.name, "brakes": self.brakes[0]},
             "b": {"build": self.b.name, "label": self.b.label, "cam": self.b.cam.name, "brakes": self.brakes[1]},
+            "cautions": list(self.cautions),
             "figures": [figure.to_dict() for figure in self.figures],
             "verdicts": [verdict.to_dict() for verdict in self.verdicts],
             "notes": list(self.notes),
@@ -114,6 +121,7 @@ class _Side(NamedTuple):
     model: EngineModel
     in_drive: Build
     figures: dict[str, float]
+    marks: dict[str, Mark | None]
     ceilings: SparkCeilings
     curves: dict[str, Any]
 
@@ -129,7 +137,7 @@ def compare_builds(
         Each with its own cam and idle speed. Without ``b``: the sheet's new cam against the one it replaces, at the idle
         speeds the sheet gives for each.
     model : str
-        ``"resolved"``: the crank-resolved cycle. ``"quick"``: published closed forms.
+        ``"resolved"``: the crank-resolved cycle. A model for teaching only is refused.
     bands : bool
         Whether to sample the tolerances, the same samples for both; without it every difference counts that is more than
         the resolution of its figure.
@@ -149,9 +157,10 @@ def compare_builds(
     Examples
     --------
     >>> from camcalc import load_build
-    >>> both = compare_builds(load_build("examples/dockside/build.toml"), model="quick", bands=False)
-    >>> both.figure("overlap_seat").better, both.figure("overlap_seat").difference
-    ('b', -30.0)
+    >>> alone = load_build("examples/dockside/build.toml").replace(replaced_cam=None)
+    >>> compare_builds(alone)  # doctest: +ELLIPSIS
+    Traceback (most recent call last):
+    camcalc.errors.InputError: ...
     """
     say = progress or (lambda what, share: None)
     kind, b = engine_kind(model), a.with_replaced_cam() if b is None else b
@@ -175,11 +184,12 @@ def compare_builds(
     if bands:
         # A cam without a zone is sampled where the other's stands: tolerances may give it one.
         cells = [worst[0] or worst[1], worst[1] or worst[0]]
-        headline = _differences(SAMPLED[model], sides, shared, cells, points, rows)
+        headline = _differences(SAMPLED.get(model) or engine_kind(model), sides, shared, cells, points, rows)
         sure = sample_bands(headline, sides[0].model.uncertain, progress=lambda done: say("bands", share + (1.0 - share) * done))
         sampled, silent, samples = sure.bands, sure.no_answer, sure.samples
     notes = _row_notes(sides, worst, points, nominal)
-    found = compared(rows, (figures[0], figures[1]), notes, sampled, decided=_felt(nominal), silent=silent)
+    marks = [side.marks | {name: found.mark for name, found in at.items()} for side, at in zip(sides, nominal, strict=True)]
+    found = compared(rows, (figures[0], figures[1]), notes, sampled, decided=_felt(nominal), silent=silent, marks=(marks[0], marks[1]))
     converter = _converter_words(pair, sides)
     return Comparison(
         a=a,
@@ -213,8 +223,8 @@ def _shared(pair: tuple[Build, Build]) -> Shared:
 def _side(kind: Callable[..., EngineModel], build: Build, other: Build, shared: Shared, say: Callable[[str, float], None]) -> _Side:
     model = kind(build)
     in_drive = converter_build(build, other, model.geometry.displacement)[0]
-    found, ceilings = engine_figures(model, in_drive, shared, say)
-    return _Side(model, in_drive, cam_figures(build) | found, ceilings, curves_of(model, ceilings))
+    found = engine_figures(model, in_drive, shared, say)
+    return _Side(model, in_drive, cam_figures(build) | found.figures, found.marks, found.ceilings, curves_of(model, found.ceilings))
 
 
 def _rows(pair: tuple[Build, Build], shared: Shared) -> list[Row]:
@@ -320,4 +330,5 @@ def _notes(pair: tuple[Build, Build], shared: Shared) -> list[str]:
 
 def _curves(sides: tuple[_Side, _Side]) -> Curves:
     found = {f"{name}_{letter}": side.curves[name] for letter, side in zip("ab", sides, strict=True) for name in side.curves}
-    return Curves(idle_speed=IDLE_SPEEDS, burned_speed=BURNED_SPEEDS, ceiling_speed=sides[0].ceilings.si.speed, **found)
+    marks = {f"{name}_{letter}": mark for letter, side in zip("ab", sides, strict=True) for name, mark in curve_marks(side.curves).items()}
+    return Curves(idle_speed=IDLE_SPEEDS, burned_speed=BURNED_SPEEDS, ceiling_speed=sides[0].ceilings.si.speed, marks=marks, **found)

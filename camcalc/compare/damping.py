@@ -10,20 +10,21 @@ from numpy.typing import NDArray
 
 from ..advice.equal_torque import road_net_imep
 from ..advice.idle import IDLE_REACH
-from ..advice.load_axis import air_of_filling
+from ..advice.load_axis import air_charge_of
 from ..cycle import engine_tables as whole
 from ..cycle.operating import barometer, pressure_for_net_imep
 from ..drive.engine_loop import PRESSURE_STEP, SPARK_STEP, SPEED_STEP
 from ..drive.risk import surge_risk
 from ..drive.road_load import road_speed
 from ..errors import CamcalcError
+from ..marks import Mark
 from ..tables import SparkTable
 
 if TYPE_CHECKING:
     from ..build import Build
     from ..cycle.operating import EngineModel
 
-__all__ = ["CRUISE_ROAD_SPEED", "Damped", "DampingPoint", "damping_at", "damping_points", "level_table", "shaking_of"]
+__all__ = ["CRUISE_ROAD_SPEED", "Damped", "DampingPoint", "damping_at", "damping_points", "shaking_of"]
 
 Array = NDArray[np.float64]
 
@@ -43,11 +44,12 @@ class DampingPoint(NamedTuple):
 
 
 class Damped(NamedTuple):
-    """Damping over critical, expected shaking along the road [m/s2 r.m.s.] and the verdict on it in words; or why there is none."""
+    """Damping over critical and its mark, expected shaking along the road [m/s2 r.m.s.] and the verdict on it in words; or why there is none."""
 
     damping: float
     acceleration: float
     verdict: str
+    mark: Mark | None = None
 
     def figures(self, name: str) -> dict[str, float]:
         """Return both figures by name: ``cruise_damping`` and ``cruise_shaking``."""
@@ -86,7 +88,7 @@ def damping_at(model: EngineModel, point: DampingPoint) -> Damped:
         found = surge_risk(_rubbing(model), point.table, gear=point.gear, tables=tables, speeds=np.array([point.speed]), over_time=False)
     except CamcalcError as error:
         return _none(error.args[0])
-    return Damped(float(found.si.damping[0]), float(found.si.acceleration[0]), found.verdict[0])
+    return Damped(float(found.si.damping[0]), float(found.si.acceleration[0]), found.verdict[0], found.mark("damping", 0))
 
 
 def _none(why: str) -> Damped:
@@ -102,7 +104,7 @@ def _expected(model: EngineModel, point: DampingPoint) -> tuple[float, float]:
         load = pressure
         if table.load_kind != "manifold pressure":
             air = model.state(speed, pressure, spark).air
-            load = air if table.load_kind == "air mass" else air / air_of_filling(model.build, 1.0)
+            load = air if table.load_kind == "air charge" else air / air_charge_of(model.build, 1.0)
         spark = float(table.spark_at(speed, load))
         pressure = pressure_for_net_imep(model, speed, net, spark, near=pressure)
     return pressure, spark
@@ -112,10 +114,3 @@ def _rubbing(model: EngineModel) -> Build:
     """Return the model's build with the friction of its tolerances, which its cycles do not hold."""
     build, factor = model.build, model.tolerances.friction
     return build if factor == 1.0 else build.replace(engine=build.engine.replace(friction_factor=factor * build.engine.friction_factor))
-
-
-def level_table(spark: float) -> SparkTable:
-    """Return a spark table that is level everywhere."""
-    return SparkTable(
-        load_kind="manifold pressure", speed=np.array([400.0, 8000.0]) / 60.0, loads=np.array([1e4, 1.1e5]), cells=np.full((2, 2), spark), increment=0.1
-    )

@@ -11,15 +11,17 @@ from numpy.typing import NDArray
 
 from ..advice.cam_facts import cam_facts
 from ..advice.headlines import CRUISE
-from ..advice.idle import idle_spark, load_terms, lowest_idle
+from ..advice.idle import idle_spark, load_terms, lowest_idle, lowest_mark
 from ..advice.injection import DOES_NOT_APPLY, InjectionPoint, point_at
 from ..advice.reversion import FASTEST, SLOWEST, reversion_in_gear, road_point
 from ..advice.spark import SparkCeilings, spark_ceilings
 from ..advice.spark_limits import ceiling_column
 from ..burn.stability import imep_variation
+from ..cycle.best_torque import spark_ends
 from ..cycle.operating import EngineModel, barometer, pressure_for_net_imep
 from ..drive.road_load import road_speed
 from ..errors import NoSolutionError
+from ..marks import Mark, Marks
 from .damping import DampingPoint, damping_at
 
 if TYPE_CHECKING:
@@ -60,12 +62,13 @@ class Idling(NamedTuple):
 
 
 class WorstCell(NamedTuple):
-    """The cell with the lowest ceiling: speed [rev/s], pressure [Pa], ceiling [crank deg] and what binds it."""
+    """The cell with the lowest ceiling: speed [rev/s], pressure [Pa], ceiling [crank deg], what binds it, and its mark."""
 
     speed: float
     pressure: float
     ceiling: float
     binds: str
+    mark: Mark | None = None
 
 
 def cam_figures(build: Build) -> dict[str, float]:
@@ -106,11 +109,13 @@ def _idle_figures(model: EngineModel, in_drive: Build, shared: Shared) -> dict[s
     }
 
 
-def _road_figures(model: EngineModel, gear: int, sampled: int) -> dict[str, float]:
+def _road_figures(model: EngineModel, gear: int, sampled: int) -> tuple[dict[str, float], dict[str, Mark | None]]:
+    """Return the figures of a gear, and which are an end of the search."""
     found = reversion_in_gear(model, gear)
     below = found.si.unstable_below if found.held else FASTEST  # a gear that holds the car nowhere is uneven everywhere
     figures = {f"unstable_road_speed_{gear}": below * road_speed_per_rev(model.build, gear)}
-    return figures | ({"unstable_below": below} if gear == sampled else {})
+    figures |= {"unstable_below": below} if gear == sampled else {}
+    return figures, dict.fromkeys(figures, found.mark("unstable_below") if found.held else Mark.OR_MORE)
 
 
 def _air_figures(model: EngineModel, shared: Shared) -> dict[str, float]:
@@ -143,16 +148,32 @@ def worst_cell(ceilings: SparkCeilings) -> WorstCell | None:
     if not np.isfinite(grid).any():
         return None
     row, column = np.unravel_index(int(np.nanargmin(grid)), grid.shape)
-    return WorstCell(float(ceilings.si.speed[column]), float(ceilings.si.manifold_pressure[row]), float(grid[row, column]), ceilings.binds[row][column])
+    return WorstCell(
+        float(ceilings.si.speed[column]),
+        float(ceilings.si.manifold_pressure[row]),
+        float(grid[row, column]),
+        ceilings.binds[row][column],
+        ceilings.mark("ceiling", int(row), int(column)),
+    )
 
 
-def engine_figures(model: EngineModel, in_drive: Build, shared: Shared, say: Callable[[str, float], None]) -> tuple[dict[str, float], SparkCeilings]:
-    """Return every figure that needs the engine to run but no spark table, and the ceilings; ``say`` is told what and the share done."""
+class EngineFigures(NamedTuple):
+    """Figures in their inner units, which of them are an end of a search or marked otherwise, and the ceilings."""
+
+    figures: dict[str, float]
+    marks: dict[str, Mark | None]
+    ceilings: SparkCeilings
+
+
+def engine_figures(model: EngineModel, in_drive: Build, shared: Shared, say: Callable[[str, float], None]) -> EngineFigures:
+    """Return every figure that needs the engine to run but no spark table; ``say`` is told what and the share done."""
     say("idle", 0.0)
     found = _idle_figures(model, in_drive, shared) | {"lowest_steady_speed": lowest_idle(model)}
+    marks = {"lowest_steady_speed": lowest_mark(found["lowest_steady_speed"])}
     for k, gear in enumerate(shared.gears):
         say("reversion", 0.2 + 0.5 * k / len(shared.gears))
-        found |= _road_figures(model, gear, shared.sampled_gear)
+        figures, own = _road_figures(model, gear, shared.sampled_gear)
+        found, marks = found | figures, marks | own
     say("trapped air and injection", 0.7)
     found |= _air_figures(model, shared)
     found["window_width"] = _window_width(model)
@@ -160,7 +181,8 @@ def engine_figures(model: EngineModel, in_drive: Build, shared: Shared, say: Cal
     ceilings = spark_ceilings(model)
     worst = worst_cell(ceilings)
     found["worst_ceiling"] = math.nan if worst is None else worst.ceiling
-    return found, ceilings
+    marks["worst_ceiling"] = Mark.NONE_FOUND if worst is None else worst.mark
+    return EngineFigures(found, marks, ceilings)
 
 
 def sampled_figures(
@@ -235,6 +257,11 @@ def curves_of(model: EngineModel, ceilings: SparkCeilings) -> dict[str, Array]:
         "burned_fraction": np.array(burned[::-1]),
         "ceiling": np.where(np.isfinite(known), known, np.nan),
     }
+
+
+def curve_marks(curves: Mapping[str, Array]) -> dict[str, Marks]:
+    """Return which points of the curves are an end of the search for spark."""
+    return {"ceiling": spark_ends(curves["ceiling"])}
 
 
 def road_speed_per_rev(build: Build, gear: int) -> float:

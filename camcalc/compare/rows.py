@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from ..advice.headlines import CRUISE
 from ..advice.idle import FASTEST
 from ..advice.reversion import SLOWEST
+from ..cycle.best_torque import EARLIEST
+from ..marks import Mark, mark_codes, marked
 from ..results import Band, Record
 from ..units import quantity
 
@@ -30,7 +32,7 @@ PRESSURE_STEP, AIR_STEP = 1.7e3, 6e-6  # half an inHg; 2 % of 300 mg
 AREA_STEP = 3e-3  # m crank deg, of some 70 of a long cam and 10 of a mild one
 BURNED_STEP, VARIATION_STEP, CEILING_STEP, DAMPING_STEP, WINDOW_STEP = 0.01, 0.005, 1.0, 0.01, 10.0
 # The earliest spark searched, which stands for "no ceiling".
-NO_CEILING = 60.0
+NO_CEILING = EARLIEST
 # Decimals shown, by unit and where that does not do: about a tenth of what the figure is known to.
 UNIT_PLACES = {"rpm": 0, "mg": 0, "inHg": 1, "percent": 1, "mph": 1, "km/h": 1, "crank_deg": 1, "mm*crank_deg": 1}
 PLACES = {"effective_compression": 2}
@@ -47,7 +49,7 @@ class Row(NamedTuple):
     sampled row whose spread, scaled with the resolution, tells whether a row that is not sampled differs at all.
     ``runs``: that a figure is missing means that the engine does not run there, which speaks for the other cam; else it means nothing.
     ``beyond``: a missing figure is what it stands for or better, so it never speaks for the other cam. ``bound``: what a difference with
-    one missing figure is, ``"least"`` or ``"most"`` it can be.
+    one missing figure is, ``"least"`` or ``"most"`` it can be. ``stands``: which way the missing figure lies from what it stands for.
     """
 
     name: str
@@ -64,13 +66,15 @@ class Row(NamedTuple):
     runs: bool = True
     beyond: bool = False
     bound: str = "least"
+    stands: Mark | None = None
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
 class ComparedFigure(Record):
     """One figure of both cams, in ``unit``; the difference is B less A, its band holds 10 to 90 % of the samples.
 
-    A figure is not-a-number where there is none, which the note explains. ``better`` is ``"a"``, ``"b"``, ``"no real
+    A figure is not-a-number where there is none, which the note explains. ``marks`` says which of ``a``, ``b`` and ``difference`` are an
+    end of a search, or rest on one. ``better`` is ``"a"``, ``"b"``, ``"no real
     difference"``, ``"a matter of taste"``, or ``"no answer"`` where there is nothing to compare; ``why`` says why one way is better.
     """
 
@@ -86,18 +90,23 @@ class ComparedFigure(Record):
     better: str
     why: str
     note: str = ""
+    marks: Mapping[str, Mark | None] = dataclasses.field(default_factory=dict)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain data for JSON."""
+        return super().to_dict() | {"marks": {name: mark_codes(mark) for name, mark in self.marks.items()}}
 
     def quantity(self, which: str) -> Quantity:
         """Return ``"a"``, ``"b"``, ``"difference"``, ``"low"`` or ``"high"`` with its unit."""
         return quantity(getattr(self, which), self.unit)
 
     def text(self, which: str) -> str:
-        """Return one of the figures as text without its unit."""
+        """Return one of the figures as text without its unit, with its mark."""
         value, places = getattr(self, which), PLACES.get(self.name, UNIT_PLACES.get(self.unit, 3))
         if not math.isfinite(value):
             return "none"
         sign = "+" if which in ("difference", "low", "high") and round(value, places) else ""
-        return f"{round(value, places) + 0.0:{sign}.{places}f}"
+        return marked(f"{round(value, places) + 0.0:{sign}.{places}f}", self.marks.get(which))
 
     @property
     def has_band(self) -> bool:
@@ -157,6 +166,7 @@ def _idle_rows() -> list[Row]:
         IDLE_STEP,
         (FASTEST, FASTEST),
         "steady at no idle up to 2000 rpm",
+        stands=Mark.OR_MORE,
     )
     return [*(Row(name, "idle", *rest) for name, *rest in rows), lowest]  # type: ignore[arg-type]
 
@@ -164,15 +174,13 @@ def _idle_rows() -> list[Row]:
 def _road_rows(gears: Mapping[int, tuple[float, float]], sampled: int, road_unit: str) -> list[Row]:
     why = "above it the car can be driven evenly in that gear: lower leaves more of the road smooth"
     none = "even down to 600 rpm, where the search ends"
-    crank = Row(
-        "unstable_below", "road", f"uneven below, gear {sampled}, crank speed", "crank_rps", "rpm", LOWER, why, ROAD_STEP, (SLOWEST, SLOWEST), none, beyond=True
-    )
-    rows = [crank]
+    what, ends = f"uneven below, gear {sampled}, crank speed", (SLOWEST, SLOWEST)
+    rows = [Row("unstable_below", "road", what, "crank_rps", "rpm", LOWER, why, ROAD_STEP, ends, none, beyond=True, stands=Mark.OR_LESS)]
     for gear, (a, b) in gears.items():
         name, what = f"unstable_road_speed_{gear}", f"uneven below, gear {gear}"
         follows = "" if gear == sampled else f"unstable_road_speed_{sampled}"
         ends = SLOWEST * a, SLOWEST * b
-        rows.append(Row(name, "road", what, "m/s", road_unit, LOWER, why, ROAD_STEP * max(a, b), ends, none, follows, beyond=True))
+        rows.append(Row(name, "road", what, "m/s", road_unit, LOWER, why, ROAD_STEP * max(a, b), ends, none, follows, beyond=True, stands=Mark.OR_LESS))
     return rows
 
 
@@ -197,6 +205,7 @@ def _spark_rows(cruise: str) -> list[Row]:
             level,
             "no cell needs a ceiling",
             bound="most",
+            stands=Mark.OR_LESS,
         ),
         Row("cruise_shaking", "surge", f"shaking at {cruise}, tallest smooth gear", "m/s**2", "m/s**2", LOWER, shaking, runs=False),
         Row("slow_shaking", "surge", "shaking above idle, shortest smooth gear", "m/s**2", "m/s**2", LOWER, shaking, runs=False),
@@ -213,7 +222,7 @@ def _air_rows(loads: Sequence[float], speeds: Sequence[float]) -> list[Row]:
         Row(
             f"air_{k}_{j}",
             "trapped air",
-            f"air per cylinder, {speed * 60:.0f} rpm, {load / 1e3:.0f} kPa",
+            f"air charge per cylinder, {speed * 60:.0f} rpm, {load / 1e3:.0f} kPa",
             "kg",
             "mg",
             HIGHER if load == max(loads) else 0,
@@ -233,11 +242,12 @@ def compared(
     *,
     decided: Mapping[str, str] | None = None,
     silent: Mapping[str, float] | None = None,
+    marks: tuple[Mapping[str, Mark | None], Mapping[str, Mark | None]] = ({}, {}),
 ) -> tuple[ComparedFigure, ...]:
     """Put both cams' figures (inner units) side by side, row by row.
 
     ``decided``: the better side, or no real difference, of rows that something else than their figure decides. ``silent``: by sampled
-    row, the share of samples without an answer.
+    row, the share of samples without an answer. ``marks``: by row, of each cam's figure.
     """
     by_name = {row.name: row for row in rows}
 
@@ -262,8 +272,19 @@ def compared(
                 text for text in (note, f"{100.0 * missed:.0f} % of the samples have no answer" + (": too few to tell" if own is None else "")) if text
             )
             better = NO_DIFFERENCE if own is None and better in ("a", "b") else better
-        items.append(_item(row, (a, b, difference, *(own or (math.nan, math.nan))), better, note))
+        items.append(_item(row, (a, b, difference, *(own or (math.nan, math.nan))), better, note).replace(marks=_marks(row, a, b, marks)))
     return tuple(items)
+
+
+def _marks(row: Row, a: float, b: float, marks: tuple[Mapping[str, Mark | None], Mapping[str, Mark | None]]) -> dict[str, Mark | None]:
+    """Return the marks of both figures and of their difference, which lies the way in which the figures it rests on do."""
+    own = [side.get(row.name) for side in marks]
+    a_lies, b_lies = (row.stands if math.isnan(value) else mark for value, mark in zip((a, b), own, strict=True))
+    opposite = {Mark.OR_MORE: Mark.OR_LESS, Mark.OR_LESS: Mark.OR_MORE}
+    ways = {way for way in (b_lies if b_lies in opposite else None, opposite.get(a_lies) if a_lies else None) if way is not None}
+    # Two figures that both end the search the same way: their difference may be anything.
+    difference = Mark.NONE_FOUND if len(ways) > 1 else next(iter(ways), None)
+    return {"a": own[0], "b": own[1], "difference": difference}
 
 
 def _borrowed(difference: float, row: Row, lead_difference: float, lead: Row, band: Band) -> Band:

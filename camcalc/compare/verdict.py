@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from ..advice.brakes import too_little
+from ..build.sections import STALL_TORQUE_PER_DISPLACEMENT
 from ..results import Record
 from .rows import NO_DIFFERENCE, TASTE, ComparedFigure
 
@@ -22,9 +23,8 @@ CLUTCH = ("unstable_road_speed_{gear}", "slow_shaking", "cruise_shaking", "lowes
 CONVERTER = ("vacuum_in_drive", "variation_in_drive", "lowest_steady_speed", "cruise_shaking")
 # Without these the car does not stand at a halt: no vote outweighs them.
 MUST = {"clutch": "vacuum", "converter": "vacuum_in_drive"}
-# A converter assumed where no sheet has one: looser than a small engine's stock one, tighter than a racing one. ESTIMATE, both.
+# A converter assumed where no sheet has one: looser than a small engine's stock one, tighter than a racing one; ESTIMATE.
 STALL_SPEED = 2400.0 / 60.0  # rev/s
-STALL_TORQUE_PER_DISPLACEMENT = 75.0 / 1e-3  # N m per m3
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)

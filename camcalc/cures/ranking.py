@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
@@ -16,6 +16,7 @@ from ..advice.load_axis import load_of
 from ..advice.reversion import RoadPoint, road_point
 from ..advice.spark_limits import NORMAL_RUNNING
 from ..burn.stability import imep_variation, work_spread
+from ..cautions import AT_CURES
 from ..cycle.engine_tables import PRESSURES, SPARKS, SPEEDS, EngineTables, engine_tables, nodes_about
 from ..cycle.models import engine_kind
 from ..cycle.operating import EngineModel, pressure_for_net_imep
@@ -25,9 +26,10 @@ from ..drive.engine_loop import engine_of, loop_point
 from ..drive.level_road import level_road
 from ..drive.risk import surge_risk
 from ..drive.road_load import engine_torque_on_road, road_speed
-from ..drive.surge import PEAK_TO_PEAK, surge_at
+from ..drive.surge import PEAK_TO_PEAK, surge_at, swing_marks
 from ..errors import CamcalcError, InputError, NoSolutionError, did_you_mean
 from ..logs.weighting import GRADES
+from ..marks import Marks
 from ..results import Measure, Record, measure
 from ..tables.table import read_table
 from .changes import Change, changes_of
@@ -71,6 +73,7 @@ class CureFigures(Record):
     frequency: Measure = measure("Hz", doc="of the least damped mode, on the table's spark as all that follow")
     damping: Measure = measure("", doc="over critical; below zero it swings by itself")
     acceleration: Measure = measure("m/s**2", doc="r.m.s. along the road; infinite without damping")
+    marks: Mapping[str, Marks] = dataclasses.field(default_factory=dict)
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
@@ -109,9 +112,11 @@ class CureRanking(Record):
     cures: tuple[Cure, ...]
     remark: str
     rule: str = RULE
+    cautions: tuple[str, ...] = AT_CURES
 
     def __str__(self) -> str:
-        lines = ["\n".join(f"{name:<12}{value}" for name, value in self.rows()), f"{'cure':<18}{'removes':>10}  what it costs, or why there is no answer"]
+        lines = [*self.cautions, *(f"{name:<12}{value}" for name, value in self.rows())]
+        lines.append(f"{'cure':<18}{'removes':>10}  what it costs, or why there is no answer")
         for c in self.cures:
             share = "" if math.isnan(c.si.removes) else f"{100.0 * c.si.removes + 0.0:.1f} %"
             lines.append(f"{c.name:<18}{share:>10}  {'; '.join(c.notes) or c.cost}")
@@ -165,7 +170,7 @@ def rank_cures(
     >>> from camcalc import QuickEngine, load_build
     >>> found = rank_cures(load_build("examples/quarry-road/build.toml"), engine=QuickEngine, against="cruise")
     >>> found.cures[0].name, found.cures[-1].notes
-    ('one gear lower', ('there is no converter',))
+    ('cam retarded', ('there is no converter',))
     """
     if engine is None:
         engine = engine_kind("resolved")
@@ -181,6 +186,8 @@ def rank_cures(
     if math.isnan(base.figures.si.idle_variation) and math.isnan(base.figures.si.cruise_variation):
         raise NoSolutionError("; ".join(base.notes), fix="raise the idle speed, take overlap out, or take a lower gear")
     troubles = _troubles(build, base.figures.si)
+    if model.teaching_only:  # its idle vacuum is no word on the brakes
+        del troubles["brakes"]
     if against is not None and against not in troubles:
         raise InputError("against", came=against, expected="a trouble that has a figure", fix=did_you_mean(against, troubles))
     against = max(troubles, key=lambda name: troubles[name]) if against is None else against
@@ -192,8 +199,8 @@ def rank_cures(
         swings=swings,
         against=against,
         troubles=troubles,
-        none=_cure(base, base, against),
-        cures=tuple(sorted((_cure(t, base, against) for t in tried), key=_order)),
+        none=_cure(base, base, against, troubles),
+        cures=tuple(sorted((_cure(t, base, against, troubles) for t in tried), key=_order)),
         remark="; ".join(text for text, holds in ((NO_TABLE, table is None), (NO_TROUBLE, max(troubles.values()) < 1.0)) if holds),
     )
 
@@ -245,7 +252,8 @@ def _try_all(engine: Callable[[Build], EngineModel], changes: Sequence[Change], 
             points = [p for c in group if isinstance(p := roads.get(c.name), RoadPoint)]
             if points:
                 tables.update(dict.fromkeys([c.name for c in group], _tables_around(engine(group[0].build), points, table)))
-    nothing = CureFigures(**dict.fromkeys(CureFigures.measures()))
+    missing: dict[str, Any] = dict.fromkeys(CureFigures.measures())
+    nothing = CureFigures(**missing)
     return [_Tried(c, nothing, (c.reason,)) if c.reason else _tried(engine, c, roads[c.name], v, table, tables.get(c.name)) for c in changes]
 
 
@@ -287,7 +295,7 @@ def _tried(
     engine: Callable[[Build], EngineModel], change: Change, road: RoadPoint | str, v: float, table: SparkTable | None, tables: EngineTables | None
 ) -> _Tried:
     """Return the figures of a change; each part on an engine that remembers nothing else, so that equal sheets give equal numbers."""
-    found: dict[str, float] = dict.fromkeys(CureFigures.measures(), math.nan)
+    found: dict[str, Any] = dict.fromkeys(CureFigures.measures(), math.nan)
     notes = []
     try:
         found |= _idle(engine(change.build))
@@ -302,7 +310,7 @@ def _tried(
         shaken, note = _shaken(change, road.speed, v, table, tables)
         found |= shaken
         notes += [note] if note else []
-    return _Tried(change, CureFigures(**found), tuple(notes))
+    return _Tried(change, CureFigures(**found).replace(marks=swing_marks(found["frequency"])), tuple(notes))
 
 
 def _shaken(change: Change, speed: float, v: float, table: SparkTable, tables: EngineTables) -> tuple[dict[str, float], str]:
@@ -369,10 +377,10 @@ def _removed(was: float, now: float) -> float:
     return (was - now) / was if was > 0.0 else 0.0
 
 
-def _cure(tried: _Tried, base: _Tried, against: str) -> Cure:
+def _cure(tried: _Tried, base: _Tried, against: str, counted: Collection[str]) -> Cure:
     change, now, was = tried.change, tried.figures.si, base.figures.si
     before, after = _troubles(base.change.build, was), _troubles(change.build, now)
-    shares = {} if change.reason else {name: _removed(before[name], after[name]) for name in before if name in after}
+    shares = {} if change.reason else {name: _removed(before[name], after[name]) for name in before if name in after and name in counted}
     return Cure(
         name=change.name,
         what=change.what,

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Any
 
-__all__ = ["APART", "EARLIEST", "FIRST_GUESS", "LATEST", "MOST_SHIFT", "clipped", "shift_of", "top_of"]
+from ..marks import Marks, ends_of_search
+
+__all__ = ["APART", "EARLIEST", "FIRST_GUESS", "LATEST", "MOST_SHIFT", "clipped", "shift_of", "spark_ends", "top_of"]
 
 Work = Callable[[float], float]
 
@@ -17,6 +20,15 @@ APART, MOST_SHIFT = 6.0, 5.0
 def clipped(spark: float) -> float:
     """Return a spark within those searched."""
     return min(max(spark, LATEST), EARLIEST)
+
+
+def spark_ends(sparks: Any) -> Marks:
+    """Return marks on the sparks that are an end of the search [crank deg], one or an array of them: best torque, and what rests on it.
+
+    >>> spark_ends(60.0).code, spark_ends(-10.0).code, spark_ends(30.0)
+    ('or_more', 'or_less', None)
+    """
+    return ends_of_search(sparks, least=LATEST, most=EARLIEST)
 
 
 def top_of(work: Work, guess: float) -> float:

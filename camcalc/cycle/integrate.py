@@ -49,8 +49,10 @@ def _attempt(theta: float, h: float, y: Array, new: Array, k: Array, trial: Arra
     for i in range(STATES):
         e = h * (E1 * k[0, i] + E3 * k[2, i] + E4 * k[3, i] + E5 * k[4, i] + E6 * k[5, i] + E7 * k[6, i])
         e = abs(e) / (rtol * (least[i] + abs(y[i])))
-        if not e <= error:
-            error = e
+        if not np.isfinite(e):
+            # Told at once: a later state's finite error would hide it, and the step would be taken.
+            return np.inf
+        error = max(error, e)
     return error
 
 

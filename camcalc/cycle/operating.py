@@ -12,14 +12,20 @@ from typing import TYPE_CHECKING, NamedTuple, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from ..errors import NoSolutionError
+from ..errors import InputError, NoSolutionError
 
 if TYPE_CHECKING:
     from ..build import Build
     from ..engine.gas import FuelData
     from ..engine.geometry import Geometry
 
-__all__ = ["EngineModel", "OperatingState", "Tolerances", "pressure_for_net_imep"]
+__all__ = ["TEACHING_ONLY", "EngineModel", "OperatingState", "Tolerances", "barometer", "pressure_for_net_imep", "refuse_teaching"]
+
+# What a model for teaching must not be used for.
+TEACHING_ONLY = (
+    "The quick model is for reading a cam and for learning, not for an engine: it knows no knock, and its idle vacuum is too good with a long cam. "
+    "It gives no spark table, no spark ceiling and no verdict on the brakes."
+)
 
 
 Array = NDArray[np.float64]
@@ -39,6 +45,7 @@ class Tolerances(NamedTuple):
     back_pressure: float = 1.0
     port_heat: float = 1.0
     wall_heat: float = 1.0
+    octane: float = 1.0
 
 
 class OperatingState(NamedTuple):
@@ -73,6 +80,8 @@ class EngineModel(Protocol):
     name: str
     tolerances: Tolerances
     uncertain: tuple[str, ...]
+    # For reading a cam and for learning: no spark table, no ceiling, no word on the brakes rests on such a model.
+    teaching_only: bool
 
     def fresh(self) -> EngineModel:
         """Return the same engine with nothing remembered, for a thread of its own."""
@@ -188,3 +197,15 @@ def barometer(model: EngineModel) -> float:
     from ..engine.atmosphere import barometer_of
 
     return barometer_of(model.build.site)
+
+
+def refuse_teaching(model: EngineModel, what: str) -> None:
+    """Raise where a model for teaching is asked for what somebody would run an engine on.
+
+    Raises
+    ------
+    InputError
+        If the model is for teaching only; ``what`` names the thing asked for.
+    """
+    if model.teaching_only:
+        raise InputError("model", came=model.name, expected=f"a model that knows knock, for {what}", fix="leave --model out: the resolved cycle is the default")

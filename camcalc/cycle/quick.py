@@ -75,6 +75,7 @@ class QuickEngine:
     """
 
     name = "quick closed forms"
+    teaching_only = True
     uncertain = ("overlap", "residual_kept", "residual_temperature", "friction", "efficiency", "burn", "dilution_tail", "dilution_noise", "back_pressure")
 
     def __init__(self, build: Build, tolerances: Tolerances = Tolerances()) -> None:  # noqa: B008 - an immutable tuple
@@ -108,8 +109,8 @@ class QuickEngine:
         g, t, fuel = self.geometry, self.tolerances, self.fuel
         krpm = max(speed * 0.06, 1.0)
         exhaust_temperature = ((EXHAUST_POLYNOMIAL[0] * krpm + EXHAUST_POLYNOMIAL[1]) * krpm + EXHAUST_POLYNOMIAL[2]) * krpm + EXHAUST_POLYNOMIAL[3]
-        filling = pressure / self.ambient * speed / RATED_SPEED
-        p_exhaust = self.ambient + t.back_pressure * self.build.engine.si.exhaust_back_pressure * filling**2
+        flow = pressure / self.ambient * speed / RATED_SPEED
+        p_exhaust = self.ambient + t.back_pressure * self.build.engine.si.exhaust_back_pressure * flow**2
         blown = blow_back_share(self.overlap_factor, speed, min(pressure, p_exhaust), p_exhaust)
         x, share = burned_fraction, 0.0
         if x is None:

@@ -65,7 +65,8 @@ class ResolvedEngine:
     """
 
     name = "crank-resolved cycle"
-    uncertain = ("overlap", "port_heat", "wall_heat", "friction", "burn", "dilution_tail", "dilution_noise", "back_pressure")
+    uncertain = ("overlap", "port_heat", "wall_heat", "friction", "burn", "dilution_tail", "dilution_noise", "back_pressure", "octane")
+    teaching_only = False
 
     def __init__(
         self,
@@ -242,7 +243,7 @@ class ResolvedEngine:
         if calm.outcome != "settled":
             if self.plenum_cylinders > 1:
                 return calm
-            # A plenum of one's own may still run where a calm one does not: try with a third of full filling.
+            # A plenum of one's own may still run where a calm one does not: try with a third of the full charge.
             drawn, z = pressure * s.swept / (3.0 * r * s.ambient_temperature), self.guess(pressure)
         area = drawn * speed / 2.0 * self.plenum_cylinders / max(flux, 1e-3)
         found, tried, cycles = calm, [], 0
@@ -309,7 +310,7 @@ class ResolvedEngine:
         """Return the end gas's induction used up by the time nine tenths have burned; it knocks from 1 on."""
         angle = np.arange(settled.course.closes + 1.0, settled.course.exhaust_opens, 1.0)
         _, states, *_ = self._closed(settled, spark, None, angle)
-        return induction_used(settled, angle, states, self.build.fuel.octane)
+        return induction_used(settled, angle, states, self.tolerances.octane * self.build.fuel.si.octane)
 
     def knock_spark(self, speed: float, pressure: float) -> float:
         """Return the earliest spark without knock [crank deg before top dead centre]; infinite if none searched knocks."""

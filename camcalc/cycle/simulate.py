@@ -120,7 +120,7 @@ def simulate_cycle(
     *,
     speed: Quantity | str,
     manifold_pressure: Quantity | str | None = None,
-    air_per_cylinder: Quantity | str | None = None,
+    air_charge: Quantity | str | None = None,
     brake_torque: Quantity | str | None = None,
     throttle_area: Quantity | str | None = None,
     spark: Quantity | str | None = None,
@@ -134,7 +134,7 @@ def simulate_cycle(
     speed : quantity [crank speed], 300 to 9000 rpm
     manifold_pressure : quantity [pressure]
         Mean in the plenum, up to the barometer. Or give one of the next three, and the pressure is solved for.
-    air_per_cylinder : quantity [mass]
+    air_charge : quantity [mass]
         Trapped fresh air.
     brake_torque : quantity [torque]
         Whole engine, rubbing friction taken off, no accessories.
@@ -170,7 +170,7 @@ def simulate_cycle(
     angle = None if spark is None else float(to_si(spark, "spark", SPARK))
     given = {
         "manifold_pressure": (manifold_pressure, PRESSURE),
-        "air_per_cylinder": (air_per_cylinder, AIR),
+        "air_charge": (air_charge, AIR),
         "brake_torque": (brake_torque, TORQUE),
         "throttle_area": (throttle_area, AREA),
     }
@@ -197,13 +197,13 @@ def _solve(engine: ResolvedEngine, speed: float, spark: float | None, name: str,
             return None
         if state.air <= 0.0:
             return None
-        if name == "air_per_cylinder":
+        if name == "air_charge":
             return state.air
         if name == "brake_torque":
             return _torque(engine, speed, state.net)
         return _throttle(engine, speed, pressure, state.air)
 
-    factor, unit = {"air_per_cylinder": (1e6, "mg"), "brake_torque": (1.0, "N m"), "throttle_area": (1e6, "mm2")}[name]
+    factor, unit = {"air_charge": (1e6, "mg"), "brake_torque": (1.0, "N m"), "throttle_area": (1e6, "mm2")}[name]
     high = engine.ambient * (0.9999 if name == "throttle_area" else 1.0)
     above = value(high)
     if above is None or above < target:

@@ -45,11 +45,11 @@ HOLD_GAIN, HOLD_INTEGRAL, HOLD_LAG = 0.15, 0.03, 0.4
 SHORTEST, EDGE = 60, 4
 # At least so many draws of noise, and as many as an engine at twice its first speed fires, lest a long run repeats itself.
 LEAST_DRAWS = 4096
-LOAD_KINDS = ("manifold pressure", "air mass", "filling")
+LOAD_KINDS = ("manifold pressure", "air charge", "relative charge")
 LOAD_COLUMNS = {
     "manifold pressure": ("manifold pressure [kPa]", 1e-3),
-    "air mass": ("air mass per cylinder [mg]", 1e6),
-    "filling": ("filling [percent]", 100.0),
+    "air charge": ("air charge [mg per cylinder]", 1e6),
+    "relative charge": ("relative charge [percent]", 100.0),
 }
 
 

@@ -30,7 +30,7 @@ Array = NDArray[np.float64]
 INDUCTION_TO_TORQUE = 310.0
 # From the spark (some 25 before) to the same middle; ESTIMATE.
 SPARK_TO_TORQUE = 75.0
-# Air in the plenum is a little warmer than outside [K]; only the time constant of filling rests on it. ESTIMATE.
+# Air in the plenum is a little warmer than outside [K]; only the time constant of the plenum's filling rests on it. ESTIMATE.
 PLENUM_WARMER = 20.0
 AIR_GAS_CONSTANT, AIR_GAMMA = 287.05, 1.4
 # Half steps of the slopes taken from the tables: half of their own spacing.
@@ -84,7 +84,7 @@ class Engine(NamedTuple):
     ambient: float
     friction_factor: float
     load_filter: float
-    filling_air: float
+    reference_air: float
 
     def torque(self, speed: float, pressure: float, spark: float) -> float:
         """Return brake torque [N m]."""
@@ -100,7 +100,7 @@ class Engine(NamedTuple):
         if kind == "manifold pressure":
             return pressure
         air = self.tables.at(speed, pressure, spark)["air"]
-        return air if kind == "air mass" else air / self.filling_air
+        return air if kind == "air charge" else air / self.reference_air
 
 
 class Delays(NamedTuple):
@@ -140,7 +140,7 @@ class LoopPoint(NamedTuple):
 
 def engine_of(build: Build, tables: EngineTables) -> Engine:
     """Return the engine of a build on its tables."""
-    from ..advice.load_axis import air_of_filling
+    from ..advice.load_axis import air_charge_of
     from ..engine.atmosphere import barometer_of
     from ..engine.geometry import geometry_of
 
@@ -154,7 +154,7 @@ def engine_of(build: Build, tables: EngineTables) -> Engine:
         ambient=barometer_of(build.site),
         friction_factor=build.engine.friction_factor,
         load_filter=build.limits.si.load_filter,
-        filling_air=air_of_filling(build, 1.0),
+        reference_air=air_charge_of(build, 1.0),
     )
 
 

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from typing import TYPE_CHECKING
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from ..errors import NoSolutionError
+from ..marks import Mark, Marks, ends_of_search, marked
 from ..results import Measure, Record, measure
 from .idle_swing import IdleSwing
 from .risk import BAD, VERDICTS, RoadSurge, surge_risk
@@ -41,6 +43,12 @@ class GearSurge(Record):
     slope_over_critical_along_load: Measure = measure("", "percent", doc="most anywhere on the road")
     why: str
     note: str = ""
+    marks: Mapping[str, Marks] = dataclasses.field(default_factory=dict)
+
+    @property
+    def bad_below_text(self) -> str:
+        """The speed not to go below, with its mark, e.g. "1500 rpm"."""
+        return marked(f"{self.si.bad_below * 60:.0f} rpm", self.mark("bad_below"))
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
@@ -56,7 +64,7 @@ class DriveAdvice(Record):
     def advice(self) -> tuple[str, ...]:
         """Which gear not to use below which speed, a line each."""
         bad = [g for g in self.gears if math.isfinite(g.si.bad_below)]
-        return tuple(f"gear {g.gear} ({g.coupling}): not below {g.si.bad_below * 60:.0f} rpm; {g.why}" for g in bad)
+        return tuple(f"gear {g.gear} ({g.coupling}): not below {g.bad_below_text}; {g.why}" for g in bad)
 
 
 def drive_advice(build: Build, table: SparkTable, *, tables: EngineTables, name: str = "the spark table", idle: IdleSwing | None = None) -> DriveAdvice:
@@ -82,13 +90,13 @@ def drive_advice(build: Build, table: SparkTable, *, tables: EngineTables, name:
 
 def beside_level(advice: DriveAdvice, level: DriveAdvice, spark: float) -> str:
     """Word what a level table of a spark [crank deg] does for the gears that surge: how much is the table's doing; empty if none surges."""
-    level_below = {(g.gear, g.coupling): g.si.bad_below for g in level.gears}
+    on_level = {(g.gear, g.coupling): g for g in level.gears}
     better, alike = [], []
     for g in advice.gears:
         if not math.isfinite(g.si.bad_below):
             continue
-        below = level_below[g.gear, g.coupling]
-        fit = f"fit from {below * 60:.0f} rpm" if math.isfinite(below) else "fit wherever it holds the car"
+        below = on_level[g.gear, g.coupling].si.bad_below
+        fit = f"fit from {on_level[g.gear, g.coupling].bad_below_text}" if math.isfinite(below) else "fit wherever it holds the car"
         if math.isnan(below) or below < g.si.bad_below:
             better.append(f"gear {g.gear} ({g.coupling}) is {fit}")
         else:
@@ -108,17 +116,13 @@ def _gear(build: Build, table: SparkTable, tables: EngineTables, gear: int, coup
     try:
         found = surge_risk(build, table, gear=gear, tables=tables, coupling=coupling, speeds=SPEEDS)
     except NoSolutionError as error:
-        nothing = dict.fromkeys(GearSurge.measures())
+        nothing: dict[str, Any] = dict.fromkeys(GearSurge.measures())
         return GearSurge(gear=gear, coupling=coupling, worst="", why="", note=str(error.args[0]), **nothing)
     si = found.si
     k = int(np.argmin(si.damping))
     bad = found.bad_below
     at = found.last_bad if math.isfinite(bad) else k
-    with np.errstate(divide="ignore", invalid="ignore"):
-        over_speed, over_load = (
-            float(np.nanmax(np.where(np.abs(slope) > 0.0, np.abs(slope) / critical, 0.0)))
-            for slope, critical in ((si.slope_along_speed, si.critical_along_speed), (si.slope_along_load, si.critical_along_load))
-        )
+    over_speed, over_load = _over_critical(found, "speed"), _over_critical(found, "load")
     return GearSurge(
         gear=gear,
         coupling=coupling,
@@ -128,11 +132,30 @@ def _gear(build: Build, table: SparkTable, tables: EngineTables, gear: int, coup
         worst=max((found.worse_verdict(j) for j in range(len(found.verdict))), key=VERDICTS.index),
         least_damping=si.damping[k],
         frequency=si.frequency[k],
-        slope_over_critical_along_speed=over_speed,
-        slope_over_critical_along_load=over_load,
+        slope_over_critical_along_speed=over_speed[0],
+        slope_over_critical_along_load=over_load[0],
         why=_why(found, at),
         note="; ".join(found.without),
+        marks={
+            "slowest": ends_of_search(float(si.speed[0]), least=float(SPEEDS[0])),
+            "bad_below": found.bad_below_mark,
+            "bad_below_road_speed": found.bad_below_mark,
+            "least_damping": found.mark("damping", k),
+            "frequency": found.mark("frequency", k),
+            "slope_over_critical_along_speed": over_speed[1],
+            "slope_over_critical_along_load": over_load[1],
+        },
     )
+
+
+def _over_critical(found: RoadSurge, along: str) -> tuple[float, Mark | None]:
+    """Return the most that the table's slope is of the critical one anywhere on the road, and its mark: less where the search for that one ended."""
+    slope, critical = getattr(found.si, f"slope_along_{along}"), getattr(found.si, f"critical_along_{along}")
+    with np.errstate(divide="ignore", invalid="ignore"):
+        over = np.where(np.abs(slope) > 0.0, np.abs(slope) / critical, 0.0)
+    most = int(np.nanargmax(over))
+    bound = found.mark(f"critical_along_{along}", most) is Mark.OR_MORE and over[most] > 0.0
+    return float(over[most]), Mark.OR_LESS if bound else None
 
 
 def _why(found: RoadSurge, k: int) -> str:

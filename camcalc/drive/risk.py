@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import InputError, NoSolutionError
+from ..marks import Mark, Marks, ends_of_search
 from ..results import Measure, Record, measure
 from ..units import quantity
 from .converter import converter_of, converter_space, coupling_of
@@ -18,7 +20,7 @@ from .driveline import Driveline, StateSpace, driveline_of, road_speed_at, state
 from .engine_loop import Engine, LoopPoint, SparkMap, engine_of, loop_point, tables_of
 from .level_road import covers, level_road
 from .road_load import DRIVELINE_EFFICIENCY, resistance
-from .surge import PARTS, PEAK_TO_PEAK, Surge, grade, slope_limits, surge_at
+from .surge import MOST_BY_PRESSURE, MOST_BY_SPEED, PARTS, PEAK_TO_PEAK, Surge, grade, slope_limits, surge_at, swing_marks
 
 if TYPE_CHECKING:
     from ..build import Build
@@ -77,6 +79,7 @@ class RoadSurge(Record):
     without: tuple[str, ...] = ()
     parts: tuple[str, ...] = PARTS
     applies_to: str = APPLIES_TO
+    marks: Mapping[str, Marks] = dataclasses.field(default_factory=dict)
 
     @property
     def bad_below(self) -> float:
@@ -85,6 +88,13 @@ class RoadSurge(Record):
         NaN if none is; the fastest looked at if even that is bad.
         """
         return math.nan if self.last_bad < 0 else float(self.si.speed[min(self.last_bad + 1, len(self.verdict) - 1)])
+
+    @property
+    def bad_below_mark(self) -> Mark | None:
+        """What that speed is besides: none found, or the fastest looked at, which is bad itself."""
+        if self.last_bad < 0:
+            return Mark.NONE_FOUND
+        return Mark.OR_MORE if self.last_bad == len(self.verdict) - 1 else None
 
     def worse_verdict(self, k: int) -> str:
         """Return the worse of the linear verdict and that over time at a point, from 0."""
@@ -263,7 +273,19 @@ def _road_surge(gear: int, coupling: str, rows: list[_Row], runs: list[DriveRun 
         verdict_at_double=tuple(grade(r.double, r.surge.damping) for r in rows),
         verdict_over_time=tuple("" if run is None else run.verdict for run in runs),
         without=without,
+        marks=_marks(rows),
     )
+
+
+def _marks(rows: list[_Row]) -> dict[str, Marks]:
+    """Return which slopes are an end of the search for them, or half of one, and where nothing swings."""
+    critical, limits = [(r.surge.critical_by_speed, r.surge.critical_by_pressure) for r in rows], [r.limits for r in rows]
+    most = MOST_BY_SPEED, MOST_BY_PRESSURE
+    found = swing_marks([r.surge.frequency for r in rows])
+    for k, along in enumerate(("speed", "load")):
+        found[f"critical_along_{along}"] = ends_of_search(np.array([c[k] for c in critical]), most=most[k])
+        found[f"limit_along_{along}"] = ends_of_search(np.array([limit[k] for limit in limits]), most=0.5 * most[k])
+    return found
 
 
 def surge_map(

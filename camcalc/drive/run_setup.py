@@ -130,7 +130,7 @@ def plant_of(build: Build, engine: Engine, driveline: Driveline | None, coupling
         load_jitter=build.limits.load_jitter,
         speed_jitter=limits.speed_jitter * TURN,
         burn_noise=1.0 if noise else 0.0,
-        filling_air=engine.filling_air,
+        reference_air=engine.reference_air,
         delays=(INDUCTION_TO_TORQUE, SPARK_TO_TORQUE + half, half),
         slowest=STALLS * build.idle.si.speed * TURN,
     )

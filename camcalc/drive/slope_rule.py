@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from ..errors import NoSolutionError
+from ..marks import Mark, Marks, marked
 from ..results import Measure, Record, measure
 from ..tables.axes import LOADS
 from ..units import Quantity, quantity
@@ -32,6 +34,7 @@ class SlopeRule(Record):
     speed_at: str
     load_at: str
     notes: tuple[str, ...] = ()
+    marks: Mapping[str, Marks] = dataclasses.field(default_factory=dict)
 
     @property
     def along_load(self) -> Quantity:
@@ -43,7 +46,9 @@ class SlopeRule(Record):
     def words(self) -> str:
         """Return both limits in one line."""
         speed, load = self.along_speed, self.along_load
-        return f"{speed.magnitude:.0f} {speed.units:~P} along speed ({self.speed_at}), {load.magnitude:.2g} {load.units:~P} along load ({self.load_at})"
+        along_speed = marked(f"{speed.magnitude:.0f} {speed.units:~P}", self.mark("along_speed"))
+        along_load = marked(f"{load.magnitude:.2g} {load.units:~P}", self.mark("along_pressure"))
+        return f"{along_speed} along speed ({self.speed_at}), {along_load} along load ({self.load_at})"
 
 
 def slope_rule(build: Build, table: SparkTable, *, tables: EngineTables) -> SlopeRule:
@@ -58,6 +63,7 @@ def slope_rule(build: Build, table: SparkTable, *, tables: EngineTables) -> Slop
     """
     engine = engine_of(build, tables)
     best_speed, best_pressure, best_load = (math.inf, ""), (math.inf, ""), math.inf
+    ends: dict[str, Mark | None] = {}
     notes = []
     for gear in build.vehicle.smooth_gears:
         try:
@@ -71,6 +77,7 @@ def slope_rule(build: Build, table: SparkTable, *, tables: EngineTables) -> Slop
             if min(si.limit_along_speed[k], si.limit_along_load[k]) <= 0.0:
                 notes.append(f"{where}: swings by itself on a level table")
                 continue
+            ends |= {f"{along}, {where}": found.mark(f"limit_along_{along}", k) for along in ("speed", "load")}
             best_speed = min(best_speed, (float(si.limit_along_speed[k]), where))
             best_pressure = min(best_pressure, (float(si.limit_along_load[k]), where))
             per = _load_per_pressure(engine, speed, float(si.manifold_pressure[k]), float(si.spark[k]), table.load_kind)
@@ -85,6 +92,7 @@ def slope_rule(build: Build, table: SparkTable, *, tables: EngineTables) -> Slop
         speed_at=best_speed[1],
         load_at=best_pressure[1],
         notes=tuple(notes),
+        marks={"along_speed": ends[f"speed, {best_speed[1]}"], "along_pressure": ends[f"load, {best_pressure[1]}"]},
     )
 
 

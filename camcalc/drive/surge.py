@@ -4,18 +4,19 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import NoSolutionError
 from ..logs.weighting import GRADES, grade_of, weighting_factor
+from ..marks import Mark, Marks, marks_where
 from .delayed_modes import Mode, delayed_modes, nearest_root
 from .driveline import StateSpace
 from .engine_loop import Engine, LoopPoint
 
-__all__ = ["BAND", "PARTS", "Surge", "grade", "loop_matrices", "slope_limits", "surge_at"]
+__all__ = ["BAND", "PARTS", "Surge", "grade", "loop_matrices", "slope_limits", "surge_at", "swing_marks"]
 
 Array = NDArray[np.float64]
 
@@ -74,6 +75,16 @@ def grade(rms: float, damping: float) -> str:
     if damping <= 0.0:
         return "bucks by itself"
     return grade_of(PEAK_TO_PEAK * rms)
+
+
+def swing_marks(frequency: Any) -> dict[str, Marks]:
+    """Return the marks of damping and frequency [Hz], one or an array: with nothing that swings in the band, damping is one or more.
+
+    >>> swing_marks(2.5)["damping"] is None, swing_marks(0.0)["damping"] is Mark.OR_MORE
+    (True, True)
+    """
+    still = np.asarray(frequency) == 0.0
+    return {"damping": marks_where(still, Mark.OR_MORE), "frequency": marks_where(still, Mark.NONE_FOUND)}
 
 
 def loop_matrices(space: StateSpace, engine: Engine, point: LoopPoint, parts: Iterable[str] = PARTS) -> Loop:

@@ -57,7 +57,7 @@ class Plant(NamedTuple):
     load_jitter: float
     speed_jitter: float
     burn_noise: float
-    filling_air: float
+    reference_air: float
     delays: tuple[float, float, float]
     slowest: float
 
@@ -194,7 +194,7 @@ def run_kernel(
     """Run from a state (driveline's five, then plenum and filtered pressure) for ``count`` steps.
 
     Returns the channels, one row each ``every`` steps, and how many rows were reached before the engine stalled. ``load_kind`` is 0 for
-    manifold pressure, 1 for air mass, 2 for filling. ``noise`` has three columns of standard normal draws: firing, load, speed.
+    manifold pressure, 1 for air charge, 2 for relative charge. ``noise`` has three columns of standard normal draws: firing, load, speed.
     """
     y, p, filtered = start[:5].copy(), start[5], start[6]
     speeds, loads, cells = table
@@ -218,7 +218,7 @@ def run_kernel(
         load = _before(measured, k, wait * degree)
         if load_kind > 0:
             _cycle_at(at, axes, values, seen, load, sparks[k - 1] if k else 25.0)
-            load = at[3] if load_kind == 1 else at[3] / plant.filling_air
+            load = at[3] if load_kind == 1 else at[3] / plant.reference_air
         sparks[k] = _table_at(speeds, loads, cells, seen / TURN, load)
         opening = signals.opening[k]
         closed = opening <= signals.closed * 1.0001

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import sympy
 
-from ..advice.spark import PRESSURES
+from ..advice.spark import PRESSURES, uncured_mark
 from ..advice.spark_limits import (
     BINDS_BELOW,
     LIMITS,
@@ -22,9 +22,12 @@ from ..advice.spark_limits import (
     least_road_pressure,
 )
 from ..burn.stability import work_spread
+from ..cautions import OVER_SPARK_TABLE, Caution
+from ..cycle.best_torque import spark_ends
 from ..cycle.operating import EngineModel, OperatingState, barometer
 from ..cycle.simulate import PRESSURE, SPEED
 from ..errors import InputError, NoSolutionError
+from ..marks import Mark
 from ..units import quantity, to_si
 from .idle_topics import resolved_engine
 from .origins import CYCLE, of_barometer, of_sheet
@@ -57,14 +60,14 @@ def explain_ceiling(
     if not math.isfinite(cell.limit):
         raise NoSolutionError(f"{n * 60:.0f} rpm, {cell.pressure / 1e3:.1f} kPa: {cell.remark}", fix="ask for a fuller cell or a higher speed")
     sheet = Worksheet()
-    best = _spark(sheet, "a_best", "best torque of the mean cycle", cell.best)
+    best = _spark(sheet, "a_best", "best torque of the mean cycle", cell.best, Mark.KNOCKS if cell.best > cell.knock else None)
     own = [best] if not math.isfinite(cell.knock) else [best, _spark(sheet, "a_knock", "earliest spark without knock", cell.knock)]
     words = "What the cell itself stands" + (", though nothing knocks in the sparks searched." if len(own) == 1 else ": the lesser of both.")
-    safe = sheet.step(words, "a_safe", "best torque and knock", sympy.Min(*own), "crank_deg")
+    own_limit = sheet.step(words, "a_own", "best torque and knock", sympy.Min(*own), "crank_deg", _end)
     asked = _asked(sheet, engine, column, cell)
     if math.isfinite(cell.steadiness):
         asked.append(_spark(sheet, "a_steady", f"largest steady spark on the equal-torque line, at {cell.steady_pressure / 1e3:.1f} kPa", cell.steadiness))
-    answers, reading = _verdict(sheet, cell, safe, asked)
+    answers, reading = _verdict(sheet, cell, own_limit, asked)
     return Explanation(
         topic="ceiling",
         question=f"How much final spark may the cell at {n * 60:.0f} rpm and {cell.pressure / 1e3:.0f} kPa have, and what says so?",
@@ -79,12 +82,20 @@ def explain_ceiling(
             "How far a swing reaches, and how late a burn may be, are estimates and inputs of the sheet.",
         ),
         try_it="Ask for the next fuller cell, one swing up. Is its own best torque more or less than this cell's, and what would a steep step between them do?",
+        cautions=(*OVER_SPARK_TABLE, Caution.KNOCK_IS_ESTIMATED),
         source_keys=("heywood1988", "daw1996", "douaud1978", "livengood1955", "metghalchi1982", "practice", "estimate"),
     )
 
 
-def _spark(sheet: Worksheet, name: str, meaning: str, value: float) -> Any:
-    return sheet.given(name, f"{meaning}, before top dead centre", quantity(value, "crank_deg"), CYCLE)
+def _spark(sheet: Worksheet, name: str, meaning: str, value: float, mark: Mark | None = None) -> Any:
+    mark = mark or _end(value)
+    return sheet.given(name, f"{meaning}, before top dead centre", quantity(value, "crank_deg"), CYCLE, mark)
+
+
+def _end(value: float) -> Mark | None:
+    """Return the mark of a spark [crank deg] that is an end of the search."""
+    found = spark_ends(value)
+    return found if isinstance(found, Mark) else None
 
 
 def _cell(engine: EngineModel, speed: float, pressure: float | None) -> tuple[CeilingColumn, CeilingCell]:
@@ -145,7 +156,7 @@ def _width(sheet: Worksheet, engine: EngineModel, visit: _Visit) -> Any:
     variation = sheet.given("V_c", "coefficient of variation of gross work there", quantity(visit.variation, "", "percent"), CYCLE)
     factor = sheet.given("k_w", "the sheet's swing factor", engine.build.limits.swing_factor, of_sheet(engine.build, "limits", "swing_factor"))
     widest = sheet.given("w_max", "widest swing followed", quantity(WIDEST_SWING, "", "percent"), "ESTIMATE")
-    words = "In the zone the charge does not hold still: filling swings with what is blown back and with the strength of the cycles."
+    words = "In the zone the charge does not hold still: it swings with what is blown back and with the strength of the cycles."
     formula = sympy.Min(factor * (back / trapped + sympy.Min(variation, widest)), widest)
     return sheet.step(words, "w", "half swing over the load", formula, "percent")
 
@@ -157,26 +168,29 @@ def _least(sheet: Worksheet, engine: EngineModel, speed: float, swing: Swing, fu
     if math.isfinite(knock):
         states.append(_spark(sheet, "a_fullknock", "earliest spark without knock in the fullest state", knock))
     words = "All states of the swing get nearly the same spark; none may get more than it stands. The cleanest and the fullest stand least."
-    return sheet.step(words, "a_clean", "cleanest state in the swing", sympy.Min(*states), "crank_deg")
+    return sheet.step(words, "a_clean", "cleanest state in the swing", sympy.Min(*states), "crank_deg", _end)
 
 
-def _verdict(sheet: Worksheet, cell: CeilingCell, safe: Any, asked: list[Any]) -> tuple[list[Any], str]:
+def _verdict(sheet: Worksheet, cell: CeilingCell, own_limit: Any, asked: list[Any]) -> tuple[list[Any], str]:
     """Put the limits together: which binds, and what the floor makes of it."""
     if not asked:
-        least = sheet.step("No swing visits this cell, so nothing else limits it.", "a_lim", "least limit", safe, "crank_deg")
+        least = sheet.step("No swing visits this cell, so nothing else limits it.", "a_lim", "least limit", own_limit, "crank_deg", _end)
         return [least], "No ceiling from camcalc: outside the zone spark is a matter of best torque and knock." + _said(cell)
     ask = asked[0]
     if len(asked) > 1:
-        ask = sheet.step("The least that the zone asks for.", "a_ask", "steadiness and cleanest state", sympy.Min(*asked), "crank_deg")
-    least = sheet.step("The least of all limits.", "a_lim", "least limit", sympy.Min(safe, ask), "crank_deg")
+        ask = sheet.step("The least that the zone asks for.", "a_ask", "steadiness and cleanest state", sympy.Min(*asked), "crank_deg", _end)
+    least = sheet.step("The least of all limits.", "a_lim", "least limit", sympy.Min(own_limit, ask), "crank_deg", _end)
     words = f"It is a ceiling only where it asks for at least {BINDS_BELOW:g} degrees less than best torque and knock, or where cycles are too uneven anyway."
-    margin = sheet.step(words, "q", "by how much less", safe - ask, "crank_deg")
+    margin = sheet.step(words, "q", "by how much less", own_limit - ask, "crank_deg")
     if not math.isfinite(cell.ceiling):
         return [least, margin], "No ceiling from camcalc: best torque or knock decides here." + _said(cell)
-    floor = _spark(sheet, "a_floor", "floor: least spark whose burn is not too late and whose exhaust is not too hot", cell.floor)
+    late = Mark.OR_MORE if cell.floor >= cell.best else None  # even best torque burns too late
+    floor = _spark(sheet, "a_floor", "floor: least spark whose burn is not too late and whose exhaust is not too hot", cell.floor, late)
     words = "Never under the floor, since a burn that late is no cure either; but not above best torque and knock for it."
-    ceiling = sheet.step(words, "a_ceil", "ceiling of final spark", sympy.Max(ask, sympy.Min(floor, safe)), "crank_deg")
-    bracket = " The floor stands: print it in brackets, raise speed, change gear or cam." if cell.binds == LIMITS["floor"] else ""
+    uncured = cell.binds == LIMITS["floor"]
+    formula = sympy.Max(ask, sympy.Min(floor, own_limit))
+    ceiling = sheet.step(words, "a_ceil", "ceiling of final spark", formula, "crank_deg", lambda value: uncured_mark(value) if uncured else _end(value))
+    bracket = " The floor is shown, in brackets. Do not enter it: raise speed, change gear or cam." if uncured else ""
     return [ceiling, least], f"What binds: {cell.binds}.{bracket}" + _said(cell)
 
 

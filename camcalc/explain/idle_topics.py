@@ -9,11 +9,13 @@ import sympy
 
 from ..advice.brakes import brake_remark
 from ..advice.idle import idle_state, load_terms
+from ..cautions import AT_BRAKES
 from ..cycle.operating import EngineModel, barometer
 from ..cycle.resolved import ResolvedEngine
 from ..cycle.simulate import PRESSURE, SPEED, BurnedLedger, describe_cycle
 from ..engine import atmosphere, friction
 from ..errors import InputError
+from ..marks import marked
 from ..units import quantity, to_si
 from .origins import CYCLE, SHEET, of_sheet
 from .worksheet import Explanation, Worksheet
@@ -115,7 +117,8 @@ def explain_idle_vacuum(build: Build, *, drive: bool = False, accessories: bool 
     sheet = Worksheet()
     load = _load(sheet, engine, drive=drive, accessories=accessories)
     state = engine.state(idle.si.speed, idle.si.manifold_pressure, idle.si.spark)
-    gross = sheet.given("p_g", f"gross indicated pressure, spark {idle.si.spark:.1f} degrees before top dead centre", quantity(state.gross, "Pa", "kPa"), CYCLE)
+    spark = marked(f"{idle.si.spark:.1f} degrees", idle.mark("spark"))
+    gross = sheet.given("p_g", f"gross indicated pressure, spark {spark} before top dead centre", quantity(state.gross, "Pa", "kPa"), CYCLE)
     pump = sheet.given("p_p", "pumping: what filling and emptying take", quantity(state.pumping, "Pa", "kPa"), CYCLE)
     words = "What the burn gives, less what drawing against the throttle takes."
     net = sheet.step(words, "p_n", "net indicated pressure at the manifold pressure found", gross - pump, "kPa")
@@ -140,6 +143,7 @@ def explain_idle_vacuum(build: Build, *, drive: bool = False, accessories: bool 
             "Vacuum read on a gauge swings; this is the mean over the cycle.",
         ),
         try_it="Altitude takes vacuum without touching the engine. How much would be left at 1500 m if the manifold pressure stayed? Does it stay?",
+        cautions=AT_BRAKES,
         source_keys=("guzzella", "us1976", "heywood1988", "estimate", "practice"),
     )
 

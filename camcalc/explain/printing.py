@@ -11,10 +11,12 @@ from sympy.printing.mathml import MathMLPresentationPrinter
 from sympy.printing.precedence import PRECEDENCE
 from sympy.printing.str import StrPrinter
 
+from ..marks import Mark, marked
+
 if TYPE_CHECKING:
     from ..units import Quantity
 
-__all__ = ["mathml_of_formula", "mathml_of_symbol", "mathml_of_value", "number_text", "quantity_text", "text_of_formula"]
+__all__ = ["marked_text", "mathml_of_formula", "mathml_of_symbol", "mathml_of_value", "number_text", "quantity_text", "text_of_formula"]
 
 Figures = dict[Any, tuple[str, str]]
 DIGITS = 5
@@ -36,6 +38,18 @@ def number_text(value: Quantity) -> tuple[str, str]:
         text = f"{number:.0f}" if abs(number) >= 1.0 else f"{number:.9f}".rstrip("0")
     unit = f"{value.units:~P}".replace("_", " ").replace("m·N", "N·m")
     return text, UNIT_WORDS.get(unit, unit)
+
+
+def marked_text(value: Quantity, mark: Mark | None) -> tuple[str, str]:
+    """Return a quantity's number and unit with its mark around them.
+
+    >>> from camcalc.units import quantity
+    >>> marked_text(quantity(60.0, "crank_deg"), Mark.OR_MORE)
+    ('60', 'crank deg or more')
+    """
+    number, unit = number_text(value)
+    before, _, after = marked("|", mark).partition("|")
+    return before + number, unit + after
 
 
 def quantity_text(value: Quantity) -> str:
@@ -123,10 +137,10 @@ def mathml_of_symbol(name: Any) -> str:
     return f'<math xmlns="{NAMESPACE}"><mrow>{_MathPrinter({}).doprint(name)}</mrow></math>'
 
 
-def mathml_of_value(name: Any, value: Quantity) -> str:
-    """Return ``name = value`` as a MathML element."""
+def mathml_of_value(name: Any, value: Quantity, mark: Mark | None = None) -> str:
+    """Return ``name = value`` as a MathML element, the value with its mark."""
     printer = _MathPrinter({})
-    return _element(printer.doprint(name), printer._row(*number_text(value)).toxml())
+    return _element(printer.doprint(name), printer._row(*marked_text(value, mark)).toxml())
 
 
 def _element(left: str, right: str) -> str:

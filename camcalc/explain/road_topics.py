@@ -10,12 +10,14 @@ import sympy
 from ..advice.headlines import headline_gear
 from ..advice.reversion import SLOWEST, GearReversion, reversion_in_gear, road_point
 from ..burn.stability import BASE_VARIATION, dilution_noise
+from ..cautions import AT_SURGE
 from ..cycle.operating import EngineModel, OperatingState
 from ..cycle.simulate import SPEED
 from ..drive.road_load import AIR_GAS_CONSTANT, DRIVELINE_EFFICIENCY, GRAVITY
 from ..engine.atmosphere import barometer_of
 from ..engine.friction import rubbing_friction
 from ..errors import InputError
+from ..marks import marked
 from ..units import quantity, to_si
 from .idle_topics import resolved_engine
 from .origins import CYCLE, SHEET, of_sheet
@@ -57,7 +59,7 @@ def explain_reversion(build: Build, *, gear: int | None = None, speed: Quantity 
     sheet.step(words, "delta", "left over", (net - asked) / asked, "percent")
     share, over = _blow_back(sheet, engine, state)
     variation, uneven = _variation(sheet, engine, state)
-    below = [f"{name} below {v * 60:.0f} rpm" for name, v in _limits(found) if not math.isnan(v)]
+    below = [f"{name} below {marked(f'{v * 60:.0f} rpm', found.mark(field))}" for name, field, v in _limits(found) if not math.isnan(v)]
     return Explanation(
         topic="reversion",
         question=f"What goes wrong on the level road in gear {gear} at {n * 60:.0f} rpm?",
@@ -73,17 +75,19 @@ def explain_reversion(build: Build, *, gear: int | None = None, speed: Quantity 
             "Unlike cylinders, worn rings or a leaking manifold make it worse than the mean cycle says.",
         ),
         try_it="Take the next lower gear at the same road speed: the engine turns faster, less loaded. Which of the two figures improves? See --gear.",
+        cautions=AT_SURGE,
         source_keys=("road", "guzzella", "heywood1988", "estimate"),
     )
 
 
-def _limits(found: GearReversion) -> tuple[tuple[str, float], ...]:
-    return ("variation over its limit", found.si.unstable_below), ("blow-back over its limit", found.si.blow_back_below)
+def _limits(found: GearReversion) -> tuple[tuple[str, str, float], ...]:
+    names = (("variation over its limit", "unstable_below"), ("blow-back over its limit", "blow_back_below"))
+    return tuple((name, field, float(getattr(found.si, field))) for name, field in names)
 
 
 def _troubled(found: GearReversion) -> float:
     """Return the speed [rev/s] below which the engine runs unevenly, else blow-back is over its limit; the slowest looked at if neither ever is."""
-    return next((v for _, v in _limits(found) if not math.isnan(v)), SLOWEST)
+    return next((v for _, _, v in _limits(found) if not math.isnan(v)), SLOWEST)
 
 
 def _road(sheet: Worksheet, engine: EngineModel, gear_ratio: float, n: Any) -> Any:

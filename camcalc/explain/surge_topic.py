@@ -9,6 +9,7 @@ import numpy as np
 import sympy
 
 from ..advice.equal_torque import road_net_imep
+from ..cautions import AT_SURGE
 from ..cycle.engine_tables import EngineTables, engine_tables
 from ..cycle.operating import EngineModel, barometer, pressure_for_net_imep
 from ..cycle.simulate import SPEED
@@ -92,6 +93,7 @@ def explain_surge(
             "The table is taken as the whole of final spark; adders that move with speed or load have slopes of their own.",
         ),
         try_it="Level the table about this point. Which share of the shaking goes, and which stays because cycles vary by themselves?",
+        cautions=AT_SURGE,
         source_keys=("pettersson1996", "crossley1991", "cook1988", "iso2631", "road", "estimate"),
     )
 
@@ -153,7 +155,7 @@ def _jitter(sheet: Worksheet, build: Build, found: RoadSurge, point: LoopPoint, 
     )
     b = sheet.given("b", "blow-back share there", quantity(point.blow_back, "", "percent"), CYCLE)
     k_j = sheet.given("k_j", "swing of the load signal over that share", limits.load_jitter, of_sheet(build, "limits", "load_jitter"))
-    words = "Blow-back makes filling restless, and the load signal with it, from cycle to cycle."
+    words = "Blow-back makes the charge unsteady, and the load signal with it, from cycle to cycle."
     p_j = sheet.step(words, "p_j", "swing of the load signal, r.m.s.", k_j * b * p, "kPa")
     n_j = sheet.given("N_j", "swing of the speed signal, r.m.s.", limits.speed_jitter, of_sheet(build, "limits", "speed_jitter"))
     s_p = sheet.given("s_p", "slope of the table along load, as manifold pressure", quantity(point.spark_by_pressure, "crank_deg/Pa", "crank_deg/kPa"), TABLE)

@@ -7,14 +7,16 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 import sympy
 
+from ..marks import Mark, marked
 from ..results import plain_data
 from ..sources import cite
 from ..units import quantity
-from .printing import number_text, quantity_text, text_of_formula
+from .printing import marked_text, quantity_text, text_of_formula
 
 if TYPE_CHECKING:
     from ..units import Quantity
@@ -33,15 +35,17 @@ class Value:
     meaning: str
     quantity: Quantity
     origin: str
+    mark: Mark | None = None
 
     @property
     def text(self) -> str:
-        """The value with its unit."""
-        return quantity_text(self.quantity)
+        """The value with its unit and mark."""
+        return marked(quantity_text(self.quantity), self.mark)
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain data for JSON."""
-        return {"symbol": self.symbol.name, "meaning": self.meaning, **plain_data(self.quantity), "from": self.origin}
+        mark = {} if self.mark is None else {"mark": self.mark.code}
+        return {"symbol": self.symbol.name, "meaning": self.meaning, **plain_data(self.quantity), **mark, "from": self.origin}
 
 
 @dataclasses.dataclass(frozen=True)
@@ -61,7 +65,7 @@ class Step:
     @property
     def figures(self) -> dict[Any, tuple[str, str]]:
         """What stands for each symbol when numbers are put in: number and unit as text."""
-        return {v.symbol: number_text(v.quantity) for v in self.values}
+        return {v.symbol: marked_text(v.quantity, v.mark) for v in self.values}
 
     def lines(self) -> tuple[str, str, str]:
         """Return the right-hand side in symbols, with numbers and units put in, and the result, as text."""
@@ -97,6 +101,7 @@ class Explanation:
     limits: tuple[str, ...]
     try_it: str
     source_keys: tuple[str, ...]
+    cautions: tuple[str, ...] = ()
 
     @property
     def sources(self) -> dict[str, dict[str, str]]:
@@ -113,6 +118,7 @@ class Explanation:
             "topic": self.topic,
             "build": self.build,
             "question": self.question,
+            "cautions": list(self.cautions),
             "steps": [step.to_dict() for step in self.steps],
             "answers": [value.to_dict() for value in self.answers],
             "reading": self.reading,
@@ -123,7 +129,7 @@ class Explanation:
 
     def __str__(self) -> str:
         width = max(len(value.meaning) for value in self.answers)
-        return "\n".join(f"{value.meaning:<{width}}  {value.text}" for value in self.answers)
+        return "\n".join([*self.cautions, *(f"{value.meaning:<{width}}  {value.text}" for value in self.answers)])
 
     def _repr_html_(self) -> str:
         from ..report.explanation_page import html_fragment
@@ -148,17 +154,17 @@ class Worksheet:
         self.values: dict[Any, Value] = {}
         self.steps: list[Step] = []
 
-    def given(self, name: str, meaning: str, value: Quantity | float, origin: str) -> Any:
-        """Take a value as it is; return its symbol."""
-        return self._define(name, meaning, quantity(float(value), "") if isinstance(value, int | float) else value, origin)
+    def given(self, name: str, meaning: str, value: Quantity | float, origin: str, mark: Mark | None = None) -> Any:
+        """Take a value as it is, with its mark; return its symbol."""
+        return self._define(name, meaning, quantity(float(value), "") if isinstance(value, int | float) else value, origin, mark)
 
-    def step(self, words: str, name: str, meaning: str, formula: Any, unit: str) -> Any:
-        """Work a formula of known symbols out, shown in a unit; return the symbol of the result."""
+    def step(self, words: str, name: str, meaning: str, formula: Any, unit: str, rule: Callable[[float], Any] | None = None) -> Any:
+        """Work a formula of known symbols out, shown in a unit; return the symbol of the result. A rule gives its mark from its number."""
         used = tuple(value for symbol, value in self.values.items() if symbol in formula.free_symbols)
         arguments = [_argument(value.quantity) for value in used]
         found = sympy.lambdify([value.symbol for value in used], formula, modules=[FUNCTIONS, "math"])(*arguments)
         result = found.to(unit or "dimensionless") if hasattr(found, "to") else quantity(float(found), "", unit or None)
-        symbol = self._define(name, meaning, result, f"step {len(self.steps) + 1}")
+        symbol = self._define(name, meaning, result, f"step {len(self.steps) + 1}", None if rule is None else rule(float(result.magnitude)))
         self.steps.append(Step(words, formula, used, self.values[symbol]))
         return symbol
 
@@ -174,11 +180,11 @@ class Worksheet:
         """Return the values behind symbols."""
         return tuple(self.values[symbol] for symbol in symbols)
 
-    def _define(self, name: str, meaning: str, value: Quantity, origin: str) -> Any:
+    def _define(self, name: str, meaning: str, value: Quantity, origin: str, mark: Mark | None = None) -> Any:
         symbol = sympy.Symbol(name, real=True)
         if symbol in self.values:
             raise ValueError(f"the symbol {name} is taken")
-        self.values[symbol] = Value(symbol, meaning, value, origin)
+        self.values[symbol] = Value(symbol, meaning, value, origin, mark)
         return symbol
 
 

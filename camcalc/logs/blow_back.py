@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from ..advice.load_axis import air_of_filling, pressure_of_load
+from ..advice.load_axis import air_charge_of, pressure_of_load
 from ..errors import NoSolutionError
 
 if TYPE_CHECKING:
@@ -31,12 +31,12 @@ class BlowBack(NamedTuple):
 
 def blow_back_at(build: Build, engine: EngineModel | EngineTables, *, speed: float, load: float, spark: float, kind: str) -> BlowBack | None:
     """Return blow-back at a speed [rev/s], a load of a kind (SI) and a spark [crank deg]; None where no cycle runs."""
-    filling = air_of_filling(build, 1.0) if kind == "filling" else 1.0
-    pressure = _pressure(engine, speed, load, spark, kind, filling)
+    reference = air_charge_of(build, 1.0) if kind == "relative charge" else 1.0
+    pressure = _pressure(engine, speed, load, spark, kind, reference)
     share, _ = _answer(engine, speed, pressure, spark)
     slope = 1.0
     if kind != "manifold pressure":
-        low, high = (_answer(engine, speed, pressure + step, spark)[1] / filling for step in (-PRESSURE_STEP, PRESSURE_STEP))
+        low, high = (_answer(engine, speed, pressure + step, spark)[1] / reference for step in (-PRESSURE_STEP, PRESSURE_STEP))
         slope = (high - low) / (2.0 * PRESSURE_STEP)
     found = BlowBack(share, pressure, slope)
     return found if all(map(math.isfinite, found)) else None
@@ -56,14 +56,14 @@ def _answer(engine: EngineModel | EngineTables, speed: float, pressure: float, s
     return state.blow_back / state.trapped, state.air
 
 
-def _pressure(engine: EngineModel | EngineTables, speed: float, load: float, spark: float, kind: str, filling: float) -> float:
+def _pressure(engine: EngineModel | EngineTables, speed: float, load: float, spark: float, kind: str, reference: float) -> float:
     """Return the manifold pressure [Pa] of a load; not-a-number where none gives it."""
     from ..cycle.engine_tables import EngineTables
 
     if kind == "manifold pressure":
         return load
     if isinstance(engine, EngineTables):
-        loads = np.array([_answer(engine, speed, float(p), spark)[1] for p in engine.pressures]) / filling
+        loads = np.array([_answer(engine, speed, float(p), spark)[1] for p in engine.pressures]) / reference
         runs = np.isfinite(loads)
         return float(np.interp(load, loads[runs], engine.pressures[runs], left=math.nan, right=math.nan)) if runs.any() else math.nan
     try:

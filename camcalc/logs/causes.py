@@ -172,14 +172,15 @@ def cell_weights(log: DriveLog, table: SparkTable, spans: list[tuple[float, floa
     for start, end in spans:
         inside[np.searchsorted(log.si.time, start) : np.searchsorted(log.si.time, end, side="right")] = True
     speed, load = log.si.speed[good & inside], log.loads[inside & good] if log.loads.size else np.empty(0)
-    rows, along = _shares(table.si.speed, speed), _shares(table.loads, load)
+    rows, along = shares_of(table.si.speed, speed), shares_of(table.loads, load)
     for i, s in rows:
         for j, t in along:
             np.add.at(out, (i, j), s * t)
     return out / log.si.sampling_rate
 
 
-def _shares(axis: Array, values: Array) -> list[tuple[NDArray[np.int64], Array]]:
+def shares_of(axis: Array, values: Array) -> list[tuple[NDArray[np.int64], Array]]:
+    """Return the two breakpoints of an axis that each value is looked up between, with their shares."""
     below = np.clip(np.searchsorted(axis, values, side="right") - 1, 0, len(axis) - 2)
     share = np.clip((values - axis[below]) / (axis[below + 1] - axis[below]), 0.0, 1.0)
     return [(below, 1.0 - share), (below + 1, share)]
@@ -214,8 +215,8 @@ def _looked_up(parts: list[_Part], table: SparkTable) -> dict[str, Any]:
         by_speed.append(part.swing(table.spark_at(speed, load - part.of("load")))[inside])
         by_load.append(part.swing(table.spark_at(speed - part.of("speed"), load))[inside])
         offset.append((part.stretch.values["spark"] - found)[inside])
-        for i, s in _shares(table.si.speed, speed[inside]):
-            for j, t in _shares(table.loads, load[inside]):
+        for i, s in shares_of(table.si.speed, speed[inside]):
+            for j, t in shares_of(table.loads, load[inside]):
                 np.add.at(weights, (i, j), s * t)
     own = np.concatenate(spark)
     of_lags = [np.concatenate([t[k] for t in tables]) for k in range(len(lags))]

@@ -9,19 +9,20 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from ..errors import InputError, did_you_mean
-from ..tables.axes import LOADS, SPEED
+from ..tables.axes import LOADS, SPEED, named_by, said_once, words_of
 from ..units import Bounds, factor
 
 __all__ = ["CHANNELS", "Channel", "Column", "guess_columns", "read_columns"]
 
 
 class Channel(NamedTuple):
-    """A channel of a log: unit kept and range allowed, the names it goes by, what cannot be told without it, whether a unit may be left out."""
+    """A channel of a log: unit kept and range allowed, what names it, what cannot be told without it, whether a unit may be left out, other words allowed."""
 
     bounds: Bounds
     names: tuple[str, ...]
     loss: str = ""
     bare: bool = False
+    beside: tuple[str, ...] = ()
 
 
 class Column(NamedTuple):
@@ -39,38 +40,50 @@ class Column(NamedTuple):
         return f'column "{self.name}"{unit}' + (" (guessed)" if self.guessed else "")
 
 
-# Names as the trade writes them; common practice, no source. Ranges catch a wrong unit or a broken sensor, wide on purpose: ESTIMATE.
+# A column is known by its words, in any order, the likelier name first; a word that is neither of the name nor among those allowed beside it
+# makes it something else. The trade's own words; common practice, no source. Ranges catch a wrong unit or a broken sensor, wide on purpose: ESTIMATE.
 CHANNELS = {
-    "time": Channel(Bounds("s"), ("time", "t", "elapsed time", "log time")),
-    "speed": Channel(SPEED, ("engine speed", "speed", "crank speed", "rpm", "n")),
+    "time": Channel(Bounds("s"), ("time", "t"), beside=("elapsed", "log")),
+    "speed": Channel(SPEED, ("engine speed", "speed", "rpm", "n"), beside=("engine", "crank")),
     "spark": Channel(
         Bounds("crank_deg", -40.0, 80.0),
-        ("final spark", "spark", "spark advance", "final spark advance", "ignition timing", "ignition angle", "ignition advance", "advance", "timing"),
+        ("final spark", "spark", "ignition", "advance", "timing"),
         "why it surges cannot be told",
+        beside=("advance", "angle", "timing", "ignition"),
     ),
     "load": Channel(Bounds("", 0.0), (), "the spark table cannot be looked up"),
     "pedal": Channel(
         Bounds("", -0.05, 1.1, "percent"),
-        ("pedal", "accelerator pedal", "accelerator", "pedal position", "throttle", "throttle position"),
+        ("pedal", "accelerator", "throttle"),
         "tip-ins are told by load alone, and overrun is not told; either may pass for surge",
+        beside=("accelerator", "position"),
     ),
     "road_speed": Channel(Bounds("m/s", -1.0, 120.0, "km/h"), ("road speed", "vehicle speed", "car speed", "speed"), "no road speed, and no gear from it"),
     "acceleration": Channel(
         Bounds("m/s**2", -30.0, 30.0),
-        ("acceleration", "longitudinal acceleration", "fore aft acceleration"),
+        ("acceleration",),
         "how hard it surges is taken from road speed, if that is logged",
+        beside=("longitudinal", "fore", "aft", "and"),
     ),
-    "gear": Channel(Bounds("", -1.0, 20.0), ("gear", "gear engaged", "current gear"), "gear changes are seen by road speed only, if that is logged", True),
-    "clutch": Channel(Bounds("", 0.0, 1.0), ("clutch", "clutch pedal", "clutch switch"), "", True),
-    "fuel_cut": Channel(Bounds("", 0.0, 1.0), ("fuel cut", "overrun fuel cut", "fuel cut active"), "fuel cut is not told from overrun", True),
+    "gear": Channel(Bounds("", -1.0, 20.0), ("gear",), "gear changes are seen by road speed only, if that is logged", True, ("engaged", "current")),
+    "clutch": Channel(Bounds("", 0.0, 1.0), ("clutch",), "", True, ("pedal", "switch")),
+    "fuel_cut": Channel(Bounds("", 0.0, 1.0), ("fuel cut",), "fuel cut is not told from overrun", True, ("overrun", "active")),
     "knock_retard": Channel(
-        Bounds("crank_deg", -40.0, 40.0), ("knock retard", "spark knock retard", "knock correction"), "knock retard as a cause cannot be told"
+        Bounds("crank_deg", -40.0, 40.0),
+        ("knock retard", "knock correction"),
+        "knock retard as a cause cannot be told",
+        beside=("spark", "ignition", "timing", "for", "from"),
     ),
-    "lambda": Channel(Bounds("", 0.3, 5.0), ("lambda", "measured lambda", "relative air fuel ratio"), "", True),
+    # A knock sensor's own level in volts, decibels, counts or no unit: kept as it is logged, since it is compared with itself only.
+    "knock_level": Channel(
+        Bounds(""), ("knock level", "knock sensor", "knock noise", "knock signal", "knock"), "", True, ("level", "sensor", "noise", "signal", "intensity")
+    ),
+    "lambda": Channel(Bounds("", 0.3, 5.0), ("lambda", "relative air fuel ratio"), "", True, ("measured",)),
 }
 # Spellings of a unit that mean something else, or nothing, outside the channel they stand in.
 _ANGLE = dict.fromkeys(("deg", "°", "degrees", "degree", "deg btdc", "° btdc", "°btdc", "deg crank", "crank deg", "deg before tdc"), "crank_deg")
 _IN_CHANNEL = {
+    "knock_level": dict.fromkeys(("v", "volt", "volts", "mv", "db", "count", "counts", "%", "percent"), ""),
     "spark": _ANGLE,
     "knock_retard": _ANGLE,
     "acceleration": {"g": "g_0", "m/s2": "m/s**2", "m/s^2": "m/s**2", "m/s²": "m/s**2"},
@@ -78,7 +91,6 @@ _IN_CHANNEL = {
     "time": {"sec": "s", "seconds": "s", "second": "s", "msec": "ms"},
 }
 _PART = re.compile(r"\s*(?P<name>[^\[\]()]*?)\s*[\[(]\s*(?P<unit>[^\[\]()]*?)\s*[\])]\s*$")
-_SAID_AGAIN = re.compile(r"\s+abs(olute)?$|\s*/\s*(cyl(inder)?|cycle|stroke)$")
 KEYS = ("column", "unit", "kind")
 
 
@@ -89,7 +101,7 @@ def read_columns(given: str | Path | Mapping[str, Any], header: Sequence[str]) -
     ----------
     given : path or mapping
         TOML with a ``[columns]`` table, or what stands in it: ``{"time": {"column": "t", "unit": "s"}, ...}``. Load may say its
-        ``kind``: ``manifold pressure``, ``air mass`` (per cylinder and cycle) or ``filling``; else the unit says it.
+        ``kind``: ``manifold pressure``, ``air charge`` (per cylinder and cycle) or ``relative charge``; else the unit says it.
     header : sequence of str
         Column names of the log.
 
@@ -157,12 +169,11 @@ def guess_columns(header: Sequence[str], units: Sequence[str] = ()) -> tuple[dic
     left: list[str] = []
     unfit: dict[str, str] = {}
     parts = [_parts(name, units[k] if k < len(units) else "") for k, name in enumerate(header)]
-    for channel, about in CHANNELS.items():
-        names = about.names or tuple(dict.fromkeys(n for kind in LOADS.values() for n in kind.names))
-        fits = sorted((names.index(name), k) for k, (name, _) in enumerate(parts) if name in names)
+    for channel in CHANNELS:
+        fits = sorted((place, k) for k, (words, _) in enumerate(parts) if (place := _place(channel, words)) is not None)
         for _, k in fits:
-            unit = parts[k][1] or ("rpm" if parts[k][0] == "rpm" else "")
-            column = _column(channel, header[k], unit, guessed=True)
+            unit = parts[k][1] or ("rpm" if channel == "speed" and "rpm" in parts[k][0] else "")
+            column = _guessed(channel, header[k], parts[k][0], unit)
             if column is None:
                 unfit.setdefault(header[k], f"looks like {channel.replace('_', ' ')} but " + (f'"{unit}" is no unit of it' if unit else "names no unit"))
             elif channel not in found and header[k] not in {c.name for c in found.values()}:
@@ -175,15 +186,29 @@ def guess_columns(header: Sequence[str], units: Sequence[str] = ()) -> tuple[dic
     return found, left
 
 
-def _parts(text: str, unit: str) -> tuple[str, str]:
+def _parts(text: str, unit: str) -> tuple[frozenset[str], str]:
     match = _PART.match(text)
-    name = match["name"] if match else text
-    return " ".join(re.sub(r"[_\-./]", " ", name).lower().split()), match["unit"] if match else unit.strip()
+    return words_of(match["name"] if match else text), match["unit"] if match else unit.strip()
+
+
+def _place(channel: str, words: frozenset[str]) -> int | None:
+    """Return which name of a channel these words say; of load, of the kind it names best."""
+    about = CHANNELS[channel]
+    ways = [(kind.names, kind.beside) for kind in LOADS.values()] if channel == "load" else [(about.names, about.beside)]
+    places = [place for names, beside in ways if (place := named_by(words, names, beside)) is not None]
+    return min(places, default=None)
+
+
+def _guessed(channel: str, name: str, words: frozenset[str], unit: str) -> Column | None:
+    """Return a column with its factor; for load, of a kind that its words name and its unit belongs to."""
+    named = [kind for kind, load in LOADS.items() if named_by(words, load.names, load.beside) is not None] if channel == "load" else [""]
+    columns = (_column(channel, name, unit, guessed=True, kind=kind) for kind in named)
+    return next((column for column in columns if column is not None), None)
 
 
 def _column(channel: str, name: str, unit: str, *, guessed: bool, kind: str = "") -> Column | None:
     """Return a column with its factor, or nothing where the unit does not belong to the channel."""
-    known = _SAID_AGAIN.sub("", " ".join(unit.split()))
+    known = said_once(unit)
     known = _IN_CHANNEL.get(channel, {}).get(known.lower(), "" if known in ("1", "-") else known)
     if not unit and not CHANNELS[channel].bare:
         return None

@@ -65,6 +65,7 @@ class DriveLog(Record):
     clutch: Array = dataclasses.field(default_factory=lambda: np.empty(0))
     fuel_cut: Array = dataclasses.field(default_factory=lambda: np.empty(0))
     knock_retard: Measure = measure("crank_deg")
+    knock_level: Array = dataclasses.field(default_factory=lambda: np.empty(0))
     lambda_: Array = dataclasses.field(default_factory=lambda: np.empty(0))
     sampling_rate: Measure = measure("Hz")
     columns: Mapping[str, Column] = dataclasses.field(default_factory=dict)

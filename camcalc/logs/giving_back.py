@@ -37,12 +37,13 @@ def raised(table: SparkTable, clean: Mask, top: Array, *, step: float, per_cell:
     Notes
     -----
     The rule of ``add_back``, and its programme, but for one thing: neighbours that stand further apart than the limit already may stay
-    so but not part further, where ``add_back`` asks for the table to be shaped first. The rise holds as a whole: a cell that rises alone may
-    stand too far above one that was to rise with it.
+    so but not part further, where ``add_back`` asks for the table to be shaped first; and so may a fuller load that has more spark than the
+    lighter one. The rise holds as a whole: a cell that rises alone may stand too far above one that was to rise with it.
 
     Examples
     --------
-    >>> table = SparkTable(load_kind="filling", speed=np.array([20.0, 25.0]), loads=[0.2, 0.4], cells=np.array([[20.0, 20.0], [18.0, 20.0]]), increment=1.0)
+    >>> axes = {"load_kind": "relative charge", "speed": np.array([20.0, 25.0]), "loads": [0.2, 0.4]}
+    >>> table = SparkTable(**axes, cells=np.array([[20.0, 20.0], [18.0, 20.0]]), increment=1.0)
     >>> raised(table, np.array([[True, False], [False, False]]), np.full((2, 2), 30.0), step=2.0, per_cell=3.0).tolist()
     [[21.0, 20.0], [18.0, 20.0]]
     """
@@ -58,7 +59,8 @@ def _limits(table: SparkTable, now: Whole, per_cell: float, along_speed: Any, al
     unit, show = (f"crank_deg/{u}" if u else "crank_deg" for u in (load.unit, load.show))
     by_speed = _steps(along_speed, "along_speed", table.si.speed, Bounds("crank_deg/crank_rps", 0.0, show="crank_deg/krpm"), per_cell)
     by_load = _steps(along_load, "along_load", table.loads, Bounds(unit, 0.0, show=show), per_cell)
-    return Limits(np.maximum(by_speed[:, None], np.abs(np.diff(now, axis=0))), np.maximum(by_load, np.abs(np.diff(now, axis=1))))
+    own = np.diff(now, axis=1)
+    return Limits(np.maximum(by_speed[:, None], np.abs(np.diff(now, axis=0))), np.maximum(by_load, np.abs(own)), np.maximum(own, 0))
 
 
 def _steps(slope: Any, name: str, axis: Array, bounds: Bounds, per_cell: float) -> Whole:

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from ..errors import InputError
 from ..tables.axes import LOADS
+from ..tables.likely_unit import log_error, log_note
 from ..units import Bounds
 from .columns import CHANNELS, Column, guess_columns, read_columns
 from .drive_log import DriveLog, LogProblem
@@ -111,6 +112,8 @@ def _log_of(sheet: _Sheet, found: Mapping[str, Column], left: Sequence[str], pat
             continue
         problems += own
         values[channel] = numbers
+        if channel == "load" and _bounds(channel, column).unit == "Pa":
+            notes += _pressure_unit(column, numbers)
     broken = out | ~np.isfinite(values["time"]) | ~np.isfinite(values["speed"])
     repeated, backward = _out_of_order(values["time"], ~broken)
     problems += _told("repeated time", found["time"].name, repeated, "", ROW_OUT, sheet.first_line)
@@ -190,6 +193,14 @@ def _refuse_unit(channel: str, column: Column, numbers: Array, bounds: Bounds) -
         expected=f"{channel.replace('_', ' ')} from {bounds.low / column.scale:.4g} to {bounds.high / column.scale:.4g} {column.unit}".rstrip(),
         fix="check the unit in the column name or the column map",
     )
+
+
+def _pressure_unit(column: Column, pressures: Array) -> list[str]:
+    """Refuse manifold pressures that no running engine has, and note those that may be in another unit."""
+    wrong = log_error(column.name, pressures, column.unit, column.scale)
+    if wrong is not None:
+        raise wrong
+    return list(filter(None, [log_note(column.name, pressures, column.unit, column.scale)]))
 
 
 def _told(what: str, column: str, rows: Mask, came: str, done: str, first_line: int) -> list[LogProblem]:

@@ -12,16 +12,19 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from ..cautions import OVER_SPARK_TABLE, Caution
 from ..errors import InputError
 from ..results import Record, plain_data
-from ..tables.shaping import shape_table
+from ..tables.shaping import RAISE_MARGIN, shape_table
+from ..tables.shaping_task import STEP
 from ..tables.table import SparkTable
+from ..units import to_si
 from .causes import FINAL_SPARK, TABLE, WORDS, SurgeCause, cell_weights, explain_episode
 from .drive_log import DriveLog, folded
 from .giving_back import raised
 from .surge_finder import BELOW, LEAST_SWING, SurgeFindings, find_surge
 from .swing import SignalSwing, measure_swing
-from .visited import clean_cells
+from .visited import GivingBack, HeldBack, cells_that_may_rise
 
 if TYPE_CHECKING:
     from ..build import Build
@@ -69,6 +72,8 @@ class LogReview(Record):
     swing: SignalSwing
     lower: tuple[CellAdvice, ...] = ()
     add_back: tuple[CellAdvice, ...] = ()
+    held_back: tuple[HeldBack, ...] = ()
+    cautions: tuple[str, ...] = ()
     table: SparkTable | None = dataclasses.field(default=None, repr=False)
     notes: tuple[str, ...] = ()
     final_spark: str = FINAL_SPARK
@@ -85,7 +90,9 @@ class LogReview(Record):
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain data for JSON."""
-        data = {name: plain_data(getattr(self, name)) for name in ("log", "findings", "causes", "main_cause", "headline", "swing", "notes", "final_spark")}
+        names = ("log", "findings", "causes", "main_cause", "headline", "swing", "cautions", "notes", "final_spark")
+        data = {name: plain_data(getattr(self, name)) for name in names}
+        data["held_back"] = [plain_data(held._asdict() | {"cell": list(held.cell)}) for held in self.held_back]
         for name in ("lower", "add_back"):
             data[name] = [advice._asdict() | {"cell": list(advice.cell), "unit": "crank_deg"} for advice in getattr(self, name)]
         return data
@@ -94,9 +101,11 @@ class LogReview(Record):
         lines = [self.headline, "", str(self.log), "", str(self.findings)]
         for episode, cause in zip(self.findings.episodes, self.causes, strict=True):
             lines += ["", f"{episode.si.start:.1f} to {episode.si.end:.1f} s, {cause}"]
+        lines += [""] * bool(self.cautions) + [f"Caution: {caution}" for caution in self.cautions]
         if self.lower or self.add_back:
             lines += ["", f"what next ({self.final_spark}; cells below are the table's own):"]
             lines += [f"  lower    {advice}" for advice in self.lower] + [f"  add back {advice}" for advice in self.add_back]
+            lines += [Caution.LAW]
         lines += [f"note: {note}" for note in self.notes]
         return "\n".join([folded(lines), "", str(self.swing)])
 
@@ -109,6 +118,10 @@ def review_log(
     table: SparkTable | None = None,
     *,
     ceiling: Any = None,
+    best: Any = None,
+    knock: Any = None,
+    raise_margin: Any = RAISE_MARGIN,
+    no_knock_heard: bool = False,
     along_speed: Any = None,
     along_load: Any = None,
     torque_per_degree: Callable[[Any, Any], Any] | None = None,
@@ -126,6 +139,14 @@ def review_log(
         The table that was in the car.
     ceiling : array [crank deg before top dead centre], on the table's cells, optional
         Most FINAL spark of each cell; not-a-number where there is none.
+    best : array [crank deg before top dead centre], on the table's cells, optional
+        The least of best torque and knock, for FINAL spark. Where given, no cell is given back more than it less ``raise_margin``.
+    knock : array [crank deg before top dead centre], on the table's cells, optional
+        Knock limit of each cell, for FINAL spark. How many cells are above it is reported; ``shape_table`` lists them and brings them down.
+    raise_margin : quantity [crank angle]
+        2 degrees: ESTIMATE.
+    no_knock_heard : bool
+        Somebody listened all the time and heard no knock; counts only where the log cannot tell, and for one degree at a time.
     along_speed, along_load : quantity, optional
         Slope limits, as for ``shape_table``; besides them visited neighbours are brought to within 3 degrees, or half their step if that is less.
     torque_per_degree : callable, optional
@@ -165,9 +186,11 @@ def review_log(
     main = _main_cause(findings, causes)
     lower: tuple[CellAdvice, ...] = ()
     back: tuple[CellAdvice, ...] = ()
+    held_back: tuple[HeldBack, ...] = ()
+    cautions: list[str] = []
     if table is not None and log.loads.size:
         slopes = {"along_speed": along_speed, "along_load": along_load}
-        top = _ceiling(ceiling, table) - _offset(log, table)
+        top = _angles(ceiling, "ceiling", table) - _offset(log, table)
         surging = [(e.si.start, e.si.end) for e, cause in zip(findings.episodes, causes, strict=True) if cause.cause == TABLE]
         if main == TABLE:
             lower = _to_lower(table, cell_weights(log, table, surging) > IN_SURGE, top, slopes)
@@ -175,12 +198,20 @@ def review_log(
                 notes.append("no cell that the surge visits is worth lowering: neighbours are as close as the table's increment allows")
         elif findings.episodes:
             notes.append("look elsewhere first: no cell is lowered for a swing that the table does not cause")
-        back, held = _to_add_back(log, table, findings, top, lower, slopes)
+        giving = cells_that_may_rise(log, table, findings, no_knock_heard=no_knock_heard)
+        top = _under_best(top, best, raise_margin, log, table)
+        back, held = _to_add_back(log, table, findings, top, lower, slopes, giving)
+        held_back = giving.held
+        if held_back or back or _room(table, giving.driven, top).any():
+            cautions += giving.cautions
         notes += ["what may be added back goes together, once the cells to lower are lowered: one alone may stand too far above a neighbour"] if back else []
         notes += [f"{held} cells driven without surge under their ceiling stay: more would stand too far above a neighbour"] if held else []
+        cautions += _above_knock(knock, log, table)
+    if lower or back:
+        cautions = [*OVER_SPARK_TABLE, *([Caution.ADDING_SPARK] if back else []), *cautions]
     return LogReview(
         log=log, findings=findings, causes=causes, main_cause=main, headline=_headline(findings, main, lower), lower=lower, add_back=back,
-        table=table, notes=tuple(notes), swing=measure_swing(log, findings, build=build, engine=engine),
+        held_back=held_back, cautions=tuple(cautions), table=table, notes=tuple(notes), swing=measure_swing(log, findings, build=build, engine=engine),
     )  # fmt: skip
 
 
@@ -218,14 +249,15 @@ def _headline(findings: SurgeFindings, main: str, lower: tuple[CellAdvice, ...])
     return f"{head}: {WORDS[main]}; {what}"
 
 
-def _ceiling(ceiling: Any, table: SparkTable) -> Array:
-    if ceiling is None:
+def _angles(given: Any, name: str, table: SparkTable) -> Array:
+    """Return angles on a table's cells [crank deg]; not-a-number everywhere where none are given."""
+    if given is None:
         return np.full(table.shape, np.nan)
-    values = np.asarray(getattr(ceiling, "magnitude", ceiling), dtype=float)
+    values = np.asarray(getattr(given, "magnitude", given), dtype=float)
     if values.shape != table.shape:
-        raise InputError("ceiling", came=f"shape {values.shape}", expected=f"shape {table.shape}: a row for each speed, a column for each load")
-    if hasattr(ceiling, "magnitude"):
-        values = np.asarray(ceiling.to("crank_deg").magnitude, dtype=float)
+        raise InputError(name, came=f"shape {values.shape}", expected=f"shape {table.shape}: a row for each speed, a column for each load")
+    if hasattr(given, "magnitude"):
+        values = np.asarray(given.to("crank_deg").magnitude, dtype=float)
     return values
 
 
@@ -262,23 +294,43 @@ def _steepest(cells: Array, visited: Mask) -> float:
     return float(whole.max()) if whole.size else 0.0
 
 
+def _under_best(top: Array, best: Any, margin: Any, log: DriveLog, table: SparkTable) -> Array:
+    """Return how far the table's own spark may rise: under its ceilings, and under best torque and knock by a margin where those are given."""
+    if best is None:
+        return top
+    by = float(to_si(margin, "raise_margin", STEP))
+    return np.minimum(top, _angles(best, "best", table) - _offset(log, table) - by)
+
+
+def _above_knock(knock: Any, log: DriveLog, table: SparkTable) -> list[str]:
+    """Return what is to be said of cells above their knock limit."""
+    count = int(np.count_nonzero(table.si.cells + _offset(log, table) > _angles(knock, "knock", table)))
+    cells = f"{count} cell{'' if count == 1 else 's'}"
+    return [f"this table is above camcalc's knock limit in {cells}; knock breaks pistons. camcalc shape lists them and brings them down"] if count else []
+
+
+def _room(table: SparkTable, cells: Mask, top: Array) -> Mask:
+    """Return the cells of some that have a ceiling at least one increment above them."""
+    return np.asarray(cells & np.isfinite(top) & (top >= table.si.cells + table.si.increment - 1e-9))
+
+
 def _to_add_back(
-    log: DriveLog, table: SparkTable, findings: SurgeFindings, top: Array, lower: tuple[CellAdvice, ...], slopes: dict[str, Any]
+    log: DriveLog, table: SparkTable, findings: SurgeFindings, top: Array, lower: tuple[CellAdvice, ...], slopes: dict[str, Any], giving: GivingBack
 ) -> tuple[tuple[CellAdvice, ...], int]:
-    """Return cells driven without surge that may rise, all together and with the others lowered, and how many their neighbours hold down.
+    """Return cells driven without surge or knock that may rise, all together and with the others lowered, and how many their neighbours hold down.
 
     None where no ceiling says how far they may rise.
     """
-    clean = clean_cells(log, table, findings)
+    clean, step = giving.cells.copy(), giving.step(GIVEN_BACK)
     cells = table.si.cells.copy()
     for advice in lower:
         cells[advice.cell], clean[advice.cell] = advice.then, False
-    then = raised(table.with_spark(cells), clean, top, step=GIVEN_BACK, per_cell=PER_CELL, **slopes)
+    then = raised(table.with_spark(cells), clean, top, step=step, per_cell=PER_CELL, **slopes)
     driven = cell_weights(log, table, findings.windows)
     out = []
     for i, j in np.argwhere(then > cells):
         cell = (int(i), int(j))
-        why = f"driven {driven[cell]:.0f} s without surge, under its ceiling"
+        why = f"driven {driven[cell]:.0f} s without surge or knock, under its ceiling"
         out.append(CellAdvice(cell, table.place(*cell), float(cells[cell]), float(then[cell]), why))
-    room = clean & (np.fmin(top, cells + GIVEN_BACK) >= cells + table.si.increment - 1e-9) & np.isfinite(top)
+    room = _room(table.with_spark(cells), clean, top) & (step >= table.si.increment - 1e-9)
     return tuple(out), int(np.count_nonzero(room & (then == cells)))

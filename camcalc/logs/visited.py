@@ -1,6 +1,9 @@
-"""Which cells of a table a log drove through without surge."""
+"""Which cells of a table a log drove through without surge and without knock, so that spark may be given back there."""
 
 from __future__ import annotations
+
+import math
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -8,12 +11,67 @@ from numpy.typing import NDArray
 from ..tables.table import SparkTable
 from .causes import cell_weights
 from .drive_log import DriveLog
+from .knock_heard import Hearing, KnockHeard, KnockSign, knock_heard
 from .surge_finder import SurgeFindings
 
-__all__ = ["CLEAN_FOR", "clean_cells"]
+__all__ = ["CLEAN_FOR", "STEP_ON_WORD", "GivingBack", "HeldBack", "cells_that_may_rise", "clean_cells"]
 
 # A cell counts as driven from so much time [s] of its weight in the lookup; nothing said of it so close [s] to a surge. ESTIMATE.
 CLEAN_FOR, BESIDE = 3.0, 1.0
+# Where nothing but somebody's ear says that it did not knock, no more is given back at a time [crank deg]; ESTIMATE, half the usual step.
+STEP_ON_WORD = 1.0
+
+SAY_SO = "--no-knock-heard"
+
+
+class HeldBack(NamedTuple):
+    """A cell driven without surge that gets no spark back: row and column from 0, its place, why, the figure that says so, its limit and unit."""
+
+    cell: tuple[int, int]
+    place: str
+    why: KnockSign
+    figure: float = math.nan
+    limit: float = math.nan
+    unit: str = ""
+
+    def __str__(self) -> str:
+        if self.why is KnockSign.UNHEARD:
+            return f"no spark back at {self.place}: the knock channel holds numbers for {self.figure:.1f} s there, {self.limit:g} s are needed"
+        unit = f" {self.unit}" if self.unit else ""
+        beyond = "noise ends at" if self.why is KnockSign.RETARD else "at idle, noise and all, it is"
+        return f"no spark back at {self.place}: {self.why} {self.figure:.3g}{unit}, {beyond} {self.limit:.3g}{unit}"
+
+
+class GivingBack(NamedTuple):
+    """The cells that a log allows to rise, of those driven without surge; those that knock forbids, what the log knows of knock, and whether
+    somebody's word stands in for it."""
+
+    cells: NDArray[np.bool_]
+    driven: NDArray[np.bool_]
+    held: tuple[HeldBack, ...]
+    knock: KnockHeard
+    on_word: bool
+
+    def step(self, most: float) -> float:
+        """Return how far a cell may rise at a time [crank deg], of what is asked for."""
+        return min(most, STEP_ON_WORD) if self.on_word else most
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """What is to be said before any spark is given back."""
+        lines = [str(cell) for cell in self.held]
+        hearing = self.knock.hearing
+        if self.on_word:
+            lines.append(
+                f"{hearing}: spark is given back on the word of whoever listened ({SAY_SO}), by {STEP_ON_WORD:g} degree at most. "
+                "An ear on the road misses light knock; fit a knock sensor or listen at the block"
+            )
+        elif hearing is not Hearing.LISTENED:
+            lines.append(
+                f"no spark is given back: {hearing}. Log knock retard or the knock level; or, if somebody listened all the time and heard no knock, "
+                f"say so with {SAY_SO}"
+            )
+        return tuple(lines)
 
 
 def clean_cells(log: DriveLog, table: SparkTable, findings: SurgeFindings) -> NDArray[np.bool_]:
@@ -21,3 +79,31 @@ def clean_cells(log: DriveLog, table: SparkTable, findings: SurgeFindings) -> ND
     surging = [(e.si.start - BESIDE, e.si.end + BESIDE) for e in findings.episodes]
     driven = cell_weights(log, table, findings.windows)
     return np.asarray((driven > CLEAN_FOR) & (cell_weights(log, table, surging) < 1e-9))
+
+
+def cells_that_may_rise(log: DriveLog, table: SparkTable, findings: SurgeFindings, *, no_knock_heard: bool = False) -> GivingBack:
+    """Return the cells that may get spark back: driven for a few seconds without surge, and without knock.
+
+    Parameters
+    ----------
+    log : DriveLog
+    table : SparkTable
+    findings : SurgeFindings
+        Those of this log.
+    no_knock_heard : bool
+        Somebody listened all the time and heard no knock. It counts only where the log cannot tell; knock in the log is knock.
+    """
+    clean, knock = clean_cells(log, table, findings), knock_heard(log, table)
+    if knock.hearing is not Hearing.LISTENED:
+        return GivingBack(clean & no_knock_heard, clean, (), knock, no_knock_heard)
+    held = []
+    for row, column in np.argwhere(clean).tolist():
+        cell, sign = (row, column), knock.sign((row, column))
+        if sign is not None:
+            held.append(HeldBack(cell, table.place(*cell), *sign, unit="deg" if sign[0] is KnockSign.RETARD else knock.level_unit))
+        elif knock.heard[cell] <= CLEAN_FOR:
+            held.append(HeldBack(cell, table.place(*cell), KnockSign.UNHEARD, float(knock.heard[cell]), CLEAN_FOR, "s"))
+    cells = clean.copy()
+    for one in held:
+        cells[one.cell] = False
+    return GivingBack(cells, clean, tuple(held), knock, False)

@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from ..cycle.best_torque import EARLIEST
+from ..marks import marks_in
 from .curves import EXHAUST, INTAKE, axes, frame_lifts
 
 if TYPE_CHECKING:
@@ -51,6 +53,8 @@ def plot_compared(curves: Curves, which: str, names: tuple[str, str] = ("A", "B"
     for found, name, style in zip(drawn, names, (A_STYLE, B_STYLE), strict=True):
         some = bool(np.isfinite(found).any())
         ax.plot(speed, found, label=name if some else f"{name}: none", **style)
+    if which == "ceiling" and marks_in(*(curves.marks.get(f"ceiling_{letter}") for letter in "ab")):
+        ax.axhline(EARLIEST, color="0.6", linewidth=0.8, linestyle=":", label=f"search ends: {EARLIEST:.0f} or more")
     if which == "burned_fraction":
         ax.axhspan(BEYOND_DATA, 100.0, color="0.9", label="beyond any data")
     ax.set_xlim(speed[0], speed[-1])

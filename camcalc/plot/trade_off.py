@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ..marks import Mark, marks_in
 from .curves import axes
 
 if TYPE_CHECKING:
@@ -25,10 +26,16 @@ STRIPS = (
     ("torque_per_degree", "torque per\ndegree [N m]"),
 )
 GAP = 0.12  # of a strip's height
+# How points of a mark are crossed out, and what the legend calls them.
+CROSSED = (("x", Mark.KNOCKS), ("+", Mark.PAST_LIMIT))
+WORDS = {Mark.KNOCKS: "knocks", Mark.PAST_LIMIT: "past the sheet's limit"}
 
 
 def plot_trade_off(result: TradeOff, ax: Axes | None = None) -> Axes:
-    """Plot a strip for each thing that spark trades over one spark axis; lines through all mark best torque, knock and the ceiling."""
+    """Plot a strip for each thing that spark trades over one spark axis; lines through all mark best torque, knock and the ceiling.
+
+    A cross stands on every spark that knocks or passes a limit of the sheet.
+    """
     ax = _tall() if ax is None else ax
     shown = [(name, label) for name, label in STRIPS if np.isfinite(getattr(result.si, name)).any()]
     spark = result.si.spark
@@ -44,12 +51,18 @@ def plot_trade_off(result: TradeOff, ax: Axes | None = None) -> Axes:
         strip = ax.inset_axes((0.0, 1.0 - (k + 1 - 0.5 * GAP) / len(shown), 1.0, (1.0 - GAP) / len(shown)))
         strip.patch.set_alpha(0.0)
         strip.plot(spark, getattr(result, name).magnitude, color="0.1", marker="o", markersize=3.0)
+        for sign, mark in CROSSED:
+            at = [k for k in range(spark.size) if result.mark("spark", k) is mark]
+            strip.plot(spark[at], getattr(result, name).magnitude[at], color="0.1", marker=sign, markersize=9.0, linestyle="none")
         strip.set_xlim(ax.get_xlim())
         strip.set_ylabel(label, fontsize="small")
         strip.tick_params(labelsize="small", bottom=False, labelbottom=False)
         strip.margins(y=0.12)
         if name == "torque_per_degree":
             strip.axhline(0.0, color="0.6", linewidth=0.8)
+    for sign, mark in CROSSED:
+        if mark in marks_in(result.marks.get("spark")):
+            ax.plot([], [], color="0.1", marker=sign, markersize=9.0, linestyle="none", label=WORDS[mark])
     ax.set_xlabel("spark before TDC, each with the manifold pressure that holds the torque [crank deg]")
     title = f"{result.si.torque:.0f} N m at {result.si.speed * 60:.0f} rpm"
     ax.legend(fontsize="small", title=title, loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=3, frameon=False)

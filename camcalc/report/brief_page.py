@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
+from .. import cautions
 from .answers import CeilingZone, ceiling_zone, idle_words, injection_picks, surge_gears, trouble_words
 from .figures import draw_plots
 from .page import rendered
@@ -13,6 +14,8 @@ from .printed import Printed, words
 from .rows import BASE_COLUMNS, injection_notes, injection_row, starting_notes, strategy_jumps
 
 if TYPE_CHECKING:
+    from ..advice.sensitivity import CeilingSensitivity
+    from ..advice.spark import SparkCeilings
     from ..brief import Brief
 
 __all__ = ["SECTIONS", "Section", "brief_html"]
@@ -32,7 +35,7 @@ SECTIONS = (
     Section("idle", "Idle", "brief_idle.html"),
     Section("reversion", "Reversion on the level road", "brief_reversion.html"),
     Section("surge", "Surge in the gears", "brief_surge.html", ("surge",)),
-    Section("ceilings", "Spark ceilings", "brief_ceilings.html"),
+    Section("ceilings", "Spark ceilings", "brief_ceilings.html", ("spark_ceilings",)),
     Section("injection", "End of injection", "brief_injection.html"),
     Section("sensors", "What the sensors make of the idle", "brief_sensors.html"),
     Section("trade_off", "What spark trades", "brief_trade_off.html", ("trade_off",)),
@@ -65,12 +68,13 @@ def brief_html(brief: Brief) -> str:
     Every number of a table or sentence comes out of ``brief.to_dict()`` and says from where in ``data-field``. Texts of the result stand as they are.
     """
     printed = Printed(brief.to_dict())
-    zone = ceiling_zone(brief.spark_ceilings)
+    zone = ceiling_zone(brief.spark_ceilings) if brief.spark_ceilings is not None else None
     return rendered(
         "brief.html",
         brief=brief,
         printed=printed,
         words=words,
+        care=cautions,
         plots=draw_plots(brief),
         sections=[section for section in SECTIONS if is_there(printed.data, section.needs)],
         road_unit=brief.build.vehicle.road_speed_unit,
@@ -78,10 +82,10 @@ def brief_html(brief: Brief) -> str:
         trouble_words=trouble_words(brief),
         surge_gears=surge_gears(printed.data),
         zone=zone,
-        marks=ceiling_marks(brief, zone),
-        binding=binding_words(brief),
-        variant_rows=variant_rows(brief),
-        starting_notes=starting_notes(brief),
+        marks=ceiling_marks(brief.spark_ceilings, zone) if brief.spark_ceilings is not None else {},
+        binding=binding_words(brief.spark_ceilings) if brief.spark_ceilings is not None else [],
+        variant_rows=variant_rows(brief.sensitivity) if brief.sensitivity is not None else [],
+        starting_notes=starting_notes(brief.starting_table) if brief.starting_table is not None else [],
         base_columns=[(field, BASE_HEADS[field], digits, "") for field, _, digits in BASE_COLUMNS],
         picks=injection_picks(brief) if brief.injection.applies else [],
         injection_row=injection_row(brief),
@@ -97,17 +101,15 @@ def is_there(data: Any, keys: tuple[str, ...]) -> bool:
     return bool(data)
 
 
-def ceiling_marks(brief: Brief, zone: CeilingZone | None) -> dict[tuple[int, int], str]:
-    """Return how cells of the ceilings are marked: the lowest that spark cures, and those it does not cure."""
-    ceilings = brief.spark_ceilings
+def ceiling_marks(ceilings: SparkCeilings, zone: CeilingZone | None) -> dict[tuple[int, int], str]:
+    """Return how cells of the ceilings are dressed: the lowest that spark cures, and those it does not cure."""
     uncured = np.argwhere(np.isfinite(ceilings.si.ceiling) & ~ceilings.cured)
     marks = {(int(row), int(column)): "uncured" for row, column in uncured}
     return marks if zone is None or zone.worst is None else marks | {zone.worst: "lowest"}
 
 
-def binding_words(brief: Brief) -> list[tuple[str, str]]:
+def binding_words(ceilings: SparkCeilings) -> list[tuple[str, str]]:
     """Return each reason that binds ceilings with the cells it binds, as text: speeds at a load."""
-    ceilings = brief.spark_ceilings
     found: dict[str, dict[str, list[str]]] = {}
     for row, load in zip(ceilings.binds, ceilings.manifold_pressure.magnitude, strict=True):
         for why, speed in zip(row, ceilings.speed.magnitude, strict=True):
@@ -116,7 +118,7 @@ def binding_words(brief: Brief) -> list[tuple[str, str]]:
     return [(why, "; ".join(f"{', '.join(speeds)} rpm at {load}" for load, speeds in loads.items())) for why, loads in found.items()]
 
 
-def variant_rows(brief: Brief) -> list[tuple[str, str, int]]:
+def variant_rows(sensitivity: CeilingSensitivity) -> list[tuple[str, str, int]]:
     """Return the rows of what moves the ceilings: head, place in the data, decimals."""
-    variants = [(name, f"sensitivity/limit/{k}", 0) for k, name in enumerate(brief.sensitivity.variants)]
+    variants = [(name, f"sensitivity/limit/{k}", 0) for k, name in enumerate(sensitivity.variants)]
     return [("load, kPa", "sensitivity/manifold_pressure", 0), *variants, ("late-burn floor", "sensitivity/floor", 0)]

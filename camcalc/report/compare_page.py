@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from ..compare.builds import SOURCE_KEYS
 from ..compare.rows import GROUPS
+from ..marks import marks_in
 from ..sources import cite
 from .figures import svg_text
 from .page import rendered
@@ -23,7 +24,7 @@ CAPTIONS = {
     "lift": "Valve lift of both cams, the overlap of each shaded.",
     "burned_fraction": "Burned gas in the charge over engine speed at 60 kPa, spark 30 degrees before TDC; no mark where the engine does not run.",
     "vacuum": "Idle vacuum over idle speed, neutral, accessories off; no mark where torque does not balance.",
-    "ceiling": "Lowest spark ceiling at loads up to 60 kPa over engine speed; no mark where no ceiling is needed.",
+    "ceiling": "Lowest spark ceiling at loads up to 60 kPa over engine speed; no mark where none is needed. The search for spark ends at 60: 60 or more.",
 }
 
 
@@ -40,6 +41,7 @@ def compare_html(both: Comparison) -> str:
         band=band_text,
         words=words,
         notes_of=notes_of,
+        legend=lambda items: [str(mark) for mark in marks_in(*(mark for item in items for mark in item.marks.values()))],
         reasons=reasons_of(both),
         sources=cite(*SOURCE_KEYS),
     )

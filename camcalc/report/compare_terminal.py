@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from ..compare.rows import GROUPS, NO_ANSWER, NO_DIFFERENCE, TASTE
 from .compare_page import band_text, notes_of
 from .printed import words
-from .terminal_parts import table
+from .terminal_parts import print_cautions, show, table
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -26,6 +26,7 @@ def print_comparison(both: Comparison, console: Console) -> None:
         label = f" ({build.label})" if build.label else ""
         console.print(f"{letter}: {build.cam.name} in {build.name}{label}", highlight=False, markup=False)
     console.print(f"Model: {both.model}.\n", highlight=False, markup=False)
+    print_cautions(both.cautions, console)
     heads = ["figure", "unit", "A", "B", "B less A", *(["10 to 90 %"] if both.samples else []), "better"]
     for group in GROUPS:
         made = table(group, heads, left=2)
@@ -33,7 +34,7 @@ def print_comparison(both: Comparison, console: Console) -> None:
         for item in items:
             band = [band_text(item)] if both.samples else []
             made.add_row(item.what, words(item.unit), item.text("a"), item.text("b"), item.text("difference"), *band, SHORT[item.better])
-        console.print(made)
+        show(made, console, *(mark for item in items for mark in item.marks.values()))
         for note in notes_of(items):
             console.print(f"  {note}", highlight=False, markup=False)
         console.print()

@@ -25,11 +25,12 @@ def explanation_markdown(explanation: Explanation) -> str:
     >>> from camcalc import load_build
     >>> from camcalc.explain import explain_topic
     >>> text = explanation_markdown(explain_topic(load_build("examples/quarry-road/build.toml"), "overlap"))
-    >>> "  = 60 crank deg" in text
+    >>> "  = 62 crank deg" in text
     True
     """
     e = _marked
-    lines = [f"# {e(explanation.topic.capitalize())}: {e(explanation.build)}", "", f"**{e(explanation.question)}**", ""]
+    lines = [f"# {e(explanation.topic.capitalize())}: {e(explanation.build)}", "", *(f"- **{e(caution)}**" for caution in explanation.cautions)]
+    lines += ["", f"**{e(explanation.question)}**", ""]
     for number, step in enumerate(explanation.steps, 1):
         lines += [f"## Step {number}: {e(step.result.meaning)}", "", e(step.words), ""]
         lines += ["| symbol | stands for | value | from |", "|---|---|---|---|", *(_row(value) for value in step.values), ""]
@@ -59,8 +60,8 @@ def _formulas(step: Step) -> list[Any]:
     """Return a step's three lines as MathML, safe since it is made from text nodes only."""
     from markupsafe import Markup
 
-    name = step.result.symbol
-    made = (mathml_of_formula(name, step.formula), mathml_of_formula(name, step.formula, step.figures), mathml_of_value(name, step.result.quantity))
+    name, result = step.result.symbol, step.result
+    made = (mathml_of_formula(name, step.formula), mathml_of_formula(name, step.formula, step.figures), mathml_of_value(name, result.quantity, result.mark))
     return [Markup(text) for text in made]
 
 

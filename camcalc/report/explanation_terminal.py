@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 from rich.markup import escape
 from rich.table import Table
 
+from .terminal_parts import print_cautions
+
 if TYPE_CHECKING:
     from rich.console import Console
 
@@ -18,6 +20,7 @@ __all__ = ["print_explanation"]
 def print_explanation(explanation: Explanation, console: Console) -> None:
     """Print an explanation on a terminal."""
     console.rule(escape(f"{explanation.topic}: {explanation.build}"))
+    print_cautions(explanation.cautions, console)
     console.print(f"[bold]{escape(explanation.question)}[/bold]\n", highlight=False)
     for number, step in enumerate(explanation.steps, 1):
         console.print(f"{number}. {step.words}", highlight=False, markup=False)

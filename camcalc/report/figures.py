@@ -85,7 +85,7 @@ def _advice_plots(brief: Brief) -> dict[str, tuple[Any, str, str]]:
 
     drawn = {}
     ceilings, windows = brief.spark_ceilings, brief.injection
-    if ceilings.has_zone:
+    if ceilings is not None and ceilings.has_zone:
         values = ceilings.si.ceiling
         text = (
             f"Grid of spark ceilings over engine speed and manifold pressure, from {np.nanmin(values):.0f} to {np.nanmax(values):.0f} crank degrees before top "

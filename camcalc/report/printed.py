@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable, Iterator
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from ..advice.injection import convert_reference
+from ..marks import Mark, mark_of_path, marked
 from ..units import factor
 
 if TYPE_CHECKING:
@@ -18,12 +20,13 @@ UNIT_WORDS = {"percent": "%", "crank_deg": "crank deg", "cam_deg": "cam deg", "m
 
 
 class Found(NamedTuple):
-    """A number of the data, None where there is none; its unit and its 10 to 90 % band."""
+    """A number of the data, None where there is none; its unit, its 10 to 90 % band, its mark."""
 
     value: float | None
     unit: str
     low: float | None = None
     high: float | None = None
+    mark: Mark | None = None
 
 
 def find(data: Any, path: str) -> Found:
@@ -48,13 +51,15 @@ def find(data: Any, path: str) -> Found:
     True
     """
     node, unit = data, ""
-    low = high = None
-    for key in path.split("/"):
+    low = high = codes = None
+    keys = path.split("/")
+    inside = len(keys)
+    for k, key in enumerate(keys):
         node = node[int(key)] if isinstance(node, list | tuple) else node[key]
         if isinstance(node, dict) and "value" in node and "unit" in node:
-            unit, low, high = node["unit"], node.get("low"), node.get("high")
+            unit, low, high, codes, inside = node["unit"], node.get("low"), node.get("high"), node.get("mark"), k + 1
             node = node["value"]
-    return Found(node, unit, low, high)
+    return Found(node, unit, low, high, mark_of_path(codes, [int(key) for key in keys[inside:]]))
 
 
 def words(unit: str) -> str:
@@ -87,7 +92,7 @@ class Printed:
     -----
     Every element carries ``data-field`` (where in the data), ``data-unit`` (the unit it is shown in) and, for an edge of a band or
     an angle turned to another reference, ``data-edge`` or ``data-reference``. A cell holds a bare number, its unit stands in the head:
-    copied into a spreadsheet it stays a number.
+    copied into a spreadsheet it stays a number. A figure that is marked is text, with its mark in it, and stays so when it is copied.
 
     Examples
     --------
@@ -109,10 +114,31 @@ class Printed:
         whole = isinstance(value, int) and not unit
         return _plain(shown, digits if digits is not None else 0 if whole else decimals(shown))
 
+    def marked_number(self, path: str, digits: int | None = None, unit: str = "") -> str:
+        """Return a number as text with its mark."""
+        return marked(self.number(path, digits, unit), find(self.data, path).mark)
+
+    def legend(self, *paths: str) -> list[str]:
+        """Return what the marks of some quantities mean, and what a blank does where there is one, each once, in lines."""
+        pairs = [pair for path in paths for pair in _pairs(_walked(self.data, path))]
+        codes = {code for _, code in pairs if code is not None}
+        blank = any(value is None and code is None for value, code in pairs)
+        return [str(mark) for mark in Mark if mark.code in codes or (blank and mark is Mark.BLANK)]
+
+    def legend_of(self, path: str, fields: Iterable[str]) -> list[str]:
+        """Return the same for some fields of a list of records."""
+        return self.legend(*(f"{path}/{k}/{field}" for k in range(self.size(path)) for field in fields))
+
+    def legend_of_edges(self, path: str, names: Iterable[str]) -> list[str]:
+        """Return what the marks of some banded numbers and of the edges of their bands mean."""
+        found = [_walked(self.data, f"{path}/{name}") for name in names]
+        codes = {one.get(key) for one in found for key in ("mark", "low_mark", "high_mark")}
+        return [str(mark) for mark in Mark if mark.code in codes]
+
     def cell(self, path: str, digits: int | None = 0, unit: str = "", *, tag: str = "td", mark: str = "") -> Markup:
         """Return a number as a table cell, or as the head of a row or column (``tag`` "row" or "col")."""
         opened = {"row": 'th scope="row"', "col": 'th scope="col"'}.get(tag, tag)
-        return self._element(opened, path, self.number(path, digits, unit), unit, f' class="{mark}"' if mark else "")
+        return self._element(opened, path, self.marked_number(path, digits, unit), unit, f' class="{mark}"' if mark else "")
 
     def text(self, path: str, digits: int | None = None, unit: str = "", *, bare: bool = False) -> Markup:
         """Return a number for a sentence, with its unit unless ``bare``, and its band where there is one."""
@@ -124,6 +150,8 @@ class Printed:
         name = words(unit or found.unit)
         made = self._element("span", path, self.number(path, digits, unit), unit, ' class="figure"')
         made += Markup("&nbsp;{}").format(name) if name and not bare else Markup("")
+        before, _, after = marked("|", found.mark).partition("|")
+        made = Markup("{}{}{}").format(before, made, after)
         if found.low is None or found.high is None:
             return made
         low, high = (self._element("span", path, self.number(path, digits, unit, edge=e), unit, f' data-edge="{e}"') for e in ("low", "high"))
@@ -131,7 +159,8 @@ class Printed:
 
     def edge(self, path: str, digits: int | None, edge: str) -> Markup:
         """Return the low or high edge of a number's band as a cell."""
-        return self._element("td", path, self.number(path, digits, edge=edge), "", f' data-edge="{edge}"')
+        mark = mark_of_path(_walked(self.data, path).get(f"{edge}_mark"), [])
+        return self._element("td", path, marked(self.number(path, digits, edge=edge), mark), "", f' data-edge="{edge}"')
 
     def angle(self, path: str, *, tag: str = "td") -> Markup:
         """Return an angle of the injection as it counts from the sheet's own reference."""
@@ -161,6 +190,33 @@ class Printed:
 
         shown = escape(unit or find(self.data, path).unit)
         return Markup(f'<{opened} data-field="{escape(path)}" data-unit="{shown}"{more}>{escape(text)}</{opened.split(" ")[0]}>')
+
+
+def _walked(data: Any, path: str) -> Any:
+    """Return what the data holds at a path; of a quantity's array a part, with its own marks."""
+    for key in path.split("/"):
+        if isinstance(data, dict) and "value" in data and key not in data:
+            codes = data.get("mark")
+            data = {**data, "value": data["value"][int(key)], "mark": codes[int(key)] if isinstance(codes, list | tuple) else codes}
+        else:
+            data = data[int(key)] if isinstance(data, list | tuple) else data[key]
+    return data
+
+
+def _pairs(node: Any) -> Iterator[tuple[Any, str | None]]:
+    """Yield every figure of a quantity in the data, or a bare number, with the code of its mark."""
+    if not isinstance(node, dict):
+        yield node, None
+        return
+
+    def pairs(value: Any, codes: Any) -> Iterator[tuple[Any, str | None]]:
+        if isinstance(value, list | tuple):
+            for k, one in enumerate(value):
+                yield from pairs(one, codes[k] if isinstance(codes, list | tuple) else codes)
+        else:
+            yield value, codes
+
+    yield from pairs(node["value"], node.get("mark"))
 
 
 def _plain(value: float, digits: int) -> str:

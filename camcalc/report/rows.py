@@ -7,11 +7,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ..advice.knock_edge import UNSAMPLED
+from ..advice.starting_table import STEEPEST
+from ..marks import Marks, marked
 from ..results import Record, text_of
 
 if TYPE_CHECKING:
     from ..advice.injection import InjectionWindows
     from ..advice.spark import SparkCeilings
+    from ..advice.starting_table import StartingTable
     from ..brief import Brief
 
 __all__ = [
@@ -32,11 +36,11 @@ __all__ = [
 BASE_COLUMNS = (
     ("speed", "rpm", 0), ("manifold_pressure", "kPa", 0), ("table_spark", "table\nspark", 0), ("ceiling", "ceil-\ning", 0),
     ("pressure_change", "kPa\nmore", 1), ("burned_fraction", "burned\n%", 0), ("burned_fraction_change", "change\n%", 1),
-    ("efficiency", "effic.\n%", 1), ("efficiency_change", "change\n%", 1), ("fuel_change", "fuel\n% more", 1),
+    ("efficiency", "eff.\n%", 1), ("efficiency_change", "change\n%", 1), ("fuel_change", "fuel\n% more", 1),
     ("exhaust_temperature_change", "exhaust\nK hotter", 0),
 )  # fmt: skip
 # How a kind of load is shown: unit, factor from SI, decimals.
-LOAD_UNITS = {"manifold pressure": ("kPa", 1e-3, 0), "air mass": ("mg air", 1e6, 0), "filling": ("% filling", 100.0, 0)}
+LOAD_UNITS = {"manifold pressure": ("kPa", 1e-3, 0), "air charge": ("mg per cylinder", 1e6, 0), "relative charge": ("% relative charge", 100.0, 0)}
 # Ends of injection of two strategies further apart than this have the overlap between them [crank deg]; ESTIMATE.
 JUMP = 90.0
 
@@ -44,28 +48,27 @@ JUMP = 90.0
 def field_text(record: Record, name: str) -> str:
     """Return one measured field as text with unit and band."""
     measured = type(record).measures()[name]
-    return text_of(getattr(record.si, name), measured, getattr(record, "bands", {}).get(name))
+    return text_of(getattr(record.si, name), measured, getattr(record, "bands", {}).get(name), record.mark(name))
 
 
 def number(record: Record, name: str, digits: int = 1) -> str:
-    """Return a measured field as a bare number in its shown unit, for a column whose head names the unit."""
+    """Return a measured field as a number in its shown unit, with its mark, for a column whose head names the unit."""
     value = getattr(record, name).magnitude
-    return f"{value:.{digits}f}" if math.isfinite(value) else "none"
+    return marked(f"{value:.{digits}f}", record.mark(name)) if math.isfinite(value) else "none"
 
 
 def ceiling_rows(ceilings: SparkCeilings, load_axis: str = "manifold pressure", *, bands: bool = False) -> list[tuple[str, list[str]]]:
-    """Return the ceilings over a kind of load as rows of text, greatest load first; in brackets where spark does not cure."""
+    """Return the ceilings over a kind of load as rows of text, greatest load first, each with its mark."""
     loads, values = ceilings.over(load_axis, ceilings.si.manifold_pressure if load_axis == "manifold pressure" else None)
     factor, digits = LOAD_UNITS[load_axis][1:]
     own = load_axis == "manifold pressure"
-    cured = ceilings.cured
+    marks: Marks = ceilings.marks.get("ceiling") if own else ceilings.marks_over(load_axis, loads)
     rows = []
     for k in range(len(loads) - 1, -1, -1):
         cells = []
         for j, value in enumerate(values[k]):
-            text = f"{value:.0f}" if math.isfinite(value) else ""
-            if text and own and not cured[k, j]:
-                text = f"({text})"
+            mark = marks[k][j] if isinstance(marks, tuple) else None
+            text = marked(f"{value:.0f}" if math.isfinite(value) else "", mark)
             low, high = ceilings.si.ceiling_low[k, j], ceilings.si.ceiling_high[k, j]
             if text and bands and own and math.isfinite(low + high):
                 text += f" [{low:.0f} to {high:.0f}]"
@@ -74,18 +77,25 @@ def ceiling_rows(ceilings: SparkCeilings, load_axis: str = "manifold pressure", 
     return rows
 
 
-def starting_notes(brief: Brief) -> list[str]:
+def starting_notes(starting: StartingTable) -> list[str]:
     """Return what the numbers of the starting table are, in lines of text."""
-    ceilings, margin = brief.spark_ceilings, brief.build.limits.si.spark_margin
-    lines = [f"elsewhere at most best torque or knock, less {margin:g} degrees; cells near the idle speed, for an open pedal, have the next faster ones'"]
-    if ceilings.has_zone:
-        lines.insert(0, f"in the zone: level under its ceilings, less {margin:g} degrees, and three degrees a cell from there to the rest")
-        lines.append(
-            "cells that spark does not cure have the next fuller load's, or their late-burn floor where it lies within six degrees of the rest: "
-            "steps beside them are larger"
-        )
-        lines.append("a table that is there already is lowered by camcalc shape instead, no further than it must")
-    return lines
+    si = starting.si
+    edge = "the low edge of its knock band"
+    if not starting.knock_sampled:
+        edge = f"best torque and knock less {UNSAMPLED:g} deg, the widest knock band seen (a brief with bands samples its own)"
+    lines = [
+        f"No cell is above {edge}, less another {si.margin:g} deg. At one speed spark never rises with load.",
+        f"Where the charge or the idle wanders, neighbours differ by at most {STEEPEST:g} deg. They differ more only where so little burns too late.",
+    ]
+    if starting.avoid.any():
+        speeds, loads = starting.speed.magnitude, starting.manifold_pressure.magnitude
+        places = ", ".join(f"{speeds[column]:.0f} rpm and {loads[row]:.0f} kPa" for row, column in np.argwhere(starting.avoid))
+        lines.append(f"Do not load the engine at {places}. Knock leaves less than {si.least_spark:g} deg BTDC there. Use more octane or less compression.")
+    late = int(starting.below_floor.sum())
+    if late:
+        cells = "1 cell of the zone burns" if late == 1 else f"{late} cells of the zone burn"
+        lines.append(f"{cells} later than the floor. Late burning overheats the exhaust. Spark alone cannot fix that: raise speed, change gear or cam.")
+    return [*lines, "To keep your own table and lower it no further than needed, use camcalc shape."]
 
 
 def injection_row(brief: Brief) -> int:

@@ -9,10 +9,12 @@ from rich.console import Console
 from rich.markup import escape
 
 from ..advice.bands import HEADLINES
+from ..cautions import AT_BRAKES, AT_IDLE_SPARK, AT_MORE_RETARD, OVER_SPARK_TABLE, OVER_STARTING_TABLE, Caution
+from ..marks import marked
 from ..results import Record
 from .rows import BASE_COLUMNS, LOAD_UNITS, ceiling_rows, field_text, injection_notes, injection_row, number, starting_notes, window_heads, window_rows
 from .terminal_drive import print_cures, print_road_test, print_surge, print_trade_off
-from .terminal_parts import blank, console, table
+from .terminal_parts import blank, console, print_cautions, show, table
 
 if TYPE_CHECKING:
     from ..advice.cam_facts import CamFacts
@@ -41,13 +43,16 @@ def print_events(facts: CamFacts, console: Console) -> None:
     if any(e.source != "card" for e in facts.events):
         console.print("* from the lift curve; b before, a after")
     o = facts.overlap
-    lines = (
+    lines = [
         f"lobe separation {field_text(facts, 'lobe_separation')}, advance {field_text(facts, 'advance')}",
-        f"effective compression {facts.effective_compression:.2f} at intake closing (0.15 mm valve lift)",
         f"overlap {field_text(o, 'angle')} seat to seat, area {field_text(o, 'area')}",
         f"lift at top dead centre: intake {field_text(o, 'intake_lift_at_top')}, exhaust {field_text(o, 'exhaust_lift_at_top')}",
-        f"overlap factor {field_text(facts, 'overlap_factor')} by definition (used), {field_text(facts, 'overlap_factor_by_fit')} by the fit",
-    )
+    ]
+    if math.isfinite(facts.effective_compression):
+        lines.insert(1, f"effective compression {facts.effective_compression:.2f} at intake closing (0.15 mm valve lift)")
+        lines.append(f"overlap factor {field_text(facts, 'overlap_factor')} by definition (used), {field_text(facts, 'overlap_factor_by_fit')} by the fit")
+    else:
+        lines.append(f"left out: effective compression and overlap factor. [engine] lacks {', '.join(facts.engine_lacks)}.")
     for line in lines:
         console.print("  " + line, highlight=False, markup=False)
     console.print()
@@ -59,6 +64,8 @@ def print_brief(brief: Brief, console: Console, load_axis: str = "manifold press
     console.rule(escape(f"First-fire brief: {build.name}" + (f" ({build.label})" if build.label else "")))
     cams = f"{brief.cam.cam}" + (f" in place of {brief.replaced_cam.cam}" if brief.replaced_cam else "")
     console.print(f"{cams}. Model: {brief.model}.\n", highlight=False, markup=False)
+    if brief.not_for:
+        print_cautions([brief.not_for], console)
     for facts in (brief.cam, brief.replaced_cam):
         if facts:
             print_events(facts, console)
@@ -87,21 +94,22 @@ def print_brief(brief: Brief, console: Console, load_axis: str = "manifold press
 
 
 def print_grid(title: str, record: Record, name: str, console: Console, digits: int = 0) -> None:
-    """Print one quantity of a record over speed and manifold pressure, highest load first; blank where there is none."""
+    """Print one quantity of a record over speed and manifold pressure, highest load first, each figure with its mark; blank where there is none."""
     made = table(title, ["kPa", *(f"{s:.0f}" for s in record.speed.magnitude)], left=0)  # type: ignore[attr-defined]
     loads = record.manifold_pressure.magnitude  # type: ignore[attr-defined]
     values = getattr(record, name).magnitude
     for k in range(len(loads) - 1, -1, -1):
-        made.add_row(f"{loads[k]:.0f}", *(f"{v:.{digits}f}" if math.isfinite(v) else "" for v in values[k]))
-    console.print(made)
+        made.add_row(f"{loads[k]:.0f}", *(blank(v, digits, record.mark(name, k, j)) for j, v in enumerate(values[k])))
+    show(made, console, getattr(record, "marks", {}).get(name))
 
 
 def _idle(brief: Brief, console: Console) -> None:
+    print_cautions((*AT_IDLE_SPARK, *(AT_BRAKES if brief.idle.brakes else ())), console)
     made = table("Idle, warm", ["cam", "gearbox", "acc.", *(t for _, t, _ in IDLE)], left=3)
     for kind, states in (("new", brief.idle.new), ("old", brief.idle.replaced)):
         for state in states:
             made.add_row(kind, state.gearbox, state.accessories, *(number(state, n, d) for n, _, d in IDLE))
-    console.print(made)
+    show(made, console, *(state.marks.get("spark") for state in (*brief.idle.new, *brief.idle.replaced)))
     idle = brief.idle
     console.print(
         f"  vacuum {field_text(idle, 'vacuum')}; penalty {field_text(idle, 'vacuum_penalty')}, "
@@ -110,7 +118,7 @@ def _idle(brief: Brief, console: Console) -> None:
     )
     console.print(f"  {idle.lowest_speeds}", highlight=False, markup=False)
     console.print(f"  {idle.air}", highlight=False, markup=False)
-    for note in (idle.brakes, *idle.unreachable, *((idle.new[0].flag,) if idle.new[0].flag else ())):
+    for note in (*([idle.brakes] if idle.brakes else []), *idle.unreachable, *((idle.new[0].flag,) if idle.new[0].flag else ())):
         console.print(f"  {note}", highlight=False, markup=False)
     console.print()
 
@@ -126,9 +134,9 @@ def _reversion(brief: Brief, console: Console) -> None:
         cells = []
         for name in ("unstable_below", "blow_back_below"):
             road = getattr(g, f"{name}_road_speed").to("mph" if unit == "mph" else "kph").magnitude
-            cells += [number(g, name, 0), f"{road:.0f}" if math.isfinite(road) else "none"]
-        made.add_row(str(g.gear), f"{g.ratio:g}", *cells, number(brief.replaced_reversion[k], "unstable_below", 0) if brief.replaced_reversion else "")
-    console.print(made)
+            cells += [number(g, name, 0), blank(road, 0, g.mark(name)) or "none"]
+        made.add_row(str(g.gear), f"{g.ratio:g}", *cells, number(brief.replaced_reversion[k], "unstable_below", 0) if brief.replaced_reversion else "-")
+    show(made, console, *(mark for g in (*brief.reversion, *brief.replaced_reversion) for mark in g.marks.values()))
     for note in dict.fromkeys(g.note for g in brief.reversion if g.note):
         console.print(f"  {note}", highlight=False, markup=False)
     console.print()
@@ -136,13 +144,16 @@ def _reversion(brief: Brief, console: Console) -> None:
 
 def _idle_spark(brief: Brief, console: Console) -> None:
     advice = brief.idle_spark
+    print_cautions(AT_IDLE_SPARK, console)
     made = table("Idle spark, flat or falling with speed [deg b TDC]", ["rpm", *(f"{s:.0f}" for s in advice.speed.magnitude)], left=0)
-    made.add_row("spark", *(blank(v) for v in advice.si.spark))
-    console.print(made)
-    swept = table("Idle over spark, at the idle speed", ["spark, deg b TDC", *(f"{s:.0f}" for s in advice.si.swept_spark[::2])], left=1)
-    swept.add_row("vacuum, inHg", *(blank(v, 1) for v in advice.manifold_vacuum.magnitude[::2]))
-    swept.add_row("COV of IMEP, %", *(blank(v) for v in advice.imep_variation.magnitude[::2]))
-    console.print(swept)
+    made.add_row("spark", *(blank(v, 0, advice.mark("spark", k)) for k, v in enumerate(advice.si.spark)))
+    show(made, console, advice.marks.get("spark"))
+    swept = advice.si.swept_spark
+    heads = [blank(s, 0, advice.mark("swept_spark", k)) for k, s in enumerate(swept)][::2]
+    made = table("Idle over spark, at the idle speed", ["spark, deg b TDC", *heads], left=1)
+    made.add_row("vacuum, inHg", *(blank(v, 1) for v in advice.manifold_vacuum.magnitude[::2]))
+    made.add_row("COV of IMEP, %", *(blank(v) for v in advice.imep_variation.magnitude[::2]))
+    show(made, console, advice.marks.get("swept_spark"))
     console.print(f"  {advice.why}", highlight=False, markup=False)
     if advice.meets_table:
         console.print(f"  {advice.meets_table}", highlight=False, markup=False)
@@ -151,6 +162,8 @@ def _idle_spark(brief: Brief, console: Console) -> None:
 
 def _ceilings(brief: Brief, console: Console, load_axis: str) -> None:
     ceilings = brief.spark_ceilings
+    if ceilings is None:
+        return
     if not ceilings.has_zone:
         console.print(
             "Spark ceilings, FINAL spark (table plus every adder): no cell needs one; at no speed does the level road lead to a charge that does not "
@@ -159,15 +172,12 @@ def _ceilings(brief: Brief, console: Console, load_axis: str) -> None:
         )
         _starting(brief, console)
         return
-    made = table(f"Spark ceilings, FINAL spark (table plus every adder) [deg b TDC]; {LOAD_UNITS[load_axis][0]} over rpm", _heads(brief, load_axis), left=0)
+    print_cautions(OVER_SPARK_TABLE, console)
+    heads = [LOAD_UNITS[load_axis][0].split()[0], *(f"{s:.0f}" for s in ceilings.speed.magnitude)]
+    made = table(f"Spark ceilings, FINAL spark (table plus every adder) [deg b TDC]; {LOAD_UNITS[load_axis][0]} over rpm", heads, left=0)
     for load, cells in ceiling_rows(ceilings, load_axis):
         made.add_row(load, *cells)
-    console.print(made)
-    console.print(
-        "  no figure: no ceiling from camcalc, best torque or knock decides; in brackets: the late-burn floor, not cured by spark; "
-        "60 is where the search for spark ends and stands for that or more",
-        highlight=False,
-    )
+    show(made, console, ceilings.marks.get("ceiling"))
     words = [w for grid in (ceilings.binds, ceilings.remarks) for row in grid for w in row if w]
     for text in sorted(set(words)):
         console.print(f"  {words.count(text)} cells: {text}", highlight=False, markup=False)
@@ -178,20 +188,26 @@ def _ceilings(brief: Brief, console: Console, load_axis: str) -> None:
 
 
 def _starting(brief: Brief, console: Console) -> None:
-    print_grid("Starting table, FINAL spark [deg b TDC]; kPa over rpm", brief.spark_ceilings, "starting_spark", console)
-    for line in starting_notes(brief):
+    if brief.starting_table is None:
+        return
+    print_cautions(OVER_STARTING_TABLE, console)
+    print_grid("Starting table, FINAL spark [deg b TDC]; kPa over rpm", brief.starting_table, "spark", console)
+    for line in starting_notes(brief.starting_table):
         console.print(f"  {line}", highlight=False, markup=False)
-    console.print()
+    console.print(f"  {Caution.LAW}\n", highlight=False, markup=False)
 
 
 def _sensitivity(brief: Brief, console: Console) -> None:
     s = brief.sensitivity
+    if s is None:
+        return
+    print_cautions(OVER_SPARK_TABLE, console)
     made = table(f"Limits at light load: road load of gear {s.gear} [deg b TDC]", ["rpm", *(f"{v:.0f}" for v in s.speed.magnitude)], left=1)
     made.add_row("load, kPa", *(blank(v) for v in s.manifold_pressure.magnitude))
-    for name, row in zip(s.variants, s.si.limit, strict=True):
-        made.add_row(name, *(blank(v) for v in row))
-    made.add_row("late-burn floor", *(blank(v) for v in s.si.floor))
-    console.print(made)
+    for k, (name, row) in enumerate(zip(s.variants, s.si.limit, strict=True)):
+        made.add_row(name, *(blank(v, 0, s.mark("limit", k, j)) for j, v in enumerate(row)))
+    made.add_row("late-burn floor", *(blank(v, 0, s.mark("floor", j)) for j, v in enumerate(s.si.floor)))
+    show(made, console, *s.marks.values())
     for text in (s.remark, s.beside):
         if text:
             console.print(f"  {text}", highlight=False, markup=False)
@@ -201,16 +217,13 @@ def _sensitivity(brief: Brief, console: Console) -> None:
 def _base(brief: Brief, console: Console) -> None:
     if not brief.base_table:
         return
+    print_cautions(AT_MORE_RETARD, console)
     heads = [head for _, head, _ in BASE_COLUMNS]
     made = table("From the supplied table's spark to the ceiling, at equal torque", heads, left=0)
     for cell in brief.base_table:
         made.add_row(*(number(cell, name, digits) for name, _, digits in BASE_COLUMNS))
-    console.print(made)
+    show(made, console, *(mark for cell in brief.base_table for mark in cell.marks.values()))
     console.print()
-
-
-def _heads(brief: Brief, load_axis: str) -> list[str]:
-    return [LOAD_UNITS[load_axis][0], *(f"{s:.0f}" for s in brief.spark_ceilings.speed.magnitude)]
 
 
 def _injection(brief: Brief, console: Console) -> None:
@@ -253,7 +266,7 @@ def _sure(brief: Brief, console: Console) -> None:
     )
     for name, inputs in brief.sure.matters.items():
         _, low, high, unit = brief.sure.shown()[name]
-        ends = (f"{low:.4g}", f"{high:.4g}")
+        ends = [marked(f"{edge:.4g}", mark) for edge, mark in zip((low, high), brief.sure.marks_of(name)[1:], strict=True)]
         console.print(f"  {HEADLINES[name][2]}: {' to '.join(dict.fromkeys(ends))} {unit}", highlight=False, markup=False)
         console.print(f"    {'; '.join(inputs)}", highlight=False, markup=False)
     console.print()

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 from rich.console import Console
 
-from .terminal_parts import blank, table
+from ..cautions import AT_SURGE, Caution
+from .terminal_parts import blank, print_cautions, show, table
 
 if TYPE_CHECKING:
     from ..advice.trade_off import TradeOff
@@ -28,12 +29,14 @@ TRADE_COLUMNS = 9
 
 def print_surge(brief: Brief, console: Console) -> None:
     """Print which gear not to use below which speed, on the table proposed and on the one supplied."""
+    if brief.surge:
+        print_cautions(AT_SURGE, console)
     for advice in brief.surge:
         _surge(advice, brief.build.vehicle.road_speed_unit, console)
     if brief.surge and brief.surge[0].idle:
         console.print(f"  {brief.surge[0].idle.words}", highlight=False, markup=False)
     console.print(
-        "  verdicts are ours, by acceleration along the road; slope: of the table over the critical, most on the road (none: no damping left to take). "
+        "  verdicts are ours, by acceleration along the road; slope: of the table over the critical, most on the road (gone: no damping left to take). "
         "Swings of the signals are estimates: camcalc surge takes a gear apart\n",
         highlight=False,
     )
@@ -43,25 +46,29 @@ def _surge(advice: DriveAdvice, unit: str, console: Console) -> None:
     heads = ["gear", "coupling", "below\nrpm", f"below\n{unit}", "worst", "damp-\ning", "Hz", "slope,\nrpm, %", "slope,\nload, %"]
     made = table(f"Will it buck, and which gear not to use below what: {advice.table}", heads, left=2)
     for g in advice.gears:
-        road = g.bad_below_road_speed.to(unit).magnitude
-        numbers = [blank(g.si.least_damping, 3), blank(g.si.frequency, 1)]
-        numbers += [blank(100.0 * v) if math.isfinite(v) else "none" for v in (g.si.slope_over_critical_along_speed, g.si.slope_over_critical_along_load)]
-        made.add_row(str(g.gear), g.coupling, blank(60.0 * g.si.bad_below), blank(road), g.worst or "no answer", *numbers)
-    console.print(made)
+        numbers = [blank(60.0 * g.si.bad_below, 0, g.mark("bad_below"))]
+        numbers.append(blank(g.bad_below_road_speed.to(unit).magnitude, 0, g.mark("bad_below_road_speed")))
+        rest = [blank(g.si.least_damping, 3, g.mark("least_damping")), blank(g.si.frequency, 1, g.mark("frequency"))]
+        for name in ("slope_over_critical_along_speed", "slope_over_critical_along_load"):
+            value = float(getattr(g.si, name))
+            rest.append("gone" if math.isinf(value) else blank(100.0 * value, 0, g.mark(name)).replace(" or ", "\nor "))
+        made.add_row(str(g.gear), g.coupling, *numbers, g.worst or "no answer", *rest)
+    show(made, console, *(mark for g in advice.gears for name, mark in g.marks.items() if name != "slowest"))
     for text in (*advice.advice, *([advice.remark] if advice.remark else [])):
         console.print(f"  {text}", highlight=False, markup=False)
 
 
 def print_cures(ranking: CureRanking, console: Console) -> None:
-    """Print what else would cure it, best first."""
+    """Print what else would cure it, best first, the cautions before it."""
+    print_cautions(ranking.cautions, console)
     road = f"gear {ranking.gear}, {60.0 * ranking.si.speed:.0f} rpm"
     made = table(f"What else would cure it, against {ranking.against}; cruise in {road}", CURE_HEADS, left=1)
     for cure in (ranking.none, *(c for c in ranking.cures if c.tried)):
         si = cure.figures.si
-        removes = blank(100.0 * cure.si.removes + 0.0) if cure is not ranking.none else ""
+        removes = blank(100.0 * cure.si.removes + 0.0) if cure is not ranking.none else "-"
         percents = [blank(100.0 * si.idle_variation, 1), blank(cure.figures.idle_vacuum.to("inHg").magnitude, 1), blank(100.0 * si.cruise_variation, 1)]
-        made.add_row(cure.what, removes, *percents, blank(si.damping, 3), blank(si.acceleration, 3))
-    console.print(made)
+        made.add_row(cure.what, removes, *percents, blank(si.damping, 3, cure.figures.mark("damping")), _shaking(si.acceleration))
+    show(made, console, *(cure.figures.marks.get("damping") for cure in (ranking.none, *ranking.cures)))
     for cure in ranking.cures:
         text = "; ".join(cure.notes) or cure.cost
         worse = f"; makes worse: {', '.join(cure.makes_worse)}" if cure.makes_worse else ""
@@ -69,19 +76,27 @@ def print_cures(ranking: CureRanking, console: Console) -> None:
     console.print(f"  {ranking.remark}\n" if ranking.remark else "", highlight=False, markup=False)
 
 
+def _shaking(acceleration: float) -> str:
+    """Return an acceleration [m/s2] as text; without damping a swing grows without end."""
+    return "grows" if math.isinf(acceleration) else blank(acceleration, 3)
+
+
 def print_trade_off(trade: TradeOff, console: Console) -> None:
-    """Print what spark trades at equal torque in one cell."""
+    """Print what spark trades at equal torque in one cell, the cautions before it; sparks that knock or pass a limit say so."""
+    print_cautions(trade.cautions, console)
     step = max(1, math.ceil(len(trade.si.spark) / TRADE_COLUMNS))
     made = table(f"What spark trades at {60.0 * trade.si.speed:.0f} rpm and {trade.si.torque:.0f} N m", ["", *[""] * len(trade.si.spark[::step])], left=1)
+    shown = range(0, len(trade.si.spark), step)
     for head, name, digits in TRADE_ROWS:
-        made.add_row(head, *(blank(float(v), digits) for v in getattr(trade, name).magnitude[::step]))
-    console.print(made)
-    marks = (("best torque at", trade.si.best_spark), ("knock from", trade.si.knock_spark), ("ceiling", trade.si.ceiling))
-    said = [f"{name} {value:.0f}" for name, value in marks if math.isfinite(value)]
+        values = getattr(trade, name).magnitude
+        made.add_row(head, *(blank(float(values[k]), digits, trade.mark(name, k)) for k in shown))
+    points = (("best torque at", "best_spark"), ("knock from", "knock_spark"), ("ceiling", "ceiling"))
+    show(made, console, *(trade.marks.get(name) for name in ("spark", *(name for _, name in points))))
+    said = [f"{head} {blank(getattr(trade.si, name), 0, trade.mark(name))}" for head, name in points if math.isfinite(getattr(trade.si, name))]
     console.print(f"  {', '.join(said)} deg b TDC; each spark with the manifold pressure that holds the torque", highlight=False, markup=False)
     for text in trade.remarks:
         console.print(f"  {text}", highlight=False, markup=False)
-    console.print()
+    console.print(f"  {Caution.LAW}\n", highlight=False, markup=False)
 
 
 def print_road_test(plan: RoadTest, console: Console) -> None:

@@ -11,7 +11,9 @@ from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
-__all__ = ["blank", "console", "table"]
+from ..marks import Mark, Marks, marked, marks_in
+
+__all__ = ["blank", "console", "print_cautions", "show", "table"]
 
 NARROWEST = 100
 
@@ -32,6 +34,24 @@ def table(title: str, columns: Iterable[str], left: int = 1) -> Table:
     return made
 
 
-def blank(value: float, digits: int = 0) -> str:
-    """Return a number as text, nothing where there is none."""
-    return f"{value:.{digits}f}" if math.isfinite(value) else ""
+def blank(value: float, digits: int = 0, mark: Mark | None = None) -> str:
+    """Return a number as text with its mark, nothing where there is none.
+
+    >>> blank(60.0, mark=Mark.OR_MORE), blank(math.nan)
+    ('60 or more', '')
+    """
+    return marked(f"{value:.{digits}f}" if math.isfinite(value) else "", mark)
+
+
+def print_cautions(cautions: Iterable[str], console: Console) -> None:
+    """Print cautions, a line each, to stand before the figures that they are about."""
+    for caution in cautions:
+        console.print(f"! {caution}", highlight=False, markup=False)
+
+
+def show(made: Table, console: Console, *marks: Marks) -> None:
+    """Print a table, and below it what its marks mean, and what a blank cell does where there is one."""
+    console.print(made)
+    blanks = any(column.justify == "right" and not str(cell).strip() for column in made.columns for cell in column.cells)
+    for mark in marks_in(Mark.BLANK if blanks else None, *marks):
+        console.print(f"  {mark}", highlight=False, markup=False)

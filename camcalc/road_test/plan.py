@@ -15,6 +15,7 @@ from scipy.optimize import linear_sum_assignment
 
 from ..advice.bands import TOLERANCES, HeadlineBands
 from ..advice.headlines import headline
+from ..cautions import ON_THE_ROAD
 from ..cycle.models import engine_kind
 from ..cycle.operating import EngineModel, Tolerances
 from ..errors import CamcalcError
@@ -25,18 +26,11 @@ from .readings import Place, Reading, place_of, readings_of, running_of
 if TYPE_CHECKING:
     from ..build import Build
 
-__all__ = ["CAUTIONS", "RoadTest", "TestStep", "most_important", "plan_road_test"]
+__all__ = ["RoadTest", "TestStep", "most_important", "plan_road_test"]
 
 Array = NDArray[np.float64]
 Kind = Callable[..., EngineModel]
 
-CAUTIONS = (
-    "On a closed course only: straight, level, dry, with room to stop; never on a public road.",
-    "A second person runs the logger; the driver drives.",
-    "Try the brakes standing, then at walking pace, before anything else: low vacuum means less assist.",
-    "Engine warm, exhaust drawn off or outdoors while standing; carbon monoxide kills.",
-    "Stop at the first knock, misfire, smell of fuel or fading of the brakes.",
-)
 MOST = 3  # inputs asked about
 # A reading whose ends lie so many standard deviations from its middle settles its input, or tells something; common practice, no source.
 SETTLES, TELLS = 2.0, 1.0
@@ -174,7 +168,7 @@ def plan_road_test(build: Build, sure: HeadlineBands | None = None, *, engine: K
     return RoadTest(
         name=build.name,
         model=nominal.name,
-        cautions=CAUTIONS,
+        cautions=ON_THE_ROAD,
         steps=steps,
         seconds=sum(s.seconds for s in steps) + TURN_ROUND * sum(s.place == "road" for s in steps),
         basis=basis,

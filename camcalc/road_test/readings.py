@@ -147,7 +147,7 @@ READINGS = (
     ),
     Reading(
         "idle air", True, 40.0, (*LOG, "load"),
-        "Idle as before, load logged as air mass per cylinder and cycle from an air meter well before throttle and plenum (one close to the runners "
+        "Idle as before, load logged as air charge per cylinder and cycle from an air meter well before throttle and plenum (one close to the runners "
         "counts blow-back as air); average over 20 s.",
         *MASS, (0.0, 0.03), _idle_air,
     ),

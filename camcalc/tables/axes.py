@@ -8,16 +8,17 @@ from typing import NamedTuple
 from ..errors import InputError
 from ..units import Bounds, factor
 
-__all__ = ["LOADS", "SPEED", "Axis", "LoadKind", "axis_of", "corner_of", "read_corner"]
+__all__ = ["LOADS", "SPEED", "Axis", "LoadKind", "axis_of", "corner_of", "named_by", "read_corner", "said_once", "words_of"]
 
 
 class LoadKind(NamedTuple):
-    """A kind of load: range kept inside and unit shown; a slope's usual step, in words and inside; the names it goes by."""
+    """A kind of load: range kept inside and unit shown; a slope's usual step, inside and in words; what names it, and what may stand beside that."""
 
     bounds: Bounds
     step: float
     step_words: str
     names: tuple[str, ...]
+    beside: tuple[str, ...] = ()
 
 
 class Axis(NamedTuple):
@@ -32,22 +33,37 @@ class Axis(NamedTuple):
 SPEED = Bounds("crank_rps", 0.0, 300.0, "rpm")
 LOADS = {
     "manifold pressure": LoadKind(
-        Bounds("Pa", 1e3, 500e3, "kPa"), 10e3, "10 kPa", ("manifold pressure", "absolute pressure", "manifold absolute pressure", "pressure", "load")
+        Bounds("Pa", 1e3, 500e3, "kPa"),
+        10e3,
+        "10 kPa",
+        ("manifold pressure", "absolute pressure", "pressure", "map", "load"),
+        ("manifold", "intake", "absolute"),
     ),
-    "air mass": LoadKind(
-        Bounds("kg", 0.0, 5e-3, "mg"), 1e-4, "0.1 g", ("air mass", "air", "air per cylinder", "air mass per cylinder", "cylinder air mass", "load")
+    # Air trapped per cylinder and cycle. A step is what 10 kPa are in a small cylinder; ESTIMATE.
+    "air charge": LoadKind(
+        Bounds("kg", 0.0, 5e-3, "mg"),
+        5e-5,
+        "50 mg",
+        ("air charge", "air mass", "air", "charge", "load"),
+        ("fresh", "intake", "trapped", "air", "charge", "mass", "per", "cylinder", "cycle", "stroke", "and"),
     ),
-    # Air mass over swept volume times the density of air at 101.325 kPa and 20 degC.
-    "filling": LoadKind(Bounds("", 0.0, 4.0, "percent"), 0.1, "10 percent", ("filling", "relative filling", "cylinder filling", "load")),
+    # Air charge over swept volume times the density of air at 101.325 kPa and 20 degC.
+    "relative charge": LoadKind(
+        Bounds("", 0.0, 4.0, "percent"),
+        0.1,
+        "10 percent",
+        ("relative charge", "relative load", "relative air", "charge", "load"),
+        ("air", "charge", "cylinder"),
+    ),
 }
 SPEED_NAMES = ("speed", "engine speed", "crank speed")
 ACCEPTED = (
-    "engine speed (rpm), a backslash, and manifold pressure (kPa, bar, Pa, psi, inHg, absolute), air mass per cylinder and cycle (g, mg, kg) "
-    'or filling (percent, 1), e.g. "speed [rpm] \\ manifold pressure [kPa]"'
+    "engine speed (rpm), a backslash, and manifold pressure (kPa, bar, Pa, psi, inHg, absolute), air charge per cylinder and cycle (mg, g, kg) "
+    'or relative charge (percent, 1), e.g. "speed [rpm] \\ manifold pressure [kPa]"'
 )
 _PART = re.compile(r"\s*(?P<name>[^\[\]()]*?)\s*[\[(]\s*(?P<unit>[^\[\]()]*?)\s*[\])]\s*$")
-# An air mass is per cylinder and cycle, and a manifold pressure absolute, whether the unit says so again or not.
-_SAID_AGAIN = re.compile(r"\s+abs(olute)?$|\s*/\s*(cyl(inder)?|cycle|stroke)$")
+# An air charge is per cylinder and cycle, and a manifold pressure absolute, whether the unit says so again or not.
+_SAID_AGAIN = re.compile(r"\s+abs(olute)?$|(\s*(/|\bper\b|\band\b)\s*(cyl(inder)?|cycle|stroke))+$", re.IGNORECASE)
 
 
 def read_corner(text: str) -> tuple[Axis, Axis]:
@@ -65,10 +81,10 @@ def read_corner(text: str) -> tuple[Axis, Axis]:
 
     Examples
     --------
-    >>> [axis.kind for axis in read_corner("speed [rpm] \\ air mass [mg]")]
-    ['speed', 'air mass']
+    >>> [axis.kind for axis in read_corner("speed [rpm] \\ air charge [mg per cylinder]")]
+    ['speed', 'air charge']
     >>> read_corner("rpm \\ %")[1]
-    Axis(kind='filling', unit='%', scale=0.01)
+    Axis(kind='relative charge', unit='%', scale=0.01)
     """
     parts = text.split("\\")
     if len(parts) != 2:
@@ -90,7 +106,40 @@ def axis_of(kind: str) -> Axis:
     Axis(kind='manifold pressure', unit='kPa', scale=1000.0)
     """
     bounds = SPEED if kind == "speed" else LOADS[kind].bounds
-    return Axis(kind, bounds.show, factor(bounds.show, bounds.unit))
+    return Axis(kind, bounds.show + (" per cylinder" if kind == "air charge" else ""), factor(bounds.show, bounds.unit))
+
+
+def words_of(text: str) -> frozenset[str]:
+    """Return the words and numbers of a name in small letters, whatever stands between them.
+
+    >>> sorted(words_of("AirCharge_per-Cylinder"))
+    ['air', 'charge', 'cylinder', 'per']
+    """
+    return frozenset(re.findall(r"[^\W_]+", re.sub(r"(?<=[a-z])(?=[A-Z])", " ", text).lower()))
+
+
+def named_by(words: frozenset[str], names: tuple[str, ...], beside: tuple[str, ...] = ()) -> int | None:
+    """Return which of some names these words say, in any order; nothing where they say none, or where a word stands beside that changes the meaning.
+
+    >>> named_by(words_of("spark retard from knock"), ("knock retard",), ("spark", "from"))
+    0
+    >>> named_by(words_of("exhaust pressure"), ("manifold pressure", "pressure"), ("absolute",)) is None
+    True
+    """
+    for place, name in enumerate(names):
+        needed = words_of(name)
+        if needed <= words and words - needed <= set(beside):
+            return place
+    return None
+
+
+def said_once(unit: str) -> str:
+    """Return a unit without "absolute" or "per cylinder", which go without saying for a load.
+
+    >>> said_once("mg per cylinder and cycle"), said_once("kPa absolute")
+    ('mg', 'kPa')
+    """
+    return _SAID_AGAIN.sub("", " ".join(unit.split()))
 
 
 def corner_of(down: Axis, along: Axis) -> str:
@@ -101,13 +150,12 @@ def corner_of(down: Axis, along: Axis) -> str:
 def _axis(text: str) -> Axis | None:
     match = _PART.match(text)
     name, unit = (match["name"], match["unit"]) if match else ("", text.strip())
-    name = " ".join(name.replace("_", " ").lower().split())
-    known = _SAID_AGAIN.sub("", unit)
+    known = said_once(unit)
     if not known:
         return None
-    kinds = [("speed", SPEED, SPEED_NAMES)] + [(kind, load.bounds, load.names) for kind, load in LOADS.items()]
-    for kind, bounds, names in kinds:
-        if name and name not in names:
+    kinds = [("speed", SPEED, SPEED_NAMES, ()), *((kind, load.bounds, load.names, load.beside) for kind, load in LOADS.items())]
+    for kind, bounds, names, beside in kinds:
+        if name.strip() and named_by(words_of(name), names, beside) is None:
             continue
         try:
             return Axis(kind, unit, factor("" if known == "1" else known, bounds.unit))
@@ -119,9 +167,9 @@ def _axis(text: str) -> Axis | None:
 def _why_no_load(part: str) -> str:
     words = part.lower()
     if re.search(r"throttle|pedal", words):
-        return "a throttle or pedal angle is no measure of the charge: log manifold pressure or air mass against it, and make the axis of that"
+        return "a throttle or pedal angle is no measure of the charge: log manifold pressure or air charge against it, and make the axis of that"
     if re.search(r"\bv(olts?)?\b", words):
-        return "a voltage needs the sensor's own line: turn the axis into pressure or air mass first"
+        return "a voltage needs the sensor's own line: turn the axis into pressure or air charge first"
     if re.search(r"vacuum|gauge|gage|boost|psig", words):
         return "turn it into absolute pressure with the barometer of the day"
     return f'"{part.strip()}" is no load with a unit that belongs to it'

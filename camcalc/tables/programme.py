@@ -1,7 +1,7 @@
 """The shaping programme on whole numbers: the largest table under its bounds, and the table nearest to another.
 
-Neighbours along both axes may differ by so much; all angles are counted in ticks of a billionth of a degree, so that
-sums, differences and comparisons are exact.
+Neighbours along both axes may differ by a limit, and the fuller of two neighbours along load may be above the lighter by a limit of its own.
+All angles are counted in ticks of a billionth of a degree, so that sums, differences and comparisons are exact.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from ..errors import NoSolutionError
 
-__all__ = ["TICKS", "Conflict", "Limits", "angles_of", "conflicts", "floored", "largest", "nearest", "ticks_of"]
+__all__ = ["TICKS", "Conflict", "Limits", "angles_of", "binding", "conflicts", "floored", "largest", "nearest", "ticks_of"]
 
 Whole = NDArray[np.int64]
 Mask = NDArray[np.bool_]
@@ -26,10 +26,19 @@ _FAR = np.int64(2**40)
 
 
 class Limits(NamedTuple):
-    """How much neighbours may differ: along speed (one row less than the table) and along load (one column less)."""
+    """How much neighbours may differ: along speed (one row less than the table) and along load (one column less), either way.
+
+    ``rising`` is one-sided: how far the fuller of two neighbours along load may be above the lighter one; the lesser of it and
+    ``along_load`` holds. Where it is 0 spark does not rise with load.
+    """
 
     along_speed: Whole
     along_load: Whole
+    rising: Whole
+
+    def level_from(self, cells: Mask) -> Limits:
+        """Return the limits with no rise along load from the first of some cells in each row on."""
+        return self._replace(rising=np.where(np.logical_or.accumulate(cells, axis=1)[:, :-1], np.minimum(self.rising, 0), self.rising))
 
 
 class Conflict(NamedTuple):
@@ -62,8 +71,9 @@ def floored(bound: Whole, kept: tuple[Whole, ...], increment: int) -> Whole:
 def largest(upper: Whole, kept: tuple[Whole, ...], locked: Mask, limits: Limits, increment: int) -> tuple[Whole, Whole]:
     """Return the largest table under its upper bounds, and for each cell the flat index of the cell that holds it down (itself, by its bound).
 
-    Tables that keep the limits and hold allowed numbers are closed under the cell-by-cell maximum: from two of them, the
-    difference of two maxima is no more than the larger difference. So there is a largest, and it is reached by lowering, from
+    Each limit says that one cell is no more than another and a constant; a limit both ways is two such. Tables that keep them and
+    hold allowed numbers are closed under the cell-by-cell maximum: in either table the first cell is within reach of the second, so the larger
+    of both first cells is within reach of the larger of both second cells. So there is a largest, and it is reached by lowering, from
     the bounds on, each cell to the largest allowed number within reach of its neighbours until nothing moves: no such step
     passes the largest table. Locked cells hold the first of ``kept`` and do not move; ``conflicts`` says whether they can stay.
     """
@@ -106,8 +116,8 @@ def nearest(base: Whole, upper: Whole, locked: Mask, limits: Limits, increment: 
     """Return the table under its upper bounds with the least sum of changes from ``base``; of several, the one with the least spark.
 
     Every number of ``base`` outside locked cells must be a multiple of the increment, and a feasible table must exist.
-    In increments, with rises p and falls m of the free cells, the programme is: least sum of p + m; p - m of neighbours
-    differ within whole limits; whole bounds on p and m. Each row of its matrix holds one +1 and one -1 per column pair (p, -m):
+    In increments, with rises p and falls m of the free cells, the programme is: least sum of p + m; p - m of one cell is
+    no more than that of a neighbour and a whole limit; whole bounds on p and m. Each row of its matrix holds one +1 and one -1 per column pair (p, -m):
     a network matrix with repeated negated columns, totally unimodular, so every vertex is whole, and so is every vertex
     of the dual, whose costs are 1. HiGHS' simplex method ends on a vertex. The second programme takes the least sum
     of spark over the first one's solutions: rows and bounds with a price other than zero are held.
@@ -143,7 +153,7 @@ def _free_programme(base: Whole, upper: Whole, locked: Mask, limits: Limits, inc
     plus, minus, room = [], [], []
     for here, there, limit in _pairs(limits):
         most[here] = np.where(locked[there], np.minimum(most[here], (base[there] + limit) // increment), most[here])
-        least[here] = np.where(locked[there], np.maximum(least[here], -((limit - base[there]) // increment)), least[here])
+        least[there] = np.where(locked[here], np.maximum(least[there], -((limit - base[here]) // increment)), least[there])
         both = ~locked[here] & ~locked[there]
         plus.append(number[here][both])
         minus.append(number[there][both])
@@ -169,12 +179,21 @@ def _solved(cost: Any, rows: Any, room: tuple[Any, Any], bounds: tuple[Any, Any]
     return found
 
 
+def binding(table: Whole, limits: Limits, increment: int) -> tuple[Mask, Mask]:
+    """Return the cells that an increment more would put out of reach of a neighbour by a limit either way, and by the limit on rising."""
+    steep, rises = np.zeros(table.shape, dtype=bool), np.zeros(table.shape, dtype=bool)
+    for here, there, limit in _pairs(limits._replace(rising=limits.along_load)):
+        steep[here] |= table[here] + increment > table[there] + limit
+    rises[:, 1:] = (table[:, 1:] + increment > table[:, :-1] + limits.rising) & (limits.rising < limits.along_load)
+    return steep, rises
+
+
 def _pairs(limits: Limits) -> tuple[tuple[tuple[slice, slice], tuple[slice, slice], Whole], ...]:
-    """Return every neighbouring pair of cells both ways, as slices of the table, with its limit."""
+    """Return every neighbouring pair of cells both ways, as slices of the table, with how far the first may be above the second."""
     every, low, high = slice(None), slice(None, -1), slice(1, None)
     return (
         ((high, every), (low, every), limits.along_speed),
         ((low, every), (high, every), limits.along_speed),
-        ((every, high), (every, low), limits.along_load),
+        ((every, high), (every, low), np.minimum(limits.along_load, limits.rising)),
         ((every, low), (every, high), limits.along_load),
     )

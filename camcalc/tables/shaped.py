@@ -1,22 +1,46 @@
-"""What shaping has done to a table: every changed cell with its reason, the rim outside the zone, the steepest slopes before and after."""
+"""What shaping has done to a table: every changed cell with its reasons, the rim outside the zone, knock, the steepest slopes before and after."""
 
 from __future__ import annotations
 
 import dataclasses
+import enum
 import html
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..advice.spark import APPLIES_TO
+from ..cautions import OVER_SPARK_TABLE, Caution
+from ..marks import Mark, Marks
 from ..results import Measure, Record, measure
 from .axes import LOADS
-from .table import SparkTable, grid_lines
+from .hazards import KnockCell, LoadRise
+from .shaped_words import shaped_text
+from .table import SparkTable
 
-__all__ = ["BelowFloor", "CellChange", "ShapedTable", "SteepestSlopes", "steepest"]
+__all__ = ["BelowFloor", "CellChange", "Fallback", "Reason", "ShapedTable", "SteepestSlopes", "steepest"]
 
 IN_ZONE, WHOLE_TABLE = "neighbours that touch the zone", "whole table"
+
+
+class Reason(enum.StrEnum):
+    """Why a cell changed."""
+
+    CEILING = "above the ceiling"
+    KNOCK = "above the knock limit less its margin"
+    SLOPE = "slope to a neighbour"
+    RISE = "above a lighter load"
+    RAISED = "raised, so that neighbours fall less"
+    ADDED_BACK = "visited without surge"
+
+
+class Fallback(enum.StrEnum):
+    """The axes on which a limit per cell stands in for a slope limit that is not known."""
+
+    ALONG_SPEED = "along speed"
+    ALONG_LOAD = "along load"
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
@@ -29,7 +53,16 @@ class CellChange(Record):
     spark_before: Measure = measure("crank_deg")
     spark_after: Measure = measure("crank_deg")
     in_zone: bool
-    reason: str
+    reasons: tuple[Reason, ...]
+
+    @property
+    def reason(self) -> str:
+        """All reasons in words."""
+        return ", and ".join(self.reasons)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain data for JSON."""
+        return {**super().to_dict(), "reason": self.reason}
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
@@ -42,6 +75,7 @@ class BelowFloor(Record):
     spark: Measure = measure("crank_deg")
     floor: Measure = measure("crank_deg")
     spark_before: Measure = measure("crank_deg")
+    marks: Mapping[str, Marks] = dataclasses.field(default_factory=dict)
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
@@ -63,7 +97,12 @@ class SteepestSlopes(Record):
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
 class ShapedTable(Record):
-    """A shaped table beside the one it came from. Ceilings are for FINAL spark: with adders on top of the table, it must lie lower by them."""
+    """A shaped table beside the one it came from. Ceilings are for FINAL spark: with adders on top of the table, it must lie lower by them.
+
+    ``knock_cells`` are the cells of the supplied table above their knock limit, or less than ``knock_margin`` below it. ``knock_known`` says
+    in which cells knock was computed: elsewhere nothing is known, which is no permission. ``rises`` is where spark still rises with load, as in the
+    supplied table; ``fallbacks`` the axes on which a limit per cell stands in for a slope limit that is not known.
+    """
 
     base: SparkTable
     table: SparkTable
@@ -71,6 +110,12 @@ class ShapedTable(Record):
     below_floor: tuple[BelowFloor, ...]
     slopes: tuple[SteepestSlopes, ...]
     zone: NDArray[np.bool_] = dataclasses.field(repr=False)
+    knock_cells: tuple[KnockCell, ...] = ()
+    knock_known: NDArray[np.bool_] | None = dataclasses.field(default=None, repr=False)
+    knock_margin: Measure = measure("crank_deg")
+    least_spark: Measure = measure("crank_deg")
+    rises: tuple[LoadRise, ...] = ()
+    fallbacks: tuple[Fallback, ...] = ()
     applies_to: str = APPLIES_TO
 
     @property
@@ -79,21 +124,16 @@ class ShapedTable(Record):
         return tuple(change for change in self.changes if not change.in_zone)
 
     def to_dict(self) -> dict[str, Any]:
-        """Return plain data for JSON, the rim listed by itself too."""
-        return {**super().to_dict(), "rim": [change.to_dict() for change in self.rim]}
+        """Return plain data for JSON, the rim and the cautions listed too."""
+        return {
+            **super().to_dict(),
+            "rim": [change.to_dict() for change in self.rim],
+            "cautions": [*OVER_SPARK_TABLE, Caution.LAW],
+            "marks": [Mark.BLANK],
+        }
 
     def __str__(self) -> str:
-        head = [f"spark, crank deg before top dead centre; {self.table.corner}", self.applies_to, ""]
-        texts = self.table.cell_texts()
-        marks = np.full(self.table.shape, " ")
-        for change in self.changes:
-            marks[change.row, change.column] = "*" if change.in_zone else "~"
-        grid = grid_lines(self.table, [[f"{t}{m}" for t, m in zip(*row, strict=True)] for row in zip(texts, marks.tolist(), strict=True)])
-        key = ["", f"* changed in the zone: {len(self.changes) - len(self.rim)} cells;  ~ changed outside it, the rim: {len(self.rim)} cells"]
-        moves = [f"  {c.where:<24} {c.si.spark_before:>6.4g} -> {c.si.spark_after:<6.4g} {'' if c.in_zone else 'rim: '}{c.reason}" for c in self.changes]
-        slopes = [f"steepest, {s.of}, {s.when}: {s.words()}" for s in self.slopes]
-        late = [f"below the late-burn floor at {b.where}: {b.si.spark:.4g}, floor {b.si.floor:.4g}" for b in self.below_floor]
-        return "\n".join([*head, *grid, *key, *moves, *slopes, *late])
+        return shaped_text(self)
 
     def _repr_html_(self) -> str:
         return f"<pre>{html.escape(str(self))}</pre>"

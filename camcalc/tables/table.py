@@ -18,6 +18,7 @@ from ..results import Measure, Record, measure, plain_data
 from ..units import Quantity, quantity, to_si
 from .axes import LOADS, SPEED, Axis, axis_of, corner_of, read_corner
 from .layout import Layout, bare_text, decimals_of, number_of, split_text, with_decimals
+from .likely_unit import axis_error
 
 __all__ = ["LEAST_INCREMENT", "SparkTable", "TableSlopes", "bilinear", "bilinear_slopes", "read_table"]
 
@@ -40,8 +41,8 @@ class TableSlopes(NamedTuple):
 class SparkTable(Record):
     """Spark over speed and load: a row for each speed, a column for each load, crank degrees before top dead centre.
 
-    ``loads`` are floats in the inner unit of ``load_kind``: manifold pressure [Pa, absolute], air mass [kg per cylinder and
-    cycle], or filling [ratio: air mass over swept volume times the density of air at 101.325 kPa and 20 degC].
+    ``loads`` are floats in the inner unit of ``load_kind``: manifold pressure [Pa, absolute], air charge [kg per cylinder and
+    cycle], or relative charge [ratio: air charge over swept volume times the density of air at 101.325 kPa and 20 degC].
     FINAL spark is the table plus every adder.
     """
 
@@ -88,7 +89,7 @@ class SparkTable(Record):
 
         Examples
         --------
-        >>> axes = {"load_kind": "filling", "speed": np.array([20.0, 40.0]), "loads": [0.2, 0.4]}
+        >>> axes = {"load_kind": "relative charge", "speed": np.array([20.0, 40.0]), "loads": [0.2, 0.4]}
         >>> table = SparkTable(**axes, cells=np.array([[10.0, 14.0], [20.0, 24.0]]), increment=1.0)
         >>> table.spark("1800 rpm", "30 percent").magnitude
         17.0
@@ -107,7 +108,7 @@ class SparkTable(Record):
 
         Examples
         --------
-        >>> axes = {"load_kind": "filling", "speed": np.array([20.0, 40.0]), "loads": [0.2, 0.4]}
+        >>> axes = {"load_kind": "relative charge", "speed": np.array([20.0, 40.0]), "loads": [0.2, 0.4]}
         >>> table = SparkTable(**axes, cells=np.array([[10.0, 14.0], [20.0, 24.0]]), increment=1.0)
         >>> round(table.slopes("1800 rpm", "30 percent").along_speed.to("crank_deg/krpm").magnitude, 3)
         8.333
@@ -220,7 +221,7 @@ def read_table(path: str | Path, *, increment: Any = None) -> SparkTable:
         numbers = [[number_of(bare_text(cell)) for cell in row[1:]] for row in layout.cells[1:]]
         down = [number_of(bare_text(row[0])) for row in layout.cells[1:]]
         along = [number_of(bare_text(cell)) for cell in layout.cells[0][1:]]
-        return SparkTable(
+        table = SparkTable(
             load_kind=axes[1].kind,
             speed=np.array(down) * axes[0].scale,
             loads=np.array(along) * axes[1].scale,
@@ -229,6 +230,10 @@ def read_table(path: str | Path, *, increment: Any = None) -> SparkTable:
             layout=layout,
             path=path,
         )
+        wrong = axis_error(np.array(along), axes[1].unit, axes[1].scale, LOADS[axes[1].kind].bounds.unit)
+        if wrong is not None:
+            raise wrong
+        return table
     except OSError as error:
         raise InputError("the spark table", came=f"{path}: {error.strerror}", expected="a CSV file that can be read") from None
     except UnicodeDecodeError:

@@ -101,7 +101,7 @@ def test_each_cell_says_that_its_ceiling_is_for_final_spark(compared: tuple[Base
         assert APPLIES_TO in str(cell)
 
 
-@pytest.mark.parametrize(("kind", "per_load"), [("manifold pressure", 3e-4), ("filling", 40.0), ("air mass", 4e4)])
+@pytest.mark.parametrize(("kind", "per_load"), [("manifold pressure", 3e-4), ("relative charge", 40.0), ("air charge", 4e4)])
 def test_a_table_is_asked_at_its_own_kind_of_load(resolved_of: Make, kind: str, per_load: float) -> None:
     model, table = resolved_of("dockside", old=True), Falling(kind, per_load)
     spark = spark_of_table(model, table, 25.0, 60e3)

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from camcalc.advice.load_axis import LOAD_KINDS, air_of_filling, load_of, pressure_of_load
+from camcalc.advice.load_axis import LOAD_KINDS, air_charge_of, load_of, pressure_of_load
 from camcalc.errors import InputError, NoSolutionError
 
 Make = Callable[..., Any]
@@ -23,30 +23,30 @@ def test_a_pressure_comes_back_from_its_load(resolved_of: Make, kind: str, old: 
     assert pressure_of_load(model, SPEED, load, SPARK, kind) == pytest.approx(pressure, rel=1e-3)
 
 
-def test_filling_is_air_mass_over_that_of_the_swept_volume(resolved_of: Make, example: str) -> None:
+def test_relative_charge_is_air_charge_over_that_of_the_swept_volume(resolved_of: Make, example: str) -> None:
     model = resolved_of(example, old=True)
-    air, filling = (load_of(model, SPEED, 70e3, SPARK, kind) for kind in ("air mass", "filling"))
-    assert air == pytest.approx(air_of_filling(model.build, filling), rel=1e-12)
+    air, share = (load_of(model, SPEED, 70e3, SPARK, kind) for kind in ("air charge", "relative charge"))
+    assert air == pytest.approx(air_charge_of(model.build, share), rel=1e-12)
     # 101.325 kPa and 20 degC by default: 1.2041 kg/m3 of dry air.
-    assert air_of_filling(model.build, 1.0) == pytest.approx(1.2041 * model.geometry.swept, rel=1e-4)
-    assert 0.3 < filling < 0.8
+    assert air_charge_of(model.build, 1.0) == pytest.approx(1.2041 * model.geometry.swept, rel=1e-4)
+    assert 0.3 < share < 0.8
 
 
-def test_the_reference_of_filling_is_the_sheet_s(build_of: Make) -> None:
+def test_the_reference_of_relative_charge_is_the_sheet_s(build_of: Make) -> None:
     build = build_of("dockside")
-    denser = build.replace(limits=build.limits.replace(filling_pressure="105 kPa", filling_temperature="0 degC"))
-    ratio = air_of_filling(denser, 0.5) / air_of_filling(build, 0.5)
+    denser = build.replace(limits=build.limits.replace(reference_pressure="105 kPa", reference_temperature="0 degC"))
+    ratio = air_charge_of(denser, 0.5) / air_charge_of(build, 0.5)
     assert ratio == pytest.approx(105.0 / 101.325 * 293.15 / 273.15, rel=1e-9)
 
 
 @pytest.mark.parametrize("call", [load_of, pressure_of_load])
-@pytest.mark.parametrize(("kind", "meant"), [("manifold presure", "manifold pressure"), ("air", "air mass"), ("fillin", "filling")])
+@pytest.mark.parametrize(("kind", "meant"), [("manifold presure", "manifold pressure"), ("air", "air charge"), ("fillin", "relative charge")])
 def test_a_load_of_no_known_kind_is_refused_with_the_nearest(resolved_of: Make, call: Any, kind: str, meant: str) -> None:
     with pytest.raises(InputError, match=meant):
         call(resolved_of("dockside", old=True), SPEED, 50e3, SPARK, kind)
 
 
-@pytest.mark.parametrize(("kind", "load", "unit"), [("filling", 1.4, "% filling"), ("air mass", 900e-6, "mg")])
+@pytest.mark.parametrize(("kind", "load", "unit"), [("relative charge", 1.4, "% relative charge"), ("air charge", 900e-6, "mg")])
 def test_a_load_beyond_reach_is_refused_with_the_most_there_is(resolved_of: Make, kind: str, load: float, unit: str) -> None:
     model = resolved_of("dockside", old=True)
     with pytest.raises(NoSolutionError, match="beyond reach at 1600 rpm") as told:
@@ -57,7 +57,7 @@ def test_a_load_beyond_reach_is_refused_with_the_most_there_is(resolved_of: Make
     assert pressure_of_load(model, SPEED, 0.99 * told.value.reachable, SPARK, kind) > 80e3
 
 
-@pytest.mark.parametrize(("kind", "load"), [("filling", 0.002), ("air mass", 1e-6)])
+@pytest.mark.parametrize(("kind", "load"), [("relative charge", 0.002), ("air charge", 1e-6)])
 def test_a_load_too_light_is_refused(resolved_of: Make, kind: str, load: float) -> None:
     with pytest.raises(NoSolutionError, match="too light at 1600 rpm"):
         pressure_of_load(resolved_of("dockside", old=True), SPEED, load, SPARK, kind)

@@ -128,11 +128,11 @@ ASIDE = 0.5
 
 
 def never_lower(rows: list[list[CeilingCell]]) -> None:
-    """Fail if a limit or a ceiling falls from row to row; no ceiling stands for any spark."""
+    """Fail if a limit or a ceiling falls from row to row; a cell without a ceiling has best torque or knock, its own limit."""
     for before, after in itertools.pairwise(rows):
         for low, high in zip(before, after, strict=True):
             assert high.limit >= low.limit - ASIDE, (low, high)
-            own = [math.inf if math.isnan(c.ceiling) else c.ceiling for c in (low, high) if c.binds != FLOOR]
+            own = [c.limit if math.isnan(c.ceiling) else c.ceiling for c in (low, high) if c.binds != FLOOR]
             assert own == sorted(own) or own[0] - own[1] <= ASIDE, (low, high)
 
 

@@ -1,189 +1,195 @@
-"""The first table for the low-speed zone, from cells made for the test and from the resolved engines."""
+"""The first table for the low-speed zone: its rules on tables drawn at random, an independent solver beside it, and the resolved engines."""
 
 from __future__ import annotations
 
-import itertools
 import math
+import tomllib
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.optimize import linprog
 
-from camcalc.advice.spark_limits import AT_IDLE, LIMITS, NO_TORQUE, OFFSETS, CeilingCell
-from camcalc.advice.starting_table import STEEPEST, starting_table, whole_table
+from camcalc import read_build
+from camcalc.advice.idle import idle_state
+from camcalc.advice.knock_edge import KnockEdge, knock_edge
+from camcalc.advice.spark import spark_ceilings
+from camcalc.advice.starting_table import STEEPEST, Cells, Slopes, StartingTable, largest_table, starting_table
+from tests.oracles.coarse_engine import CoarseEngine
 
 Make = Callable[..., Any]
-MARGIN = 2.0
-
-
-def cell(*, best: float, limit: float, floor: float, knock: float = math.inf, zone: bool = True, remark: str = "") -> CeilingCell:
-    """A cell as the ceilings give it: in the zone the limit, or the floor where the limit asks for less."""
-    safe = min(best, knock)
-    limit = min(limit, safe) if zone else safe
-    floor = min(floor, best)
-    ceiling = math.nan if not zone else (limit if limit >= floor else min(floor, safe))
-    binds = "" if not zone else LIMITS["fuller" if limit >= floor else "floor"]
-    plain = dict.fromkeys(CeilingCell._fields, math.nan)
-    return CeilingCell(
-        **plain
-        | {"best": best, "knock": knock, "limit": limit, "floor": floor, "ceiling": ceiling, "binds": binds, "remark": remark, "torque": (1.0,) * OFFSETS.size}
-    )  # type: ignore[arg-type]
+ROOT = Path(__file__).resolve().parents[2]
 
 
 @st.composite
-def grids(draw: st.DrawFn) -> list[list[CeilingCell]]:
-    """A grid whose zone lies where spark is to be limited, with dead cells, cells near idle, and cells that spark does not cure."""
-    rows, columns = draw(st.integers(1, 4)), draw(st.integers(1, 5))
-    one = st.builds(
-        cell,
-        best=st.floats(15.0, 60.0),
-        limit=st.floats(0.0, 60.0),
-        floor=st.floats(-10.0, 40.0),
-        knock=st.sampled_from([math.inf]) | st.floats(0.0, 50.0),
-        zone=st.booleans(),
+def tables(draw: st.DrawFn) -> Cells:
+    """Bounds, wandering cells, idle cells and steps at random."""
+    rows, columns = draw(st.integers(1, 5)), draw(st.integers(1, 6))
+    shape = (rows, columns)
+    most = draw(st.lists(st.integers(0, 60), min_size=rows * columns, max_size=rows * columns))
+    wanders = draw(st.lists(st.booleans(), min_size=rows * columns, max_size=rows * columns))
+    idle = np.zeros(shape, dtype=bool)
+    idle[: draw(st.integers(0, rows)), : draw(st.integers(0, columns))] = True
+    load, speed = draw(st.integers(1, 8)), draw(st.integers(1, 8))
+    return Cells(
+        np.array(most, dtype=float).reshape(shape),
+        np.array(wanders).reshape(shape) | idle,
+        idle,
+        np.full((rows - 1, columns), float(load)),
+        np.full((rows, columns - 1), float(speed)),
     )
-    outside = st.builds(
-        cell, best=st.floats(15.0, 60.0), limit=st.just(0.0), floor=st.just(0.0), zone=st.just(False), remark=st.sampled_from([AT_IDLE, NO_TORQUE])
-    )
-    return [[draw(one | one | outside) for _ in range(columns)] for _ in range(rows)]
 
 
-def field(cells: list[list[CeilingCell]], name: str) -> Any:
-    return np.array([[getattr(c, name) for c in row] for row in cells])
+def rules(cells: Cells) -> list[tuple[tuple[int, int], tuple[int, int], float]]:
+    """Every rule between two cells as ``first - second <= limit``, written down again from the words of the docstring."""
+    most, w = cells.most, cells.wanders
+    found = []
+    rows, columns = most.shape
+    for row, column in np.ndindex(rows, columns):
+        found += [((fuller, column), (row, column), 0.0) for fuller in range(row + 1, rows)]
+        if row + 1 < rows:
+            own, step = abs(most[row, column] - most[row + 1, column]), cells.along_load[row, column]
+            found.append(((row, column), (row + 1, column), step if w[row, column] and w[row + 1, column] else max(step, own)))
+        if column + 1 < columns:
+            own, step = abs(most[row, column] - most[row, column + 1]), cells.along_speed[row, column]
+            step = step if w[row, column] or w[row, column + 1] else max(step, own)
+            found.append(((row, column), (row, column + 1), step))
+            both = cells.idle[row, column] and cells.idle[row, column + 1]
+            found.append(((row, column + 1), (row, column), 0.0 if both else step))
+    return found
 
 
-def zone_of(cells: list[list[CeilingCell]]) -> Any:
-    return np.isfinite(field(cells, "ceiling"))
+@given(cells=tables())
+def test_the_largest_table_is_that_of_an_independent_linear_programme(cells: Cells) -> None:
+    ties, table = rules(cells), largest_table(cells)
+    index = np.arange(table.size).reshape(table.shape)
+    a = np.zeros((len(ties), table.size))
+    for k, (first, second, _) in enumerate(ties):
+        a[k, index[first]] += 1.0
+        a[k, index[second]] -= 1.0
+    free = {"A_ub": a, "b_ub": [limit for *_, limit in ties]} if ties else {}
+    solved = linprog(-np.ones(table.size), bounds=[(None, top) for top in cells.most.ravel()], method="highs", **free)
+    assert solved.success
+    assert table.ravel() == pytest.approx(solved.x, abs=1e-7)
 
 
-def cured_in(cells: list[list[CeilingCell]]) -> Any:
-    return zone_of(cells) & (field(cells, "floor") <= field(cells, "limit"))
+@given(cells=tables())
+def test_spark_never_rises_with_load_and_the_table_is_whole_where_its_bounds_are(cells: Cells) -> None:
+    table = largest_table(cells)
+    assert (np.diff(table, axis=0) <= 0.0).all()
+    assert np.array_equal(table, np.floor(table))
+    # Nothing is below the least of all bounds, so nothing falls under the least spark that the bounds keep.
+    assert table.min() >= cells.most.min()
 
 
-@given(cells=grids(), margin=st.floats(0.0, 6.0))
-def test_no_cell_passes_its_ceiling_or_outside_the_zone_best_torque_and_knock_less_the_margin(cells: list[list[CeilingCell]], margin: float) -> None:
-    table, zone = starting_table(cells, margin=margin), zone_of(cells)
-    given_ = np.isfinite(table)
-    assert (table[given_ & zone] <= field(cells, "ceiling")[given_ & zone] + 1e-9).all()
-    outside = given_ & ~zone
-    plain = np.minimum(field(cells, "best"), field(cells, "knock"))
-    assert (table[outside] <= plain[outside] - margin + 1e-9).all()
+@pytest.fixture(scope="module", params=["quarry-road", "dockside", "long-meadow"])
+def grid(request: pytest.FixtureRequest, ceilings_of: Make, resolved_of: Make) -> tuple[Any, Any, Any]:
+    """Ceilings, idles and sheet of each example, resolved."""
+    name = str(request.param)
+    engine = resolved_of(name)
+    build = engine.build
+    drives = (False, True) if build.vehicle.transmission == "converter" else (False,)
+    return ceilings_of(name), tuple(idle_state(engine, drive=d) for d in drives), build
 
 
-@given(cells=grids())
-def test_no_cell_of_the_zone_lies_below_its_floor_unless_its_ceiling_does(cells: list[list[CeilingCell]]) -> None:
-    table, zone = starting_table(cells, margin=MARGIN), zone_of(cells)
-    given_ = np.isfinite(table) & zone
-    assert (table[given_] >= np.minimum(field(cells, "floor"), field(cells, "ceiling"))[given_] - 1e-9).all()
+def check(found: StartingTable, ceilings: Any, edge: KnockEdge, idles: Any, build: Any, *, steps: tuple[float, float] = (STEEPEST, STEEPEST)) -> None:
+    """Every rule of a starting table, from the outside."""
+    si, margin = found.si, build.limits.si.spark_margin
+    table, there = si.spark, np.isfinite(si.spark)
+    # None above the low edge of its knock band less the margin.
+    assert (table <= edge.low - margin)[there].all()
+    # None above its ceiling.
+    limited = there & np.isfinite(ceilings.si.ceiling)
+    assert (table <= ceilings.si.ceiling)[limited].all()
+    # Never rising with load, whatever lies between.
+    for column in table.T:
+        assert (np.diff(column[np.isfinite(column)]) <= 0.0).all()
+    # None below the least spark, and blank exactly where knock asks for less.
+    assert (table >= si.least_spark)[there].all()
+    assert np.array_equal(~there, found.avoid)
+    dead = np.isnan(si.asked)
+    assert (np.floor(si.asked[found.avoid & ~dead]) < si.least_spark).all()
+    # Level where the zone's charge and the idle wander.
+    w = found.wanders
+    load, speed = np.abs(np.diff(table, axis=0)), np.abs(np.diff(table, axis=1))
+    assert (load[w[1:] & w[:-1] & there[1:] & there[:-1]] <= steps[0]).all()
+    assert (speed[(w[:, 1:] | w[:, :-1]) & there[:, 1:] & there[:, :-1]] <= steps[1]).all()
+    assert w[np.isfinite(ceilings.si.ceiling)].all()
+    # Where the engine idles no more than the idle's own spark, to the degree.
+    for state in idles:
+        row = int(np.argmin(np.abs(ceilings.si.manifold_pressure - state.si.manifold_pressure)))
+        column = int(np.argmin(np.abs(ceilings.si.speed - state.si.speed)))
+        assert w[row, column]
+        assert not table[row, column] > state.si.spark
 
 
-@given(cells=grids())
-def test_spark_is_in_whole_degrees_where_the_ceiling_leaves_room(cells: list[list[CeilingCell]]) -> None:
-    table = starting_table(cells, margin=MARGIN)
-    given_ = np.isfinite(table)
-    whole = np.floor(table[given_]) == table[given_]
-    assert (whole | (table == field(cells, "ceiling"))[given_]).all()
+def test_the_examples_tables_keep_every_rule_without_bands(grid: tuple[Any, Any, Any]) -> None:
+    ceilings, idles, build = grid
+    edge = knock_edge(ceilings)
+    assert not edge.sampled
+    check(starting_table(ceilings, edge, idles, build), ceilings, edge, idles, build)
 
 
-@given(cells=grids())
-def test_without_a_cured_cell_there_is_no_table_and_every_cured_cell_has_spark(cells: list[list[CeilingCell]]) -> None:
-    table, cured = starting_table(cells, margin=MARGIN), cured_in(cells)
-    assert np.isfinite(table).any() == cured.any()
-    assert np.isfinite(table[cured]).all()
+def test_the_examples_tables_keep_every_rule_with_a_sampled_band(grid: tuple[Any, Any, Any]) -> None:
+    ceilings, idles, build = grid
+    edge = KnockEdge(np.where(np.isfinite(ceilings.si.knock), ceilings.si.knock - 3.0, np.inf), True)
+    check(starting_table(ceilings, edge, idles, build), ceilings, edge, idles, build)
 
 
-@given(cells=grids())
-def test_cells_near_idle_and_dead_ones_stay_blank(cells: list[list[CeilingCell]]) -> None:
-    table = starting_table(cells, margin=MARGIN)
-    elsewhere = np.isin(field(cells, "remark"), (AT_IDLE, NO_TORQUE))
-    assert np.isnan(table[elsewhere]).all()
+def test_slopes_that_gears_stand_raise_cells_towards_their_floor_and_nothing_else(grid: tuple[Any, Any, Any]) -> None:
+    ceilings, idles, build = grid
+    edge = KnockEdge(np.where(np.isfinite(ceilings.si.knock), ceilings.si.knock - 3.0, np.inf), True)
+    level = starting_table(ceilings, edge, idles, build)
+    found = starting_table(ceilings, edge, idles, build, Slopes(along_speed=2.5, along_pressure=8e-4))
+    spacing = np.max(np.diff(ceilings.si.manifold_pressure)), np.max(np.diff(ceilings.si.speed))
+    check(found, ceilings, edge, idles, build, steps=(8e-4 * spacing[0], 2.5 * spacing[1]))
+    more = np.nan_to_num(found.si.spark - level.si.spark)
+    assert (more >= 0.0).all()
+    assert (found.si.spark <= np.ceil(ceilings.si.floor))[more > 0.0].all()
+    assert found.below_floor.sum() <= level.below_floor.sum()
 
 
-@given(cells=grids())
-def test_a_cured_cell_lies_within_three_degrees_of_its_neighbours_unless_a_floor_holds_one_up(cells: list[list[CeilingCell]]) -> None:
-    table, cured = starting_table(cells, margin=MARGIN), cured_in(cells)
-    held_up = table <= np.ceil(field(cells, "floor")) + 1e-9
-    hold_nobody = zone_of(cells) & ~cured
-    for axis in (0, 1):
-        view, within, up, apart = (np.moveaxis(a, axis, 0) for a in (table, cured, held_up, hold_nobody))
-        for k, j in itertools.product(range(len(view) - 1), range(view.shape[1])):
-            a, b = view[k, j], view[k + 1, j]
-            one = within[k, j] or within[k + 1, j]
-            if math.isnan(a) or math.isnan(b) or not one or apart[k, j] or apart[k + 1, j] or (up[k, j] and a >= b) or (up[k + 1, j] and b >= a):
-                continue
-            assert abs(a - b) <= STEEPEST
+SHEETS = {"bore": (80.0, 105.0), "stroke": (75.0, 100.0), "ratio": (8.5, 11.5), "separation": (106.0, 118.0), "idle": (700.0, 1000.0)}
 
 
-@given(cells=grids())
-def test_with_low_floors_spark_never_falls_as_speed_rises_within_a_run_of_the_zone(cells: list[list[CeilingCell]]) -> None:
-    low = [[c._replace(floor=-60.0, ceiling=c.limit if math.isfinite(c.ceiling) else math.nan, best=60.0, knock=math.inf) for c in row] for row in cells]
-    table, zone = starting_table(low, margin=MARGIN), zone_of(low)
-    one_load = table.shape[0] == 1
-    for line, within in zip(table, zone, strict=True):
-        run = line[within]
-        # Other loads may hold a cell down from the side; with one load alone nothing does.
-        if one_load and within.all():
-            assert (np.diff(run) >= 0.0).all()
+@given(**{name: st.floats(*ends) for name, ends in SHEETS.items()})
+def test_builds_drawn_at_random_keep_every_rule(bore: float, stroke: float, ratio: float, separation: float, idle: float) -> None:
+    """On the tests' own engine, whose knock is made up: the rules hold whatever the figures."""
+    sheet = tomllib.loads((ROOT / "tests" / "data" / "build.toml").read_text(encoding="utf-8"))
+    sheet["engine"] |= {"bore": f"{bore:.2f} mm", "stroke": f"{stroke:.2f} mm", "compression_ratio": round(ratio, 2)}
+    sheet["cam"] |= {"lobe_separation": f"{separation:.1f} cam_deg", "intake_centreline": f"{separation - 3.0:.1f} crank_deg"}
+    sheet["idle"] |= {"speed": f"{idle:.0f} rpm"}
+    engine = CoarseEngine(read_build(sheet))
+    ceilings = spark_ceilings(engine, np.arange(800.0, 2401.0, 400.0) / 60.0, np.array([40e3, 60e3, 80e3, 95e3]))
+    idles = (idle_state(engine),)
+    edge = knock_edge(ceilings)
+    check(starting_table(ceilings, edge, idles, engine.build), ceilings, edge, idles, engine.build)
 
 
-def test_a_plain_zone_comes_out_level_along_load_rising_along_speed_and_eased_into_the_rest() -> None:
-    limits = [18.0, 21.0, 24.0]
-    rows = [[cell(best=45.0, limit=v, floor=5.0) for v in limits] + [cell(best=45.0, limit=0.0, floor=5.0, zone=False) for _ in range(9)] for _ in range(3)]
-    table = starting_table(rows, margin=MARGIN)
-    # Two below the ceilings, then three a cell until best torque less two is met: 43.
-    expected = [16.0, 19.0, 22.0, 25.0, 28.0, 31.0, 34.0, 37.0, 40.0]
-    for line in table:
-        assert line[:9].tolist() == expected
-        assert np.isnan(line[9:]).all()
+def test_where_knock_leaves_no_spark_the_cell_is_to_be_avoided(grid: tuple[Any, Any, Any]) -> None:
+    ceilings, idles, build = grid
+    low = np.full(ceilings.si.knock.shape, 50.0)
+    low[-1, 0] = 1.0  # less the margin of 2: under the least spark of 0
+    assert build.limits.si.least_spark == 0.0
+    found = starting_table(ceilings, KnockEdge(low, True), idles, build)
+    assert np.argwhere(found.avoid).tolist() == [[low.shape[0] - 1, 0]]
+    assert found.si.asked[-1, 0] == pytest.approx(-1.0)
+    assert found.to_dict()["spark"]["mark"][-1][0] == "avoid"
+    # A degree more, and it is entered.
+    low[-1, 0] = 2.0
+    entered = starting_table(ceilings, KnockEdge(low, True), idles, build)
+    assert entered.si.spark[-1, 0] == 0.0
+    assert not entered.avoid.any()
 
 
-def test_a_ceiling_that_falls_with_speed_holds_the_slower_cells_down() -> None:
-    table = starting_table([[cell(best=50.0, limit=v, floor=0.0) for v in (30.0, 20.0, 28.0)]], margin=MARGIN)
-    assert table.tolist() == [[18.0, 18.0, 21.0]]
-
-
-def test_a_cell_that_no_spark_cures_has_its_floor_if_that_is_near_and_stays_blank_if_not() -> None:
-    near, far = cell(best=50.0, limit=10.0, floor=26.0), cell(best=50.0, limit=10.0, floor=40.0)
-    easy = cell(best=50.0, limit=22.0, floor=5.0)
-    # Two steps of three degrees above what the neighbour's 20 allows: to 29.
-    assert starting_table([[near, easy]], margin=MARGIN)[0].tolist() == [26.0, 20.0]
-    table = starting_table([[far, easy]], margin=MARGIN)[0]
-    assert math.isnan(table[0])
-    assert table[1] == 20.0
-
-
-def test_a_cell_whose_knock_stands_below_its_floor_keeps_the_knock() -> None:
-    loud = cell(best=40.0, limit=30.0, floor=20.0, knock=14.5)
-    easy = cell(best=40.0, limit=15.0, floor=5.0)
-    table = starting_table([[easy, loud]], margin=MARGIN)
-    assert table[0, 0] == 13.0
-    assert math.isnan(table[0, 1]) or table[0, 1] <= 14.5
-
-
-def test_the_long_cams_table_stays_under_its_ceilings_and_over_its_floors(ceilings_of: Make) -> None:
-    for name in ("quarry-road", "dockside"):
-        grid = ceilings_of(name)
-        zone, table = np.isfinite(grid.si.ceiling), grid.si.starting_spark
-        assert (table[zone] <= grid.si.ceiling[zone]).all()
-        assert (table[grid.cured] >= grid.si.floor[grid.cured] - 1e-9).all()
-
-
-def test_every_cell_of_the_whole_table_has_a_number_that_neither_knocks_nor_passes_best_torque(ceilings_of: Make, example: str) -> None:
-    for old in (False, True):
-        grid = ceilings_of(example, old=old)
-        table, safe = grid.si.starting_spark, np.fmin(grid.si.best_spark, grid.si.knock)
-        assert np.array_equal(table, np.floor(table))
-        # A cell of the zone may have its ceiling, which stands no higher; outside it the margin holds.
-        assert (table <= safe + 1e-9).all()
-        outside = np.isnan(grid.si.ceiling)
-        assert (table[outside] <= safe[outside] - MARGIN + 1e-9).all()
-
-
-def test_cells_without_a_number_of_their_own_have_that_of_the_next_fuller_load_or_the_next_faster_speed_unless_they_knock() -> None:
-    easy, dead = cell(best=40.0, limit=20.0, floor=5.0), cell(best=60.0, limit=20.0, floor=60.0)
-    idle = cell(zone=False, best=40.0, limit=40.0, floor=0.0, remark=AT_IDLE)
-    loud = cell(zone=False, best=40.0, limit=8.0, floor=0.0, knock=8.0, remark=AT_IDLE)
-    table = whole_table([[idle, dead], [loud, easy]], margin=MARGIN)
-    assert table.tolist() == [[18.0, 18.0], [6.0, 18.0]]
+def test_an_edge_that_is_lower_never_gives_more_spark(grid: tuple[Any, Any, Any]) -> None:
+    ceilings, idles, build = grid
+    lower, higher = (knock_edge(ceilings)._replace(low=knock_edge(ceilings).low + more) for more in (0.0, 4.0))
+    a, b = (starting_table(ceilings, edge, idles, build).si.spark for edge in (lower, higher))
+    assert (a <= b)[np.isfinite(a) & np.isfinite(b)].all()
+    assert np.isnan(a).sum() >= np.isnan(b).sum()
+    assert math.isfinite(float(np.nanmin(a)))

@@ -31,12 +31,12 @@ def angles_of(card: CamCard) -> list[float]:
     return [v for one in lobes for v in (one.si.centreline, one.si.max_lift_at, *(a for c in one.checks for a in (c.si.opens, c.si.closes)))]
 
 
-# One cam, 224/230 at 0.050 inch, centrelines 106 and 114, told in every way that is enough.
+# One cam, 226/232 at 0.050 inch, centrelines 106 and 114, told in every way that is enough.
 
-DURATIONS = lobe(duration="224 crank_deg"), lobe(duration="230 crank_deg")
+DURATIONS = lobe(duration="226 crank_deg"), lobe(duration="232 crank_deg")
 EVENTS = (
-    lobe(opens="6 crank_deg before TDC", closes="38 crank_deg after BDC"),
-    lobe(opens="49 crank_deg before BDC", closes="1 crank_deg after TDC"),
+    lobe(opens="7 crank_deg before TDC", closes="39 crank_deg after BDC"),
+    lobe(opens="50 crank_deg before BDC", closes="2 crank_deg after TDC"),
 )
 SUFFICIENT: dict[str, tuple[dict[str, Any], dict[str, Any], dict[str, Any]]] = {
     "two centrelines": (*DURATIONS, {"intake_centreline": "106 crank_deg", "exhaust_centreline": "114 crank_deg"}),
@@ -45,28 +45,28 @@ SUFFICIENT: dict[str, tuple[dict[str, Any], dict[str, Any], dict[str, Any]]] = {
     "separation and exhaust centreline": (*DURATIONS, {"lobe_separation": "110 cam_deg", "exhaust_centreline": "114 crank_deg"}),
     "separation and advance": (*DURATIONS, {"lobe_separation": "110 cam_deg", "advance": "4 crank_deg"}),
     "intake centreline and advance": (*DURATIONS, {"intake_centreline": "106 crank_deg", "advance": "4 crank_deg"}),
-    "overlap and intake centreline": (*DURATIONS, {"overlap": {HEIGHT: "7 crank_deg"}, "intake_centreline": "106 crank_deg"}),
-    "overlap and advance": (*DURATIONS, {"overlap": {HEIGHT: "7 crank_deg"}, "advance": "4 crank_deg"}),
+    "overlap and intake centreline": (*DURATIONS, {"overlap": {HEIGHT: "9 crank_deg"}, "intake_centreline": "106 crank_deg"}),
+    "overlap and advance": (*DURATIONS, {"overlap": {HEIGHT: "9 crank_deg"}, "advance": "4 crank_deg"}),
     "four events": (*EVENTS, {}),
-    "four events and their durations": (EVENTS[0] | {"duration": {HEIGHT: "224 crank_deg"}}, EVENTS[1] | {"duration": {HEIGHT: "230 crank_deg"}}, {}),
+    "four events and their durations": (EVENTS[0] | {"duration": {HEIGHT: "226 crank_deg"}}, EVENTS[1] | {"duration": {HEIGHT: "232 crank_deg"}}, {}),
     "intake events and separation": (EVENTS[0], DURATIONS[1], {"lobe_separation": "110 cam_deg"}),
     "one event and the duration of each lobe": (
-        lobe(duration="224 crank_deg", opens="6 crank_deg before TDC"),
-        lobe(duration="230 crank_deg", closes="1 crank_deg after TDC"),
+        lobe(duration="226 crank_deg", opens="7 crank_deg before TDC"),
+        lobe(duration="232 crank_deg", closes="2 crank_deg after TDC"),
         {},
     ),
-    "events and what they imply": (*EVENTS, {"lobe_separation": "110 cam_deg", "advance": "4 crank_deg", "overlap": {HEIGHT: "7 crank_deg"}}),
+    "events and what they imply": (*EVENTS, {"lobe_separation": "110 cam_deg", "advance": "4 crank_deg", "overlap": {HEIGHT: "9 crank_deg"}}),
 }  # fmt: skip
 
 
 @pytest.mark.parametrize(("intake", "exhaust", "figures"), SUFFICIENT.values(), ids=list(SUFFICIENT))
 def test_any_sufficient_set_of_figures_gives_the_same_card(intake: dict[str, Any], exhaust: dict[str, Any], figures: dict[str, Any]) -> None:
     card = read(intake, exhaust, **figures)
-    assert angles_of(card) == pytest.approx([106.0, 106.0, -6.0, 218.0, 114.0, -114.0, -229.0, 1.0], abs=1e-10)
+    assert angles_of(card) == pytest.approx([106.0, 106.0, -7.0, 219.0, 114.0, -114.0, -230.0, 2.0], abs=1e-10)
     assert card.notes == ()
 
 
-@pytest.mark.parametrize("figures", [{}, {"lobe_separation": "110 cam_deg"}, {"lobe_separation": "110 cam_deg", "overlap": {HEIGHT: "7 crank_deg"}}])
+@pytest.mark.parametrize("figures", [{}, {"lobe_separation": "110 cam_deg"}, {"lobe_separation": "110 cam_deg", "overlap": {HEIGHT: "9 crank_deg"}}])
 def test_an_insufficient_set_says_what_would_do(figures: dict[str, Any]) -> None:
     with pytest.raises(InputError) as error:
         read(*DURATIONS, **figures)
@@ -120,7 +120,14 @@ def test_an_exhaust_that_closes_before_top_is_negative(text: str) -> None:
 
 @pytest.mark.parametrize(
     ("text", "told"),
-    [("10 crank_deg", "before or after TDC"), ("10 crank_deg before BDC", "told from TDC"), ("10 deg before TDC", "crank_deg"), ("10", "TDC"), (10, "TDC")],
+    [
+        ("10 crank_deg", "before or after TDC"),
+        ("10 crank_deg before BDC", "counted from TDC"),
+        ("10 deg before TDC", 'write "10 crank_deg before TDC"'),
+        ("10 BTDC", 'write "10 crank_deg before TDC"'),
+        ("10", "TDC"),
+        (10, "TDC"),
+    ],
 )
 def test_an_event_without_its_dead_centre_or_unit_is_refused(text: Any, told: str) -> None:
     with pytest.raises(InputError, match=told):
@@ -173,13 +180,13 @@ def test_events_that_contradict_the_duration_are_refused() -> None:
 
 
 def test_two_figures_that_contradict_each_other_at_one_height_are_refused() -> None:
-    intake = {"valve_lift": "12.7 mm", "duration": {"0.050 inch": "224 crank_deg", "1.27 mm": "240 crank_deg"}}
+    intake = {"valve_lift": "12.7 mm", "duration": {"0.050 inch": "226 crank_deg", "1.27 mm": "240 crank_deg"}}
     with pytest.raises((InputError, InputErrors)):
         read(intake, DURATIONS[1], lobe_separation="110 cam_deg", intake_centreline="106 crank_deg")
 
 
 def test_opening_and_closing_swapped_are_refused() -> None:
-    intake = lobe(opens="38 crank_deg before TDC", closes="6 crank_deg after BDC")
+    intake = lobe(opens="39 crank_deg before TDC", closes="7 crank_deg after BDC")
     with pytest.raises((InputError, InputErrors)):
         read(intake, EVENTS[1])
 
@@ -236,7 +243,7 @@ def test_the_angle_of_maximum_lift_may_differ_from_the_centreline() -> None:
 # Lift, rocker ratio, lash.
 
 CENTRES = {"lobe_separation": "110 cam_deg", "intake_centreline": "106 crank_deg"}
-ONE = {"duration": {HEIGHT: "224 crank_deg"}}
+ONE = {"duration": {HEIGHT: "226 crank_deg"}}
 
 
 def test_lobe_lift_times_rocker_ratio_is_valve_lift() -> None:
@@ -292,7 +299,7 @@ def test_a_lash_that_makes_no_sense_is_refused(bad: dict[str, Any]) -> None:
 
 def test_a_card_takes_quantities_as_it_takes_text() -> None:
     figures = {"lobe_separation": quantity(110.0, "cam_deg"), "intake_centreline": quantity(106.0, "crank_deg")}
-    intake = {"valve_lift": quantity(12.7, "mm"), "duration": {HEIGHT: quantity(224.0, "crank_deg")}}
+    intake = {"valve_lift": quantity(12.7, "mm"), "duration": {HEIGHT: quantity(226.0, "crank_deg")}}
     assert angles_of(read(intake, DURATIONS[1], **figures)) == pytest.approx(angles_of(read(*DURATIONS, **CENTRES)), abs=1e-12)
 
 

@@ -126,7 +126,7 @@ def test_an_earlier_spark_and_a_poorer_fuel_use_up_more(mild: ResolvedEngine) ->
     fuel = mild.build.fuel
     poorer = mild.asking(mild.build.replace(fuel=fuel.replace(octane=88.0)))
     # The pressure trace does not know the fuel's octane: the ratio is the form's own.
-    assert poorer.knock_progress(settled, 8.0) / used[1] == pytest.approx((88.0 / fuel.octane) ** -3.402, rel=1e-9)
+    assert poorer.knock_progress(settled, 8.0) / used[1] == pytest.approx((88.0 / fuel.si.octane) ** -3.402, rel=1e-9)
 
 
 def test_knock_begins_at_the_spark_returned(mild: ResolvedEngine) -> None:

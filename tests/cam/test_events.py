@@ -83,11 +83,11 @@ def test_a_worked_set_gives_its_event(row: Any) -> None:
 
 
 def test_events_print_with_height_side_and_source() -> None:
-    text = str(from_card(224.0, 230.0, 112.0, 108.0))
-    for line in ("height            1.27 mm", "intake opens      4 crank_deg", "exhaust closes    -1 crank_deg", "overlap           3 crank_deg"):
+    text = str(from_card(226.0, 230.0, 112.0, 108.0))
+    for line in ("height            1.27 mm", "intake opens      5 crank_deg", "exhaust closes    -1 crank_deg", "overlap           4 crank_deg"):
         assert line in text
 
 
 def test_a_cam_degree_and_two_crank_degrees_of_separation_are_the_same() -> None:
-    durations = {"intake_duration": "280 crank_deg", "exhaust_duration": "280 crank_deg"}
+    durations = {"intake_duration": "278 crank_deg", "exhaust_duration": "278 crank_deg"}
     assert overlap_of(**durations, lobe_separation="110 cam_deg") == overlap_of(**durations, lobe_separation="220 crank_deg")

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import functools
 import json
-import re
 import shutil
 import subprocess
 import sys
@@ -13,7 +12,6 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pytest
 import tomli_w
 
@@ -27,8 +25,8 @@ Said = pytest.CaptureFixture[str]
 
 @pytest.fixture
 def quick(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Let the brief be made by the quick model, so that a test takes seconds."""
-    monkeypatch.setattr(camcalc.brief, "make_brief", functools.partial(camcalc.brief.make_brief, model="quick"))
+    """Let the brief be made by the tests' own engine, so that a test takes seconds."""
+    monkeypatch.setattr(camcalc.brief, "make_brief", functools.partial(camcalc.brief.make_brief, model="coarse"))
 
 
 @pytest.fixture
@@ -130,7 +128,11 @@ def on_sheet(command: str, sheet: str) -> list[str]:
     return [command, *FIRST.get(command, []), sheet, *LAST.get(command, [])]
 
 
-@pytest.mark.parametrize("command", sorted(set(COMMANDS) - {"completion"}))
+# Commands that read no sheet.
+WITHOUT_SHEET = {"completion", "new"}
+
+
+@pytest.mark.parametrize("command", sorted(set(COMMANDS) - WITHOUT_SHEET))
 def test_a_missing_file_is_told_on_one_screen_without_traceback(command: str) -> None:
     done = run(*on_sheet(command, "no-such-folder/build.toml"))
     assert done.returncode == 1
@@ -153,11 +155,12 @@ def test_a_missing_file_is_told_on_one_screen_without_traceback(command: str) ->
 def test_a_sheet_that_is_none_ends_with_one_and_words(tmp_path: Path, capsys: Said, text: str, words: str) -> None:
     path = tmp_path / "build.toml"
     path.write_text(text, encoding="utf-8")
-    for command in set(COMMANDS) - {"completion"}:
+    for command in set(COMMANDS) - WITHOUT_SHEET:
         assert main(on_sheet(command, str(path))) == 1
         said = capsys.readouterr()
         assert said.out == ""
-        assert words in said.err
+        # The cams alone need no engine.
+        assert ("[cam]" if command == "events" and not words.endswith(".toml") else words) in said.err
 
 
 def test_a_folder_is_no_sheet(tmp_path: Path, capsys: Said) -> None:
@@ -168,7 +171,7 @@ def test_a_folder_is_no_sheet(tmp_path: Path, capsys: Said) -> None:
 @pytest.mark.parametrize(
     ("changes", "words"),
     [
-        ({"engine": {"bore": "86.0 inch"}}, ("[engine] bore", '"86.0 mm"')),
+        ({"engine": {"bore": "85.5 inch"}}, ("[engine] bore", '"85.5 mm"')),
         ({"cam": {"lobe_separation": "112 deg"}}, ("[cam] lobe_separation", "cam_deg")),
         ({"vehicle": {"mas": "1180 kg"}}, ("[vehicle] mas", 'did you mean "mass"')),
         ({"engine": {"boost": "0.5 bar"}}, ("[engine] boost", "out of scope")),
@@ -217,6 +220,84 @@ def test_events_at_another_height_are_those_of_the_library(sheet_path: Path, cap
 def test_a_height_above_the_lobe_is_refused(sheet_path: Path, capsys: Said) -> None:
     assert main(["events", str(sheet_path), "--at", "13 mm"]) == 1
     assert "below the intake lobe" in capsys.readouterr().err
+
+
+CAM_ALONE = """
+[cam]
+lobe_separation = "110 cam_deg"
+intake_centreline = "106 crank_deg"
+rocker_ratio = 1.6
+[cam.intake]
+valve_lift = "12.7 mm"
+duration = {"0.050 inch" = "224 crank_deg"}
+[cam.exhaust]
+valve_lift = "12.7 mm"
+duration = {"0.050 inch" = "230 crank_deg"}
+"""
+
+
+def test_events_need_no_car_no_idle_and_no_injector(tmp_path: Path, capsys: Said) -> None:
+    path = tmp_path / "cam.toml"
+    path.write_text(CAM_ALONE + '[engine]\nbore = "100 mm"\ncompression_ratio = 10\n', encoding="utf-8")
+    assert main(["events", str(path)]) == 0
+    out = capsys.readouterr().out
+    assert "lobe separation 110 cam_deg, advance 4 crank_deg" in out
+    assert "left out: effective compression and overlap factor. [engine] lacks cylinders, stroke, rod_length." in out
+    assert "nan" not in out
+    assert main(["events", str(path), "--json"]) == 0
+    (facts,) = json.loads(capsys.readouterr().out, parse_constant=lambda word: pytest.fail(f"{word} is no JSON"))
+    assert facts["effective_compression"] is None
+    assert facts["engine_lacks"] == ["cylinders", "stroke", "rod_length"]
+
+
+def test_a_reading_that_may_be_another_is_said_on_stderr_by_every_command(tmp_path: Path) -> None:
+    path = tmp_path / "cam.toml"
+    late = CAM_ALONE.replace("110 cam_deg", "108 cam_deg").replace("106 crank_deg", "112 crank_deg")
+    path.write_text(late, encoding="utf-8")
+    done = run("events", str(path))
+    assert done.returncode == 0
+    assert done.stderr.startswith(f"camcalc: warning: {path}: [cam] lobe_separation 108 cam_deg with intake_centreline 112 crank_deg")
+    assert "note: [cam] lobe_separation 108" in done.stdout
+
+
+# --- new
+
+
+def test_a_new_sheet_is_written_once_and_says_what_is_missing(tmp_path: Path, capsys: Said) -> None:
+    path = tmp_path / "my.toml"
+    assert main(["new", str(path)]) == 0
+    assert f"camcalc brief {path}" in capsys.readouterr().out
+    text = path.read_text(encoding="utf-8")
+    assert main(["new", str(path)]) == 1
+    assert "is there already" in capsys.readouterr().err
+    assert path.read_text(encoding="utf-8") == text
+    assert main(["brief", str(path)]) == 1
+    assert "?" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("name", ["quarry-road", "long-meadow", "dockside"])
+def test_a_new_sheet_from_an_example_is_the_example(name: str, root: Path, tmp_path: Path, capsys: Said) -> None:
+    path = tmp_path / "copy" / "mine.toml"
+    assert main(["new", str(path), "--from", name]) == 0
+    assert "invented example" in capsys.readouterr().out
+    copied, own = camcalc.load_build(path), camcalc.load_build(root / "examples" / name / "build.toml")
+    assert copied == own
+    for table, other in ((copied.spark_table, own.spark_table),):
+        assert table is None or other is None or read_table(table).si.cells.tolist() == read_table(other).si.cells.tolist()
+
+
+def test_a_new_sheet_never_replaces_a_table_that_is_there(tmp_path: Path, capsys: Said) -> None:
+    (tmp_path / "spark.csv").write_text("mine", encoding="utf-8")
+    assert main(["new", str(tmp_path / "mine.toml"), "--from", "quarry-road"]) == 1
+    assert "spark.csv" in capsys.readouterr().err
+    assert [p.name for p in tmp_path.iterdir()] == ["spark.csv"]
+
+
+def test_an_example_that_is_none_is_refused_with_the_names(tmp_path: Path, capsys: Said) -> None:
+    assert main(["new", str(tmp_path / "mine.toml"), "--from", "quarry"]) == 1
+    said = capsys.readouterr().err
+    assert "quarry-road" in said
+    assert "dockside" in said
 
 
 # --- brief
@@ -282,93 +363,3 @@ def test_an_operating_point_that_is_none_ends_with_one_and_words(sheet_path: Pat
     said = capsys.readouterr()
     assert said.out == ""
     assert told in said.err
-
-
-# --- shape and review
-
-
-@pytest.fixture
-def table_path(tmp_path: Path) -> Path:
-    path = tmp_path / "base.csv"
-    rows = ["speed [rpm] \\ manifold pressure [kPa],40,60,80"]
-    rows += [f"{rpm},{spark},{spark - 4},{spark - 8}" for rpm, spark in ((800, 28), (1200, 36), (1400, 37), (1800, 40), (2400, 42))]
-    path.write_text("\n".join(rows) + "\n", encoding="utf-8")
-    return path
-
-
-def test_shape_writes_a_table_under_its_ceilings_and_leaves_its_source_alone(root: Path, table_path: Path, tmp_path: Path, capsys: Said) -> None:
-    sheet, out = str(root / "examples" / "quarry-road" / "build.toml"), tmp_path / "new.csv"
-    before = table_path.read_bytes()
-    assert main(["shape", sheet, "--table", str(table_path), "--out", str(out), "--plots", str(tmp_path / "plots")]) == 0
-    said = capsys.readouterr()
-    assert "FINAL spark" in said.out
-    assert table_path.read_bytes() == before
-    old, new = read_table(table_path), read_table(out)
-    assert (new.si.cells <= old.si.cells).all()
-    assert (new.si.cells < old.si.cells).any()
-    assert sorted(p.suffix for p in (tmp_path / "plots").iterdir()) == [".svg"] * 4
-    # What stands on top of the table comes off the ceilings.
-    slopes = ["--along-speed", "60 crank_deg/krpm", "--along-load", "0.5 crank_deg/kPa"]
-    assert main(["shape", sheet, "--table", str(table_path), "--adders", "4 crank_deg", *slopes, "--json"]) == 0
-    lower = json.loads(capsys.readouterr().out)
-    # Holding the floor lowers less; what it costs below the floor is said.
-    assert lower["cells_changed"]["by_slopes_alone"] <= lower["cells_changed"]["holding_floor"] <= len(lower["changes"])
-    lowered = {cell["where"] for cell in lower["below_floor"] if cell["spark"]["value"] < cell["spark_before"]["value"]}
-    assert {cell["where"] for cell in lower["late_burns"]} == lowered != set()
-    assert main(["shape", sheet, "--table", str(table_path), *slopes, "--hold-floor"]) == 0
-    held = capsys.readouterr().out
-    assert "Lowered below the late-burn floor" in held
-    assert "under the slope limits alone" in held
-    # Only the row at 800 rpm lies within 300 rpm of the idle at 850.
-    beside = len(re.findall(r"^  800 rpm.* -> ", held, re.MULTILINE))
-    told = re.search(r"(\d+) of the changed cells lie within 300 rpm of the idle speed", held)
-    assert beside == (int(told[1]) if told else 0) > 0
-    assert lower["applies_to"] == "FINAL spark: table plus every adder"
-    assert np.min(np.array(lower["table"]["spark"]["value"]) - new.si.cells) <= -3.0
-
-
-def test_shape_never_writes_over_what_is_there_unless_told(root: Path, table_path: Path, capsys: Said) -> None:
-    sheet = str(root / "examples" / "quarry-road" / "build.toml")
-    for out, more in ((table_path, ["--overwrite"]), (table_path.with_name("there.csv"), [])):
-        out.touch()
-        before = out.read_bytes()
-        assert main(["shape", sheet, "--table", str(table_path), "--out", str(out), *more]) == 1
-        assert out.read_bytes() == before
-        assert "--out" in capsys.readouterr().err
-
-
-def test_a_table_over_an_axis_that_is_no_load_is_refused(root: Path, tmp_path: Path, capsys: Said) -> None:
-    path = tmp_path / "volts.csv"
-    path.write_text("speed [rpm] \\ throttle [V],1,2\n800,20,20\n1200,20,20\n", encoding="utf-8")
-    assert main(["shape", str(root / "examples" / "dockside" / "build.toml"), "--table", str(path)]) == 1
-    said = capsys.readouterr().err
-    assert "volts.csv" in said
-    assert "kPa" in said
-
-
-def test_review_finds_a_surge_that_the_table_hands_on_and_writes_what_to_try_next(root: Path, tmp_path: Path, capsys: Said) -> None:
-    time = np.arange(0.0, 20.0, 0.02)
-    speed = 1320.0 + 90.0 * np.sin(2.0 * np.pi * 2.5 * time)
-    spark = 20.0 + 12.0 * (speed - 1200.0) / 240.0
-    log, table = tmp_path / "log.csv", tmp_path / "table.csv"
-    lines = ["time [s],engine speed [rpm],spark [crank_deg],manifold pressure [kPa],pedal [%]"]
-    lines += [f"{t:.3f},{n:.2f},{s:.3f},45,20" for t, n, s in zip(time, speed, spark, strict=True)]
-    log.write_text("\n".join(lines) + "\n", encoding="utf-8")
-    table.write_text("speed [rpm] \\ manifold pressure [kPa],30,60\n1200,20,20\n1440,32,32\n", encoding="utf-8")
-    sheet, out = str(root / "examples" / "dockside" / "build.toml"), tmp_path / "next.csv"
-    words = ["review", str(log), sheet, "--table", str(table), "--no-ceilings"]
-    assert main([*words, "--next", str(out), "--before", str(log), "--plots", str(tmp_path / "plots")]) == 0
-    said = capsys.readouterr().out
-    assert "the table hands the swing on" in said
-    assert "before and after" in said
-    assert (read_table(out).si.cells <= read_table(table).si.cells).all()
-    assert (read_table(out).si.cells < read_table(table).si.cells).any()
-    assert {p.name for p in (tmp_path / "plots").iterdir()} == {"speed.svg", "spark.svg", "visited.svg", "before_speed.svg", "before_spark.svg"}
-    assert main([*words, "--json"]) == 0
-    assert json.loads(capsys.readouterr().out)["review"]["main_cause"] == "the table"
-
-
-def test_giving_back_needs_the_table_that_was_driven_and_a_log(root: Path, table_path: Path, capsys: Said) -> None:
-    sheet = str(root / "examples" / "dockside" / "build.toml")
-    assert main(["shape", sheet, "--table", str(table_path), "--add-back", "2 crank_deg"]) == 1
-    assert "--current" in capsys.readouterr().err

@@ -27,7 +27,7 @@ from camcalc.advice.injection import point_at
 from camcalc.advice.reversion import reversion_in_gear
 from camcalc.advice.spark import spark_ceilings
 from camcalc.cli.main import main
-from camcalc.compare.damping import DampingPoint, damping_at, level_table
+from camcalc.compare.damping import DampingPoint, damping_at
 from camcalc.compare.figures import idling, unstable_near
 from camcalc.compare.rows import NO_ANSWER, NO_DIFFERENCE, TASTE, Row, compared, judged
 from camcalc.compare.verdict import brakes_of
@@ -39,6 +39,7 @@ from camcalc.report.compare_page import compare_html
 from camcalc.report.compare_terminal import print_comparison
 from camcalc.report.printed import words
 from camcalc.results import Band
+from camcalc.tables.proposed import level_table
 
 Make = Callable[..., Any]
 SWAPPED = {"a": "b", "b": "a"}
@@ -52,7 +53,7 @@ def pair(build_of: Make) -> tuple[Any, Any]:
 
 @pytest.fixture(scope="module")
 def both(pair: tuple[Any, Any]) -> Any:
-    return compare_builds(pair[0], model="quick")
+    return compare_builds(pair[0], model="coarse")
 
 
 @pytest.fixture(scope="module")
@@ -74,7 +75,7 @@ def same(a: float, b: float) -> bool:
 
 @pytest.mark.parametrize(("name", "samples"), [("quarry-road", 16), ("long-meadow", 0)])
 def test_a_cam_differs_in_nothing_from_itself(build_of: Make, name: str, samples: int) -> None:
-    found = compare_builds(build_of(name), build_of(name), model="quick", bands=samples > 0)
+    found = compare_builds(build_of(name), build_of(name), model="coarse", bands=samples > 0)
     assert found.samples == samples
     for figure in found.figures:
         assert same(figure.a, figure.b), figure.name
@@ -91,7 +92,7 @@ def test_cams_swapped_swap_the_answer(build_of: Make, root: Path, name: str, oth
     build = build_of(name)
     own = {"spark_table": root / "examples" / other_name / "spark.csv"} if other_name else {}
     pair = build, build_of(other_name).replace(**own) if other_name else build.with_replaced_cam()
-    first, other = (compare_builds(*order, model="quick", bands=False) for order in (pair, pair[::-1]))
+    first, other = (compare_builds(*order, model="coarse", bands=False) for order in (pair, pair[::-1]))
     assert len(other.figures) == len(first.figures)
     for one, two in zip(first.figures, other.figures, strict=True):
         assert one.name == two.name
@@ -164,7 +165,7 @@ def test_a_cam_that_does_not_idle_loses_whatever_else_speaks_for_it(root: Path) 
     sheet["engine"]["friction_factor"] = 2.5
     sheet["site"] = {"altitude": "6000 m"}
     sheet["idle"] = {"speed": "350 rpm", "replaced_cam_speed": "1000 rpm", "spark_reserve": "40 crank_deg", "mixture": 1.15}
-    found = compare_builds(read_build(sheet), model="quick", bands=False)
+    found = compare_builds(read_build(sheet), model="coarse", bands=False)
     assert math.isnan(found.figure("vacuum").a)
     assert math.isfinite(found.figure("vacuum").b)
     assert found.figure("vacuum").better == "b"
@@ -189,7 +190,7 @@ def test_too_little_vacuum_for_the_brakes_is_told_whatever_the_votes(both: Any, 
 
 def test_idle_reversion_and_ceiling_are_what_they_are_elsewhere(pair: tuple[Any, Any], both: Any) -> None:
     for build, letter in zip(pair, "ab", strict=True):
-        engine = MODELS["quick"](build)
+        engine = MODELS["coarse"](build)
         own, equal = idle_state(engine), idle_state(engine, pair[0].idle.si.speed)
         facts = cam_facts(build.cam, build.engine)
         elsewhere = {
@@ -214,16 +215,16 @@ def test_idle_reversion_and_ceiling_are_what_they_are_elsewhere(pair: tuple[Any,
 def test_reversion_by_gear_is_what_it_is_elsewhere(pair: tuple[Any, Any]) -> None:
     """The quick model has none at its own noise: a sheet that states more of it does."""
     noisy = pair[0].replace(limits=pair[0].limits.replace(dilution_noise=2.0 * pair[0].limits.dilution_noise))
-    found = compare_builds(noisy, model="quick", bands=False)
+    found = compare_builds(noisy, model="coarse", bands=False)
     for gear in range(1, 7):
-        expected = reversion_in_gear(MODELS["quick"](noisy), gear)
+        expected = reversion_in_gear(MODELS["coarse"](noisy), gear)
         assert found.figure(f"unstable_road_speed_{gear}").a == pytest.approx(expected.unstable_below_road_speed.to("mph").magnitude, rel=1e-12)
     assert math.isfinite(found.figure("unstable_below").a)
 
 
 def test_window_and_air_are_those_of_the_engine(pair: tuple[Any, Any], both: Any) -> None:
     for build, letter in zip(pair, "ab", strict=True):
-        engine = MODELS["quick"](build)
+        engine = MODELS["coarse"](build)
         point = point_at(engine, *CRUISE)
         assert getattr(both.figure("window_width"), letter) == pytest.approx(point.earliest - point.latest, rel=1e-12)
         air = engine.state(2000 / 60, 95e3, engine.best_spark(2000 / 60, 95e3)).air
@@ -231,7 +232,7 @@ def test_window_and_air_are_those_of_the_engine(pair: tuple[Any, Any], both: Any
 
 
 def test_damping_from_the_few_cycles_around_is_that_from_whole_tables(pair: tuple[Any, Any]) -> None:
-    engine, table = MODELS["quick"](pair[0]), level_table(24.0)
+    engine, table = MODELS["coarse"](pair[0]), level_table(24.0)
     point = DampingPoint(3, 1150.0 / 60.0, table)
     whole = surge_risk(pair[0], table, gear=3, tables=engine_tables(engine), speeds=np.array([point.speed]), over_time=False)
     assert damping_at(engine, point).damping == pytest.approx(float(whole.si.damping[0]), rel=1e-9)
@@ -240,26 +241,26 @@ def test_damping_from_the_few_cycles_around_is_that_from_whole_tables(pair: tupl
 @pytest.mark.parametrize("noise", [1.6, 2.2])
 def test_a_reversion_speed_sought_nearby_is_that_of_the_whole_search(pair: tuple[Any, Any], noise: float) -> None:
     """The quick model has none at its own noise: more of it gives one, and the search must find it from either side, or say that there is none."""
-    engine = MODELS["quick"](pair[0], Tolerances(dilution_noise=noise))
+    engine = MODELS["coarse"](pair[0], Tolerances(dilution_noise=noise))
     whole = reversion_in_gear(engine, 3).si.unstable_below
     assert math.isfinite(whole)
     for start in (math.nan, whole, whole + 5.0, whole - 5.0):
         assert unstable_near(engine, 3, start) == pytest.approx(whole, abs=20.0 / 60.0)
-    calm = MODELS["quick"](pair[1])
+    calm = MODELS["coarse"](pair[1])
     assert math.isnan(unstable_near(calm, 3, 20.0))
 
 
 def test_the_table_is_as_said(build_of: Make, both: Any) -> None:
     assert any("both on the same spark table" in note for note in both.notes)
     bare = build_of("quarry-road").replace(spark_table=None)
-    level = compare_builds(bare, model="quick", bands=False)
+    level = compare_builds(bare, model="coarse", bands=False)
     lowest = level.figure("worst_ceiling").a
     assert any(f"level {lowest:.1f} deg" in note for note in level.notes)
 
 
 def test_an_assumed_converter_is_named_and_one_on_the_sheet_is_used(build_of: Make, both: Any) -> None:
     assert any("ASSUMED" in note and "ESTIMATE" in note for note in both.notes)
-    tow = compare_builds(build_of("long-meadow"), model="quick", bands=False)
+    tow = compare_builds(build_of("long-meadow"), model="coarse", bands=False)
     assert not any("ASSUMED" in note for note in tow.notes)
     vacuum = tow.figure("vacuum_in_drive")
     assert vacuum.a < tow.figure("vacuum").a
@@ -269,10 +270,10 @@ def test_the_band_of_the_difference_is_that_of_the_same_samples_put_to_both(pair
     """Drawn by hand: idle vacuum of both cams under each of the seeded samples, subtracted sample by sample."""
 
     def vacuums(tolerances: Any) -> dict[str, float]:
-        a, b = (idling(MODELS["quick"](build, Tolerances(**tolerances)), build.idle.si.speed).vacuum for build in pair)
+        a, b = (idling(MODELS["coarse"](build, Tolerances(**tolerances)), build.idle.si.speed).vacuum for build in pair)
         return {"difference": b - a, "a": a, "b": b}
 
-    bands = sample_bands(vacuums, MODELS["quick"](pair[0]).uncertain).bands
+    bands = sample_bands(vacuums, MODELS["coarse"](pair[0]).uncertain).bands
     figure = both.figure("vacuum")
     low, high = (edge / 3386.389 for edge in bands["difference"])
     assert figure.low == pytest.approx(low, rel=1e-9)
@@ -331,7 +332,7 @@ def assert_text(text: str, value: float | None) -> None:
 
 def test_names_on_the_sheet_are_text_and_not_markup(pair: tuple[Any, Any]) -> None:
     named = pair[0].replace(name='<script>alert("x")</script>', cam=pair[0].cam.replace(name="a <b> & c"))
-    page = compare_html(compare_builds(named, model="quick", bands=False))
+    page = compare_html(compare_builds(named, model="coarse", bands=False))
     assert "<script" not in page
     assert "a &lt;b&gt; &amp; c" in page
 
@@ -349,10 +350,10 @@ def test_the_terminal_fits_100_columns_and_tells_every_figure(both: Any) -> None
     assert "For a converter" in text
 
 
-def test_the_command_prints_json_and_writes_html(capsys: pytest.CaptureFixture[str], tmp_path: Path, at_root: Path) -> None:
+def test_the_command_prints_json_and_writes_html(capsys: pytest.CaptureFixture[str], tmp_path: Path, at_root: Path, coarse: None) -> None:
     sheet = "examples/dockside/build.toml"
     page = tmp_path / "both.html"
-    assert main(["compare", sheet, sheet, "--json", "--model", "quick", "--no-bands", "--html", str(page)]) == 0
+    assert main(["compare", sheet, sheet, "--json", "--no-bands", "--html", str(page)]) == 0
     out, err = capsys.readouterr()
     told = json.loads(out)
     assert {f["better"] for f in told["figures"]} <= {NO_DIFFERENCE, NO_ANSWER}
@@ -361,22 +362,22 @@ def test_the_command_prints_json_and_writes_html(capsys: pytest.CaptureFixture[s
     assert page.read_text(encoding="utf-8").startswith("<!DOCTYPE html>")
 
 
-def test_the_command_compares_two_engines_and_says_so(capsys: pytest.CaptureFixture[str], at_root: Path) -> None:
-    assert main(["compare", "examples/dockside/build.toml", "examples/quarry-road/build.toml", "--model", "quick", "--no-bands"]) == 0
+def test_the_command_compares_two_engines_and_says_so(capsys: pytest.CaptureFixture[str], at_root: Path, coarse: None) -> None:
+    assert main(["compare", "examples/dockside/build.toml", "examples/quarry-road/build.toml", "--no-bands"]) == 0
     out = " ".join(capsys.readouterr().out.split())
     assert "the sheets differ in more than the cam" in out
     assert "[engine]" in out
 
 
-def test_the_users_mistakes_are_told_in_his_words(capsys: pytest.CaptureFixture[str], build_of: Make, at_root: Path) -> None:
+def test_the_users_mistakes_are_told_in_his_words(capsys: pytest.CaptureFixture[str], build_of: Make, at_root: Path, coarse: None) -> None:
     sheet = Path("examples/dockside/build.toml")
     before = sheet.read_bytes()
-    assert main(["compare", str(sheet), "--model", "quick", "--no-bands", "--html", str(sheet)]) == 1
+    assert main(["compare", str(sheet), "--no-bands", "--html", str(sheet)]) == 1
     assert "nothing was written" in capsys.readouterr().err
     assert sheet.read_bytes() == before
     alone = build_of("dockside").replace(replaced_cam=None)
     with pytest.raises(InputError, match="replaced_cam"):
-        compare_builds(alone, model="quick", bands=False)
+        compare_builds(alone, model="coarse", bands=False)
     with pytest.raises(InputError, match="quick"):
         compare_builds(alone, alone, model="quik", bands=False)
 
@@ -420,14 +421,14 @@ def test_a_crank_degree_of_rounding_on_a_card_makes_no_better_cam(build_of: Make
     for kind in ("intake", "exhaust"):
         lobe = build.cam.lobe(kind)
         lobes[kind] = {"valve_lift": f"{lobe.si.valve_lift} m", "duration": {f"{c.si.height} m": f"{c.duration + 1.0} crank_deg" for c in lobe.checks}}
-    found = compare_builds(build, build.replace(cam=cc.read_cam_card(card | lobes)), model="quick")
+    found = compare_builds(build, build.replace(cam=cc.read_cam_card(card | lobes)), model="coarse")
     assert found.figure("vacuum").difference < 0.0
     assert [v.choice for v in found.verdicts] == [NO_DIFFERENCE, NO_DIFFERENCE]
 
 
 def test_no_reason_says_the_same_of_both(build_of: Make) -> None:
     for other in ("dockside", "long-meadow"):
-        found = compare_builds(build_of("quarry-road"), build_of(other), model="quick", bands=False)
+        found = compare_builds(build_of("quarry-road"), build_of(other), model="coarse", bands=False)
         for verdict in found.verdicts:
             for text in (*verdict.for_a, *verdict.for_b):
                 one, _, two = text.rpartition(": ")[2].partition(" against ")

@@ -110,3 +110,11 @@ def test_where_cycles_do_not_repeat_nothing_is_answered(resolved: Any) -> None:
     assert math.isnan(tables.at(1000.0 / 60.0, 32e3, 25.0)["air"])
     for spark in range(tables.sparks.size):  # what runs at a load runs at every higher one
         assert all(np.all(np.diff(tables.runs[i, :, spark].astype(int)) >= 0) for i in range(2))
+
+
+def test_a_mild_cam_runs_at_every_load_and_spark(build_of: Make) -> None:
+    # A step that runs into not-a-number must be tried again smaller: taken, it lost one cycle at 80 kPa and with it every lighter load of that spark.
+    from camcalc import ResolvedEngine
+
+    model = ResolvedEngine(build_of("quarry-road", old=True), rtol=1e-5, tolerance=2e-4)
+    assert engine_tables(model, np.array([2200.0]) / 60.0, np.arange(20e3, 100.1e3, 5e3)).runs.all()

@@ -138,7 +138,7 @@ def test_the_ledger_tells_the_plenum_s_share_from_what_was_blown_back(described:
 
 @each_point
 def test_back_pressure_grows_with_the_square_of_the_flow(resolved: Make, settled: Make, point: Point) -> None:
-    # The sheet's 20 kPa stand at the flow of full filling, 1.2 kg/m3, at 5500 rpm.
+    # The sheet's 20 kPa stand at the flow of 100 % relative charge, 1.2 kg/m3, at 5500 rpm.
     c, engine = settled(point), resolved(point.cam)
     share = (c.total("collector_out") - c.total("collector_back")) * point.rpm / (1.2 * engine.geometry.swept * 5500.0)
     rise = c.setup.exhaust_pressure - engine.ambient

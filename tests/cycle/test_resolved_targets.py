@@ -26,7 +26,7 @@ def at_pressure(build_of: Make) -> Make:
     return result
 
 
-LOADS = {"air_per_cylinder": "fresh_air", "brake_torque": "brake_torque", "throttle_area": "throttle_area"}
+LOADS = {"air_charge": "fresh_air", "brake_torque": "brake_torque", "throttle_area": "throttle_area"}
 
 
 @pytest.mark.parametrize(("cam", "rpm", "kpa"), [("mild", 800, 35.0), ("mild", 3000, 85.0), ("long", 900, 70.0), ("long", 2000, 50.0)])
@@ -55,7 +55,7 @@ def test_without_a_spark_the_load_is_met_at_best_torque(build_of: Make) -> None:
 
 
 # Loads that cannot be had on the mild cam at 1500 rpm, the figure that answers each, and its unit in the message over SI.
-TOO_MUCH = [("air_per_cylinder", "2000 mg", "fresh_air", 1e6), ("brake_torque", "1000 N m", "brake_torque", 1.0)]
+TOO_MUCH = [("air_charge", "2000 mg", "fresh_air", 1e6), ("brake_torque", "1000 N m", "brake_torque", 1.0)]
 
 
 @pytest.mark.parametrize(("load", "wanted", "figure", "unit"), TOO_MUCH, ids=[row[0] for row in TOO_MUCH])
@@ -73,7 +73,7 @@ def test_a_throttle_wider_than_any_that_matters_is_refused_with_the_widest(build
     assert refusal.value.reachable is not None
 
 
-@pytest.mark.parametrize(("load", "wanted"), [("air_per_cylinder", "2 mg"), ("brake_torque", "-180 N m")])
+@pytest.mark.parametrize(("load", "wanted"), [("air_charge", "2 mg"), ("brake_torque", "-180 N m")])
 def test_a_load_below_reach_is_refused_with_the_least_that_can_be_had(build_of: Make, load: str, wanted: str) -> None:
     with pytest.raises(NoSolutionError, match="below reach at 1500 rpm") as refusal:
         simulate_cycle(build_of("quarry-road", old=True), speed="1500 rpm", spark=SPARK, **{load: wanted})
@@ -94,7 +94,7 @@ def test_a_manifold_pressure_above_the_barometer_is_refused_with_the_barometer(b
     assert refusal.value.reachable == pytest.approx(ResolvedEngine(build).ambient, rel=1e-12)
 
 
-@pytest.mark.parametrize("loads", [{}, {"manifold_pressure": "60 kPa", "brake_torque": "50 N m"}, dict.fromkeys(("air_per_cylinder", "throttle_area"), "1 mg")])
+@pytest.mark.parametrize("loads", [{}, {"manifold_pressure": "60 kPa", "brake_torque": "50 N m"}, dict.fromkeys(("air_charge", "throttle_area"), "1 mg")])
 def test_one_load_and_no_more_must_be_given(build_of: Make, loads: dict[str, str]) -> None:
     with pytest.raises(InputError):
         simulate_cycle(build_of("quarry-road"), speed="1500 rpm", spark=SPARK, **loads)

@@ -168,11 +168,11 @@ def test_finer_cells_come_nearer_to_parcels_that_never_mix(flow_of: Make, rpm: i
 @pytest.mark.parametrize(("rpm", "kpa"), [(850, 60), (1600, 60), (3000, 80)])
 @pytest.mark.parametrize("after", [30, 90, 150, 200])
 def test_fuel_past_the_open_valve_fares_as_parcels_do(flow_of: Make, rpm: int, kpa: int, after: int) -> None:
-    # Every third degree is traced. The last of 640 cells takes a moment to empty into the cylinder, parcels enter at once; fuel caught
+    # Every third degree is traced. The last of 1280 cells takes a moment to empty into the cylinder, parcels enter at once; fuel caught
     # as the flow turns differs by up to about a part in fifty.
     flow = flow_of(rpm, kpa)
     start = flow.opening + after // 3 * 3
-    found = [shares[start] for shares in trace_fuel(flow, distance=DISTANCE, cells=640)[1:5]]
+    found = [shares[start] for shares in trace_fuel(flow, distance=DISTANCE, cells=1280)[1:5]]
     assert found == pytest.approx(parcels(flow, start), abs=0.02)
 
 

@@ -41,7 +41,7 @@ def invented_engine(**changes: Any) -> Engine:
         ambient=100e3,
         friction_factor=1.0,
         load_filter=0.02,
-        filling_air=8.4e-4,
+        reference_air=8.4e-4,
     )
     return plain._replace(**changes)
 
@@ -92,17 +92,17 @@ def test_the_table_enters_with_its_own_slopes() -> None:
     assert found.spark_by_pressure == pytest.approx(-0.3e-3, rel=1e-9)
 
 
-@pytest.mark.parametrize("kind", ["air mass", "filling"])
+@pytest.mark.parametrize("kind", ["air charge", "relative charge"])
 def test_a_table_on_air_acts_as_the_same_table_on_pressure_where_air_follows_pressure(kind: str) -> None:
     engine = invented_engine(tables=straight_tables(air_by_speed=0.0))
-    per_pressure = AIR_PER_PRESSURE / (1.0 if kind == "air mass" else engine.filling_air)
+    per_pressure = AIR_PER_PRESSURE / (1.0 if kind == "air charge" else engine.reference_air)
     found = point_at(engine, table_on(np.array([30e3, 50e3, 70e3]) * per_pressure, kind), 23.0, 52e3)
     same = point_at(engine, BY_PRESSURE, 23.0, 52e3)
     assert found[:-1] == pytest.approx(same[:-1], rel=1e-9, abs=1e-12)
 
 
-def test_on_a_table_of_air_speed_moves_spark_through_filling_too() -> None:
-    found = point_at(invented_engine(), table_on(np.array([30e3, 50e3, 70e3]) * AIR_PER_PRESSURE, "air mass"), 23.0, 52e3)
+def test_on_a_table_of_air_speed_moves_spark_through_the_charge_too() -> None:
+    found = point_at(invented_engine(), table_on(np.array([30e3, 50e3, 70e3]) * AIR_PER_PRESSURE, "air charge"), 23.0, 52e3)
     through_air = -0.3e-3 / AIR_PER_PRESSURE * AIR_PER_SPEED
     assert found.spark_by_speed == pytest.approx((0.4 + through_air) / TURN, rel=1e-9)
 
@@ -152,7 +152,7 @@ def test_next_to_the_edge_a_shorter_step_finds_the_slopes(speed: float, pressure
 
 
 def test_no_spark_can_be_looked_up_where_no_air_is_known() -> None:
-    by_air = table_on(np.array([30e3, 50e3, 70e3]) * AIR_PER_PRESSURE, "air mass")
+    by_air = table_on(np.array([30e3, 50e3, 70e3]) * AIR_PER_PRESSURE, "air charge")
     assert math.isnan(table_spark(invented_engine(), by_air, 22.0, 20e3))
     assert loop_point(invented_engine(), by_air, 22.0, 20e3) is None
 

@@ -60,10 +60,10 @@ def test_thin_air_takes_drag_away_and_leaves_rolling(build_of: Make) -> None:
 
 
 def test_road_speed_is_crank_speed_through_the_gears() -> None:
-    car = SimpleNamespace(final_drive=3.42, si=SimpleNamespace(tyre_radius=0.33))
-    # 65 mph in a gear of 0.84 is 2416 rpm (computed); half a turn in 2416.
-    assert road_speed(car, 2416.0 / 60.0, 0.84) == pytest.approx(parse("65 mph").to("m/s").magnitude, rel=2.1e-4)
-    assert road_speed(car, 10.0, 1.0) == pytest.approx(2.0 * math.pi * 0.33 * 10.0 / 3.42, rel=1e-12)
+    car = SimpleNamespace(final_drive=3.30, si=SimpleNamespace(tyre_radius=0.33))
+    # 65 mph in a gear of 0.84 is 2331 rpm (computed); half a turn in 2331.
+    assert road_speed(car, 2331.0 / 60.0, 0.84) == pytest.approx(parse("65 mph").to("m/s").magnitude, rel=2.2e-4)
+    assert road_speed(car, 10.0, 1.0) == pytest.approx(2.0 * math.pi * 0.33 * 10.0 / 3.30, rel=1e-12)
     assert road_speed(car, 10.0, 2.0) == pytest.approx(road_speed(car, 10.0, 1.0) / 2.0, rel=1e-12)
 
 

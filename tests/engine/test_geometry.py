@@ -75,30 +75,30 @@ def test_a_rod_shorter_than_the_crank_radius_is_refused(rod_length: str) -> None
         piston_drop("90 crank_deg", stroke="200 mm", rod_length=rod_length)
 
 
-QUARRY = Geometry(bore=0.1016, stroke=0.0909, rod=0.1556, compression_ratio=10.2, cylinders=8)
+EIGHT = Geometry(bore=0.1015, stroke=0.0900, rod=0.1530, compression_ratio=10.3, cylinders=8)
 
 
 def test_volumes_follow_from_bore_stroke_and_ratio() -> None:
-    assert QUARRY.swept == pytest.approx(math.pi / 4 * 0.1016**2 * 0.0909, rel=1e-12)
-    assert QUARRY.displacement == pytest.approx(8 * QUARRY.swept, rel=1e-12)
-    assert (QUARRY.swept + QUARRY.clearance) / QUARRY.clearance == pytest.approx(10.2, rel=1e-12)
-    assert QUARRY.rod_over_crank == pytest.approx(0.1556 / 0.04545, rel=1e-12)
-    assert QUARRY.piston_speed(50.0) == pytest.approx(2 * 0.0909 * 50.0, rel=1e-12)
+    assert EIGHT.swept == pytest.approx(math.pi / 4 * 0.1015**2 * 0.0900, rel=1e-12)
+    assert EIGHT.displacement == pytest.approx(8 * EIGHT.swept, rel=1e-12)
+    assert (EIGHT.swept + EIGHT.clearance) / EIGHT.clearance == pytest.approx(10.3, rel=1e-12)
+    assert EIGHT.rod_over_crank == pytest.approx(0.1530 / 0.0450, rel=1e-12)
+    assert EIGHT.piston_speed(50.0) == pytest.approx(2 * 0.0900 * 50.0, rel=1e-12)
 
 
 def test_volume_closes_over_720_degrees() -> None:
     angle = np.linspace(0.0, 720.0, 1441)
-    volume = QUARRY.volume(angle)
+    volume = EIGHT.volume(angle)
     assert volume[0] == pytest.approx(volume[-1], rel=1e-12)
     assert volume[:721] == pytest.approx(volume[720:], rel=1e-12)
-    assert volume.min() == pytest.approx(QUARRY.clearance, rel=1e-12)
-    assert volume.max() == pytest.approx(QUARRY.clearance + QUARRY.swept, rel=1e-12)
+    assert volume.min() == pytest.approx(EIGHT.clearance, rel=1e-12)
+    assert volume.max() == pytest.approx(EIGHT.clearance + EIGHT.swept, rel=1e-12)
     assert (np.diff(volume[:361]) > 0.0).all()
 
 
 def test_clearance_height_is_volume_over_piston_area() -> None:
-    assert QUARRY.clearance_height(0.0) == pytest.approx(0.0909 / 9.2, rel=1e-12)
-    assert QUARRY.clearance_height(180.0) == pytest.approx(0.0909 * (1 + 1 / 9.2), rel=1e-12)
+    assert EIGHT.clearance_height(0.0) == pytest.approx(0.0900 / 9.3, rel=1e-12)
+    assert EIGHT.clearance_height(180.0) == pytest.approx(0.0900 * (1 + 1 / 9.3), rel=1e-12)
 
 
 def test_the_geometry_of_a_build_is_that_of_its_sheet(example_path: Path) -> None:

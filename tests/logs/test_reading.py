@@ -82,10 +82,10 @@ def test_blank_lines_are_no_rows_but_lines_count_on(tmp_path: Path) -> None:
 
 
 def test_units_become_inner_units(tmp_path: Path) -> None:
-    head = "time (ms);n [1/min];ignition timing [° BTDC];air mass [mg/cyl];pedal [%];road speed [mph];acceleration [g];gear\n"
+    head = "time (ms);n [1/min];ignition timing [° BTDC];air charge [mg per cylinder];pedal [%];road speed [mph];acceleration [g];gear\n"
     text = head + "0;1500;20,5;150;20;30;0,1;2\n20;1500;20,5;150;20;30;0,1;2\n"
     log = read_log(write(tmp_path, text, encoding="latin-1"))
-    assert log.load_kind == "air mass"
+    assert log.load_kind == "air charge"
     found = {name: float(log.values(name)[1]) for name in log.channels}
     expected = {
         "time": 0.02, "speed": 25.0, "spark": 20.5, "load": 150e-6, "pedal": 0.2, "road_speed": 30 * 0.44704, "acceleration": 0.980665, "gear": 2.0,
@@ -93,6 +93,42 @@ def test_units_become_inner_units(tmp_path: Path) -> None:
     assert found == pytest.approx(expected, rel=1e-12)
     assert all(column.guessed for column in log.columns.values())
     assert "(guessed)" in str(log)
+
+
+@pytest.mark.parametrize(
+    ("name", "channel", "kind"),
+    [
+        ("Charge, air per cylinder [mg]", "load", "air charge"),
+        ("AIR_CHARGE [mg per cylinder]", "load", "air charge"),
+        ("Load, relative [%]", "load", "relative charge"),
+        ("relative charge [percent]", "load", "relative charge"),
+        ("Pressure.Manifold.Absolute [kPa]", "load", "manifold pressure"),
+        ("MAP [kPa]", "load", "manifold pressure"),
+        ("retard for knock [deg]", "knock_retard", ""),
+        ("Advance_Spark [deg BTDC]", "spark", ""),
+        ("PedalPosition [%]", "pedal", ""),
+        ("current gear", "gear", ""),
+    ],
+)
+def test_a_column_is_known_by_its_words_in_any_order(name: str, channel: str, kind: str) -> None:
+    columns, left = guess_columns(["t [s]", "n [rpm]", name])
+    assert (columns[channel].name, columns[channel].kind, left) == (name, kind, [])
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "exhaust pressure [kPa]",
+        "intake air temperature [degC]",
+        "relative charge [kPa]",
+        "air flow [g]",
+        "idle speed wanted [rpm]",
+        "knock threshold [V]",
+        "gear 2",
+    ],
+)
+def test_a_word_that_changes_the_meaning_makes_it_no_channel(name: str) -> None:
+    assert set(guess_columns(["t [s]", "n [rpm]", name])[0]) == {"time", "speed"}
 
 
 def test_units_in_a_row_of_their_own(tmp_path: Path) -> None:

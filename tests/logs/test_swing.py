@@ -122,14 +122,14 @@ def test_the_jitter_of_the_sheet_is_what_the_prediction_would_draw(build: Build,
     assert swing.si.blow_back == pytest.approx(0.1)
 
 
-@pytest.mark.parametrize("kind", ["air mass", "filling"])
+@pytest.mark.parametrize("kind", ["air charge", "relative charge"])
 def test_another_load_gives_the_same_jitter(build: Build, kind: str) -> None:
-    from camcalc.advice.load_axis import air_of_filling
+    from camcalc.advice.load_axis import air_charge_of
 
     engine = tables(0.1, 1e-9)
     log = held(50.0, load=1e3, speed=0.05, lag=0.02, seconds=60.0)
     plain = measure_swing(log, build=build, engine=engine)
-    per_pressure = 1e-9 / (air_of_filling(build, 1.0) if kind == "filling" else 1.0)
+    per_pressure = 1e-9 / (air_charge_of(build, 1.0) if kind == "relative charge" else 1.0)
     other = measure_swing(log.replace(loads=log.loads * per_pressure, load_kind=kind), build=build, engine=engine)
     assert other.load_jitter == pytest.approx(plain.load_jitter, rel=1e-9)
     assert other.si.pressure_rms == pytest.approx(plain.si.pressure_rms, rel=1e-9)

@@ -2,7 +2,7 @@
 
 Driveline: the engine's inertia, a drive shaft with stiffness and damping, the car's inertia; J_m 0.17, J_t 0.014, J_f 0.031 kg m2,
 k 5000 N m/rad, wheel 0.32 m, 1400 kg, first gear 3.5 with final drive 3.7 (a published passenger-car set, read). Its damping of 65 N m s/rad
-is an argument. Second and third gear, engine torque, manifold, tables, noise and sensors are invented. Nothing in here imports the package.
+is an argument. Second and third gear (3.5 x 0.6^k), engine torque, manifold, tables, noise and sensors are invented. Nothing in here imports the package.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ Array = NDArray[np.float64]
 
 STEP = 0.002
 FINAL, WHEEL, MASS, STIFFNESS, WHEELS = 3.7, 0.32, 1400.0, 5000.0, 1.0
-RATIOS = {0: 3.5, 1: 3.5, 2: 1.95, 3: 1.3}
+RATIOS = {0: 3.5, 1: 3.5, 2: 2.1, 3: 1.26}
 TORQUE_PER_KPA, NO_TORQUE_KPA, LAG, SENSOR_LAG = 1.6, 32.0, 0.2, 0.05
 RAD_PER_RPM = math.pi / 30.0
 CYLINDERS = 4

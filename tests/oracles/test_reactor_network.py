@@ -31,10 +31,10 @@ def sample_case(rpm: float, p_i: float, intake_model: str) -> Case:
     """A street engine with a long-duration cam at rpm [1/min] and intake pressure p_i [Pa]."""
     intake, exhaust = sample_area(-36.0, 250.0), sample_area(-260.0, 34.0)
     return Case(
-        bore=0.1016,
-        stroke=0.0909,
-        rod=0.1556,
-        compression_ratio=10.2,
+        bore=0.1015,
+        stroke=0.0900,
+        rod=0.1530,
+        compression_ratio=10.3,
         speed=rpm / 60.0,
         p_i=p_i,
         T_i=330.0,

@@ -15,6 +15,7 @@ import html5lib
 import pytest
 
 from camcalc.advice.injection import convert_reference
+from camcalc.marks import Mark, marked
 from camcalc.report.brief_page import SECTIONS, brief_html, is_there
 from camcalc.report.printed import Printed, decimals, find
 from camcalc.units import parse
@@ -67,16 +68,33 @@ def check_numbers(page: Page, data: Any) -> int:
     """Fail unless every named number is the JSON's at the decimals it is printed with; return how many there are."""
     count = 0
     for element in named(page):
-        value, shown = expected(element, data), text_of(element)
+        value, shown, mark = expected(element, data), text_of(element), mark_of(element, data)
         if value is None:
-            assert shown == "", element.attrib
+            assert shown == marked("", mark), element.attrib
             continue
-        assert re.fullmatch(r"-?\d+(\.\d+)?", shown), (shown, element.attrib)
-        places = len(shown.partition(".")[2])
-        assert float(shown) == pytest.approx(float(f"{value:.{places}f}"), abs=1e-9), element.attrib
-        assert shown != "-0"
+        found = re.search(r"-?\d+(\.\d+)?", shown)
+        assert found, (shown, element.attrib)
+        number = found[0]
+        assert shown == marked(number, mark), (shown, element.attrib)
+        places = len(number.partition(".")[2])
+        assert float(number) == pytest.approx(float(f"{value:.{places}f}"), abs=1e-9), element.attrib
+        assert number != "-0"
         count += 1
     return count
+
+
+def mark_of(element: Page, data: Any) -> Mark | None:
+    """The mark a cell ought to show, from the JSON; a number in a sentence has it after its unit, outside the element."""
+    if element.tag == "span":
+        return None
+    path, edge = element.attrib["data-field"], element.attrib.get("data-edge")
+    if edge is None:
+        return find(data, path).mark
+    node = data
+    for key in path.split("/"):
+        node = node[int(key)] if isinstance(node, list) else node[key]
+    code = node.get(f"{edge}_mark")
+    return None if code is None else Mark[code.upper()]
 
 
 # --- numbers
@@ -101,7 +119,7 @@ def test_a_wrong_number_would_be_seen(page: Page, data: Any) -> None:
 
 
 def test_every_numeric_cell_of_a_table_says_where_it_comes_from(page: Page) -> None:
-    cells = [cell for cell in page.iter("td") if re.fullmatch(r"[-−+(]?\d[\d.,]*\)?", text_of(cell)) and "text" not in cell.get("class", "")]
+    cells = [cell for cell in page.iter("td") if re.fullmatch(r"[-−+(]?\d[\d.,]*\)?( [a-z() ]+)?", text_of(cell)) and "text" not in cell.get("class", "")]
     assert len(cells) > 200
     assert [text_of(cell) for cell in cells if "data-field" not in cell.attrib] == []
 
@@ -131,13 +149,16 @@ def test_cells_copy_as_bare_numbers(page: Page) -> None:
     assert "−" not in "".join(page.itertext())
 
 
-def test_what_spark_does_not_cure_is_marked_and_stays_a_number(page: Page, brief_of: Make, example: str) -> None:
+def test_what_spark_does_not_cure_is_in_brackets_that_are_text_and_survive_copying(page: Page, brief_of: Make, example: str) -> None:
     ceilings = brief_of(example).spark_ceilings
     grid = [e for e in named(page) if re.fullmatch(r"spark_ceilings/ceiling/\d+/\d+", e.attrib["data-field"]) and text_of(e) and e.tag == "td"]
     for cell in grid:
         row, column = map(int, cell.attrib["data-field"].split("/")[2:])
         assert ("uncured" in cell.get("class", "")) == (not ceilings.cured[row, column])
+        assert text_of(cell).startswith("(") == (not ceilings.cured[row, column])
     assert bool(grid) == ceilings.has_zone
+    style = "".join(e.text or "" for e in page.iter("style"))
+    assert "content:" not in style
 
 
 # --- what is answered first
@@ -159,13 +180,15 @@ def test_the_first_screen_answers_in_order_before_anything_else(page: Page, data
 def test_a_gear_that_surges_is_told_on_the_first_screen(brief_of: Make) -> None:
     brief = brief_of("dockside")
     proposed, *others = brief.surge
-    gears = [g.replace(bad_below="1250 rpm", bad_below_road_speed="31 km/h") if g.gear in (2, 3) else g.replace(bad_below=None) for g in proposed.gears]
+    bad, good = {"bad_below": "1250 rpm", "bad_below_road_speed": "31 km/h", "marks": {}}, {"bad_below": None, "bad_below_road_speed": None}
+    good["marks"] = dict.fromkeys(("bad_below", "bad_below_road_speed"), Mark.NONE_FOUND)
+    gears = [g.replace(**(bad if g.gear in (2, 3) else good)) for g in proposed.gears]
     surging = brief.replace(surge=(proposed.replace(gears=tuple(gears)), *others))
     page = parsed(brief_html(surging))
     first = page.find(".//main")[0]  # type: ignore[index]
     assert check_numbers(page, as_json(surging)) > 250
     shown = {e.attrib["data-field"]: text_of(e) for e in named(first) if e.attrib["data-field"].startswith("surge/0/")}
-    assert {field: text for field, text in shown.items() if text} == {
+    assert {field: text for field, text in shown.items() if text not in ("", "none")} == {
         f"surge/0/gears/{k}/{name}": text for k in (1, 2) for name, text in (("bad_below", "1250"), ("bad_below_road_speed", "31"))
     }
     assert "surge in gears 2, 3 up to 1250 rpm" in text_of(first)
@@ -279,7 +302,9 @@ def test_the_sections_on_cures_trade_off_and_road_test_tell_all_that_was_found(b
     assert 0 < len(tried) < len(data["cures"]["cures"])
     assert len(sections["cures"].findall(".//tbody/tr")) == 1 + len(tried)
     sparks = [text_of(e) for e in named(sections["trade_off"]) if re.fullmatch(r"trade_off/spark/\d+", e.attrib["data-field"])]
-    assert sparks == [f"{v:.0f}" for v in data["trade_off"]["spark"]["value"]]
+    codes = data["trade_off"]["spark"]["mark"]
+    marks = [None if code is None else Mark[code.upper()] for code in codes]
+    assert sparks == [marked(f"{v:.0f}", mark) for v, mark in zip(data["trade_off"]["spark"]["value"], marks, strict=True)]
     plan = text_of(sections["road_test"])
     for step in data["road_test"]["steps"]:
         assert step["do"] in plan

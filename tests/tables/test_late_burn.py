@@ -36,9 +36,9 @@ def test_later_spark_burns_later_hotter_and_leaves_more_unburned(build_of: Calla
     assert math.isnan(quick.si.exhaust)  # its exhaust does not answer to spark
 
 
-def test_pressures_of_a_table_over_air_mass_lie_where_the_engine_traps_it(build_of: Callable[..., Build]) -> None:
+def test_pressures_of_a_table_over_air_charge_lie_where_the_engine_traps_it(build_of: Callable[..., Build]) -> None:
     engine = MODELS["resolved"](build_of("quarry-road"))
     loads = np.array([200e-6, 250e-6])
-    found = ceilings_on_table(engine, np.array([20.0]), loads, "air mass")
+    found = ceilings_on_table(engine, np.array([20.0]), loads, "air charge")
     air = [engine.state(20.0, float(p), engine.best_spark(20.0, float(p))).air for p in found.manifold_pressure[0]]
     assert air == pytest.approx(loads, rel=0.02)

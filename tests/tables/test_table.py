@@ -41,7 +41,7 @@ def written_tables(draw: st.DrawFn) -> str:
         return draw(st.sampled_from([text, f" {text}", f"{text} "])) if separator != "\t" else text
 
     unit, scale, kind = draw(
-        st.sampled_from([("kPa", 1.0, "manifold pressure"), ("mg", 5.0, "air mass"), ("percent", 1.0, "filling"), ("psi", 0.14, "pressure")])
+        st.sampled_from([("kPa", 1.0, "manifold pressure"), ("mg", 5.0, "air charge"), ("percent", 1.0, "relative charge"), ("psi", 0.14, "pressure")])
     )
     corner = draw(st.sampled_from([f"speed [rpm] \\ {kind} [{unit}]", f"rpm \\ {unit}", f"engine speed (1/min)\\{kind} ({unit})"]))
     lines = [[f'"{corner}"' if quoted else corner, *(number((20.0 + 15.0 * c) * scale, draw(st.integers(1, 3))) for c in range(columns))]]
@@ -101,12 +101,16 @@ def test_the_increment_is_the_last_decimal_written_but_no_finer_than_a_tenth(cel
         ("rpm \\ psi", "10,14", "manifold pressure", (68947.57, 96526.60)),
         ("rpm \\ inHg", "10,30", "manifold pressure", (33863.89, 101591.67)),
         ("RPM \\ kPa absolute", "50,100", "manifold pressure", (50e3, 100e3)),
-        ("speed [rpm] \\ air mass [mg]", "100,600", "air mass", (1e-4, 6e-4)),
-        ("speed [rpm] \\ air_mass [g/cyl]", "0.1,0.6", "air mass", (1e-4, 6e-4)),
-        ("rpm \\ kg", "1e-4,6e-4", "air mass", (1e-4, 6e-4)),
-        ("rpm \\ %", "20,80", "filling", (0.2, 0.8)),
-        ("speed [rpm] \\ filling [percent]", "20,80", "filling", (0.2, 0.8)),
-        ("speed [rpm] \\ filling [1]", "0.2,0.8", "filling", (0.2, 0.8)),
+        ("speed [rpm] \\ air charge [mg per cylinder]", "100,600", "air charge", (1e-4, 6e-4)),
+        ("speed [rpm] \\ charge_air [g per cylinder]", "0.1,0.6", "air charge", (1e-4, 6e-4)),
+        ("rpm \\ kg", "1e-4,6e-4", "air charge", (1e-4, 6e-4)),
+        ("Engine Speed [rpm] \\ mass: trapped air per cycle [g]", "0.1,0.6", "air charge", (1e-4, 6e-4)),
+        ("speed [rpm] \\ load [mg per cylinder and cycle]", "100,600", "air charge", (1e-4, 6e-4)),
+        ("speed [rpm] \\ Load - relative [%]", "20,80", "relative charge", (0.2, 0.8)),
+        ("speed [rpm] \\ IntakePressure [kPa abs]", "50,100", "manifold pressure", (50e3, 100e3)),
+        ("rpm \\ %", "20,80", "relative charge", (0.2, 0.8)),
+        ("speed [rpm] \\ relative charge [percent]", "20,80", "relative charge", (0.2, 0.8)),
+        ("speed [rpm] \\ relative charge [1]", "0.2,0.8", "relative charge", (0.2, 0.8)),
         ("speed (1/min) \\ load (kPa)", "50,100", "manifold pressure", (50e3, 100e3)),
     ],
 )
@@ -124,6 +128,8 @@ def test_axes_become_what_the_corner_cell_says(corner: str, values: str, kind: s
         (PLAIN.replace("manifold pressure [kPa]", "throttle [%]"), ["throttle [%]", "no measure of the charge"]),
         (PLAIN.replace("manifold pressure [kPa]", "throttle angle [deg]"), ["throttle", "no measure of the charge"]),
         (PLAIN.replace("manifold pressure [kPa]", "manifold vacuum [inHg]"), ["vacuum", "absolute pressure"]),
+        (PLAIN.replace("manifold pressure [kPa]", "exhaust pressure [kPa]"), ["no load with a unit"]),
+        (PLAIN.replace("manifold pressure [kPa]", "relative charge [kPa]"), ["no load with a unit"]),
         (PLAIN.replace(" [kPa]", ""), ["no load with a unit"]),
         (PLAIN.replace("[rpm]", ""), ["no engine speed with a unit"]),
         (PLAIN.replace("[kPa]", "[mg]"), ["no load with a unit that belongs to it"]),
@@ -252,9 +258,9 @@ def test_faces_take_quantities_and_agree_with_their_kernels(tmp_path: Path) -> N
 
 def test_a_table_made_in_code_is_written_and_read_back(tmp_path: Path) -> None:
     speed, loads = np.array([600.0, 1250.0, 1400.0]) / 60.0, np.array([105.0, 210.5]) * 1e-6
-    table = SparkTable(load_kind="air mass", speed=speed, loads=loads, cells=np.array([[10.0, 20.5], [1.0, 2.0], [3.0, 1.0 / 3.0]]), increment=0.1)
+    table = SparkTable(load_kind="air charge", speed=speed, loads=loads, cells=np.array([[10.0, 20.5], [1.0, 2.0], [3.0, 1.0 / 3.0]]), increment=0.1)
     again = read_table(table.write(tmp_path / "made.csv"), increment="0.1 crank_deg")
-    assert again.load_kind == "air mass"
+    assert again.load_kind == "air charge"
     assert again.si.speed == pytest.approx(speed, rel=1e-12)
     assert again.loads == pytest.approx(loads, rel=1e-12)
     assert np.array_equal(again.si.cells, table.si.cells)
@@ -262,7 +268,7 @@ def test_a_table_made_in_code_is_written_and_read_back(tmp_path: Path) -> None:
 
 def test_a_table_cannot_be_changed_in_place(tmp_path: Path) -> None:
     cells = np.array([[1.0, 2.0], [3.0, 4.0]])
-    table = SparkTable(load_kind="filling", speed=np.array([10.0, 20.0]), loads=np.array([0.2, 0.8]), cells=cells, increment=1.0)
+    table = SparkTable(load_kind="relative charge", speed=np.array([10.0, 20.0]), loads=np.array([0.2, 0.8]), cells=cells, increment=1.0)
     cells[0, 0] = 50.0
     assert table.si.cells[0, 0] == 1.0
     with pytest.raises(ValueError, match="read-only"):

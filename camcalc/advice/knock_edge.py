@@ -1,0 +1,67 @@
+"""The low edge of the knock limit: what a starting table keeps under, since knock is the least certain and the dearest of its limits."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    from ..cycle.operating import EngineModel
+    from .spark import SparkCeilings
+
+__all__ = ["SEARCHED", "UNSAMPLED", "KnockEdge", "knock_edge", "knock_grid", "loads_that_knock", "speeds_sampled"]
+
+Array = NDArray[np.float64]
+
+# An engine model looks for knock up to this far beyond best torque [crank deg].
+SEARCHED = 5.0
+# Where no band was sampled, the low edge lies so far under the lesser of the nominal limit and best torque [crank deg]: the widest of the bands
+# of six cams (both of each example, 60 to 90 kPa, 800 to 2800 rpm: 10.6), rounded up. A test samples where they are widest.
+UNSAMPLED = 12.0
+
+
+class KnockEdge(NamedTuple):
+    """The low edge of the knock limit [crank deg before top dead centre] on the grid of the ceilings, infinite where no spark searched
+    knocks; and whether it is that of a sampled band."""
+
+    low: Array
+    sampled: bool
+
+
+def loads_that_knock(ceilings: SparkCeilings) -> Array:
+    """Return the manifold pressures [Pa] whose knock is worth sampling: from one below the lightest that knocks at any speed."""
+    knocks = np.flatnonzero(np.isfinite(ceilings.si.knock).any(axis=1))
+    return np.asarray(ceilings.si.manifold_pressure[max(knocks[0] - 1, 0) :] if knocks.size else ceilings.si.manifold_pressure[:0])
+
+
+def speeds_sampled(ceilings: SparkCeilings) -> Array:
+    """Return the speeds [rev/s] at which knock is sampled: every second one and the last; the width of the band is smooth between them."""
+    speeds = ceilings.si.speed
+    return np.asarray(np.unique(np.append(speeds[::2], speeds[-1])))
+
+
+def knock_grid(model: EngineModel, speeds: Array, pressures: Array) -> Array:
+    """Return the knock limit over speeds [rev/s] and pressures [Pa]; where nothing searched knocks, the end of the search."""
+    return np.array([[min(model.knock_spark(s, p), model.best_spark(s, p) + SEARCHED) for s in map(float, speeds)] for p in map(float, pressures)])
+
+
+def knock_edge(ceilings: SparkCeilings, grids: Mapping[str, tuple[Array, Array]] | None = None) -> KnockEdge:
+    """Return the low edge of the knock limit: of the band in ``grids["knock"]``, or that of the widest band where none was sampled."""
+    si, pressures = ceilings.si, loads_that_knock(ceilings)
+    low = np.full_like(si.best_spark, np.inf)
+    if not pressures.size:
+        return KnockEdge(low, grids is not None and "knock" in grids)
+    rows = slice(si.manifold_pressure.size - pressures.size, None)
+    nominal = np.where(np.isfinite(si.knock), si.knock, si.best_spark + SEARCHED)[rows]
+    widest = nominal - (np.minimum(nominal, si.best_spark[rows]) - UNSAMPLED)
+    if grids is None or "knock" not in grids:
+        low[rows] = nominal - widest
+        return KnockEdge(low, False)
+    columns = np.searchsorted(si.speed, speeds_sampled(ceilings))
+    width = np.maximum(nominal[:, columns] - grids["knock"][0], 0.0)
+    width = np.where(np.isfinite(width), width, widest[:, columns])
+    low[rows] = nominal - np.array([np.interp(si.speed, si.speed[columns], row) for row in width])
+    return KnockEdge(low, True)
