@@ -157,6 +157,26 @@ class Record:
             marks = marks[k] if isinstance(marks, tuple) else marks
         return marks if isinstance(marks, Mark) else None
 
+    def texts(self, name: str, digits: int = 0) -> Any:
+        """Return a measured field in the unit it is shown in as text with its mark, of an array a list of texts, row by row; nothing is blank.
+
+        Raises
+        ------
+        InputError
+            If it is no measured field.
+        """
+        measured = self.measures()
+        if name not in measured:
+            raise InputError(f"{type(self).__name__}.{name}", came=name, expected="a measured field", fix=did_you_mean(name, measured))
+        shown = quantity(self.__dict__[measured[name].slot], measured[name].unit, measured[name].show).magnitude
+
+        def text(value: Any, marks: Any) -> Any:
+            if isinstance(value, list):
+                return [text(one, marks[k] if isinstance(marks, tuple) else marks) for k, one in enumerate(value)]
+            return marked(f"{value:.{digits}f}" if math.isfinite(value) else "", marks)
+
+        return text(shown.tolist() if hasattr(shown, "tolist") else shown, getattr(self, "marks", {}).get(name))
+
     def items(self) -> Iterator[tuple[str, Any]]:
         """Yield field names with their public values."""
         for field in dataclasses.fields(self):

@@ -206,8 +206,16 @@ class _CardReader(CardContext):
         named = match["centre"].lower()
         named = {"top dead centre": "tdc", "bottom dead centre": "bdc"}.get(named, named)
         if named != natural:
-            raise InputError(where, came=repr(value), expected=f"{kind} {which[:-1]}ing told from {natural.upper()}, like {example}")
-        angle = float(to_si(match["angle"], where, EVENT))
+            raise InputError(where, came=repr(value), expected=f"{kind} {which[:-1]}ing counted from {natural.upper()}, like {example}")
+        number = re.match(r"[+-]?[\d.]+", match["angle"])
+        try:
+            angle = float(to_si(match["angle"], where, EVENT))
+        except InputError as error:
+            if number is None or "crank_deg" not in error.fix:
+                raise
+            stated = "before" if match["side"].lower().startswith("b") else "after"
+            fix = f'write "{number[0]} crank_deg {stated} {natural.upper()}"; event angles are counted at the crank'
+            raise InputError(where, came=repr(value), expected=f"a crank angle with its dead centre, like {example}", fix=fix) from None
         signed = angle * (-1.0 if match["side"].lower().startswith("b") else 1.0)
         return Printed(centre + signed, half_last_digit(match["angle"]) * unit_factor(match["angle"], "crank_deg"))
 

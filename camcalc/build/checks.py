@@ -19,7 +19,7 @@ __all__ = ["FULL_LOAD", "check_together", "injector_doubts"]
 
 # Fuel that one cylinder asks for at full load and the share of time an injector may be open: 90 % of the swept volume filled with air of
 # 1.2 kg/m3 at 6000 rpm, lambda 0.85, open 85 % of the time. ESTIMATE, each; good enough to tell grams a second from pounds an hour.
-FULL_LOAD = {"filling": 0.9, "air_density": 1.2, "speed": 100.0, "mixture": 0.85, "duty": 0.85}
+FULL_LOAD = {"relative_charge": 0.9, "air_density": 1.2, "speed": 100.0, "mixture": 0.85, "duty": 0.85}
 # An injector with less than the one or more than the other times that flow is doubted; ESTIMATE, wide on purpose.
 LEAST_FLOW, MOST_FLOW = 0.5, 3.0
 
@@ -70,7 +70,7 @@ def injector_doubts(sections: Mapping[str, Any]) -> tuple[Doubt, ...]:
     engine, fuel, injector = (sections[k] for k in ("engine", "fuel", "injector"))
     if injector is None:
         return ()
-    air = math.pi / 4.0 * engine.si.bore**2 * engine.si.stroke * FULL_LOAD["filling"] * FULL_LOAD["air_density"] * FULL_LOAD["speed"] / 2.0
+    air = math.pi / 4.0 * engine.si.bore**2 * engine.si.stroke * FULL_LOAD["relative_charge"] * FULL_LOAD["air_density"] * FULL_LOAD["speed"] / 2.0
     needed = air / (fuel_data(fuel.kind).stoichiometric * FULL_LOAD["mixture"] * FULL_LOAD["duty"])
     over = injector.si.flow / needed
     if LEAST_FLOW <= over <= MOST_FLOW:

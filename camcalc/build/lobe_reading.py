@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any, cast
 
@@ -72,7 +73,12 @@ def _rocker_ratio(card: CardContext, kind: str, table: Mapping[str, Any], side: 
             return 1.0
         if isinstance(value, bool) or not isinstance(value, int | float) or not RATIO[0] <= value <= RATIO[1]:
             expected = f'a plain ratio from {RATIO[0]:g} to {RATIO[1]:g}, or "{DIRECT}"'
-            fix = 'put your figure in place of "?", without quotes' if value == "?" else f'"{DIRECT}" is for a tappet that works on the valve itself'
+            fix = f'"{DIRECT}" is for a tappet that works on the valve itself'
+            number = re.match(r"\d+(\.\d+)?", value) if isinstance(value, str) else None
+            if value == "?":
+                fix = 'put your figure in place of "?", without quotes'
+            elif number is not None:
+                fix = f"write rocker_ratio = {number[0]}, without quotes"
             raise InputError(where, came=repr(value), expected=expected, fix=fix)
         return float(value)
     given = [what for key, what in (("lobe_lift", "lobe_lift"), ("lift_table", "lift_table")) if key in table]

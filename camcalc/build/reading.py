@@ -17,6 +17,7 @@ from .section_reading import NOTHING, Problems, check_names, read_section
 from .sections import SECTIONS, Engine
 from .sheet import Assumption, Build, CamSheet
 from .toml_reading import read_toml
+from .trade_words import own_name
 
 __all__ = ["SECTIONS", "Problems", "load_build", "load_cam", "read_build", "read_section", "read_toml"]
 
@@ -96,13 +97,15 @@ def read_build(data: Mapping[str, Any], *, path: Path | None = None) -> Build:
     """Check a build sheet that is already a mapping, as ``load_build`` does with a file."""
     problems, assumed = Problems(), list[Assumption]()
     check_names("", data, TOP_KEYS, problems)
+    written = _written_as(data)
     sections: dict[str, Section | None] = {}
     for name, kind in SECTIONS.items():
-        table = data.get(name)
-        if name == "injector" and table is None:
+        own = written.get(name, name)
+        if name == "injector" and own not in data:
             sections[name] = None
             continue
-        sections[name] = read_section(name, kind, _as_table(name, table, problems), problems, assumed, around_of(sections.get("engine")))
+        table = _as_table(own, data.get(own), problems)
+        sections[name] = read_section(own, kind, table, problems, assumed, around_of(sections.get("engine")))
     head = _as_table("build", data.get("build"), problems)
     check_names("build", head, ("name", "label"), problems)
     for key in ("name", "label"):
@@ -126,9 +129,15 @@ def read_build(data: Mapping[str, Any], *, path: Path | None = None) -> Build:
     )
 
 
+def _written_as(data: Mapping[str, Any]) -> dict[str, str]:
+    """Return the sections that are there under another name, so that what is wrong in them is shown in the same go."""
+    return {own_name(str(word)): str(word) for word in data if word not in TOP_KEYS and own_name(str(word)) in TOP_KEYS and own_name(str(word)) not in data}
+
+
 def _cams(data: Mapping[str, Any], problems: Problems, assumed: list[Assumption], path: Path | None) -> dict[str, CamCard | None]:
-    cams = {name: read_card(name, _as_table(name, data[name], problems), problems, assumed, path) if name in data else None for name in CAMS}
-    if "cam" not in data:
+    written = {name: _written_as(data).get(name, name) for name in CAMS}
+    cams = {n: read_card(w, _as_table(w, data[w], problems), problems, assumed, path) if w in data else None for n, w in written.items()}
+    if written["cam"] not in data:
         problems.add(InputError("[cam]", came="nothing", expected="the cam card", fix="add a [cam] section with [cam.intake] and [cam.exhaust]"))
     return cams
 

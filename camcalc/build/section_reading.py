@@ -12,8 +12,8 @@ from ..results import Measure
 from ..units import quantity, to_si, without_comma
 from .section import Section
 from .sheet import Assumption
-from .trade_forms import FORMS
-from .trade_words import OUT_OF_SCOPE, hint_for_key, hint_for_value
+from .trade_forms import FORMS, Form
+from .trade_words import OUT_OF_SCOPE, hint_for_key, hint_for_value, own_name
 
 __all__ = ["NOTHING", "Problems", "check_names", "read_section"]
 
@@ -63,15 +63,19 @@ def read_section(
     before = len(problems.found)
     check_names(name, table, inputs, problems)
     draft = SimpleNamespace(around=around or {})
+    renamed = {own_name(str(key)) for key in table if key not in inputs}
     for key, field in inputs.items():
         declared = measures.get(key)
         try:
             if key in table:
-                setattr(draft, key, _read(name, key, table[key], declared, field.metadata, draft, assumed))
+                form = FORMS.get((kind.__name__.lower(), key))
+                setattr(draft, key, _read(f"[{name}] {key}", table[key], declared, field, form, draft, assumed))
             else:
                 setattr(draft, key, _default(name, key, declared, field.metadata, draft, assumed))
         except InputError as error:
-            problems.add(error)
+            # What is there under another name is reported once, as that.
+            if error.came != NOTHING or key not in renamed:
+                problems.add(error)
         except AttributeError:
             continue  # a default that rests on a figure already reported
     if len(problems.found) > before or not all(hasattr(draft, key) for key in inputs):
@@ -79,14 +83,10 @@ def read_section(
     return kind(**{key: getattr(draft, key) for key in inputs}, given={k: v for k, v in table.items() if k in inputs}, around=draft.around)
 
 
-def _read(section: str, key: str, value: Any, declared: Measure | None, metadata: Mapping[str, Any], draft: SimpleNamespace, assumed: list[Assumption]) -> Any:
-    where = f"[{section}] {key}"
+def _read(where: str, value: Any, declared: Measure | None, field: Any, form: Form | None, draft: SimpleNamespace, assumed: list[Assumption]) -> Any:
     if declared is None:
-        return _read_plain(value, where, metadata)
-    form = FORMS.get((section, key))
-    if form is not None:
-        value = form(value, where, draft, assumed)
-    return to_si(value, where, declared.bounds)
+        return _read_plain(value, where, field.metadata)
+    return to_si(value if form is None else form(value, where, draft, assumed), where, declared.bounds)
 
 
 def _default(section: str, key: str, declared: Measure | None, metadata: Mapping[str, Any], draft: SimpleNamespace, assumed: list[Assumption]) -> Any:

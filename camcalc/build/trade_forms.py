@@ -13,7 +13,7 @@ from ..errors import InputError
 from ..units import Bounds, to_si
 from .sheet import Assumption
 
-__all__ = ["FORMS", "ROLLING_OVER_UNLOADED", "SENSITIVITY", "read_flow", "read_octane", "read_tyre"]
+__all__ = ["FORMS", "ROLLING_OVER_UNLOADED", "SENSITIVITY", "Form", "read_flow", "read_octane", "read_tyre"]
 
 # Research less motor octane number of a fuel sold at pumps: usual, least, most. ESTIMATE: 8 to 12 for gasoline and more for ethanol, from memory, medium.
 SENSITIVITY = {"gasoline": (10.0, 8.0, 12.0), "E10": (10.0, 8.0, 12.0), "E85": (16.0, 14.0, 19.0)}

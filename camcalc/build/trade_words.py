@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 
 from ..errors import did_you_mean
 
-__all__ = ["KEYS", "OUT_OF_SCOPE", "VALUES", "hint_for_key", "hint_for_value"]
+__all__ = ["KEYS", "OUT_OF_SCOPE", "VALUES", "hint_for_key", "hint_for_value", "own_name"]
 
 OUT_OF_SCOPE = {
     "boost": "boosted engines (manifold above exhaust) are out of scope",
@@ -63,7 +63,7 @@ _KEYS = {
     "compression_ratio": ("cr", "compression", "static_compression", "scr"),
     "intake_valve_diameter": ("intake_valve", "intake_valve_size", "inlet_valve", "inlet_valve_diameter"),
     "exhaust_valve_diameter": ("exhaust_valve", "exhaust_valve_size"),
-    "intake_valves": ("valves", "valves_per_cylinder", "inlet_valves"),
+    "intake_valves": ("inlet_valves",),
     "intake_runner_volume": ("runner_volume", "port_volume", "intake_port_volume"),
     "plenum_volume": ("plenum", "manifold_volume"),
     "exhaust_back_pressure": ("back_pressure", "backpressure"),
@@ -111,14 +111,16 @@ _TURNED = {
     "duration_at_050": 'write it under duration as "0.050 inch"',
     "tyre_diameter": "halve it and write it as tyre_radius",
     "tire_diameter": "halve it and write it as tyre_radius",
+    "valves": "write it as intake_valves and exhaust_valves: 2 and 2 for a four-valve head",
+    "valves_per_cylinder": "write it as intake_valves and exhaust_valves: 2 and 2 for a four-valve head",
     "afr": "write it as mixture, over the stoichiometric ratio: 1.0 for stoichiometric",
 }
 _VALUES = {
     "clutch": ("manual", "stick", "stick shift", "manual gearbox", "manual transmission"),
     "converter": ("automatic", "auto", "torque converter", "automatic transmission", "slushbox"),
     "locked automatic": ("dual clutch", "dct", "automated manual", "lock-up"),
-    "hydraulic": ("hydraulic roller", "hydraulic flat", "hydraulic flat tappet", "roller", "flat tappet"),
-    "solid": ("mechanical", "solid roller", "solid flat", "solid flat tappet", "mechanical roller", "shim", "bucket"),
+    "hydraulic": ("hydraulic roller", "hydraulic flat", "hydraulic flat tappet", "hydraulic bucket"),
+    "solid": ("mechanical", "solid roller", "solid flat", "solid flat tappet", "mechanical roller", "solid bucket"),
     "tappet": ("lifter", "cam", "lobe", "follower", "cam follower"),
     "valve": ("at the valve", "retainer", "spring retainer"),
     "gasoline": ("petrol", "gas", "e0", "e5", "pump gas", "premium", "super", "regular", "unleaded", "race fuel"),
@@ -145,6 +147,15 @@ def _plain(word: str) -> str:
 
 _KEY_OF = {word: key for key, words in _KEYS.items() for word in words}
 _VALUE_OF = {_plain(word): value for value, words in _VALUES.items() for word in words}
+
+
+def own_name(word: str) -> str:
+    """Return the sheet's own name for a word of the trade; any other word comes back as it is.
+
+    >>> own_name("air_pressure"), own_name("bore")
+    ('barometer', 'bore')
+    """
+    return _KEY_OF.get(_plain(word), word)
 
 
 def hint_for_key(word: str, known: Iterable[str], elsewhere: Mapping[str, str] | None = None) -> str:

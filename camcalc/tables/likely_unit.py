@@ -24,7 +24,7 @@ class _Span(NamedTuple):
     labels: tuple[str, ...]
 
 
-# By the inner unit of the load: pressure [Pa], air mass [kg per cylinder and cycle], ratio of filling. An axis may leave out idle or full
+# By the inner unit of the load: pressure [Pa], air charge [kg per cylinder and cycle], ratio of relative charge. An axis may leave out idle or full
 # load, but not as much as this; ESTIMATE, wide on purpose.
 _SPANS = {
     "Pa": _Span(35e3, 65e3, (75e3, 112e3), ("kPa", "inHg", "psi", "bar")),

@@ -7,6 +7,7 @@ import sys
 from pathlib import Path
 
 import camcalc as cc
+from camcalc.cautions import AT_BRAKES, AT_IDLE_SPARK
 
 model = sys.argv[1] if len(sys.argv) > 1 else "resolved"
 build = cc.load_build(Path(__file__).parents[1] / "quarry-road" / "build.toml")
@@ -16,8 +17,11 @@ except cc.NoSolutionError as error:  # such a cam has no idle at the speed asked
     raise SystemExit(f"no: {error}") from None
 
 print(f"{build.cam.name}, warm, {model} model")
+for caution in (*AT_IDLE_SPARK, *AT_BRAKES):
+    print(f"! {caution}")
 for state in idle.new:
-    print(f"  {state.gearbox}, accessories {state.accessories}: {state.speed:.4g~P}, {state.manifold_vacuum:.3g~P} of vacuum, spark {state.spark:.3g~P},")
+    spark = f"{state.texts('spark')} crank_deg"
+    print(f"  {state.gearbox}, accessories {state.accessories}: {state.speed:.4g~P}, {state.manifold_vacuum:.3g~P} of vacuum, spark {spark},")
     print(
         f"    burned gas {state.burned_fraction:.3g~P} of the charge, work of the cycles varies {state.imep_variation:.3g~P}; {state.flag or 'within the data'}"
     )

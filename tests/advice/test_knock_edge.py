@@ -14,20 +14,20 @@ from camcalc.cycle.models import MODELS
 from camcalc.cycle.operating import Tolerances
 
 Make = Callable[..., Any]
-SPEEDS, PRESSURES = np.array([800.0, 1200.0, 2000.0]) / 60.0, np.array([60e3, 75e3, 90e3])
+# Where the bands of the examples' long cams are widest.
+SPEEDS, PRESSURES = np.array([800.0, 1200.0]) / 60.0, np.array([60e3, 75e3])
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("old", [False, True], ids=["new cam", "replaced cam"])
-def test_no_sampled_band_of_the_examples_is_wider_than_the_one_assumed(build_of: Make, example: str, old: bool) -> None:
-    build, kind = build_of(example, old=old), MODELS["resolved"]
+def test_no_sampled_band_of_the_examples_is_wider_than_the_one_assumed(build_of: Make, example: str) -> None:
+    build, kind = build_of(example), MODELS["resolved"]
     nominal = kind(build)
     found = sample_bands(lambda t: {"knock": knock_grid(kind(build, Tolerances(**t)), SPEEDS, PRESSURES)}, nominal.uncertain)
     low = found.grids["knock"][0]
     best = np.array([[nominal.best_spark(float(s), float(p)) for s in SPEEDS] for p in PRESSURES])
     assumed = np.minimum(knock_grid(nominal, SPEEDS, PRESSURES), best) - UNSAMPLED
     known = np.isfinite(low)
-    assert known.sum() >= 6
+    assert known.sum() >= 3
     assert (low >= assumed)[known].all()
 
 

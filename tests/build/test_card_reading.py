@@ -120,7 +120,14 @@ def test_an_exhaust_that_closes_before_top_is_negative(text: str) -> None:
 
 @pytest.mark.parametrize(
     ("text", "told"),
-    [("10 crank_deg", "before or after TDC"), ("10 crank_deg before BDC", "told from TDC"), ("10 deg before TDC", "crank_deg"), ("10", "TDC"), (10, "TDC")],
+    [
+        ("10 crank_deg", "before or after TDC"),
+        ("10 crank_deg before BDC", "counted from TDC"),
+        ("10 deg before TDC", 'write "10 crank_deg before TDC"'),
+        ("10 BTDC", 'write "10 crank_deg before TDC"'),
+        ("10", "TDC"),
+        (10, "TDC"),
+    ],
 )
 def test_an_event_without_its_dead_centre_or_unit_is_refused(text: Any, told: str) -> None:
     with pytest.raises(InputError, match=told):

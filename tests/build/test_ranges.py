@@ -69,9 +69,11 @@ def times(value: Any, factor: float) -> Any:
     return value * factor
 
 
-SLIPS = [
-    (*figure, factor) for figure in figures() for factor in (1000.0, 0.001) if figure[:2] not in NEAR_ZERO or (factor > 1.0 and not figure[2].startswith("0 "))
-]
+def is_zero(value: Any) -> bool:
+    return isinstance(value, str) and parse(value).magnitude == 0.0
+
+
+SLIPS = [(*figure, factor) for figure in figures() for factor in (1000.0, 0.001) if not is_zero(figure[2]) and (figure[:2] not in NEAR_ZERO or factor > 1.0)]
 
 
 @pytest.mark.parametrize(("section", "key", "value", "factor"), SLIPS, ids=lambda v: str(v).replace(" ", "_"))

@@ -102,6 +102,12 @@ def test_a_value_of_the_trade_is_refused_with_the_choice_it_means(section: str, 
     assert refused(sheet).fix == f'did you mean "{own}"?'
 
 
+@pytest.mark.parametrize("ratio", ["1.6", "1.6:1", "1.6 to 1"])
+def test_a_ratio_in_quotes_is_told_how_to_write_it(ratio: str, sheet: dict[str, Any]) -> None:
+    sheet["cam"]["rocker_ratio"] = ratio
+    assert refused(sheet).fix == "write rocker_ratio = 1.6, without quotes"
+
+
 # Slips of writing.
 
 

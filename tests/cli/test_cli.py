@@ -256,7 +256,7 @@ def test_a_reading_that_may_be_another_is_said_on_stderr_by_every_command(tmp_pa
     path.write_text(late, encoding="utf-8")
     done = run("events", str(path))
     assert done.returncode == 0
-    assert done.stderr.startswith(f"warning: {path}: [cam] lobe_separation 108 cam_deg with intake_centreline 112 crank_deg")
+    assert done.stderr.startswith(f"camcalc: warning: {path}: [cam] lobe_separation 108 cam_deg with intake_centreline 112 crank_deg")
     assert "note: [cam] lobe_separation 108" in done.stdout
 
 

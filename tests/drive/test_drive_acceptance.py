@@ -58,7 +58,13 @@ def drive(build_of: Make, whole_tables_of: Make, spark: dict[str, SparkTable]) -
 # The steep table in top gear near 1400 rpm.
 
 
-@pytest.mark.parametrize("steep", ["zig", "zag"])
+FOLDED = (
+    "6.6 degrees: the level road in top gear leads to 60 kPa (60.4 with a deviation of 1.5), a corner of this table, and a swing of load about a corner "
+    "gives spark one way only: 20 to 29 degrees"
+)
+
+
+@pytest.mark.parametrize("steep", [pytest.param("zig", marks=pytest.mark.xfail(reason=FOLDED, strict=True)), "zag"])
 def test_spark_saws_on_a_steep_table_and_hardly_on_a_blended_one(drive: Drive, steep: str) -> None:
     swing, blended = (drive(table, gear=TOP, speed="1400 rpm").spark_swing for table in (steep, "blended"))
     assert 8.0 < swing < 14.0  # common practice, no source: 10 to 12 degrees
@@ -68,7 +74,7 @@ def test_spark_saws_on_a_steep_table_and_hardly_on_a_blended_one(drive: Drive, s
 
 @pytest.mark.parametrize("steep", ["zig", "zag"])
 @pytest.mark.xfail(
-    reason="the model passes so little of the saw on in top gear that the car does not buck: 0.026 and 0.022 m/s2 against 0.024 on the blended table; "
+    reason="the model passes so little of the saw on in top gear that the car does not buck: 0.031 and 0.026 m/s2 against 0.028 on the blended table; "
     "spark swings no further than the two levels of the table, whatever the load signal does"
 )
 def test_the_steep_table_bucks_the_car_in_top_gear(drive: Drive, steep: str) -> None:
@@ -143,6 +149,6 @@ def test_after_a_blip_spark_saws_on_a_steep_table(drive: Drive) -> None:
 
 
 @pytest.mark.parametrize("steep", ["zig", "zag"])
-@pytest.mark.xfail(reason="burns that vary move the speed more than the saw of the spark does: 16 and 23 rpm on the steep tables against 14 on the flat one")
+@pytest.mark.xfail(reason="burns that vary move the speed more than the saw of the spark does: 16 and 22 rpm on the steep tables against 14 on the flat one")
 def test_after_a_blip_speed_hunts_twice_as_far_on_a_steep_table(drive: Drive, steep: str) -> None:
     assert blipped(drive, steep)[0] > 2.0 * blipped(drive, "flat")[0]

@@ -19,8 +19,6 @@ EXAMPLES = Path(__file__).resolve().parents[2] / "examples"
 FOLDER = EXAMPLES / "steep-table"
 # Of both drives: how much burns vary [N m]; rows a second; and a seed for each log.
 BURN_NOISE, RATE, BEFORE, AFTER = 0.4, 25.0, 1, 2
-# The slope limits are those of the V8; the small car that is driven bucks on far less, so the step is taken out cell by cell.
-PER_CELL = "3 crank_deg"
 COLUMNS = {
     "time": "time [s]",
     "speed": "engine speed [rpm]",
@@ -47,11 +45,19 @@ def write_log(path: Path, *, table: Path, seed: int) -> Path:
     return log.write_csv(path, COLUMNS, decimals=3)
 
 
+def shape(out: Path) -> Path:
+    """Shape the steep table as the scenario's README does; the car of the logs is none of the sheet's, so a step per cell stands for its slopes."""
+    build, steep = EXAMPLES / "quarry-road" / "build.toml", FOLDER / "steep.csv"
+    assert camcalc(["shape", str(build), "--table", str(steep), "--per-cell", "3 crank_deg", "--out", str(out)]) == 0
+    return out
+
+
 def main() -> None:
-    """Write the three files."""
+    """Write the three files, and the cautions beside the table."""
     steep, shaped = FOLDER / "steep.csv", FOLDER / "shaped.csv"
-    words = ["shape", str(EXAMPLES / "quarry-road" / "build.toml"), "--table", str(steep), "--per-cell", PER_CELL, "--out", str(shaped), "--overwrite"]
-    assert camcalc(words) == 0
+    for path in (shaped, shaped.with_suffix(".txt")):
+        path.unlink(missing_ok=True)
+    shape(shaped)
     write_log(FOLDER / "before.csv", table=steep, seed=BEFORE)
     write_log(FOLDER / "after.csv", table=shaped, seed=AFTER)
 
