@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from ..cautions import OVER_SPARK_TABLE, Caution
 from ..errors import InputError
 from ..results import Record, plain_data
+from ..tables.shaped import Reason
 from ..tables.shaping import RAISE_MARGIN, shape_table
 from ..tables.shaping_task import STEP
 from ..tables.table import SparkTable
@@ -270,19 +271,24 @@ def _offset(log: DriveLog, table: SparkTable) -> float:
 
 
 def _to_lower(table: SparkTable, visited: Mask, top: Array, slopes: dict[str, Any]) -> tuple[CellAdvice, ...]:
-    """Return the cells to lower: those over their ceiling, those too steep beside their neighbours, and what blends them in."""
+    """Return the cells to lower: those over their ceiling, those too steep beside their neighbours, and what blends them in.
+
+    Spark does not rise with load from the lightest visited cell of a row on, so fuller loads come down with it.
+    """
     steepest = _steepest(table.si.cells, visited)
     limit = PER_CELL if steepest > PER_CELL else max(steepest / 2.0, LEAST_STEP)
     over = visited & (table.si.cells > top)
     if steepest <= LEAST_STEP and not over.any():
         return ()
     limits = np.where(visited, np.where(np.isfinite(top), top, 80.0), np.nan)
-    aim = shape_table(table, limits, zone=visited, per_cell=f"{max(limit, table.si.increment)!r} crank_deg", **slopes).table.si.cells
+    shaped = shape_table(table, limits, zone=visited, per_cell=f"{max(limit, table.si.increment)!r} crank_deg", **slopes)
+    rises = {(c.row, c.column) for c in shaped.changes if Reason.RISE in c.reasons and Reason.SLOPE not in c.reasons}
     step = table.si.increment
-    then = np.maximum(aim, np.ceil((table.si.cells - max(AT_A_TIME, step)) / step - 1e-9) * step)
+    then = np.maximum(shaped.table.si.cells, np.ceil((table.si.cells - max(AT_A_TIME, step)) / step - 1e-9) * step)
     out = []
     for i, j in np.argwhere(then < table.si.cells - 1e-9):
-        why = "above its ceiling" if over[i, j] else ("too steep beside its neighbours" if visited[i, j] else "blends the rest in")
+        blends = "above a lighter load" if (i, j) in rises else "blends the rest in"
+        why = "above its ceiling" if over[i, j] else ("too steep beside its neighbours" if visited[i, j] else blends)
         out.append(CellAdvice((int(i), int(j)), table.place(int(i), int(j)), float(table.si.cells[i, j]), float(then[i, j]), why))
     return tuple(out)
 

@@ -42,7 +42,7 @@ def shaped_text(shaped: ShapedTable) -> str:
             *grid,
             Caution.LAW,
             "",
-            f"* changed in the zone: {len(shaped.changes) - len(shaped.rim)} cells;  ~ changed outside it, the rim: {len(shaped.rim)} cells",
+            f"* changed in the zone: {_cells(len(shaped.changes) - len(shaped.rim))};  ~ changed outside it, the rim: {_cells(len(shaped.rim))}",
             *moves,
             *_knock_lines(shaped),
             *_rise_lines(shaped),
@@ -68,10 +68,8 @@ def knock_headline(shaped: ShapedTable) -> list[str]:
             lines[-1] += f" Brought down to {shaped.si.knock_margin:g} degrees under the limit, or further: {len(held)}."
     avoided = [c for c in shaped.knock_cells if c.outcome is Outcome.AVOID]
     if avoided:
-        lines.append(
-            f"Caution: do not run at {'; '.join(c.where for c in avoided)}: knock leaves less than {shaped.si.least_spark:g} degrees there, the least spark. "
-            "Change fuel or compression."
-        )
+        places, least = "; ".join(_places(shaped.table, avoided)), f"{shaped.si.least_spark:g} degrees there, the least spark"
+        lines.append(f"Caution: do not run at {places}: knock leaves less than {least}. Change fuel or compression.")
     left = [c for c in after if c.outcome is Outcome.LEFT]
     if left:
         lines.append(f"Caution: {_cells(len(left))} of the table below {'is' if len(left) == 1 else 'are'} above the knock limit. Knock breaks pistons.")
@@ -104,6 +102,24 @@ def _knock_line(cell: KnockCell) -> str:
     words = {Outcome.HELD: "", Outcome.LEFT: ", not enough", Outcome.AVOID: ", avoid"}[cell.outcome]
     limit = marked(f"{cell.si.knock:.1f}", cell.mark("knock"))
     return f"  {cell.where:<24} {cell.si.spark_before:>6.4g}, knock limit {limit}: {far}; now {cell.si.spark_after:.4g}{words}"
+
+
+def _places(table: SparkTable, cells: Iterable[KnockCell]) -> list[str]:
+    """Return where cells are, those side by side at one speed together: ``600 rpm, 80 to 100 kPa``."""
+    _, along = table.axes
+    columns: dict[int, list[int]] = {}
+    for cell in sorted(cells, key=lambda cell: (cell.row, cell.column)):
+        columns.setdefault(cell.row, []).append(cell.column)
+    found = []
+    for row, own in columns.items():
+        starts = [k for k, column in enumerate(own) if k == 0 or column != own[k - 1] + 1]
+        for first, end in zip(starts, [*starts[1:], len(own)], strict=True):
+            low, high = own[first], own[end - 1]
+            place = table.place(row, high)
+            lightest = f"{table.loads[low] / along.scale:.6g} to " if low < high else ""
+            speed, load = place.split(", ", 1)
+            found.append(f"{speed}, {lightest}{load}")
+    return found
 
 
 def _rise_lines(shaped: ShapedTable) -> list[str]:

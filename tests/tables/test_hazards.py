@@ -234,6 +234,8 @@ def test_knock_brings_no_cell_below_the_least_spark_and_says_not_to_run_there() 
     assert shaped.table.si.cells[:2, 3].tolist() == [0.0, 0.0]
     assert {c.outcome for c in shaped.knock_cells} == {Outcome.AVOID}
     assert "Caution: do not run at 1200 rpm, 70 kPa; 1400 rpm, 70 kPa: knock leaves less than 0 degrees there" in str(shaped)
+    knock[0, 1:] = -6.0
+    assert "do not run at 1200 rpm, 50 to 70 kPa; 1400 rpm, 70 kPa: knock" in str(shape_table(table, np.full(table.shape, np.nan), knock=knock, **SLOPES))
     assert shape_table(table, np.full(table.shape, np.nan), knock=knock, least_spark="5 crank_deg", **SLOPES).table.si.cells[0, 3] == 5.0
 
 
