@@ -44,7 +44,7 @@ SETTINGS = ("CPU_NAME", "CPU_FEATURES", "OPT", "LOOP_VECTORIZE", "SLP_VECTORIZE"
 FOLDER_NAME = re.compile(r"camcalc-.+-[0-9a-f]{16}")
 # Folders of other keys: so many of the last used stay (2.5 MB each), and none that nobody used for so long [s].
 OTHERS_KEPT, LONGEST_UNUSED = 8, 30 * 86400.0
-# Seconds on one core of 2020 or later for all a brief needs; measured.
+# What a brief needs takes 7 to 10 s of one core (measured on one machine).
 COMPILING = "Compiling for this machine: about 10 s, once."
 DIGEST_BYTES = 32
 

@@ -7,10 +7,12 @@ they are quantities (``record.bore``). Printing, notebooks and JSON follow from 
 from __future__ import annotations
 
 import dataclasses
+import functools
 import html
 import math
 from collections.abc import Callable, Iterator, Mapping
-from typing import TYPE_CHECKING, Any, NamedTuple, Self, overload
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Any, NamedTuple, Self, cast, overload
 
 from .errors import InputError, did_you_mean
 from .marks import Mark, Marks, mark_codes, marked
@@ -93,6 +95,14 @@ def measure(
     return Measure(unit, show or unit, low, high, doc, default, why, or_zero)
 
 
+@functools.cache
+def _measures_of(record: type) -> Mapping[str, Measure]:
+    found: dict[str, Measure] = {}
+    for kind in reversed(record.__mro__):
+        found.update({name: item for name, item in vars(kind).items() if isinstance(item, Measure)})
+    return MappingProxyType(found)
+
+
 class _Floats:
     """The float view of a record: ``record.si.bore``."""
 
@@ -118,12 +128,9 @@ class Record:
         return _Floats(self.__dict__)
 
     @classmethod
-    def measures(cls) -> dict[str, Measure]:
+    def measures(cls) -> Mapping[str, Measure]:
         """Return the declared measured fields by name."""
-        found: dict[str, Measure] = {}
-        for kind in reversed(cls.__mro__):
-            found.update({name: item for name, item in vars(kind).items() if isinstance(item, Measure)})
-        return found
+        return _measures_of(cast("Any", cls))
 
     def __eq__(self, other: object) -> bool:
         if type(self) is not type(other):

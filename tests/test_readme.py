@@ -8,6 +8,7 @@ import io
 import re
 import shlex
 import subprocess
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -103,6 +104,23 @@ def test_every_option_the_readme_names_is_one(readme: str) -> None:
 )
 def test_limits_and_cautions_stand_in_the_readme(readme: str, words: str) -> None:
     assert words in readme
+
+
+def test_the_pythons_the_readme_names_are_those_declared_and_tried(readme: str, root: Path) -> None:
+    named = re.findall(r"\b3\.\d+\b", re.findall(r"^Python 3.*$", readme, re.MULTILINE)[0].partition(". ")[0])
+    project = tomllib.loads((root / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    assert project["requires-python"] == f">={named[0]}"
+    assert [text.rpartition(" ")[2] for text in project["classifiers"] if re.search(r":: 3\.\d+$", text)] == named
+    assert f"for version in {' '.join(named)}; do" in (root / ".ci" / "run").read_text(encoding="utf-8")
+
+
+def test_the_whole_check_uses_the_install_from_elsewhere_and_again_after_another_over_it(root: Path) -> None:
+    steps = (root / ".ci" / "run").read_text(encoding="utf-8").partition('readme_command 2)"\n')[2]
+    first, again, second = steps.partition("pip install --quiet --force-reinstall --no-deps .\n")
+    assert again
+    for part in (first, second):
+        assert 'try_install "$root/.venv/bin"' in part
+        assert 'from_elsewhere "$root/.venv/bin/camcalc" brief "$sheet"' in part
 
 
 @pytest.mark.parametrize("text", [*CAUTIONS, *Mark], ids=lambda text: text.name)

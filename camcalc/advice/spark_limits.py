@@ -223,17 +223,17 @@ def _with_ceiling(cell: CeilingCell, swings: list[Swing], stability: float) -> C
         return cell._replace(remark=cell.remark if cell.remark == NO_TORQUE else "")
     decides = min(visiting, key=lambda s: s.asked)
     cleanest = decides.asked
-    safe = float(np.fmin(cell.best, cell.knock))
+    own_limit = float(np.fmin(cell.best, cell.knock))
     asked = float(np.fmin(cell.steadiness, cleanest))
     uneven = cell.remark in (FLATTEN, NOT_CURED) and stability < cell.variation < math.inf
-    cell = cell._replace(cleanest=cleanest, limit=min(safe, asked))
-    if cell.remark == NO_TORQUE or not (asked <= safe - BINDS_BELOW or (uneven and asked <= safe)):
+    cell = cell._replace(cleanest=cleanest, limit=min(own_limit, asked))
+    if cell.remark == NO_TORQUE or not (asked <= own_limit - BINDS_BELOW or (uneven and asked <= own_limit)):
         return cell
     binds = "steadiness" if asked == cell.steadiness else decides.binds
     ceiling = asked
     if asked < cell.floor:
         # Knock stands above the floor: a burn that is late is not mended by one that detonates.
-        ceiling, binds = min(cell.floor, safe), "floor"
+        ceiling, binds = min(cell.floor, own_limit), "floor"
     return cell._replace(ceiling=ceiling, binds=LIMITS[binds])
 
 

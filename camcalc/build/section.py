@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import dataclasses
+import functools
 import math
 from collections.abc import Mapping
-from typing import Any, Self
+from types import MappingProxyType
+from typing import Any, Self, cast
 
 from ..errors import InputError, did_you_mean
 from ..results import Measure, Record
@@ -35,9 +37,9 @@ class Section(Record):
     around: Mapping[str, float] = dataclasses.field(default_factory=dict, repr=False)
 
     @classmethod
-    def inputs(cls) -> dict[str, dataclasses.Field[Any]]:
+    def inputs(cls) -> Mapping[str, dataclasses.Field[Any]]:
         """Return the fields that a sheet may state, by key."""
-        return {f.name: f for f in dataclasses.fields(cls) if f.name not in HIDDEN}
+        return _inputs_of(cast("Any", cls))
 
     def replace(self, **changes: Any) -> Self:
         """Return a copy with some inputs changed, as quantities, quantity strings or plain values."""
@@ -79,6 +81,11 @@ class Section(Record):
         return type(self) is type(other) and Record.__eq__(Record.replace(self, given={}, around={}), Record.replace(other, given={}, around={}))
 
     __hash__ = None
+
+
+@functools.cache
+def _inputs_of(section: type[Section]) -> Mapping[str, dataclasses.Field[Any]]:
+    return MappingProxyType({f.name: f for f in dataclasses.fields(section) if f.name not in HIDDEN})
 
 
 def _exact_text(number: float, declared: Measure) -> str:

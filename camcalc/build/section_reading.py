@@ -122,11 +122,11 @@ def _read_plain(value: Any, where: str, metadata: Mapping[str, Any]) -> Any:
         if value not in choices if isinstance(value, str) else True:
             raise InputError(where, came=repr(value), expected=" or ".join(f'"{c}"' for c in choices), fix=hint_for_value(str(value), choices))
         return value
+    span = f"{'0, or ' if metadata['or_zero'] else ''}{low:g} to {high:g}"
     if isinstance(value, bool) or not isinstance(value, int | float) or (kind is int and not isinstance(value, int)):
         noun = "a whole number" if kind is int else "a plain number"
-        raise InputError(where, came=repr(value), expected=f"{noun} from {low:g} to {high:g}", fix=_bare_fix(value, where.partition("] ")[2]))
+        raise InputError(where, came=repr(value), expected=f"{noun}: {span}", fix=_bare_fix(value, where.partition("] ")[2]))
     if not low <= value <= high and not (metadata["or_zero"] and value == 0):
-        span = f"{'0, or ' if metadata['or_zero'] else ''}{low:g} to {high:g}"
         raise InputError(where, came=f"{value}", expected=span, fix="check the figure")
     return kind(value)
 

@@ -45,6 +45,7 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _point(options: argparse.Namespace, build: Any) -> int:
+    from ..cautions import OVER_SPARK_TABLE
     from ..cycle.simulate import simulate_cycle
     from ..errors import InputError
 
@@ -55,7 +56,7 @@ def _point(options: argparse.Namespace, build: Any) -> int:
     if options.json:
         print(json.dumps(cycle.to_dict(), indent=1, allow_nan=False))
     else:
-        print(cycle.summary())
+        print("".join(f"! {caution}\n" for caution in OVER_SPARK_TABLE) + cycle.summary())
     if options.plots:
         from ..plot import plot_flows, plot_indicator, plot_pressure
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -12,8 +12,10 @@ from numpy.typing import NDArray
 
 from ..engine.friction import rubbing_friction
 from ..errors import InputError, NoSolutionError
+from ..marks import Mark, Marks, merged_marks
 from ..results import Measure, Record, measure
 from ..units import Bounds, to_si
+from .best_torque import spark_ends
 from .gas_kernel import properties
 from .integrate import run_cycle
 from .outcome import overlap_blow_back
@@ -106,6 +108,7 @@ class CycleResult(Record):
     energy_error: float
     burned_error: float
     history: tuple[float, ...] = dataclasses.field(repr=False)
+    marks: Mapping[str, Marks] = dataclasses.field(default_factory=dict)
 
     def summary(self) -> str:
         """Return a printable table, ledger included, traces left out."""
@@ -179,9 +182,11 @@ def simulate_cycle(
         raise InputError("simulate_cycle load", came=", ".join(stated) or "none", expected="one of " + ", ".join(given))
     name, target = next(iter(stated.items()))
     pressure = target if name == "manifold_pressure" else _solve(engine, n, angle, name, target)
-    if angle is None:
-        angle = engine.best_spark(n, pressure)
-    return describe_cycle(engine, engine.settled(n, pressure, angle), angle)
+    if angle is not None:
+        return describe_cycle(engine, engine.settled(n, pressure, angle), angle)
+    angle = engine.best_spark(n, pressure)
+    knocks = Mark.KNOCKS if angle > engine.knock_spark(n, pressure) else None
+    return describe_cycle(engine, engine.settled(n, pressure, angle), angle).replace(marks={"spark": merged_marks(knocks, spark_ends(angle))})
 
 
 def _solve(engine: ResolvedEngine, speed: float, spark: float | None, name: str, target: float) -> float:

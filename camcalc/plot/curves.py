@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ..cycle.operating import EngineModel
+from ..marks import marked
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -83,7 +84,7 @@ def plot_residual(models: dict[str, EngineModel], pressure: float = 60e3, spark:
 
 
 def plot_ceilings(ceilings: SparkCeilings, ax: Axes | None = None) -> Axes:
-    """Plot the ceilings as a numbered grid; cells without a ceiling stay blank, darker is lower, brackets mark what spark does not cure."""
+    """Plot the ceilings as a numbered grid, each with its mark; cells without a ceiling stay blank, darker is lower."""
     ax = axes(ax)
     grid = ceilings.si.ceiling
     speeds, loads = ceilings.si.speed * 60.0, ceilings.si.manifold_pressure / 1e3
@@ -92,7 +93,7 @@ def plot_ceilings(ceilings: SparkCeilings, ax: Axes | None = None) -> Axes:
     )
     for (row, column), value in np.ndenumerate(grid):
         if np.isfinite(value):
-            text = f"{value:.0f}" if ceilings.cured[row, column] else f"({value:.0f})"
+            text = marked(f"{value:.0f}", ceilings.mark("ceiling", row, column)).replace(" or ", "\nor ")
             ax.text(column + 0.5, row + 0.5, text, ha="center", va="center", color="white" if value < 36.0 else "black", fontsize=9)
     ax.set_xticks(np.arange(len(speeds)) + 0.5, [f"{s:.0f}" for s in speeds])
     ax.set_yticks(np.arange(len(loads)) + 0.5, [f"{p:.0f}" for p in loads])

@@ -44,9 +44,10 @@ def plot_trade_off(result: TradeOff, ax: Axes | None = None) -> Axes:
     ax.set_ylim(0.0, 1.0)
     ax.set_yticks([])
     ax.spines[["left", "right", "top"]].set_visible(False)
-    for value, style, name in ((result.si.best_spark, "-", "best torque"), (result.si.knock_spark, ":", "knocks beyond"), (result.si.ceiling, "--", "ceiling")):
+    for field, style, name in (("best_spark", "-", "best torque"), ("knock_spark", ":", "knocks beyond"), ("ceiling", "--", "ceiling")):
+        value, ends = getattr(result.si, field), result.mark(field) in (Mark.OR_MORE, Mark.OR_LESS)
         if np.isfinite(value):
-            ax.axvline(value, color="0.35", linestyle=style, linewidth=1.2, label=name)
+            ax.axvline(value, color="0.35", linestyle=style, linewidth=1.2, label=f"{name}, or beyond: search ends" if ends else name)
     for k, (name, label) in enumerate(shown):
         strip = ax.inset_axes((0.0, 1.0 - (k + 1 - 0.5 * GAP) / len(shown), 1.0, (1.0 - GAP) / len(shown)))
         strip.patch.set_alpha(0.0)

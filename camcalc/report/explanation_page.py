@@ -57,7 +57,7 @@ def _rendered(template: str, explanation: Explanation) -> str:
 
 
 def _formulas(step: Step) -> list[Any]:
-    """Return a step's three lines as MathML, safe since it is made from text nodes only."""
+    """Return a step's three lines as MathML. It is made from text nodes only, so it needs no escaping."""
     from markupsafe import Markup
 
     name, result = step.result.symbol, step.result

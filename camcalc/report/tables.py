@@ -13,6 +13,7 @@ from ..build.saving import write_atomically
 from ..cautions import AT_BRAKES, AT_IDLE_SPARK, AT_TRADE_OFF, BESIDE_SPARK_TABLE, Caution, text_beside
 from ..marks import Mark, Marks, marked, marks_in
 from ..tables.axes import axis_of, corner_of
+from ..tables.proposed import table_to_type
 
 if TYPE_CHECKING:
     from ..advice.spark import SparkCeilings
@@ -47,6 +48,7 @@ def brief_tables(brief: Brief) -> dict[str, str]:
         tables |= _ceiling_files(ceilings, name)
     if brief.starting_table is not None:
         tables |= _grid_files("starting_table", "spark", brief.starting_table, turned=True)
+        tables["starting_table.csv"] = table_to_type(brief.starting_table)
     if brief.trade_off is not None:
         tables |= _trade_off_files(brief.trade_off)
     tables |= _record_files("idle", (*brief.idle.new, *brief.idle.replaced), (*AT_IDLE_SPARK, *(AT_BRAKES if brief.idle.brakes else ())))

@@ -68,10 +68,10 @@ def place_of(model: EngineModel) -> Place:
     pressure = pressure_for_net_imep(model, speed, load, None, offset=build.idle.si.spark_reserve, earliest=build.idle.si.earliest_spark)
     spark = round(idle_spark(build, model.best_spark(speed, pressure)))
     place = Place(speed, float(spark), gear, build.vehicle.gear_ratios[gear - 1], ROAD_SPARK)
-    return place._replace(road_spark=_safe_road_spark(model, place))
+    return place._replace(road_spark=_cautious_road_spark(model, place))
 
 
-def _safe_road_spark(model: EngineModel, place: Place) -> float:
+def _cautious_road_spark(model: EngineModel, place: Place) -> float:
     """Return the spark held on the road [crank deg]: the usual one, under the cell's ceiling, and so far under knock as is prudent where it is known."""
     try:
         pressure = _driving(model, place, ROAD_SPARK)

@@ -14,6 +14,7 @@ from camcalc.advice.idle import load_terms
 from camcalc.advice.reversion import FASTEST, SLOWEST, reversion_in_gear, road_point
 from camcalc.cycle.operating import Tolerances
 from camcalc.drive.road_load import engine_torque_on_road, road_speed
+from camcalc.marks import Mark
 
 Make = Callable[..., Any]
 LIMITS = ("unstable_below", "blow_back_below")
@@ -143,7 +144,9 @@ def test_a_speed_at_the_start_of_the_search_is_said_to_stand_for_more(resolved_o
     touchy = model.asking(model.build.replace(limits=model.build.limits.replace(blow_back_share=0.10)))
     rows = [reversion_in_gear(touchy, gear) for gear in (1, 6)]
     assert [g.si.blow_back_below >= 4000.0 / 60.0 for g in rows] == [True, False]
-    assert ["or more" in g.note for g in rows] == [True, False]
+    assert [g.mark("blow_back_below") for g in rows] == [Mark.OR_MORE, None]
+    assert [g.mark("blow_back_below_road_speed") for g in rows] == [Mark.OR_MORE, None]
+    assert rows[0].to_dict()["blow_back_below"]["mark"] == "or_more"
 
 
 def test_only_the_long_cam_reverts_on_the_road(resolved_of: Make) -> None:

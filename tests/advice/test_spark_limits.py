@@ -316,7 +316,7 @@ def test_the_half_swing_is_blow_back_and_variation_times_the_sheet_s_factor_and_
 @pytest.mark.parametrize(
     ("section", "key", "came", "words"),
     [
-        ("fuel", "octane", 40, "80 to 120"),
+        ("fuel", "octane", "40 RON", "80 to 120"),
         ("vehicle", "smooth_gears", [3, 9], "gears counted from 1 to 6"),
         ("vehicle", "smooth_gears", 3, "a list of whole numbers"),
         ("vehicle", "smooth_gears", "3, 4", "a list of whole numbers"),
@@ -327,7 +327,7 @@ def test_the_half_swing_is_blow_back_and_variation_times_the_sheet_s_factor_and_
         ("limits", "cleanest_percentile", 5, "0.001 to 0.5"),
         ("limits", "spark_margin", 2, "2 crank_deg"),
         ("limits", "stabilty", 0.1, "stability"),
-        ("limits", "swing_factor", "wide", "a plain number from 0 to 3"),
+        ("limits", "swing_factor", "wide", "a plain number: 0, or 0.01 to 3"),
     ],
 )
 def test_a_limit_or_gear_that_cannot_be_is_refused_in_the_sheet_s_words(sheet: dict[str, Any], section: str, key: str, came: Any, words: str) -> None:

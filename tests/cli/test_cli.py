@@ -179,7 +179,7 @@ def test_a_folder_is_no_sheet(tmp_path: Path, capsys: Said) -> None:
 )
 def test_a_wrong_figure_is_told_with_what_was_expected(sheet_path: Path, capsys: Said, changes: dict[str, Any], words: tuple[str, ...]) -> None:
     rewrite(sheet_path, **changes)
-    assert main(["events", str(sheet_path)]) == 1
+    assert main(["explain", "overlap", str(sheet_path)]) == 1
     said = capsys.readouterr()
     assert said.out == ""
     assert all(word in said.err for word in words)

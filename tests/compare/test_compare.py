@@ -35,6 +35,7 @@ from camcalc.cycle.engine_tables import engine_tables
 from camcalc.cycle.models import MODELS
 from camcalc.cycle.operating import Tolerances
 from camcalc.drive.risk import surge_risk
+from camcalc.marks import Mark, marked
 from camcalc.report.compare_page import compare_html
 from camcalc.report.compare_terminal import print_comparison
 from camcalc.report.printed import words
@@ -310,7 +311,7 @@ def test_every_number_in_the_html_is_that_of_the_json(page: str, data: Any) -> N
         assert (what, unit) == (figure["what"], words(figure["unit"]))
         assert better == {"a": "A", "b": "B"}.get(figure["better"], figure["better"])
         for text, key in ((a, "a"), (b, "b"), (difference, "difference")):
-            assert_text(text, figure[key])
+            assert_text(text, figure[key], figure["marks"].get(key))
         if figure["low"] is None:
             assert band == ""
         else:
@@ -322,12 +323,16 @@ def test_every_number_in_the_html_is_that_of_the_json(page: str, data: Any) -> N
     assert all(note in whole for note in data["notes"])
 
 
-def assert_text(text: str, value: float | None) -> None:
-    if value is None:
+def assert_text(text: str, value: float | None, code: str | None = None) -> None:
+    mark = None if code is None else Mark[code.upper()]
+    if value is None or mark is Mark.NONE_FOUND:
         assert text == "none"
-    else:
-        _, _, places = text.partition(".")
-        assert float(text) == round(value, len(places))
+        return
+    found = re.search(r"[-+]?\d+(\.\d+)?", text)
+    assert found, text
+    assert text == marked(found[0], mark)
+    _, _, places = found[0].partition(".")
+    assert float(found[0]) == round(value, len(places))
 
 
 def test_names_on_the_sheet_are_text_and_not_markup(pair: tuple[Any, Any]) -> None:

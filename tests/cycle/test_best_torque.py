@@ -8,7 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from camcalc.cycle.best_torque import EARLIEST, LATEST, MOST_SHIFT, clipped, shift_of, top_of
+from camcalc.cycle.best_torque import EARLIEST, LATEST, MOST_SHIFT, clipped, shift_of, spark_ends, top_of
+from camcalc.marks import Mark
 
 tops = st.floats(LATEST - 20.0, EARLIEST + 20.0)
 bends = st.floats(0.01, 10.0)
@@ -41,3 +42,10 @@ def test_no_spark_is_worked_out_twice() -> None:
 
     top_of(work, 20.0)
     assert len(asked) == len(set(asked))
+
+
+def test_only_what_the_search_clipped_is_an_end_of_it() -> None:
+    assert spark_ends(clipped(75.0)) is Mark.OR_MORE
+    assert spark_ends(clipped(-30.0)) is Mark.OR_LESS
+    assert spark_ends(top_of(lambda spark: -((spark - 90.0) ** 2), 30.0)) is Mark.OR_MORE
+    assert spark_ends(top_of(lambda spark: -((spark - 59.0) ** 2), 30.0)) is None

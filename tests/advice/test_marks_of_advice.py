@@ -1,0 +1,234 @@
+"""What advice gives that is an end of a search, a cap, or a spark that knocks, says so."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import pytest
+
+from camcalc.advice.bands import HeadlineBands
+from camcalc.advice.base_table import compare_with_base
+from camcalc.advice.headlines import with_bands, zone_of
+from camcalc.advice.idle import SLOWEST, idle_state, lowest_idle, lowest_mark
+from camcalc.advice.idle_spark import idle_spark_advice
+from camcalc.advice.reversion import reversion_in_gear
+from camcalc.advice.sensitivity import ceiling_sensitivity
+from camcalc.advice.spark import spark_ceilings
+from camcalc.advice.spark_limits import WIDEST_SWING
+from camcalc.advice.trade_off import trade_off
+from camcalc.brief import lowest_words
+from camcalc.cycle.best_torque import EARLIEST, LATEST, spark_ends
+from camcalc.marks import Mark, marks_in
+from camcalc.results import Band
+from tests.oracles.coarse_engine import CoarseEngine
+
+Make = Callable[..., Any]
+
+
+@pytest.fixture(scope="module")
+def ceilings(resolved_of: Make) -> Any:
+    return spark_ceilings(resolved_of("quarry-road").fresh(), np.arange(1200.0, 1701.0, 200.0) / 60.0)
+
+
+# --- best torque and what rests on it
+
+
+def test_a_ceiling_that_spark_does_not_cure_or_that_ends_the_search_is_marked(ceilings: Any) -> None:
+    si, cured = ceilings.si, ceilings.cured
+    seen = set()
+    for (k, j), value in np.ndenumerate(si.ceiling):
+        mark = ceilings.mark("ceiling", k, j)
+        seen.add(mark)
+        if math.isnan(value):
+            assert mark is None
+        elif not cured[k, j]:
+            assert mark is (Mark.UNCURED_OR_MORE if value >= EARLIEST else Mark.UNCURED)
+        else:
+            assert mark is (Mark.OR_MORE if value >= EARLIEST else None)
+    assert seen >= {None, Mark.UNCURED, Mark.UNCURED_OR_MORE}
+
+
+@pytest.mark.parametrize("name", ["least_limit", "strong_cycle", "fuller_cell", "cleanest", "knock"])
+def test_every_spark_of_the_ceilings_that_is_an_end_of_the_search_is_marked(ceilings: Any, name: str) -> None:
+    values = getattr(ceilings.si, name)
+    assert ceilings.marks[name] == spark_ends(values)
+    for at, value in np.ndenumerate(values):
+        assert (ceilings.mark(name, *at) is not None) == (math.isfinite(value) and value in (EARLIEST, LATEST))
+
+
+def test_best_torque_beyond_knock_is_marked_so(ceilings: Any) -> None:
+    for at, best in np.ndenumerate(ceilings.si.best_spark):
+        if best > ceilings.si.knock[at]:
+            assert ceilings.mark("best_spark", *at) is Mark.KNOCKS
+        else:
+            assert ceilings.mark("best_spark", *at) is (Mark.OR_MORE if best == EARLIEST else None)
+    assert {Mark.KNOCKS, Mark.OR_MORE} <= set(marks_in(ceilings.marks["best_spark"]))
+
+
+def test_a_swing_as_wide_as_is_followed_may_be_wider(ceilings: Any) -> None:
+    for at, swing in np.ndenumerate(ceilings.si.swing):
+        assert (ceilings.mark("swing", *at) is Mark.OR_MORE) == (swing == WIDEST_SWING)
+    assert Mark.OR_MORE in marks_in(ceilings.marks["swing"])
+
+
+def test_json_has_the_marks_of_the_ceilings(ceilings: Any) -> None:
+    data = ceilings.to_dict()
+    for k, row in enumerate(data["ceiling"]["value"]):
+        for j, value in enumerate(row):
+            if value == EARLIEST:
+                assert data["ceiling"]["mark"][k][j] in ("or_more", "uncured_or_more")
+
+
+def test_edges_of_bands_at_the_end_of_the_search_are_marked(ceilings: Any) -> None:
+    zone = zone_of(ceilings)
+    assert zone is not None
+    low = np.full((zone.pressures.size, zone.speeds.size), 20.0)
+    banded = with_bands(ceilings, zone, {"ceilings": (low, np.full_like(low, EARLIEST))})
+    marks = [banded.mark("ceiling_high", k, j) for k, j in np.argwhere(np.isfinite(banded.si.ceiling_high))]
+    assert set(marks) == {Mark.OR_MORE}
+    assert marks_in(banded.marks["ceiling_low"]) == ()
+
+
+def test_over_another_load_brackets_are_kept(ceilings: Any) -> None:
+    loads, values = ceilings.over("air charge")
+    marks = ceilings.marks_over("air charge", loads)
+    assert isinstance(marks, tuple)
+    known = np.isfinite(values)
+    assert any(marks[k][j] in (Mark.UNCURED, Mark.UNCURED_OR_MORE) for k, j in np.argwhere(known))
+    uncured = np.isfinite(ceilings.si.ceiling) & ~ceilings.cured
+    rows = ceilings.si.air_charge
+    for k, j in np.argwhere(known):
+        near = [r for r in range(len(rows) - 1) if rows[r, j] <= loads[k] <= rows[r + 1, j]]
+        if near and not uncured[near[0] : near[0] + 2, j].any():
+            assert marks[k][j] not in (Mark.UNCURED, Mark.UNCURED_OR_MORE)
+
+
+def test_variants_of_the_ceilings_carry_their_marks(build_of: Make) -> None:
+    found = ceiling_sensitivity(CoarseEngine, build_of("quarry-road"), 4)
+    assert found.marks["limit"] == spark_ends(found.si.limit)
+    data = found.to_dict()
+    assert len(data["limit"]["mark"]) == len(found.variants)
+    assert len(data["floor"]["mark"]) == found.si.floor.size
+
+
+def test_headlines_and_their_edges_carry_their_marks() -> None:
+    sure = HeadlineBands(
+        nominal={"ceiling": 60.0, "unstable_below": 20.0, "vacuum": 30e3},
+        bands={"ceiling": Band(24.0, 60.0), "unstable_below": Band(10.0, 4000.0 / 60.0), "vacuum": Band(28e3, 31e3)},
+        no_answer={},
+        matters={},
+        samples=16,
+    )
+    lines = sure.to_dict()["headlines"]
+    assert [lines["ceiling"][key] for key in ("mark", "low_mark", "high_mark")] == ["or_more", None, "or_more"]
+    assert [lines["unstable_below"][key] for key in ("mark", "low_mark", "high_mark")] == [None, "or_less", "or_more"]
+    assert [lines["vacuum"][key] for key in ("mark", "low_mark", "high_mark")] == [None, None, None]
+
+
+# --- idle
+
+
+def test_an_idle_spark_at_the_cap_of_the_sheet_says_so_and_one_below_does_not(engine_of: Make) -> None:
+    model = engine_of("quarry-road")
+    assert idle_state(model).si.spark == model.build.idle.si.earliest_spark
+    assert idle_state(model).mark("spark") is Mark.CAP
+    free = model.asking(model.build.replace(idle=model.build.idle.replace(earliest_spark="60 crank_deg")))
+    found = idle_state(free)
+    assert found.si.spark < 60.0
+    # What is held back from a best torque that the search cut off may be more, too.
+    assert found.mark("spark") is found.mark("best_spark") is (Mark.OR_MORE if found.si.best_spark == EARLIEST else None)
+    old = idle_state(engine_of("quarry-road", old=True))
+    assert old.mark("spark") is (Mark.CAP if old.si.spark == 36.0 else None)
+
+
+def test_idle_spark_around_the_idle_is_marked_point_by_point(engine_of: Make) -> None:
+    found = idle_spark_advice(engine_of("quarry-road"))
+    capped = found.si.spark >= engine_of("quarry-road").build.idle.si.earliest_spark
+    assert [found.mark("spark", k) is Mark.CAP for k in range(capped.size)] == capped.tolist()
+    assert capped.any()
+    assert found.to_dict()["spark"]["mark"][int(np.argmax(capped))] == "cap"
+
+
+def test_a_spark_of_the_idle_sweep_that_knocks_is_marked(build_of: Make) -> None:
+    class Knocking(CoarseEngine):
+        def knock_spark(self, speed: float, pressure: float) -> float:
+            return 22.0
+
+    found = idle_spark_advice(Knocking(build_of("quarry-road")))
+    assert [found.mark("swept_spark", k) is Mark.KNOCKS for k in range(found.si.swept_spark.size)] == (found.si.swept_spark > 22.0).tolist()
+
+
+def test_the_lowest_idle_at_the_end_of_its_search_is_or_less(engine_of: Make) -> None:
+    lowest = lowest_idle(engine_of("quarry-road"), steady=False)
+    assert lowest == SLOWEST
+    assert lowest_mark(lowest) is Mark.OR_LESS
+    assert lowest_mark(400.0 / 60.0) is None
+    assert lowest_mark(math.nan) is Mark.NONE_FOUND
+    assert lowest_words(lowest, math.nan) == "torque balances from 350 rpm or less; IMEP is steady within the limit at no idle up to 2000 rpm"
+
+
+# --- reversion
+
+
+def test_a_gear_that_is_good_to_the_slowest_speed_is_told_from_one_that_holds_the_car_nowhere(engine_of: Make, build_of: Make) -> None:
+    good = reversion_in_gear(engine_of("dockside", old=True), 1)
+    assert math.isnan(good.si.blow_back_below)
+    assert good.mark("blow_back_below") is Mark.NONE_FOUND
+    assert good.to_dict()["blow_back_below"]["mark"] == "none_found"
+    build = build_of("dockside")
+    heavy = build.replace(vehicle=build.vehicle.replace(drag_coefficient=1.5, frontal_area="5 m**2", gear_ratios=[0.3], smooth_gears=[1]))
+    nowhere = reversion_in_gear(engine_of("dockside").__class__(heavy), 1)
+    assert not nowhere.held
+    assert nowhere.mark("unstable_below") is None
+
+
+# --- the trade-off
+
+
+def test_a_spark_beyond_the_knock_limit_of_its_own_pressure_is_marked(resolved_of: Make) -> None:
+    model = resolved_of("quarry-road").fresh()
+    strip = trade_off(model, speed="1200 rpm", manifold_pressure="80 kPa")
+    si = strip.si
+    knocks = [model.knock_spark(si.speed, float(p)) < spark for spark, p in zip(si.spark, si.manifold_pressure, strict=True)]
+    assert [strip.mark("spark", k) is Mark.KNOCKS for k in range(si.spark.size)] == knocks
+    assert 0 < sum(knocks) < len(knocks)
+    assert strip.mark("best_spark") is Mark.KNOCKS
+    assert strip.mark("spark", si.spark.size - 1) is Mark.PAST_LIMIT
+    data = strip.to_dict()
+    assert data["spark"]["mark"] == ["knocks" if k else "past_limit" if j == len(knocks) - 1 else None for j, k in enumerate(knocks)]
+    assert data["knock_known"] is True
+    assert data["cautions"] == list(strip.cautions)
+
+
+def test_best_torque_at_the_end_of_the_search_is_or_more(resolved_of: Make) -> None:
+    strip = trade_off(resolved_of("quarry-road").fresh(), speed="1400 rpm", manifold_pressure="50 kPa", ceiling="60 crank_deg")
+    assert strip.si.best_spark == EARLIEST
+    assert strip.mark("best_spark") is Mark.OR_MORE
+    assert strip.mark("ceiling") is Mark.OR_MORE
+
+
+def test_a_model_that_knows_no_knock_says_that_nothing_is_checked(engine_of: Make) -> None:
+    strip = trade_off(engine_of("quarry-road"), speed="1400 rpm", torque="60 N m")
+    assert not strip.knock_known
+    assert any("computes no knock" in text for text in strip.remarks)
+    assert Mark.KNOCKS not in marks_in(strip.marks["spark"])
+
+
+def test_the_supplied_table_s_spark_that_knocks_is_marked(resolved_of: Make, ceilings: Any) -> None:
+    class Level:
+        load_kind = "manifold pressure"
+
+        def spark_at(self, speed: float, load: float) -> float:
+            return 34.0
+
+    cells = compare_with_base(resolved_of("quarry-road").fresh(), ceilings, Level())
+    assert cells
+    where = {(float(s), float(p)): (k, j) for k, p in enumerate(ceilings.si.manifold_pressure) for j, s in enumerate(ceilings.si.speed)}
+    for cell in cells:
+        at = where[cell.si.speed, cell.si.manifold_pressure]
+        assert cell.mark("table_spark") is (Mark.KNOCKS if ceilings.si.knock[at] < 34.0 else None)
+        assert cell.mark("ceiling") is ceilings.mark("ceiling", *at)
+    assert {cell.mark("table_spark") for cell in cells} == {None, Mark.KNOCKS}
