@@ -18,6 +18,7 @@ from camcalc.advice.idle import idle_state
 from camcalc.cycle.operating import Tolerances, barometer
 from camcalc.drive.road_load import DRIVELINE_EFFICIENCY, resistance, road_speed
 from camcalc.logs.columns import CHANNELS
+from camcalc.marks import Mark
 from camcalc.road_test import plan_road_test, readings
 from camcalc.road_test.plan import DIRECT, _Table, _why_not, most_important
 from camcalc.road_test.readings import COAST, COASTING, CYCLE_MEANS, MOTORED, READINGS, SHUT, place_of, readings_of
@@ -194,7 +195,7 @@ def test_the_spark_held_on_the_road_stays_under_knock_and_ceiling(monkeypatch: p
     monkeypatch.setattr(readings, "_driving", lambda *_: 50e3)
     monkeypatch.setattr(readings, "ceiling_column", lambda *_: SimpleNamespace(cells=[SimpleNamespace(ceiling=ceiling)]))
     model: Any = SimpleNamespace(knock_spark=lambda speed, pressure: knock)
-    assert readings._safe_road_spark(model, readings.Place(14.0, 30.0, 4, 1.0, 30.0)) == held
+    assert readings._cautious_road_spark(model, readings.Place(14.0, 30.0, 4, 1.0, 30.0)) == held
 
 
 def test_a_converter_is_locked_for_readings_on_the_road(build_of: Make) -> None:
@@ -208,3 +209,11 @@ def test_an_end_at_which_the_engine_does_not_run_blurs_and_is_told() -> None:
     assert table.tells("overlap")[0] == 0.0
     assert "at its high the engine does not run" in _why_not(table, "overlap")
     assert _why_not(table, "friction") == "no reading of a log moves with it"
+
+
+def test_an_idle_spark_held_at_the_cap_of_the_sheet_says_so(plan: Any) -> None:
+    standing = [step for step in plan.steps if step.place == "standing"]
+    assert standing
+    for step in standing:
+        assert step.mark("spark") is (Mark.CAP if step.si.spark >= 36.0 else None)
+        assert ("(cap)" in step.where("mph")) == (step.mark("spark") is Mark.CAP)

@@ -9,12 +9,12 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from ..burn.stability import imep_variation
 from ..cycle.best_torque import spark_ends
-from ..cycle.operating import EngineModel, barometer, pressure_for_net_imep
+from ..cycle.operating import LEAST_PRESSURE, EngineModel, barometer, pressure_for_net_imep
 from ..drive.road_load import converter_drag
 from ..engine.friction import rubbing_friction
 from ..engine.valve_flow import orifice_flow_kernel
 from ..errors import NoSolutionError
-from ..marks import Mark, Marks, ends_of_search, marks_where, merged_marks
+from ..marks import Mark, Marks, ends_of_search, marked, marks_where, merged_marks
 from ..results import Measure, Record, measure
 
 if TYPE_CHECKING:
@@ -99,9 +99,10 @@ def idle_state(model: EngineModel, speed: float | None = None, *, drive: bool = 
     except NoSolutionError:
         lowest = lowest_idle(model, drive=drive, accessories=accessories, steady=False)
         known = math.isfinite(lowest)
+        found = f"the lowest speed found is {marked(f'{lowest * 60:.0f} rpm', lowest_mark(lowest))}"
         raise NoSolutionError(
             f"[idle] speed: the engine cannot idle at {speed * 60:.0f} rpm on {build.cam.name}: burned gas, friction and load leave no balance of torque; "
-            + (f"the lowest speed found is {lowest * 60:.0f} rpm" if known else f"nor at any speed up to {FASTEST * 60:.0f} rpm"),
+            + (found if known else f"nor at any speed up to {FASTEST * 60:.0f} rpm"),
             reachable=lowest * 60.0 if known else None,
             fix="raise the idle speed, take overlap out, or take load off",
         ) from None
@@ -154,7 +155,12 @@ def _describe(model: EngineModel, speed: float, pressure: float, drive: bool, ac
         throttle_area=air / flux if flux > 0.0 else math.nan,
         fuel_flow=state.fuel * cycles / model.fuel.density,
         flag="" if state.burned_fraction <= 0.40 else "burned gas beyond any data: treat as a sign, not a figure",
-        marks={"best_spark": spark_ends(best), "spark": idle_spark_marks(build, best=best, spark=spark)},
+        marks={
+            "best_spark": spark_ends(best),
+            "spark": idle_spark_marks(build, best=best, spark=spark),
+            "manifold_pressure": ends_of_search(pressure, least=LEAST_PRESSURE),
+            "manifold_vacuum": ends_of_search(ambient - pressure, most=ambient - LEAST_PRESSURE),
+        },
     )
 
 

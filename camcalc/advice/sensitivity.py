@@ -28,6 +28,8 @@ OCTANE_STEP = 2.0
 # What a sheet may say.
 OCTANES = (80.0, 120.0)
 SPEEDS = np.arange(1000.0, 2001.0, 200.0) / 60.0
+# Most of a swing factor that a sheet may say.
+MOST_SWING = 3.0
 # Where this much lies between the least and the greatest of the ceilings of one speed, the brief says so.
 WIDE = 10.0
 COMMON_PRACTICE = (
@@ -78,8 +80,9 @@ def variants_of(build: Build) -> list[Variant]:
     found += [Variant(f"stability limit {s * 100:.0f} %", build.replace(limits=limits.replace(stability=s)), plain) for s in (0.08, 0.12)]
     found += [Variant(f"burn angles {(scale - 1.0) * 100:+.0f} %", build, plain._replace(burn=scale)) for scale in (0.9, 1.1)]
     for factor, word in ((0.5, "halved"), (2.0, "doubled")):
-        swing = min(factor * limits.swing_factor, 3.0)
-        found.append(Variant(f"swing {word}", build.replace(limits=limits.replace(swing_factor=swing)), plain))
+        swing = min(factor * limits.swing_factor, MOST_SWING)
+        what = f"swing {word}" if swing == factor * limits.swing_factor else f"swing factor {MOST_SWING:g} (cap)"
+        found.append(Variant(what, build.replace(limits=limits.replace(swing_factor=swing)), plain))
     for change in (-OCTANE_STEP, OCTANE_STEP):
         octane = min(max(build.fuel.si.octane + change, OCTANES[0]), OCTANES[1])
         if octane == build.fuel.si.octane:

@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from ..cycle.best_torque import spark_ends
 from ..marks import Mark, Marks, marks_where
 from ..results import Measure, Record, measure
 from .idle import IDLE_REACH, IdleState
@@ -138,7 +137,11 @@ def starting_table(ceilings: SparkCeilings, edge: KnockEdge, idles: tuple[IdleSt
         zone=np.isfinite(si.ceiling),
         wanders=wanders,
         below_floor=np.isfinite(si.ceiling) & (table < si.floor - 1e-9),
-        marks={"spark": marks_where(avoid, Mark.AVOID), "knock_low": spark_ends(np.where(np.isfinite(edge.low), edge.low, np.nan))},
+        marks={
+            "spark": marks_where(avoid, Mark.AVOID),
+            # Where nothing searched knocks the edge rests on the end of that search.
+            "knock_low": marks_where(np.isfinite(edge.low) & np.isnan(si.knock), Mark.OR_MORE),
+        },
     )
 
 

@@ -19,6 +19,7 @@ from ..cautions import ON_THE_ROAD
 from ..cycle.models import engine_kind
 from ..cycle.operating import EngineModel, Tolerances
 from ..errors import CamcalcError
+from ..marks import Mark, Marks, marked
 from ..results import Measure, Record, measure
 from ..units import quantity
 from .readings import Place, Reading, place_of, readings_of, running_of
@@ -49,6 +50,7 @@ DIRECT = {
     "dilution_noise": "cylinder pressure: variation of IMEP over some hundred cycles",
     "back_pressure": "a gauge at the sensor's bung, at full load and speed on a dynamometer",
     "port_heat": "a thermocouple in the intake runner near the valve at idle",
+    "octane": "fuel of a known octane number, from one drum; no log tells it without driving into knock",
     "wall_heat": "coolant flow and its rise, on a dynamometer",
     "octane": "a knock sensor on a dynamometer: raise spark at full load until it first knocks",
 }
@@ -86,6 +88,7 @@ class TestStep(Record):
     tells_apart: float
     remark: str
     otherwise: str
+    marks: Mapping[str, Marks] = dataclasses.field(default_factory=dict)
 
     def where(self, road_speed_unit: str) -> str:
         """Return in words how it is run: gear, speed, pedal, spark."""
@@ -93,7 +96,7 @@ class TestStep(Record):
         if self.gear:
             words.append(f"{self.road_speed.to(road_speed_unit).magnitude:.0f} {road_speed_unit}")
         words.append("pedal shut" if self.si.pedal == 0.0 else f"pedal about {100.0 * self.si.pedal:.0f} %")
-        return ", ".join([*words, *([f"spark {self.si.spark:.0f} deg b TDC"] if math.isfinite(self.si.spark) else [])])
+        return ", ".join([*words, *([f"spark {marked(f'{self.si.spark:.0f} deg b TDC', self.mark('spark'))}"] if math.isfinite(self.si.spark) else [])])
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
@@ -324,6 +327,7 @@ def _step(number: int, model: EngineModel, place: Place, readings: Sequence[Read
         tells_apart=tells,
         remark=_remark(tells, TOLERANCES[table.moved_most_by(name, column)][1]),
         otherwise=DIRECT[name],
+        marks={"spark": Mark.CAP if reading.standing and running.spark >= model.build.idle.si.earliest_spark else None},
     )
 
 
