@@ -27,9 +27,15 @@ class Asked(NamedTuple):
 
     @property
     def knock(self) -> dict[str, Any]:
-        """Knock on the table's cells, as ``shape_table`` and ``add_back`` take it."""
+        """Knock on the table's cells, as ``shape_table`` and ``add_back`` take it; not computed where a cell is beyond what was searched."""
+        import numpy as np
+
+        from ..advice.knock_edge import SEARCHED
+
         limits = self.build.limits
-        return {"knock": self.found.knock - self.adders, "knock_margin": limits.spark_margin, "least_spark": limits.least_spark}
+        with np.errstate(invalid="ignore"):
+            beyond = np.isposinf(self.found.knock) & (self.table.si.cells + self.adders > self.found.best + SEARCHED)
+        return {"knock": np.where(beyond, np.nan, self.found.knock - self.adders), "knock_margin": limits.spark_margin, "least_spark": limits.least_spark}
 
     @property
     def uncured(self) -> Any:
@@ -219,6 +225,7 @@ def notes(shaped: Any, asked: Asked, rule: Any) -> list[str]:
     lines = []
     if rule is not None:
         lines.append(f"slopes that every gear to be kept smooth stands, where none was given: {rule.words()}")
+        lines += [f"  not counted: {note}" for note in rule.notes]
     speeds, idle = shaped.table.si.speed, asked.build.idle.si.speed
     if beside := sum(abs(speeds[change.row] - idle) <= IDLE_REACH for change in shaped.changes):
         lines.append(
@@ -277,6 +284,7 @@ def table_path(given: Path | None, build: Any) -> Path:
 
 def draw(folder: Path, table: Any, shaped: Any) -> None:
     """Draw both tables as surface and grid."""
+    from ..cautions import Caution
     from ..plot import plot_table_grid, plot_table_surface
 
     drawn = {
@@ -285,4 +293,6 @@ def draw(folder: Path, table: Any, shaped: Any) -> None:
         "before_surface": plot_table_surface(table),
         "after_surface": plot_table_surface(shaped.table),
     }
+    for name in ("after_grid", "after_surface"):
+        drawn[name].set_title(Caution.KNOCK, fontsize=8)
     write_plots(folder, drawn)

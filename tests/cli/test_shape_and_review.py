@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import re
 from pathlib import Path
 from typing import Any
@@ -142,6 +143,21 @@ def test_shape_holds_knock_unless_told_not_to_and_lists_it_either_way(root: Path
     out = capsys.readouterr().out
     assert out.index("are above the knock limit. Knock breaks pistons.") < out.index("(2)")
     assert "with --no-hold-knock" not in out
+
+
+def test_spark_beyond_what_was_searched_for_knock_is_not_called_free_of_it(root: Path, tmp_path: Path, capsys: Said, monkeypatch: pytest.MonkeyPatch) -> None:
+    class Silent(CoarseEngine):
+        """Nothing searched knocks; best torque lies well inside the table's spark."""
+
+        def knock_spark(self, speed: float, pressure: float) -> float:
+            return math.inf
+
+    monkeypatch.setitem(MODELS, "resolved", Silent)
+    table = tmp_path / "high.csv"
+    table.write_text("speed [rpm] \\ manifold pressure [kPa],60,95\n2500,30,79\n3000,30,20\n", encoding="utf-8")
+    words = ["--along-speed", "70 crank_deg/krpm", "--along-load", "5 crank_deg/kPa"]
+    data = shaped_json(capsys, str(root / "examples" / "quarry-road" / "build.toml"), "--table", str(table), *words)
+    assert data["knock_known"] == [[True, False], [True, True]]
 
 
 def test_the_slopes_the_car_needs_are_the_default_and_three_degrees_a_cell_an_option(root: Path, capsys: Said, coarse: None) -> None:
