@@ -22,6 +22,7 @@ from camcalc import InputError, NoSolutionError, QuickEngine, make_brief, read_b
 from camcalc.advice.idle import idle_state
 from camcalc.advice.idle_spark import meets_table
 from camcalc.brief import air_words
+from camcalc.marks import Mark
 from camcalc.report.brief_page import brief_html
 from camcalc.report.rows import strategy_jumps
 from camcalc.report.tables import brief_tables, write_tables
@@ -336,20 +337,17 @@ def test_the_starting_table_is_a_spark_table_blank_where_no_spark_serves(brief: 
     assert table.si.speed == pytest.approx(starting.si.speed)
 
 
-def test_the_idle_says_where_its_spark_goes_and_never_to_idle_on_more_than_its_own(brief: Any) -> None:
-    idle, ceilings = brief.idle_spark, brief.spark_ceilings
+def test_the_idle_says_which_of_two_tables_gets_which_spark_and_that_its_own_is_a_cap(brief: Any) -> None:
+    idle = brief.idle_spark
     own = idle.si.spark[idle.si.spark.size // 2]
-    assert idle.meets_table.startswith(f"The idle's {own:.0f} degrees belong to the closed pedal")
-
-    def told(there: float) -> str:
-        return meets_table(idle, 60e3, ceilings.replace(starting_spark=np.full(ceilings.si.starting_spark.shape, there)))
-
+    assert idle.mark("spark", idle.si.spark.size // 2) is Mark.CAP
+    assert idle.meets_table == meets_table(idle, brief.starting_table.si.idle_spark)
     vacuum = np.interp(own - 20.0, idle.si.swept_spark, idle.manifold_vacuum.magnitude)
-    assert f"idle on the table's to begin with: {vacuum:.1f} inHg" in told(own - 20.0)
-    assert "20 degrees between idle and drive" in told(own - 20.0)
-    assert "idle on the table's" not in told(own + 20.0)
-    assert "the idle's own" in told(own + 20.0)
-    assert told(own - 3.0).endswith("where it has one.")
+    apart = meets_table(idle, own - 20.0)
+    assert apart.startswith(f"Idle-spark table: {own:.0f} deg BTDC (cap). Starting table where the engine idles: {own - 20.0:.0f} deg BTDC")
+    assert f"idles on the starting table: {vacuum:.1f} inHg" in apart
+    assert meets_table(idle, own - 0.4).startswith("One spark serves the idle")
+    assert "knock leaves no spark there" in meets_table(idle, math.nan)
 
 
 def test_the_first_start_is_told_how_far_to_open_the_throttle(brief: Any) -> None:
