@@ -52,7 +52,6 @@ DIRECT = {
     "port_heat": "a thermocouple in the intake runner near the valve at idle",
     "octane": "fuel of a known octane number, from one drum; no log tells it without driving into knock",
     "wall_heat": "coolant flow and its rise, on a dynamometer",
-    "octane": "a knock sensor on a dynamometer: raise spark at full load until it first knocks",
 }
 
 
