@@ -51,7 +51,6 @@ DIRECT = {
     "back_pressure": "a gauge at the sensor's bung, at full load and speed on a dynamometer",
     "port_heat": "a thermocouple in the intake runner near the valve at idle",
     "wall_heat": "coolant flow and its rise, on a dynamometer",
-    "octane": "a knock sensor on a dynamometer: raise spark at full load until it first knocks",
 }
 
 
