@@ -50,6 +50,7 @@ DIRECT = {
     "dilution_noise": "cylinder pressure: variation of IMEP over some hundred cycles",
     "back_pressure": "a gauge at the sensor's bung, at full load and speed on a dynamometer",
     "port_heat": "a thermocouple in the intake runner near the valve at idle",
+    "octane": "fuel of a known octane number, from one drum; no log tells it without driving into knock",
     "wall_heat": "coolant flow and its rise, on a dynamometer",
 }
 
