@@ -18,7 +18,7 @@ from .advice.headlines import headline, headline_gear, with_bands, zone_of
 from .advice.idle import IdleState, idle_state, lowest_idle, lowest_mark
 from .advice.idle_spark import IdleSpark, idle_spark_advice, meets_table
 from .advice.injection import InjectionWindows, injection_windows
-from .advice.knock_edge import knock_edge, loads_that_knock, speeds_sampled
+from .advice.knock_edge import knock_edge, knock_grids, loads_that_knock, speeds_sampled
 from .advice.reversion import GearReversion, reversion_in_gear
 from .advice.sensing import IdleSensing, idle_sensing
 from .advice.sensitivity import CeilingSensitivity, ceiling_sensitivity
@@ -211,16 +211,18 @@ def make_brief(build: Build, *, model: str = "resolved", bands: bool = True, cur
         say("the replaced cam", 0.3)
         replaced, replaced_reversion = old.result() if old else (None, ())
     advice = idle_advice(engine, new, replaced)
-    sure, sampled = None, 0.3
+    sure, sampled = None, 0.5
     if bands:
         sampled = 0.75
         sure, ceilings = _banded(kind, engine, ceilings, lambda done: say("bands", 0.3 + (sampled - 0.3) * done))
         advice = advice.replace(bands={k: v for k, v in sure.bands.items() if k in IdleAdvice.measures()})
+    # No spark table without the low edge of knock: it is sampled even where nothing else is.
+    grids = sure.grids if sure else None if ceilings is None else knock_grids(kind, engine, ceilings, lambda done: say("knock", 0.3 + 0.2 * done))
     say("surge", sampled)
     cycles = None if ceilings is None and base is None else surge_tables(engine)
     starting = None
     if ceilings is not None and cycles is not None:
-        starting = starting_table(ceilings, knock_edge(ceilings, sure.grids if sure else None), new.states, build, _slopes(build, cycles))
+        starting = starting_table(ceilings, knock_edge(ceilings, grids), new.states, build, _slopes(build, cycles))
     proposed = None if starting is None else proposed_table(starting)
     surge = () if cycles is None else surge_advice(engine, starting, base, first, cycles)
     say("cures", 0.9)

@@ -172,7 +172,10 @@ class KernelFiles(NullCache):  # type: ignore[misc]
         target.refresh()
         code = _read(folder / self._name(signature, target.codegen()))
         if code is not None:
-            return CompileResult._rebuild(target, *pickle.loads(code))
+            try:
+                return CompileResult._rebuild(target, *pickle.loads(code))
+            except Exception as error:  # whole, but not of our making: compiled again and replaced
+                log.debug("kernel not read back: %s", error)
         _announce(folder)
         return None
 

@@ -28,6 +28,8 @@ Array = NDArray[np.float64]
 
 SPEEDS = np.arange(800.0, 3001.0, 200.0) / 60.0
 PRESSURES = np.arange(40e3, 90.1e3, 10e3)
+# Wide-open throttle, as a share of the barometer [a throttle passes something], and how close to it another load may stand [Pa].
+WIDE_OPEN, CLOSEST = 0.9999, 4e3
 APPLIES_TO = "FINAL spark: table plus every adder"
 
 
@@ -128,8 +130,14 @@ def ceiling_columns(model: EngineModel, speeds: Array, pressures: Array) -> list
         return list(pool.map(column, map(float, speeds)))
 
 
-def spark_ceilings(model: EngineModel, speeds: Array = SPEEDS, pressures: Array = PRESSURES) -> SparkCeilings:
-    """Return the ceilings over a grid of speeds [rev/s] and manifold pressures [Pa] below the barometer.
+def usual_pressures(model: EngineModel) -> Array:
+    """Return the manifold pressures [Pa] of the usual grid: tens of kPa below the barometer, and wide-open throttle."""
+    full = WIDE_OPEN * barometer(model)
+    return np.append(PRESSURES[full - CLOSEST > PRESSURES], full)
+
+
+def spark_ceilings(model: EngineModel, speeds: Array = SPEEDS, pressures: Array | None = None) -> SparkCeilings:
+    """Return the ceilings over a grid of speeds [rev/s] and manifold pressures [Pa] below the barometer; by default the usual ones.
 
     Raises
     ------
@@ -137,7 +145,7 @@ def spark_ceilings(model: EngineModel, speeds: Array = SPEEDS, pressures: Array 
         If the model is for teaching only.
     """
     refuse_teaching(model, "spark ceilings")
-    pressures = pressures[pressures < barometer(model)]
+    pressures = usual_pressures(model) if pressures is None else pressures[pressures < barometer(model)]
     columns = ceiling_columns(model, speeds, pressures)
     cells = [[column.cells[k] for column in columns] for k in range(len(pressures))]
     fields: dict[str, Any] = {own: np.array([[getattr(c, name) for c in row] for row in cells]) for own, name in FIELDS.items()}

@@ -187,7 +187,10 @@ def _edge(model: EngineModel, cells: list[CeilingCell]) -> Swing | None:
     speed, top = cells[0].speed, barometer(model)
 
     def excess(pressure: float) -> float:
-        variation = work_spread(model, speed, pressure, model.best_spark(speed, pressure)).variation
+        try:
+            variation = work_spread(model, speed, pressure, model.best_spark(speed, pressure)).variation
+        except NoSolutionError:
+            variation = math.inf
         # Dead cycles count as the most restless.
         return math.log(min(variation, 10.0) / NORMAL_RUNNING)
 
@@ -240,8 +243,11 @@ def _with_ceiling(cell: CeilingCell, swings: list[Swing], stability: float) -> C
 def _cell(model: EngineModel, speed: float, pressure: float) -> CeilingCell:
     """Return one cell's own limits, steadiness apart."""
     nan = math.nan
-    best = model.best_spark(speed, pressure)
-    spread = work_spread(model, speed, pressure, best)
+    try:
+        best = model.best_spark(speed, pressure)
+        spread = work_spread(model, speed, pressure, best)
+    except NoSolutionError:  # with throttles of their own some cylinders never see so little pressure
+        return CeilingCell(speed, pressure, nan, nan, nan, *(nan,) * 14, "", NO_TORQUE, (nan,) * OFFSETS.size)
     state, variation = spread.mean, spread.variation
     if not math.isfinite(variation):
         return CeilingCell(speed, pressure, state.air, state.burned_fraction, variation, best, *(nan,) * 13, "", NO_TORQUE, (nan,) * OFFSETS.size)

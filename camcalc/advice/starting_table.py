@@ -25,9 +25,9 @@ __all__ = ["STEEPEST", "Cells", "Slopes", "StartingTable", "largest_table", "sta
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-# Most degrees between neighbouring cells where the zone's charge or the idle wanders; common practice, no source. More only where so little
-# would burn too late, and then no more than the gears stand.
-STEEPEST = 3.0
+# Most degrees between neighbouring cells where the zone's charge or the idle wanders; common practice, no source. Up to twice as many only
+# where so little would burn too late, and then no more than the gears stand; ESTIMATE.
+STEEPEST, STEEPER = 3.0, 6.0
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
@@ -100,7 +100,7 @@ def starting_table(ceilings: SparkCeilings, edge: KnockEdge, idles: tuple[IdleSt
     knock limit, less the margin; where the engine idles, no more than the idle's own spark. At one speed spark never rises with load.
     Where the charge wanders (the zone, what its swings visit, where the engine idles) neighbours along load, and those
     one column to either side, differ by at most ``STEEPEST``; elsewhere by no more than that or than their own limits do. A cell that
-    so little leaves below its late-burn floor is raised towards it, as far as ``slopes`` allow. Where the
+    so little leaves below its late-burn floor is raised towards it, as far as ``slopes`` allow and by steps of ``STEEPER`` at most. Where the
     engine idles spark does not rise with speed: a rising slope undamps an idle. Cells in which nothing runs have the next fuller load's.
     Where knock asks for less than ``[limits] least_spark`` the cell is blank, and its neighbours keep to the least spark as if it were there.
     """
@@ -185,11 +185,11 @@ def _limits(cells: Cells) -> tuple[Array, Array]:
 
 
 def _steps(speeds: Array, pressures: Array, slopes: Slopes | None) -> tuple[Array, Array]:
-    """Return the steps allowed along load and along speed, in whole degrees: three, or more where the gears stand more."""
+    """Return the steps allowed along load and along speed, in whole degrees: three, or up to six where the gears stand so much."""
     load, speed = np.full(pressures.size - 1, STEEPEST), np.full(speeds.size - 1, STEEPEST)
     if slopes is not None:
-        load = np.maximum(load, np.floor(slopes.along_pressure * np.diff(pressures)))
-        speed = np.maximum(speed, np.floor(slopes.along_speed * np.diff(speeds)))
+        load = np.clip(np.floor(slopes.along_pressure * np.diff(pressures)), STEEPEST, STEEPER)
+        speed = np.clip(np.floor(slopes.along_speed * np.diff(speeds)), STEEPEST, STEEPER)
     return load[:, None] + np.zeros((1, speeds.size)), speed[None, :] + np.zeros((pressures.size, 1))
 
 

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from ..cycle.operating import EngineModel, barometer
 from .load_axis import grid_over
-from .spark import spark_ceilings
+from .spark import WIDE_OPEN, spark_ceilings
 
 __all__ = ["FASTEST", "TableCeilings", "ceilings_on_table"]
 
@@ -20,9 +20,8 @@ Array = NDArray[np.float64]
 FASTEST = 3500.0 / 60.0
 # Below this a warm engine only coasts.
 LIGHTEST = 25e3
-# Manifold pressures at which a table over air charge or relative charge is worked out, and of wide-open throttle, over the barometer.
+# Manifold pressures at which a table over air charge or relative charge is worked out.
 PRESSURES = np.arange(30e3, 96e3, 5e3)
-WIDE_OPEN = 0.9999
 
 
 class TableCeilings(NamedTuple):

@@ -68,11 +68,11 @@ def _check_vehicle(vehicle: Any, problems: Problems) -> None:
 def injector_doubts(sections: Mapping[str, Any]) -> tuple[Doubt, ...]:
     """Return what to check where an injector's flow does not suit the engine, with the other reading where one fits."""
     engine, fuel, injector = (sections[k] for k in ("engine", "fuel", "injector"))
-    if injector is None:
+    if injector is None or "port" not in fuel.system:  # elsewhere one injector may feed several cylinders
         return ()
     air = math.pi / 4.0 * engine.si.bore**2 * engine.si.stroke * FULL_LOAD["relative_charge"] * FULL_LOAD["air_density"] * FULL_LOAD["speed"] / 2.0
     needed = air / (fuel_data(fuel.kind).stoichiometric * FULL_LOAD["mixture"] * FULL_LOAD["duty"])
-    over = injector.si.flow / needed
+    over = injector.si.flow * math.sqrt(injector.si.fuel_pressure / injector.si.rated_pressure) / needed
     if LEAST_FLOW <= over <= MOST_FLOW:
         return ()
     size = f"{over:.1f} times" if over >= 1.0 else f"{100.0 * over:.0f} % of"

@@ -23,8 +23,11 @@ _BELOW_RESEARCH = {"RON": 0.0, "AKI": 0.5, "MON": 1.0}
 
 # Rolling over unloaded radius of a radial tyre: rolling circumference 3.05 times the diameter, the tyre makers' standard figure (from memory, medium).
 ROLLING_OVER_UNLOADED = 3.05 / math.pi
-_METRIC = re.compile(r"\s*(?:P|LT)?\s*(?P<width>\d{3})\s*/\s*(?P<aspect>\d{2})\s*[- ]?\s*Z?[RBD]?\s*(?P<rim>\d{2}(?:\.5)?)\b.*$", re.IGNORECASE)
-_INCHES = re.compile(r"\s*(?P<diameter>\d{2}(?:\.\d+)?)\s*x\s*\d{1,2}(?:\.\d+)?\s*[- ]?\s*[RBD-]\s*\d{2}(?:\.5)?\b.*$", re.IGNORECASE)
+# What may follow a size: C for vans, load index with speed letter, extra load, mud and snow.
+_AFTER = r"C?(?:\s+\d{2,3}(?:/\d{2,3})?\s*\(?[A-Z]\)?)?(?:\s+(?:XL|RF|M\+S))*\s*$"
+_METRIC = re.compile(r"\s*(?:P|LT)?\s*(?P<width>\d{3})\s*/\s*(?P<aspect>\d{2})\s*[- ]?\s*Z?[RBD]?\s*(?P<rim>\d{2}(?:\.5)?)" + _AFTER, re.IGNORECASE)
+_INCHES = re.compile(r"\s*(?P<diameter>\d{2}(?:\.\d+)?)\s*x\s*\d{1,2}(?:\.\d+)?\s*[- ]?\s*[RBD-]\s*\d{2}(?:\.5)?(?:LT)?" + _AFTER, re.IGNORECASE)
+_LIKE_A_SIZE = re.compile(r"\d{2,3}\s*/\s*\d{2}|\d\s*[RBD]\s*\d{2}|\d\s*x\s*\d", re.IGNORECASE)
 _RADIUS = Bounds("m", 0.22, 0.5, "mm")
 
 _BY_VOLUME = re.compile(r"(cc|cm3|cm\^3|ml|l)\s*/\s*(min|minute|h|hr|s)\s*$", re.IGNORECASE)
@@ -92,6 +95,9 @@ def read_tyre(value: Any, where: str, draft: SimpleNamespace, assumed: list[Assu
     elif inches:
         unloaded = 0.5 * float(inches["diameter"]) * 0.0254
     else:
+        if _LIKE_A_SIZE.search(value):
+            expected = 'one whole size as on the sidewall, such as "195/50R15" or "31x10.5R15", or a rolling radius such as "300 mm"'
+            raise InputError(where, came=value, expected=expected, fix="write width, aspect ratio and rim of the driven tyre")
         _refuse_diameter(value, where)
         return value
     radius = ROLLING_OVER_UNLOADED * unloaded

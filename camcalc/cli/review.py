@@ -27,7 +27,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--no-knock-heard", action="store_true", help="where the log cannot tell of knock: somebody listened all the time and heard none; one degree at most"
     )
-    parser.add_argument("--model", choices=("resolved", "quick"), default="resolved", help="engine model of ceilings and blow-back; quick gives no ceilings")
     parser.add_argument("--json", action="store_true", help="print JSON instead of text")
 
 
@@ -47,10 +46,10 @@ def run(options: argparse.Namespace) -> int:
     if options.next and table is None:
         raise InputError("--next", came="no spark table", expected="the table that was in the car", fix="give --table")
     outputs = {"--next": options.next, "the text beside --next": path_beside(options.next) if options.next else None}
-    refuse_outputs(outputs, [*build.files(), options.log, options.before, path], folders={"--plots": options.plots}, new=not options.overwrite)
+    refuse_outputs(outputs, [*build.files(), options.log, options.before, options.columns, path], folders={"--plots": options.plots}, new=not options.overwrite)
     about: dict[str, Any] = {"build": build, "no_knock_heard": options.no_knock_heard}
     if not options.no_ceilings:
-        about |= engine_side(build, table, options.model)
+        about |= engine_side(build, table)
     review = review_log(log, table, **about)
     compared = compare_logs(before, log) if before is not None else None
     if options.json:
@@ -66,7 +65,7 @@ def run(options: argparse.Namespace) -> int:
     return 0
 
 
-def engine_side(build: Any, table: Any, model: str) -> dict[str, Any]:
+def engine_side(build: Any, table: Any) -> dict[str, Any]:
     """Return the engine, and what it knows of a table's cells: ceilings, best torque and knock, torque per degree of spark [N m per crank deg]."""
     import math
 
@@ -74,11 +73,8 @@ def engine_side(build: Any, table: Any, model: str) -> dict[str, Any]:
     from ..advice.table_ceilings import ceilings_on_table
     from ..cycle.models import engine_kind
 
-    engine = engine_kind(model)(build)
+    engine = engine_kind("resolved")(build)
     if table is None:
-        return {"engine": engine}
-    if engine.teaching_only:
-        print(f"no ceilings: the model of {engine.name} knows no knock, so nothing is given back on it", file=sys.stderr)
         return {"engine": engine}
     found = ceilings_on_table(engine, table.si.speed, table.loads, table.load_kind)
 

@@ -80,7 +80,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--no-knock-heard", action="store_true", help="where the log cannot tell of knock: somebody listened all the time and heard none; one degree at most"
     )
     parser.add_argument("--plots", metavar="DIR", type=Path, help="also draw both tables as SVG into this folder")
-    parser.add_argument("--model", choices=("resolved", "quick"), default="resolved", help="engine model; the quick one knows no knock and is refused")
     parser.add_argument("--json", action="store_true", help="print JSON instead of text")
 
 
@@ -141,10 +140,10 @@ def what_is_asked(options: argparse.Namespace) -> Asked:
     from ..units import Bounds, to_si
 
     build = load_build(options.build)
-    engine = engine_kind(options.model)(build)
+    engine = engine_kind("resolved")(build)
     refuse_teaching(engine, "a shaped table")
     table = read_table(table_path(options.table, build))
-    inputs = [*build.files(), table.path, options.current, options.log]
+    inputs = [*build.files(), table.path, options.current, options.log, options.columns]
     outputs = {"--out": options.out, "the text beside --out": path_beside(options.out) if options.out else None}
     refuse_outputs(outputs, inputs, folders={"--plots": options.plots}, new=not options.overwrite)
     if options.hold_floor and not options.per_cell:

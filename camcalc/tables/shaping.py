@@ -17,7 +17,7 @@ from ..units import to_si
 from .hazards import knock_cells, load_rises
 from .programme import Conflict, Mask, Whole, angles_of, binding, conflicts, largest, nearest, ticks_of
 from .shaped import BelowFloor, CellChange, Reason, ShapedTable, steepest
-from .shaping_task import PER_CELL, STEP, SlopeLimits, Task, angles_on, knock_of, mask_on, task_of
+from .shaping_task import PER_CELL, STEP, Knock, SlopeLimits, Task, angles_on, knock_of, mask_on, task_of
 from .table import EARLIEST, SparkTable
 
 __all__ = ["KNOCK_MARGIN", "LEAST_SPARK", "PER_CELL", "RAISE_MARGIN", "STEP_BACK", "ShapedTable", "add_back", "shape_table"]
@@ -156,7 +156,7 @@ def shape_table(
         raise InputError(
             "best", came="nothing", expected="best-torque spark on the table's cells, since cells may rise", fix="give best, or leave allow_raise out"
         )
-    limit = _room_to_rise(base, base.si.cells + rise, best, raise_margin)
+    limit = np.minimum(_room_to_rise(base, base.si.cells + rise, best, raise_margin), _under_knock(known))
     upper = np.minimum(np.where(fixed, start, np.maximum(start, ticks_of(limit))), task.most)
     return _shaped(*_nearest(task, upper, start, fixed))
 
@@ -240,8 +240,7 @@ def add_back(
         raise InputError("the current table", came=came, expected=f"at most its ceiling of {task.ceiling[row, column]:g}", fix="shape the table first")
     rise = ticks_of(to_si(step, "step", STEP))
     upper = np.minimum(np.minimum(now + rise, before), task.top)
-    if known is not None:
-        upper = np.minimum(upper, ticks_of(np.where(np.isnan(known.limit), -np.inf, known.limit - known.margin)))
+    upper = np.minimum(upper, ticks_of(_under_knock(known)))
     if best is not None:
         upper = np.minimum(upper, ticks_of(_room_to_rise(current, np.inf, best, raise_margin)))
     seen = mask_on(visited, "visited", current)
@@ -255,6 +254,11 @@ def add_back(
             fix="shape the table first",
         )
     return _shaped(new, task, reason=Reason.ADDED_BACK)
+
+
+def _under_knock(known: Knock | None) -> Any:
+    """Return the most spark of cells that rise: under knock by the margin; none where knock was not computed."""
+    return np.inf if known is None else np.where(np.isnan(known.limit), -np.inf, known.limit - known.margin)
 
 
 def _room_to_rise(table: SparkTable, most: Any, best: Any, margin: Any) -> Array:

@@ -189,18 +189,6 @@ def test_where_no_gear_holds_the_car_three_degrees_a_cell_stand_in_and_that_is_s
     assert len(shaped_json(capsys, sheet)["changes"]) == len(shaped_json(capsys, sheet, "--per-cell", "3 crank_deg")["changes"])
 
 
-@pytest.mark.parametrize("command", ["shape", "add back"])
-def test_the_quick_model_is_refused(root: Path, table_path: Path, tmp_path: Path, capsys: Said, command: str) -> None:
-    out = tmp_path / "new.csv"
-    words = ["shape", str(root / "examples" / "dockside" / "build.toml"), "--model", "quick", "--out", str(out)]
-    assert main([*words, *(["--add-back", "2 crank_deg"] if command == "add back" else [])]) == 1
-    said = capsys.readouterr()
-    assert said.out == ""
-    assert "a model that knows knock, for a shaped table" in said.err
-    assert "fix:" in said.err
-    assert not out.exists()
-
-
 def test_holding_the_floor_needs_the_limit_that_gives_way(root: Path, table_path: Path, capsys: Said) -> None:
     assert main(["shape", str(root / "examples" / "quarry-road" / "build.toml"), "--table", str(table_path), "--hold-floor"]) == 1
     assert "--per-cell" in capsys.readouterr().err
@@ -299,11 +287,6 @@ def test_review_writes_the_next_table_with_its_cautions_beside_it(root: Path, tm
     assert said.out.index(Caution.LAW) > said.out.index("  lower ")
     assert Caution.KNOCK in out.with_suffix(".txt").read_text(encoding="utf-8")
     assert "its cautions beside it" in said.err
-    # The quick model gives no ceilings, and so nothing back.
-    assert main([*words, "--model", "quick", "--json"]) == 0
-    said = capsys.readouterr()
-    assert json.loads(said.out)["review"]["add_back"] == []
-    assert "no ceilings" in said.err
 
 
 def test_review_gives_back_under_ceiling_knock_and_best_torque_only_where_knock_was_listened_for(

@@ -253,11 +253,11 @@ def test_a_review_shows_the_swing(build: Build) -> None:
     assert max(map(len, str(review).splitlines())) <= 100
 
 
-def test_the_command_line_shows_it_too(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_the_command_line_shows_it_too(tmp_path: Path, capsys: pytest.CaptureFixture[str], coarse: None) -> None:
     log = tmp_path / "log.csv"
     names = {"time": "time [s]", "speed": "engine speed [rpm]", "load": "manifold pressure [kPa]", "pedal": "pedal [1]"}
     drive_log.run(FLAT, seed=3).write_csv(log, names)
-    words = ["review", str(log), str(EXAMPLES / "quarry-road" / "build.toml"), "--model", "quick", "--json"]
+    words = ["review", str(log), str(EXAMPLES / "quarry-road" / "build.toml"), "--json"]
     assert main(words) == 0
     swing = json.loads(capsys.readouterr().out)["review"]["swing"]
     assert swing["load_jitter"] > 0.0
