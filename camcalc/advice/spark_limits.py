@@ -194,7 +194,7 @@ def _edge(model: EngineModel, cells: list[CeilingCell]) -> Swing | None:
         # Dead cycles count as the most restless.
         return math.log(min(variation, 10.0) / NORMAL_RUNNING)
 
-    restless = [k for k, c in enumerate(cells) if c.variation > NORMAL_RUNNING]
+    restless = [k for k, c in enumerate(cells) if not c.variation <= NORMAL_RUNNING]
     if restless:
         low = cells[restless[-1]].pressure
         high = cells[restless[-1] + 1].pressure if restless[-1] + 1 < len(cells) else top
@@ -207,8 +207,11 @@ def _edge(model: EngineModel, cells: list[CeilingCell]) -> Swing | None:
             if low * (1.0 + WIDEST_SWING) < cells[0].pressure:
                 return None
     edge = low if low >= high else float(brentq(excess, low, high, xtol=EDGE_WITHIN))
-    best = model.best_spark(speed, edge)
-    spread = work_spread(model, speed, edge, best)
+    try:
+        spread = work_spread(model, speed, edge, model.best_spark(speed, edge))
+    except NoSolutionError:  # the edge of what a throttle gives: the state just above it
+        edge = min(edge + 2.0 * EDGE_WITHIN, high)
+        spread = work_spread(model, speed, edge, model.best_spark(speed, edge))
     return _swing(model, spread.mean, spread.variation)
 
 

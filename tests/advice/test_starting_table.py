@@ -14,11 +14,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.optimize import linprog
 
-from camcalc import read_build
+from camcalc import NoSolutionError, read_build
 from camcalc.advice.idle import idle_state
 from camcalc.advice.knock_edge import KnockEdge, knock_edge
-from camcalc.advice.spark import spark_ceilings
+from camcalc.advice.spark import spark_ceilings, usual_pressures
 from camcalc.advice.starting_table import STEEPEST, Cells, Slopes, StartingTable, largest_table, starting_table
+from camcalc.cycle.models import MODELS
+from camcalc.cycle.operating import barometer
+from camcalc.tables.proposed import proposed_table
 from tests.oracles.coarse_engine import CoarseEngine
 
 Make = Callable[..., Any]
@@ -193,3 +196,33 @@ def test_an_edge_that_is_lower_never_gives_more_spark(grid: tuple[Any, Any, Any]
     assert (a <= b)[np.isfinite(a) & np.isfinite(b)].all()
     assert np.isnan(a).sum() >= np.isnan(b).sum()
     assert math.isfinite(float(np.nanmin(a)))
+
+
+def test_the_usual_grid_ends_at_wide_open_throttle_where_knock_is_nearest(resolved_of: Make) -> None:
+    engine = resolved_of("long-meadow", old=True)
+    pressures = usual_pressures(engine)
+    full = barometer(engine)
+    assert pressures[-1] == pytest.approx(full, rel=2e-4)
+    assert (np.diff(pressures) > 3e3).all()
+    ceilings = spark_ceilings(engine, np.array([1400.0, 2200.0]) / 60.0)
+    table = starting_table(ceilings, knock_edge(ceilings), (idle_state(engine),), engine.build)
+    # A drive looks up loads between the last row and the barometer: none of them knocks.
+    proposed = proposed_table(table)
+    for speed in (1400.0, 2200.0):
+        assert proposed.spark_at(speed / 60.0, full) <= engine.knock_spark(speed / 60.0, 0.9999 * full) - 2.0 + 1e-9
+
+
+def test_a_load_that_no_throttle_gives_is_a_blank_cell_and_not_the_end_of_all_ceilings() -> None:
+    """With throttles of their own the cylinders' pressure never falls so low at some speeds."""
+    sheet = tomllib.loads((ROOT / "tests" / "data" / "build.toml").read_text(encoding="utf-8"))
+    sheet["engine"] |= {"cylinders": 4, "bore": "80 mm", "stroke": "78 mm", "rod_length": "135 mm", "intake_valves": 2, "exhaust_valves": 2}
+    sheet["engine"] |= {"intake_valve_diameter": "31 mm", "exhaust_valve_diameter": "27 mm", "intake": "individual throttles"}
+    for key in ("plenum_volume", "intake_runner_volume", "rotating_inertia"):
+        sheet["engine"].pop(key, None)
+    sheet["injector"]["flow"], sheet["idle"]["speed"] = "3 g/s", "1100 rpm"
+    engine = MODELS["resolved"](read_build(sheet))
+    with pytest.raises(NoSolutionError, match="no throttle opening holds"):
+        engine.best_spark(1800.0 / 60.0, 40e3)
+    found = spark_ceilings(engine, np.array([1800.0]) / 60.0, np.array([40e3, 80e3]))
+    assert math.isnan(found.si.best_spark[0, 0])
+    assert math.isfinite(found.si.best_spark[1, 0])

@@ -395,3 +395,39 @@ def test_a_clutch_has_no_stall_torque(sheet: dict[str, Any]) -> None:
     build = read_build(sheet)
     assert math.isnan(build.vehicle.si.converter_stall_torque)
     assert "[vehicle] converter_stall_torque" not in assumed(build)
+
+
+def test_a_rocker_ratio_with_a_decimal_comma_is_told_with_its_point(sheet: dict[str, Any]) -> None:
+    sheet["cam"]["rocker_ratio"] = "1,6"
+    assert refused(sheet).fix == "write rocker_ratio = 1.6, without quotes"
+
+
+@pytest.mark.parametrize("density", ["745 kg/m3", "745 kg/m^3", "0.745 kg/L"])
+def test_a_density_is_read_as_it_is_usually_written(density: str, sheet: dict[str, Any]) -> None:
+    sheet["injector"] |= {"flow": "340 cc/min", "flow_density": density}
+    assert read_build(sheet).injector.si.flow == pytest.approx(340e-6 / 60.0 * 745.0, rel=1e-9)
+
+
+@pytest.mark.parametrize("size", ["205/60 R15 / 195/50 R15", "195/50R15 and so on", "195/50", "165R13", "28 x 10"])
+def test_what_is_no_whole_tyre_size_is_asked_for_one(size: str, sheet: dict[str, Any]) -> None:
+    sheet["vehicle"]["tyre_radius"] = size
+    error = refused(sheet)
+    assert error.came == size
+    assert "one whole size as on the sidewall" in error.expected
+
+
+@pytest.mark.parametrize("size", ["195/50R15 82V", "195/50ZR15", "LT235/75R15 104/101S", "215/65R16C 109/107R", "195/50R15 XL"])
+def test_what_follows_a_size_on_the_sidewall_may_stand_there(size: str, sheet: dict[str, Any]) -> None:
+    sheet["vehicle"]["tyre_radius"] = size
+    assert 0.25 < read_build(sheet).vehicle.si.tyre_radius < 0.4
+
+
+def test_an_injector_is_judged_by_what_it_delivers_and_only_where_each_cylinder_has_its_own(sheet: dict[str, Any]) -> None:
+    sheet["injector"] |= {"flow": "13 lb/h", "rated_pressure": "300 kPa"}
+    assert any("of what full load asks" in note for note in read_build(sheet).notes)
+    sheet["injector"]["fuel_pressure"] = "800 kPa"
+    assert not any("of what full load asks" in note for note in read_build(sheet).notes)
+    sheet["injector"] |= {"flow": "95 lb/h", "fuel_pressure": "300 kPa"}
+    assert any("what full load asks" in note for note in read_build(sheet).notes)
+    sheet["fuel"]["system"] = "throttle body"
+    assert not any("what full load asks" in note for note in read_build(sheet).notes)

@@ -468,3 +468,17 @@ def test_the_result_shows_grid_changes_rim_slopes_and_what_it_applies_to() -> No
     assert len(data["rim"]) == 7
     assert data["table"]["spark"]["value"][0] == [21.0, 21.0, 21.0]
     assert "21*" in shaped._repr_html_()
+
+
+def test_a_cell_to_be_avoided_is_never_raised_towards_its_knock() -> None:
+    """The least spark is as far as such a cell comes down, not as far as it may climb."""
+    cells = np.array([[2.0, 2.0], [2.0, -6.0], [2.0, 2.0]])
+    base = SparkTable(load_kind="manifold pressure", speed=np.array([1000.0, 1500.0, 2000.0]) / 60.0, loads=np.array([4e4, 9e4]), cells=cells, increment=1.0)
+    knock = np.full((3, 2), 30.0)
+    knock[1, 1] = -4.0
+    none, best = np.full((3, 2), np.nan), np.full((3, 2), 40.0)
+    raised = shape_table(base, none, knock=knock, allow_raise="8 crank_deg", best=best, per_cell="3 crank_deg", zone=np.ones((3, 2), dtype=bool))
+    assert raised.table.si.cells[1, 1] <= -6.0
+    # Where knock was not computed nothing rises either.
+    unknown = np.full((3, 2), np.nan)
+    assert shape_table(base, none, knock=unknown, allow_raise="8 crank_deg", best=best, per_cell="30 crank_deg").table.si.cells.tolist() == cells.tolist()
