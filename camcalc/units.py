@@ -75,8 +75,8 @@ _SPELLINGS = {
     "kmh": "kph", "RPM": "rpm", "rev/min": "rpm", "1/min": "rpm", "°C": "degC", "C": "degC", "°F": "degF", "F": "degF",
     "ft-lb": "ft*lbf", "ft lb": "ft*lbf", "lb-ft": "ft*lbf", "lb ft": "ft*lbf", "ft*lb": "ft*lbf", "lbf ft": "ft*lbf", "ft lbf": "ft*lbf",
     "Nm": "N*m", "N m": "N*m", "N-m": "N*m", "lbs": "lb", "lb/hr": "lb/h", "lb/hour": "lb/h", "cc/min": "cc/min", "cu in": "cid", "in3": "cid",
-    "ci": "cid", "cm3": "cc", "cm3/min": "cc/min",
-    "lbs/hr": "lb/h", "lbs/h": "lb/h", "kg/m3": "kg/m**3", "kg/m^3": "kg/m**3", "mbar": "hPa", "degrees": "deg", "°": "deg", "feet": "ft", "pounds": "lb", "litres": "L", "liters": "L",
+    "ci": "cid", "cm3": "cc", "cm3/min": "cc/min", "lbs/hr": "lb/h", "lbs/h": "lb/h", "kg/m3": "kg/m**3", "kg/m^3": "kg/m**3",
+    "mbar": "hPa", "degrees": "deg", "°": "deg", "feet": "ft", "pounds": "lb", "litres": "L", "liters": "L",
     "ml/min": "cc/min", "mL/min": "cc/min",
     "Nm s/rad": "N*m*s/rad", "kg m2": "kg*m**2", "kg m^2": "kg*m**2", "kg*m2": "kg*m**2", "m2": "m**2", "mm2": "mm**2", "V": "volt",
 }  # fmt: skip

@@ -42,7 +42,7 @@ class StartingTable(Record):
     manifold_pressure: Measure = measure("Pa", "kPa")
     spark: Measure = measure("crank_deg", doc="blank where knock asks for less than the least spark")
     knock_low: Measure = measure("crank_deg", doc="low edge of the knock limit's band; blank where no spark searched knocks")
-    asked: Measure = measure("crank_deg", doc="the least of ceiling, best torque and knock's low edge, each less the margin")
+    asked: Measure = measure("crank_deg", doc="the least of every limit, best torque and knock's low edge, each less the margin")
     margin: Measure = measure("crank_deg")
     least_spark: Measure = measure("crank_deg")
     idle_spark: Measure = measure("crank_deg", doc="of this table where the engine idles, neutral and accessories off")
@@ -96,7 +96,7 @@ def starting_table(ceilings: SparkCeilings, edge: KnockEdge, idles: tuple[IdleSt
 
     Notes
     -----
-    The largest table in whole degrees of which each cell has at most the least of its ceiling, its best torque and the low edge of its
+    The largest table in whole degrees of which each cell has at most the least of all its limits, its best torque and the low edge of its
     knock limit, less the margin; where the engine idles, no more than the idle's own spark. At one speed spark never rises with load.
     Where the charge wanders (the zone, what its swings visit, where the engine idles) neighbours along load, and those
     one column to either side, differ by at most ``STEEPEST``; elsewhere by no more than that or than their own limits do. A cell that
@@ -107,7 +107,8 @@ def starting_table(ceilings: SparkCeilings, edge: KnockEdge, idles: tuple[IdleSt
     limits = build.limits.si
     si = ceilings.si
     dead = np.array([[remark == NO_TORQUE for remark in row] for row in ceilings.remarks])
-    top = np.fmin(np.fmin(si.best_spark, edge.low), np.where(np.isfinite(si.ceiling), si.ceiling, np.inf)) - limits.spark_margin
+    # Where spark does not cure a cell its ceiling is the late-burn floor: not for entering. The limit below it counts.
+    top = np.fmin(np.fmin(si.best_spark, edge.low), np.fmin(si.least_limit, si.ceiling)) - limits.spark_margin
     idle = _idle_cells(si.speed, si.manifold_pressure, idles)
     top = np.where(idle, np.minimum(top, min(state.si.spark for state in idles)), top)
     asked = np.where(dead, np.nan, top)

@@ -195,6 +195,7 @@ def review_log(
         surging = [(e.si.start, e.si.end) for e, cause in zip(findings.episodes, causes, strict=True) if cause.cause == TABLE]
         if main == TABLE:
             lower = _to_lower(table, cell_weights(log, table, surging) > IN_SURGE, top, slopes)
+            lower = _and_under_knock(lower, table, _angles(knock, "knock", table) - _offset(log, table), raise_margin, build)
             if not lower:
                 notes.append("no cell that the surge visits is worth lowering: neighbours are as close as the table's increment allows")
         elif findings.episodes:
@@ -205,6 +206,8 @@ def review_log(
         held_back = giving.held
         if held_back or back or _room(table, giving.driven, top).any():
             cautions += giving.cautions
+        elif giving.knocking:
+            cautions.append(giving.knock_words)
         notes += ["what may be added back goes together, once the cells to lower are lowered: one alone may stand too far above a neighbour"] if back else []
         notes += [f"{held} cells driven without surge under their ceiling stay: more would stand too far above a neighbour"] if held else []
         cautions += _above_knock(knock, log, table)
@@ -291,6 +294,23 @@ def _to_lower(table: SparkTable, visited: Mask, top: Array, slopes: dict[str, An
         why = "above its ceiling" if over[i, j] else ("too steep beside its neighbours" if visited[i, j] else blends)
         out.append(CellAdvice((int(i), int(j)), table.place(int(i), int(j)), float(table.si.cells[i, j]), float(then[i, j]), why))
     return tuple(out)
+
+
+def _and_under_knock(lower: tuple[CellAdvice, ...], table: SparkTable, knock: Array, margin: Any, build: Build | None) -> tuple[CellAdvice, ...]:
+    """Return the cells to lower with all that are above knock less the margin brought down to it, at once: no table is written that knocks.
+
+    None comes down below the least spark of the sheet: there the cell is one to keep out of.
+    """
+    if not lower:
+        return lower
+    step, by = table.si.increment, float(to_si(margin, "raise_margin", STEP))
+    least = build.limits.si.least_spark if build is not None else 0.0
+    bound = np.where(np.isfinite(knock), np.maximum(np.floor((knock - by) / step + 1e-9) * step, least), np.inf)
+    found = {advice.cell: advice._replace(then=min(advice.then, float(bound[advice.cell]))) for advice in lower}
+    for i, j in np.argwhere(table.si.cells > bound + 1e-9).tolist():
+        if (i, j) not in found:
+            found[i, j] = CellAdvice((i, j), table.place(i, j), float(table.si.cells[i, j]), float(bound[i, j]), "above the knock limit")
+    return tuple(found[cell] for cell in sorted(found))
 
 
 def _steepest(cells: Array, visited: Mask) -> float:

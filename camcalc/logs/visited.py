@@ -51,15 +51,28 @@ class GivingBack(NamedTuple):
     held: tuple[HeldBack, ...]
     knock: KnockHeard
     on_word: bool
+    # Every cell whose rows hold knock, driven without surge or not.
+    knocking: tuple[HeldBack, ...] = ()
 
     def step(self, most: float) -> float:
         """Return how far a cell may rise at a time [crank deg], of what is asked for."""
         return min(most, STEP_ON_WORD) if self.on_word else most
 
     @property
+    def knock_words(self) -> str:
+        """What the log holds of knock, worst cell first."""
+        worst, *others = sorted(self.knocking, key=lambda held: -held.figure)
+        unit = f" {worst.unit}" if worst.unit else ""
+        more = f" and in {len(others)} more cell{'s' if len(others) > 1 else ''}" if others else ""
+        return f"the log holds knock: {worst.why} of {worst.figure:.3g}{unit} at {worst.place}{more}; take spark out there first"
+
+    @property
     def cautions(self) -> tuple[str, ...]:
         """What is to be said before any spark is given back."""
-        lines = [str(cell) for cell in self.held]
+        lines = [self.knock_words] if self.knocking else []
+        if not self.driven.any():
+            lines.append("no spark is given back: no cell was driven for a few seconds without surge")
+        lines += [str(cell) for cell in self.held]
         hearing = self.knock.hearing
         if self.on_word:
             lines.append(
@@ -96,14 +109,18 @@ def cells_that_may_rise(log: DriveLog, table: SparkTable, findings: SurgeFinding
     clean, knock = clean_cells(log, table, findings), knock_heard(log, table)
     if knock.hearing is not Hearing.LISTENED:
         return GivingBack(clean & no_knock_heard, clean, (), knock, no_knock_heard)
-    held = []
-    for row, column in np.argwhere(clean).tolist():
+    held, knocking = [], []
+    for row, column in np.ndindex(clean.shape):
         cell, sign = (row, column), knock.sign((row, column))
         if sign is not None:
-            held.append(HeldBack(cell, table.place(*cell), *sign, unit="deg" if sign[0] is KnockSign.RETARD else knock.level_unit))
+            knocking.append(HeldBack(cell, table.place(*cell), *sign, unit="deg" if sign[0] is KnockSign.RETARD else knock.level_unit))
+        if not clean[cell]:
+            continue
+        if sign is not None:
+            held.append(knocking[-1])
         elif knock.heard[cell] <= CLEAN_FOR:
             held.append(HeldBack(cell, table.place(*cell), KnockSign.UNHEARD, float(knock.heard[cell]), CLEAN_FOR, "s"))
     cells = clean.copy()
     for one in held:
         cells[one.cell] = False
-    return GivingBack(cells, clean, tuple(held), knock, False)
+    return GivingBack(cells, clean, tuple(held), knock, False, tuple(knocking))

@@ -139,9 +139,10 @@ def _check_decimal_marks(cells: tuple[tuple[str, ...], ...], separator: str) -> 
             bare = bare_text(raw)
             if not _NUMBER.match(bare) or ("," in bare and separator == ","):
                 came = f'"{bare}"' if bare else "a blank cell"
-                problems.append(
-                    InputError(f"row {r + 1}, column {c + 1}", came=came, expected="a plain number", fix="every cell needs its number, without a unit")
-                )
+                fix = "every cell needs its number, without a unit"
+                if not bare:
+                    fix += "; blank in a starting table of camcalc's means: keep out of this cell, no spark serves there"
+                problems.append(InputError(f"row {r + 1}, column {c + 1}", came=came, expected="a plain number", fix=fix))
             for mark in marks:
                 if mark in bare:
                     used.setdefault(mark, f'"{bare}" in row {r + 1}, column {c + 1}')

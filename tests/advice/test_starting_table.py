@@ -108,6 +108,8 @@ def check(found: StartingTable, ceilings: Any, edge: KnockEdge, idles: Any, buil
     # None above its ceiling.
     limited = there & np.isfinite(ceilings.si.ceiling)
     assert (table <= ceilings.si.ceiling)[limited].all()
+    # Nor above what any limit asks for, least of all where spark alone cannot fix the cell.
+    assert (table <= ceilings.si.least_limit - margin)[limited].all()
     # Never rising with load, whatever lies between.
     for column in table.T:
         assert (np.diff(column[np.isfinite(column)]) <= 0.0).all()

@@ -235,4 +235,14 @@ def test_what_is_held_back_becomes_plain_data(clean: DriveLog) -> None:
     data = review.to_dict()
     assert data["held_back"][0]["why"] == "knock retard"
     assert data["held_back"][0]["figure"] == 3.0
-    assert len(data["cautions"]) == len(review.held_back)
+    # One line for each cell held back, under one that says where the log holds most knock.
+    assert len(data["cautions"]) == len(review.held_back) + 1
+    assert data["cautions"][0].startswith("the log holds knock: knock retard of 3 deg at ")
+
+
+def test_knock_in_the_log_is_told_even_where_nothing_could_be_given_back(clean: DriveLog) -> None:
+    full = table_with_room().with_spark(np.full(table_with_room().shape, 60.0))
+    log = dataclasses.replace(clean, knock_retard=np.full(len(clean.si.time), 3.0))
+    assert any("the log holds knock" in caution for caution in review_log(log, full, ceiling=ceiling()).cautions)
+    quiet = dataclasses.replace(clean, knock_retard=np.zeros(len(clean.si.time)))
+    assert not any("the log holds knock" in caution for caution in review_log(quiet, full, ceiling=ceiling()).cautions)

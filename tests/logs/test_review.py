@@ -16,6 +16,7 @@ from camcalc.errors import InputError, InputErrors
 from camcalc.logs import compare_logs, review_log
 from camcalc.logs.causes import ANOTHER_TABLE, BURN, FINAL_SPARK, IDLE_CORRECTION, KNOCK, TABLE, UNKNOWN, cell_weights
 from camcalc.logs.giving_back import raised
+from camcalc.logs.review import CellAdvice, _and_under_knock
 from camcalc.tables import SparkTable, add_back
 from tests.oracles import drive_log
 
@@ -348,3 +349,20 @@ def test_different_cruises_cannot_be_compared(driven: Driven) -> None:
 def test_logs_of_different_loads_are_refused(driven: Driven) -> None:
     with pytest.raises(InputError, match="same kind of load"):
         compare_logs(as_log(driven("table", seed=1)), as_log(driven("table", seed=1), "load"))
+
+
+def test_no_table_is_written_that_stands_above_knock() -> None:
+    """What a review lowers comes with every cell above the knock limit, wherever the log drove; none rises, none below the least spark."""
+    table = SparkTable(
+        load_kind="manifold pressure",
+        speed=np.array([1000.0, 1400.0, 1800.0]) / 60.0,
+        loads=np.array([40e3, 70e3, 100e3]),
+        cells=np.array([[20.0, 20.0, 15.0], [30.0, 28.0, 22.0], [32.0, 30.0, 24.0]]),
+        increment=1.0,
+    )
+    knock = np.array([[np.inf, 40.0, 1.0], [np.nan, 35.0, 12.5], [np.inf, 35.0, 30.0]])
+    lower = (CellAdvice((1, 1), table.place(1, 1), 28.0, 26.0, "too steep beside its neighbours"),)
+    found = {advice.cell: advice for advice in _and_under_knock(lower, table, knock, "2 crank_deg", None)}
+    assert {cell: advice.then for cell, advice in found.items()} == {(0, 2): 0.0, (1, 1): 26.0, (1, 2): 10.0}
+    assert found[1, 2].why == "above the knock limit"
+    assert _and_under_knock((), table, knock, "2 crank_deg", None) == ()

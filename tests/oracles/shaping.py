@@ -50,6 +50,12 @@ class Case(NamedTuple):
         return np.where(np.isnan(knock), np.inf, np.maximum(knock - 2.0, 0.0))
 
     @property
+    def risen(self) -> Any:
+        """The most that a cell may rise to for knock: its limit less two degrees, nothing where it was not computed."""
+        knock = self.options.get("knock")
+        return np.inf if knock is None else np.where(np.isnan(knock), -np.inf, knock - 2.0)
+
+    @property
     def upper(self) -> Grid:
         """Base, ceiling and knock, whichever is least."""
         top = np.where(self.zone & np.isfinite(self.ceiling), self.ceiling, np.inf)

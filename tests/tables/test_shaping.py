@@ -159,7 +159,7 @@ def test_with_raising_the_sum_of_changes_is_the_convex_optimum(case: Case, rise:
     new = shaped.table.si.cells
     safe = np.where(np.isfinite(best), np.minimum(base + rise, best - 2.0), -np.inf)
     top = np.minimum(np.where(case.zone & np.isfinite(case.ceiling), case.ceiling, np.inf), case.held)
-    upper = np.minimum(np.maximum(base, safe), top)
+    upper = np.minimum(np.maximum(base, np.minimum(safe, case.risen)), top)
     assert (new <= upper + 1e-9).all()
     ties = case.ties(case.first_changed(new))
     assert worst_excess(new, ties) <= 1e-8
@@ -195,7 +195,8 @@ def test_of_several_tables_of_least_change_the_one_with_the_least_spark_is_given
         row[i], row[j] = 1.0, -1.0
         rows.append(row)
         room.append(math.floor(limit / q + 1e-6))
-    bounds = [(None, u) for u in np.minimum(start + round(rise / q), top)] + [(0.0, None)] * size
+    risen = np.maximum(start, np.minimum(start + round(rise / q), np.floor(np.broadcast_to(case.risen, base.shape).ravel() / q + 1e-6)))
+    bounds = [(None, u) for u in np.minimum(risen, top)] + [(0.0, None)] * size
     found = linprog(np.repeat([1.0, 0.0], size), A_ub=np.array(rows), b_ub=np.array(room), bounds=bounds, method="highs")
     assert found.success
     assert new.ravel() / q == pytest.approx(found.x[:size], abs=1e-5)
