@@ -37,7 +37,7 @@ class Caution(enum.StrEnum):
 CAUTIONS: tuple[Caution, ...] = tuple(Caution)
 # At each hazard. A table of spark also ends with Caution.LAW.
 OVER_SPARK_TABLE = (Caution.KNOCK, Caution.FINAL_SPARK)
-OVER_STARTING_TABLE = (Caution.KNOCK, Caution.ADDING_SPARK, Caution.CRANKING)
+OVER_STARTING_TABLE = (Caution.KNOCK, Caution.ADDING_SPARK, Caution.FINAL_SPARK, Caution.CRANKING)
 AT_IDLE_SPARK = (Caution.KNOCK, Caution.CRANKING)
 AT_BRAKES = (Caution.BRAKES,)
 AT_TRADE_OFF = (Caution.KNOCK, Caution.ADDING_SPARK, Caution.LATE_SPARK)
