@@ -118,11 +118,13 @@ def starting_table(ceilings: SparkCeilings, edge: KnockEdge, idles: tuple[IdleSt
     cells = Cells(np.where(avoid, limits.least_spark, np.floor(top)), wanders, idle, *_steps(si.speed, si.manifold_pressure, None))
     table = largest_table(cells)
     if slopes is not None:
-        # The level table keeps the wider limits too, so the largest table under the raised cells is nowhere below it.
+        # The level table keeps the wider limits too, so the largest table under the raised cells is nowhere below it. No cell is raised above
+        # its faster neighbour: that would only saw.
         along_load, along_speed = _steps(si.speed, si.manifold_pressure, slopes)
         late = np.where(np.isfinite(si.ceiling), np.ceil(si.floor), -np.inf)
         raised = np.maximum(table, np.minimum(cells.most, late))
-        table = largest_table(cells._replace(most=raised, along_load=along_load, along_speed=along_speed))
+        wider = cells._replace(most=raised, along_load=along_load, along_speed=along_speed)
+        table = largest_table(wider, np.maximum(-np.diff(table, axis=1), 0.0))
     table = np.where(avoid, np.nan, table)
     return StartingTable(
         speed=si.speed,
@@ -146,8 +148,8 @@ def starting_table(ceilings: SparkCeilings, edge: KnockEdge, idles: tuple[IdleSt
     )
 
 
-def largest_table(cells: Cells) -> Array:
-    """Return the largest table under ``cells.most`` that keeps the slopes of ``starting_table``.
+def largest_table(cells: Cells, falls: Array | None = None) -> Array:
+    """Return the largest table under ``cells.most`` that keeps the slopes of ``starting_table``, and falls with speed by no more than ``falls``.
 
     Tables that keep differences of neighbours are closed under the cell-by-cell maximum, so there is a largest one, and lowering cells to
     what their neighbours allow ends there.
@@ -161,6 +163,7 @@ def largest_table(cells: Cells) -> Array:
     fall, along_speed = _limits(cells)
     # Where both ends of a step idle, the faster may have no more than the slower.
     rise = np.where(cells.idle[:, 1:] & cells.idle[:, :-1], 0.0, along_speed)
+    fall_with_speed = along_speed if falls is None else np.minimum(along_speed, falls)
     out = cells.most.copy()
     while True:
         before = out.copy()
@@ -171,7 +174,7 @@ def largest_table(cells: Cells) -> Array:
         for k in range(1, out.shape[1]):
             out[:, k] = np.minimum(out[:, k], out[:, k - 1] + rise[:, k - 1])
         for k in range(out.shape[1] - 1, 0, -1):
-            out[:, k - 1] = np.minimum(out[:, k - 1], out[:, k] + along_speed[:, k - 1])
+            out[:, k - 1] = np.minimum(out[:, k - 1], out[:, k] + fall_with_speed[:, k - 1])
         if (out == before).all():
             return out
 

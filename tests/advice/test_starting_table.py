@@ -156,6 +156,9 @@ def test_slopes_that_gears_stand_raise_cells_towards_their_floor_and_nothing_els
     assert (more >= 0.0).all()
     assert (found.si.spark <= np.ceil(ceilings.si.floor))[more > 0.0].all()
     assert found.below_floor.sum() <= level.below_floor.sum()
+    # What is raised stands no further above its faster neighbour than the level table did: no saw along speed.
+    fell, falls = (np.nan_to_num(np.maximum(-np.diff(t.si.spark, axis=1), 0.0)) for t in (level, found))
+    assert (falls <= fell + 1e-9).all()
 
 
 SHEETS = {"bore": (80.0, 105.0), "stroke": (75.0, 100.0), "ratio": (8.5, 11.5), "separation": (106.0, 118.0), "idle": (700.0, 1000.0)}
