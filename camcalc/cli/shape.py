@@ -217,11 +217,18 @@ def what_the_limits_cost(changed: int, counts: dict[str, int]) -> list[str]:
     return [f"{changed} cells change; it would be", *others] if others else []
 
 
+# A supplied table is the driver's own; the starting table of a brief is more cautious, and the difference must not surprise.
+NOMINAL = (
+    "Knock limits here are nominal, less a margin. The starting table of camcalc brief keeps under the low edge of their band and may be several "
+    "degrees lower."
+)
+
+
 def notes(shaped: Any, asked: Asked, rule: Any) -> list[str]:
     """Return what else there is to know about a shaped table."""
     from ..advice.idle import IDLE_REACH
 
-    lines = []
+    lines = [NOMINAL]
     if rule is not None:
         lines.append(f"slopes that every gear to be kept smooth stands, where none was given: {rule.words()}")
         lines += [f"  not counted: {note}" for note in rule.notes]
