@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -9,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..cycle.operating import Tolerances
+from ..errors import NoSolutionError
 from .bands import sample_bands
 
 if TYPE_CHECKING:
@@ -21,10 +23,11 @@ Array = NDArray[np.float64]
 
 # An engine model looks for knock up to this far beyond best torque [crank deg].
 SEARCHED = 5.0
-# Where the band has a gap, or nobody sampled one, the low edge lies so far under the lesser of the nominal limit and best torque [crank deg]:
-# the widest of the bands of six cams (both of each example, 60 to 90 kPa, 800 to 2800 rpm: 10.6) and of two engines built to be worse (compression
-# ratio 12.5 with overlap of 90 degrees, E85: 19.9), rounded up. An engine worse still may pass it: a brief samples its own.
-UNSAMPLED = 20.0
+# Where the band has a gap, or nobody sampled one, the low edge lies so far under the lesser of the nominal limit and best torque [crank deg];
+# ESTIMATE, above the widest bands seen: 10.6 over six cams (both of each example, 60 to 90 kPa, 800 to 2800 rpm), and of the tests' own engine at 60
+# and 75 kPa, 800 and 1200 rpm, 21.5 or more with a compression ratio of 12.5 and lobes 106 cam degrees apart, 24.9 on E85. Another engine may pass
+# it: a brief samples its own.
+UNSAMPLED = 30.0
 
 
 class KnockEdge(NamedTuple):
@@ -48,8 +51,16 @@ def speeds_sampled(ceilings: SparkCeilings) -> Array:
 
 
 def knock_grid(model: EngineModel, speeds: Array, pressures: Array) -> Array:
-    """Return the knock limit over speeds [rev/s] and pressures [Pa]; where nothing searched knocks, the end of the search."""
-    return np.array([[min(model.knock_spark(s, p), model.best_spark(s, p) + SEARCHED) for s in map(float, speeds)] for p in map(float, pressures)])
+    """Return the knock limit over speeds [rev/s] and pressures [Pa]; where nothing searched knocks, the end of the search; not-a-number where
+    no throttle gives that pressure."""
+
+    def limit(speed: float, pressure: float) -> float:
+        try:
+            return min(model.knock_spark(speed, pressure), model.best_spark(speed, pressure) + SEARCHED)
+        except NoSolutionError:
+            return math.nan
+
+    return np.array([[limit(s, p) for s in map(float, speeds)] for p in map(float, pressures)])
 
 
 def knock_grids(

@@ -82,7 +82,7 @@ def starting_notes(starting: StartingTable) -> list[str]:
     si = starting.si
     edge = "the low edge of its knock band"
     if not starting.knock_sampled:
-        edge = f"best torque and knock less {UNSAMPLED:g} deg, the widest knock band seen (nobody sampled this engine's)"
+        edge = f"best torque and knock less {UNSAMPLED:g} deg, since nobody sampled this engine's knock band"
     lines = [
         f"No cell is above {edge}, less another {si.margin:g} deg. At one speed spark never rises with load.",
         f"Where the charge or the idle wanders, neighbours differ by at most {STEEPEST:g} deg. They differ more only where so little burns too late.",

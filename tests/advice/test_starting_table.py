@@ -16,7 +16,7 @@ from scipy.optimize import linprog
 
 from camcalc import NoSolutionError, read_build
 from camcalc.advice.idle import idle_state
-from camcalc.advice.knock_edge import KnockEdge, knock_edge
+from camcalc.advice.knock_edge import KnockEdge, knock_edge, knock_grid
 from camcalc.advice.spark import spark_ceilings, usual_pressures
 from camcalc.advice.starting_table import STEEPEST, Cells, Slopes, StartingTable, largest_table, starting_table
 from camcalc.cycle.models import MODELS
@@ -231,3 +231,5 @@ def test_a_load_that_no_throttle_gives_is_a_blank_cell_and_not_the_end_of_all_ce
     found = spark_ceilings(engine, np.array([1800.0]) / 60.0, np.array([40e3, 80e3]))
     assert math.isnan(found.si.best_spark[0, 0])
     assert math.isfinite(found.si.best_spark[1, 0])
+    # Nor the end of a sampled band.
+    assert np.isnan(knock_grid(engine, np.array([1800.0]) / 60.0, np.array([40e3, 80e3]))).ravel().tolist() == [True, False]
