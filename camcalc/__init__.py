@@ -13,8 +13,6 @@ from ._version import VERSION as __version__
 if TYPE_CHECKING:
     from .advice.trade_off import TradeOff, trade_off
     from .brief import Brief, make_brief
-    from .build import Build, CamSheet, load_build, load_cam, read_build, save_build
-    from .build.card_reading import read_cam_card
     from .cam.card import CamCard
     from .compare import Comparison, compare_builds
     from .cures import CureRanking, rank_cures
@@ -28,12 +26,14 @@ if TYPE_CHECKING:
     from .explain import Explanation, explain_topic
     from .logs import DriveLog, compare_logs, find_surge, read_log, review_log
     from .road_test import RoadTest, plan_road_test
+    from .sheet import Build, CamSheet, load_build, load_cam, read_build, save_build
+    from .sheet.card_reading import read_cam_card
     from .tables import ShapedTable, SparkTable, add_back, read_table, shape_table
     from .units import parse
 
 _HOME = {
-    "load_build": ".build", "read_build": ".build", "save_build": ".build", "Build": ".build",
-    "load_cam": ".build", "CamSheet": ".build", "read_cam_card": ".build.card_reading", "CamCard": ".cam.card",
+    "load_build": ".sheet", "read_build": ".sheet", "save_build": ".sheet", "Build": ".sheet",
+    "load_cam": ".sheet", "CamSheet": ".sheet", "read_cam_card": ".sheet.card_reading", "CamCard": ".cam.card",
     "simulate_cycle": ".cycle.simulate", "simulate_map": ".cycle.grid",
     "CycleResult": ".cycle.simulate", "CycleMap": ".cycle.grid",
     "ResolvedEngine": ".cycle.resolved", "make_brief": ".brief", "Brief": ".brief", "QuickEngine": ".cycle.quick", "parse": ".units",

@@ -43,8 +43,8 @@ from .tables.table import read_table
 from .units import quantity
 
 if TYPE_CHECKING:
-    from .build import Build
     from .cycle.engine_tables import EngineTables
+    from .sheet import Build
     from .tables.table import SparkTable
 
 __all__ = ["Brief", "IdleAdvice", "make_brief"]
@@ -181,7 +181,7 @@ def make_brief(build: Build, *, model: str = "resolved", bands: bool = True, cur
 
     Examples
     --------
-    >>> from camcalc.build import load_build
+    >>> from camcalc.sheet import load_build
     >>> brief = make_brief(load_build("examples/long-meadow/build.toml"), model="quick", bands=False, cures=False)
     >>> brief.idle.vacuum > brief.idle.vacuum_penalty
     True

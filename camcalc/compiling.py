@@ -38,7 +38,10 @@ __all__ = ["compiled", "kernel_folder"]
 
 PACKAGE = Path(__file__).resolve().parent
 # Where kernels are, and all that a module with kernels imports; a test walks the imports. What lies above may change without compiling again.
-PARTS = ("_version.py", "compiling.py", "errors.py", "marks.py", "results.py", "units.py", "build", "burn", "cam", "cycle", "drive", "engine")
+PARTS = (
+    "_version.py", "compiling.py", "constants.py", "errors.py", "marks.py", "results.py", "units.py",
+    "burn", "cam", "cycle", "drive", "engine", "sheet", "vehicle",
+)  # fmt: skip
 # Settings of numba (NUMBA_CPU_NAME and so on) that change the code it makes.
 SETTINGS = ("CPU_NAME", "CPU_FEATURES", "OPT", "LOOP_VECTORIZE", "SLP_VECTORIZE", "BOUNDSCHECK", "DEBUGINFO_DEFAULT")
 FOLDER_NAME = re.compile(r"camcalc-.+-[0-9a-f]{16}")

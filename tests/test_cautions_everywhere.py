@@ -31,10 +31,10 @@ from camcalc.cautions import (
 )
 from camcalc.cli.main import COMMANDS, main
 from camcalc.explain import explain_topic
+from camcalc.explain.as_page import explanation_html, explanation_markdown
 from camcalc.marks import Mark
 from camcalc.report.brief_page import brief_html
 from camcalc.report.compare_page import compare_html
-from camcalc.report.explanation_page import explanation_html, explanation_markdown
 from camcalc.report.tables import SPARK_GRIDS, TABLE_NAMES, brief_tables
 from camcalc.report.terminal import print_brief
 

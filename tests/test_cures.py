@@ -13,13 +13,13 @@ import pytest
 from camcalc import NoSolutionError, QuickEngine, read_table
 from camcalc.advice.idle import idle_state
 from camcalc.advice.reversion import road_point
-from camcalc.burn.stability import work_spread
 from camcalc.cures import CureFigures, changes_of, cycle_speed_change, rank_cures
 from camcalc.cycle.engine_tables import engine_tables
 from camcalc.cycle.models import MODELS
+from camcalc.cycle.work_variation import work_spread
 from camcalc.drive.risk import surge_risk
-from camcalc.drive.road_load import road_speed
 from camcalc.errors import InputError
+from camcalc.vehicle.road_load import road_speed
 
 Make = Callable[..., Any]
 FIGURES = tuple(CureFigures.measures())

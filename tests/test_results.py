@@ -13,9 +13,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from camcalc.build import load_build
 from camcalc.errors import InputError
 from camcalc.results import Band, Measure, Record, measure, plain_data
+from camcalc.sheet import load_build
 from camcalc.units import parse, registry
 
 

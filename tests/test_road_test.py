@@ -16,12 +16,12 @@ from camcalc.advice.bands import TOLERANCES, HeadlineBands
 from camcalc.advice.headlines import headline_gear
 from camcalc.advice.idle import idle_state
 from camcalc.cycle.operating import Tolerances, barometer
-from camcalc.drive.road_load import DRIVELINE_EFFICIENCY, resistance, road_speed
 from camcalc.logs.columns import CHANNELS
 from camcalc.marks import Mark
 from camcalc.road_test import plan_road_test, readings
 from camcalc.road_test.plan import DIRECT, _Table, _why_not, most_important
 from camcalc.road_test.readings import COAST, COASTING, CYCLE_MEANS, MOTORED, READINGS, SHUT, place_of, readings_of
+from camcalc.vehicle.road_load import DRIVELINE_EFFICIENCY, resistance, road_speed
 
 Make = Callable[..., Any]
 

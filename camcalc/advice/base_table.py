@@ -9,11 +9,11 @@ from typing import Protocol
 
 import numpy as np
 
+from ..cycle.load_axis import load_of
 from ..cycle.operating import EngineModel
 from ..marks import Mark, Marks
 from ..results import Measure, Record, measure
 from .equal_torque import pressure_at_equal_torque
-from .load_axis import load_of
 from .spark import APPLIES_TO, SparkCeilings
 
 __all__ = ["BaseTableCell", "compare_with_base", "spark_of_table"]

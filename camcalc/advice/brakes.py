@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from ..engine.atmosphere import STANDARD_PRESSURE
+from ..constants import STANDARD_PRESSURE
 from ..units import quantity
 
 __all__ = ["brake_remark", "too_little"]

@@ -9,10 +9,11 @@ from typing import NamedTuple
 
 import numpy as np
 
-from ..burn.stability import work_spread
+from ..constants import mean_pressure_of_torque
 from ..cycle.operating import LEAST_PRESSURE, EngineModel, OperatingState, barometer, pressure_for_net_imep
-from ..drive.road_load import engine_torque_on_road
+from ..cycle.work_variation import work_spread
 from ..errors import NoSolutionError
+from ..vehicle.road_load import engine_torque_on_road
 from .idle import load_terms
 
 __all__ = ["FLATTEN", "NOT_CURED", "LinePoint", "SteadyLimit", "equal_torque_line", "pressure_at_equal_torque", "road_net_imep", "steady_limit"]
@@ -53,7 +54,7 @@ class SteadyLimit(NamedTuple):
 def road_net_imep(model: EngineModel, speed: float, gear_ratio: float) -> float:
     """Return the net IMEP [Pa] that holds the car on the level at a crank speed [rev/s], rubbing friction included."""
     torque = engine_torque_on_road(model.build, speed, gear_ratio)
-    return 4.0 * math.pi * torque / model.geometry.displacement + load_terms(model, speed, drive=False, accessories=False).friction
+    return mean_pressure_of_torque(torque, model.geometry.displacement) + load_terms(model, speed, drive=False, accessories=False).friction
 
 
 def pressure_at_equal_torque(model: EngineModel, speed: float, net: float, spark: float, *, start: float, step: float = 2e3) -> float | None:

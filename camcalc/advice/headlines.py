@@ -18,7 +18,7 @@ from .spark import SparkCeilings
 from .spark_limits import ceiling_column
 
 if TYPE_CHECKING:
-    from ..build import Build
+    from ..sheet import Build
 
 __all__ = ["Zone", "headline", "headline_gear", "with_bands", "zone_of"]
 

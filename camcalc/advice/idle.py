@@ -7,23 +7,23 @@ import math
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from ..burn.stability import imep_variation
+from ..constants import AIR_GAMMA, AIR_GAS_CONSTANT, mean_pressure_of_torque
 from ..cycle.best_torque import spark_ends
 from ..cycle.operating import LEAST_PRESSURE, EngineModel, barometer, pressure_for_net_imep
-from ..drive.road_load import converter_drag
+from ..cycle.work_variation import imep_variation
 from ..engine.friction import rubbing_friction
 from ..engine.valve_flow import orifice_flow_kernel
 from ..errors import NoSolutionError
 from ..marks import Mark, Marks, ends_of_search, marked, marks_where, merged_marks
 from ..results import Measure, Record, measure
+from ..vehicle.road_load import converter_drag
 
 if TYPE_CHECKING:
-    from ..build import Build
+    from ..sheet import Build
 
 __all__ = ["IDLE_REACH", "IdleState", "LoadTerms", "idle_state", "load_terms", "lowest_idle"]
 
 THROTTLE_DISCHARGE = 0.7  # textbook (Guzzella & Onder, appendix B, read)
-AIR_GAS_CONSTANT, AIR_GAMMA = 287.05, 1.4
 # So far around the idle speed spark is idle spark, flat or falling with speed; derived from two published idle loops: a rising
 # slope undamps them. The zone above begins beyond it.
 IDLE_REACH = 300.0 / 60.0
@@ -70,7 +70,7 @@ def load_terms(model: EngineModel, speed: float, *, drive: bool, accessories: bo
     build, displacement = model.build, model.geometry.displacement
     friction = model.tolerances.friction * build.engine.friction_factor * rubbing_friction.kernel(speed)
     accessory = 2.0 * build.engine.si.accessory_power / (speed * displacement) if accessories else 0.0
-    converter = 4.0 * math.pi * converter_drag(build.vehicle, speed) / displacement if drive else 0.0
+    converter = mean_pressure_of_torque(converter_drag(build.vehicle, speed), displacement) if drive else 0.0
     return LoadTerms(friction, accessory, converter)
 
 

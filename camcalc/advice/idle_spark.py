@@ -14,9 +14,9 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
-from ..burn.stability import imep_variation
 from ..cycle.best_torque import spark_ends
 from ..cycle.operating import EngineModel, barometer, pressure_for_net_imep
+from ..cycle.work_variation import imep_variation
 from ..errors import NoSolutionError
 from ..marks import Mark, Marks, marked, marks_where
 from ..results import Measure, Record, measure

@@ -19,7 +19,7 @@ from ..cycle.tracer import has_port_flow, port_flow, trace_fuel
 from ..errors import InputError, did_you_mean
 from ..results import Measure, Record, measure
 from ..units import checked
-from .placement import OPEN, SHUT, Placement, Spray, choose_placement, place
+from .fuel_placement import OPEN, SHUT, Placement, Spray, choose_placement, place
 
 if TYPE_CHECKING:
     from ..cycle.resolved import ResolvedEngine

@@ -9,6 +9,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from ..constants import AIR_GAMMA, AIR_GAS_CONSTANT
 from ..engine.valve_flow import orifice_flow_kernel
 from ..errors import InputError
 from ..results import Measure, Record, measure
@@ -29,7 +30,6 @@ Array = NDArray[np.float64]
 
 # ESTIMATE: an error of the mixture that a driver does not notice and a closed loop may well correct.
 NOTICED = 0.02
-AIR_GAS_CONSTANT, AIR_GAMMA = 287.05, 1.4
 ROUNDING = 1e-6  # what a computed share may lie outside 0 to 1
 
 

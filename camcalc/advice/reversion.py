@@ -7,12 +7,12 @@ import math
 from collections.abc import Callable, Mapping
 from typing import NamedTuple
 
-from ..burn.stability import imep_variation
 from ..cycle.operating import EngineModel, pressure_for_net_imep
-from ..drive.road_load import road_speed
+from ..cycle.work_variation import imep_variation
 from ..errors import NoSolutionError
 from ..marks import Mark, Marks
 from ..results import Measure, Record, measure
+from ..vehicle.road_load import road_speed
 from .equal_torque import road_net_imep
 
 __all__ = ["GearReversion", "RoadPoint", "reversion_in_gear", "road_point"]

@@ -19,7 +19,7 @@ from .equal_torque import road_net_imep
 from .spark_limits import ceiling_column
 
 if TYPE_CHECKING:
-    from ..build import Build
+    from ..sheet import Build
 
 __all__ = ["COMMON_PRACTICE", "CeilingSensitivity", "Variant", "ceiling_sensitivity"]
 

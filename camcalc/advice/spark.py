@@ -15,11 +15,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..cycle.best_torque import EARLIEST, spark_ends
+from ..cycle.load_axis import air_charge_of, grid_over
 from ..cycle.operating import EngineModel, barometer, refuse_teaching
 from ..errors import InputError, did_you_mean
 from ..marks import Mark, Marks, ends_of_search, marks_by, marks_in, marks_where, merged_marks
 from ..results import Measure, Record, measure
-from .load_axis import air_charge_of, grid_over
 from .spark_limits import OFFSETS, WIDEST_SWING, CeilingColumn, ceiling_column
 
 __all__ = ["APPLIES_TO", "PRESSURES", "SPEEDS", "SparkCeilings", "spark_ceilings"]

@@ -8,8 +8,8 @@ from typing import NamedTuple
 import numpy as np
 
 from ..burn.cycle_map import ChargeSpread, burned_fraction_spread
-from ..burn.stability import dilution_noise, work_spread
 from ..cycle.operating import EngineModel, OperatingState, barometer, pressure_for_net_imep
+from ..cycle.work_variation import dilution_noise, work_spread
 from ..errors import NoSolutionError
 from .equal_torque import FLATTEN, NOT_CURED, SteadyLimit, road_line, road_net_imep, steady_limit
 from .idle import IDLE_REACH

@@ -16,7 +16,7 @@ from .idle import IDLE_REACH, IdleState
 from .spark_limits import NO_TORQUE
 
 if TYPE_CHECKING:
-    from ..build import Build
+    from ..sheet import Build
     from .knock_edge import KnockEdge
     from .spark import SparkCeilings
 

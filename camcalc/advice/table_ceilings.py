@@ -7,8 +7,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from ..cycle.load_axis import grid_over
 from ..cycle.operating import EngineModel, barometer
-from .load_axis import grid_over
 from .spark import WIDE_OPEN, spark_ceilings
 
 __all__ = ["FASTEST", "TableCeilings", "ceilings_on_table"]

@@ -9,10 +9,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ..burn.stability import Spread, work_spread
 from ..cautions import AT_TRADE_OFF
+from ..constants import mean_pressure_of_torque, torque_of_mean_pressure
 from ..cycle.best_torque import EARLIEST, spark_ends
 from ..cycle.operating import EngineModel, barometer, pressure_for_net_imep
+from ..cycle.work_variation import Spread, work_spread
 from ..errors import InputError, NoSolutionError
 from ..marks import Mark, Marks, marks_where, merged_marks
 from ..results import Measure, Record, measure
@@ -125,7 +126,7 @@ def trade_off(
     limit = math.nan if ceiling is None else float(to_si(ceiling, "ceiling", CEILING))
     rubbing = load_terms(model, turns, drive=False, accessories=False).friction
     if torque is not None:
-        net = 4.0 * math.pi * float(to_si(torque, "torque", TORQUE)) / model.geometry.displacement + rubbing
+        net = mean_pressure_of_torque(float(to_si(torque, "torque", TORQUE)), model.geometry.displacement) + rubbing
         return trade_off_at(model, turns, net, ceiling=limit)
     pressure = float(to_si(manifold_pressure, "manifold_pressure", PRESSURE))
     if pressure > barometer(model):
@@ -167,7 +168,7 @@ def _held(model: EngineModel, speed: float, net: float, spark: float, near: floa
 def _strip(model: EngineModel, speed: float, net: float, best: float, ceiling: float, held: Sequence[tuple[float, Spread]]) -> TradeOff:
     states = [spread.mean for _, spread in held]
     displacement = model.geometry.displacement
-    torque = (net - load_terms(model, speed, drive=False, accessories=False).friction) * displacement / (4.0 * math.pi)
+    torque = torque_of_mean_pressure(net - load_terms(model, speed, drive=False, accessories=False).friction, displacement)
     pressure = np.array([s.manifold_pressure for s in states])
     fuel = np.array([s.fuel for s in states]) * model.geometry.cylinders * speed / 2.0
     exhaust = np.array([s.exhaust_temperature for s in states])
@@ -251,7 +252,7 @@ def bought(strip: TradeOff) -> list[str]:
 def _torque_per_degree(model: EngineModel, speed: float, pressure: float, spark: float) -> float:
     """Return how torque [N m] moves per degree of spark at a held pressure [Pa]."""
     late, early = (model.state(speed, pressure, spark + by).net for by in (-HALF_STEP, HALF_STEP))
-    return (early - late) / (2.0 * HALF_STEP) * model.geometry.displacement / (4.0 * math.pi)
+    return torque_of_mean_pressure((early - late) / (2.0 * HALF_STEP), model.geometry.displacement)
 
 
 def _end(model: EngineModel, held: Sequence[tuple[float, Spread]]) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from ..compiling import compiled
+from ..constants import STANDARD_PRESSURE
 from ..units import checked
 
 __all__ = ["DILUTION_DATA_END", "dilution_factor", "dilution_factor_by_mole", "dilution_factor_kernel", "flame_speed", "flame_speed_kernel"]
@@ -14,7 +15,7 @@ DILUTION_SLOPE, DILUTION_DATA_END = 2.1, 0.20
 # Rhodes & Keck 1985: 1 - 2.06 x^0.77 in MOLE fraction, data to about 0.30 (from memory).
 RHODES_KECK = 2.06, 0.77
 # Gasoline flame speed at equivalence ratio phi: cm/s at 298 K and 1 atm (Rhodes & Keck 1985, from memory).
-T_REFERENCE, P_REFERENCE = 298.0, 101325.0
+T_REFERENCE = 298.0
 
 
 @compiled
@@ -86,7 +87,7 @@ def flame_speed_kernel(temperature: float, pressure: float, phi: float, burned: 
     at_reference = 0.305 - 0.549 * (phi - 1.21) ** 2
     alpha = 2.4 - 0.271 * phi**3.51
     beta = -0.357 + 0.14 * phi**2.77
-    speed = at_reference * (temperature / T_REFERENCE) ** alpha * (pressure / P_REFERENCE) ** beta
+    speed = at_reference * (temperature / T_REFERENCE) ** alpha * (pressure / STANDARD_PRESSURE) ** beta
     if ethanol > 0.0:
         # Gulder 1984: ethanol over iso-octane at the same state, carried over by volume share (blending: ESTIMATE).
         iso = 0.4658 * phi**-0.326 * math.exp(-4.48 * (phi - 1.075) ** 2) * (temperature / 300.0) ** 1.56 * (pressure / 1.013e5) ** -0.22

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..compiling import compiled
+from ..constants import STANDARD_PRESSURE
 from ..units import checked
 
 __all__ = ["KNOCK_BY", "OCTANE_DATA", "end_gas_temperature", "induction_time", "knock_progress"]
@@ -16,7 +17,6 @@ Array = NDArray[np.float64]
 
 # Douaud & Eyzat 1978 (SAE 780080), from memory with high confidence: milliseconds, atmospheres, kelvin.
 FACTOR, OCTANE_POWER, PRESSURE_POWER, ACTIVATION = 17.68e-3, 3.402, -1.7, 3800.0
-ATMOSPHERE = 101325.0
 OCTANE_DATA = (80.0, 100.0)
 # End gas that ignites after so much has burned does no harm; common practice, no source.
 KNOCK_BY = 0.90
@@ -24,7 +24,7 @@ KNOCK_BY = 0.90
 
 @compiled
 def _induction_time(pressure: float, temperature: float, octane: float) -> float:
-    return float(FACTOR * (octane / 100.0) ** OCTANE_POWER * (pressure / ATMOSPHERE) ** PRESSURE_POWER * math.exp(ACTIVATION / temperature))
+    return float(FACTOR * (octane / 100.0) ** OCTANE_POWER * (pressure / STANDARD_PRESSURE) ** PRESSURE_POWER * math.exp(ACTIVATION / temperature))
 
 
 @checked("s", pressure=("Pa", 1e4, 3e7), temperature=("K", 250.0, 2000.0), octane=("", 60.0, 130.0))

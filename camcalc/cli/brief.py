@@ -28,8 +28,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Make the brief and put it where it was asked for."""
     from ..brief import make_brief
-    from ..build import load_build
     from ..report.tables import TABLE_NAMES
+    from ..sheet import load_build
     from .progress import progress_bar
 
     build = load_build(options.build)
@@ -44,8 +44,8 @@ def run(options: argparse.Namespace) -> int:
 
         print_brief(brief, console(), options.load_axis)
     if options.html:
-        from ..build.saving import write_atomically
         from ..report.brief_page import brief_html
+        from ..sheet.saving import write_atomically
 
         write_atomically(options.html, brief_html(brief))
         _say(options, f"brief written to {options.html}")

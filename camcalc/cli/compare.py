@@ -23,8 +23,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Compare and put it where it was asked for."""
-    from ..build import load_build
     from ..compare import compare_builds
+    from ..sheet import load_build
     from .progress import progress_bar
 
     a = load_build(options.a)
@@ -40,8 +40,8 @@ def run(options: argparse.Namespace) -> int:
 
         print_comparison(both, console())
     if options.html:
-        from ..build.saving import write_atomically
         from ..report.compare_page import compare_html
+        from ..sheet.saving import write_atomically
 
         write_atomically(options.html, compare_html(both))
         print(f"comparison written to {options.html}", file=sys.stderr if options.json else sys.stdout)

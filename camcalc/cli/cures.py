@@ -20,9 +20,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Try the cures and print them, best first."""
-    from ..build import load_build
     from ..cures import rank_cures
     from ..cycle.models import engine_kind
+    from ..sheet import load_build
     from ..tables import read_table
     from .progress import progress_bar
 

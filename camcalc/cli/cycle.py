@@ -35,7 +35,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Run the cycle and print it."""
-    from ..build import load_build
+    from ..sheet import load_build
 
     build = load_build(options.build)
     refuse_outputs({}, [], folders={"--plots": options.plots})

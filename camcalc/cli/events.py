@@ -19,9 +19,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Print the events of every cam on the sheet."""
     from ..advice.cam_facts import cam_facts
-    from ..build import load_cam
     from ..report.terminal import console, print_events
     from ..results import plain_data
+    from ..sheet import load_cam
 
     sheet = load_cam(options.build)
     facts = []

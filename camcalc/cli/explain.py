@@ -35,10 +35,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Explain the topic and put it where it was asked for."""
-    from ..build import load_build
-    from ..build.saving import write_atomically
     from ..explain import explain_topic
-    from ..report.explanation_page import explanation_html, explanation_markdown
+    from ..explain.as_page import explanation_html, explanation_markdown
+    from ..sheet import load_build
+    from ..sheet.saving import write_atomically
 
     build = load_build(options.build)
     refuse_outputs({"--markdown": options.markdown, "--html": options.html}, [*build.files(), options.table])

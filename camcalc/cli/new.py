@@ -16,9 +16,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Write the sheet and say what to do with it."""
-    from ..build.examples import example_files
-    from ..build.saving import write_new
-    from ..build.template import sheet_template
+    from ..sheet.examples import example_files
+    from ..sheet.saving import write_new
+    from ..sheet.template import sheet_template
 
     if options.example is None:
         write_new({options.file: sheet_template(options.file.name)})

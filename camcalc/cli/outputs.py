@@ -59,8 +59,8 @@ def _refuse_folder(option: str, folder: Path) -> None:
 
 def write_plots(folder: Path, drawn: Mapping[str, Axes]) -> None:
     """Write each plot as ``name.svg`` into a folder and say so."""
-    from ..build.saving import write_atomically
     from ..report.figures import svg_text
+    from ..sheet.saving import write_atomically
 
     for name, ax in drawn.items():
         write_atomically(folder / f"{name}.svg", svg_text(ax, name))

@@ -32,9 +32,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Review the log and print what it shows."""
-    from ..build import load_build
     from ..errors import InputError
     from ..logs import compare_logs, read_log, review_log
+    from ..sheet import load_build
     from ..tables import read_table
     from ..tables.beside import path_beside
 
@@ -69,8 +69,8 @@ def engine_side(build: Any, table: Any) -> dict[str, Any]:
     """Return the engine, and what it knows of a table's cells: ceilings, best torque and knock, torque per degree of spark [N m per crank deg]."""
     import math
 
-    from ..advice.load_axis import pressure_of_load
     from ..advice.table_ceilings import ceilings_on_table
+    from ..cycle.load_axis import pressure_of_load
     from ..cycle.models import engine_kind
 
     engine = engine_kind("resolved")(build)

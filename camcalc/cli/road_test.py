@@ -16,9 +16,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Plan the test and print it."""
-    from ..build import load_build
     from ..cycle.models import engine_kind
     from ..road_test import plan_road_test
+    from ..sheet import load_build
     from .progress import progress_bar
 
     build = load_build(options.build)

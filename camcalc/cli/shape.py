@@ -131,10 +131,10 @@ def run(options: argparse.Namespace) -> int:
 def what_is_asked(options: argparse.Namespace) -> Asked:
     """Read what the arguments name, refuse what cannot be done, and ask the engine."""
     from ..advice.table_ceilings import ceilings_on_table
-    from ..build import load_build
     from ..cycle.models import engine_kind
     from ..cycle.operating import refuse_teaching
     from ..errors import InputError
+    from ..sheet import load_build
     from ..tables import read_table
     from ..tables.beside import path_beside
     from ..units import Bounds, to_si
@@ -245,8 +245,8 @@ def notes(shaped: Any, asked: Asked, rule: Any) -> list[str]:
 
 def write(shaped: Any, options: argparse.Namespace) -> None:
     """Write the table, and beside it its cautions with what is above knock or was not computed."""
-    from ..build.saving import write_atomically
     from ..cautions import text_beside
+    from ..sheet.saving import write_atomically
     from ..tables.beside import path_beside
     from ..tables.shaped_words import knock_headline
 
@@ -271,7 +271,7 @@ def slopes_stood(build: Any, table: Any) -> Any:
 def driven(options: argparse.Namespace) -> tuple[Any, Any]:
     """Return the table that was driven and which of its cells the log lets rise."""
     from ..logs import find_surge, read_log
-    from ..logs.visited import cells_that_may_rise
+    from ..logs.clean_cells import cells_that_may_rise
     from ..tables import read_table
 
     current, log = read_table(options.current), read_log(options.log, options.columns)

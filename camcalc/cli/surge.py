@@ -41,8 +41,8 @@ def build_and_table(options: argparse.Namespace) -> tuple[Any, Any]:
     """Return the build and the table as the arguments ask for."""
     import numpy as np
 
-    from ..build import load_build
     from ..errors import InputError
+    from ..sheet import load_build
     from ..tables import read_table
     from ..units import Bounds, to_si
     from .shape import table_path

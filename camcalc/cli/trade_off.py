@@ -31,9 +31,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Work out the strip of one cell and print it."""
     from ..advice.trade_off import trade_off
-    from ..build import load_build
     from ..cycle.models import engine_kind
     from ..errors import InputError
+    from ..sheet import load_build
 
     build = load_build(options.build)
     refuse_outputs({}, [], folders={"--plots": options.plots})

@@ -44,7 +44,7 @@ from .verdict import Verdict, converter_build, verdicts_of
 
 if TYPE_CHECKING:
     from ..advice.spark import SparkCeilings
-    from ..build import Build
+    from ..sheet import Build
 
 __all__ = ["SOURCE_KEYS", "Comparison", "Curves", "compare_builds"]
 

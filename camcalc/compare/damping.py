@@ -10,19 +10,19 @@ from numpy.typing import NDArray
 
 from ..advice.equal_torque import road_net_imep
 from ..advice.idle import IDLE_REACH
-from ..advice.load_axis import air_charge_of
 from ..cycle import engine_tables as whole
+from ..cycle.load_axis import air_charge_of
 from ..cycle.operating import barometer, pressure_for_net_imep
 from ..drive.engine_loop import PRESSURE_STEP, SPARK_STEP, SPEED_STEP
 from ..drive.risk import surge_risk
-from ..drive.road_load import road_speed
 from ..errors import CamcalcError
 from ..marks import Mark
 from ..tables import SparkTable
+from ..vehicle.road_load import road_speed
 
 if TYPE_CHECKING:
-    from ..build import Build
     from ..cycle.operating import EngineModel
+    from ..sheet import Build
 
 __all__ = ["CRUISE_ROAD_SPEED", "Damped", "DampingPoint", "damping_at", "damping_points", "shaking_of"]
 

@@ -16,16 +16,16 @@ from ..advice.injection import DOES_NOT_APPLY, InjectionPoint, point_at
 from ..advice.reversion import FASTEST, SLOWEST, reversion_in_gear, road_point
 from ..advice.spark import SparkCeilings, spark_ceilings
 from ..advice.spark_limits import ceiling_column
-from ..burn.stability import imep_variation
 from ..cycle.best_torque import spark_ends
 from ..cycle.operating import EngineModel, barometer, pressure_for_net_imep
-from ..drive.road_load import road_speed
+from ..cycle.work_variation import imep_variation
 from ..errors import NoSolutionError
 from ..marks import Mark, Marks
+from ..vehicle.road_load import road_speed
 from .damping import DampingPoint, damping_at
 
 if TYPE_CHECKING:
-    from ..build import Build
+    from ..sheet import Build
 
 __all__ = ["Idling", "Shared", "WorstCell", "cam_figures", "curves_of", "engine_figures", "idling", "sampled_figures", "worst_cell"]
 

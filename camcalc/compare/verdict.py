@@ -8,12 +8,12 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from ..advice.brakes import too_little
-from ..build.sections import STALL_TORQUE_PER_DISPLACEMENT
 from ..results import Record
+from ..sheet.sections import STALL_TORQUE_PER_DISPLACEMENT
 from .rows import NO_DIFFERENCE, TASTE, ComparedFigure
 
 if TYPE_CHECKING:
-    from ..build import Build
+    from ..sheet import Build
 
 __all__ = ["Verdict", "converter_build", "verdicts_of"]
 

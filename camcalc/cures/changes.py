@@ -9,7 +9,7 @@ from ..errors import InputError
 from ..units import quantity
 
 if TYPE_CHECKING:
-    from ..build import Build
+    from ..sheet import Build
 
 __all__ = ["Change", "changes_of"]
 

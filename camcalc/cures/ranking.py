@@ -12,30 +12,31 @@ from numpy.typing import NDArray
 
 from ..advice.brakes import COMFORTABLE
 from ..advice.idle import IDLE_REACH, idle_state, load_terms
-from ..advice.load_axis import load_of
 from ..advice.reversion import RoadPoint, road_point
 from ..advice.spark_limits import NORMAL_RUNNING
-from ..burn.stability import imep_variation, work_spread
 from ..cautions import AT_CURES
+from ..constants import mean_pressure_of_torque
 from ..cycle.engine_tables import PRESSURES, SPARKS, SPEEDS, EngineTables, engine_tables, nodes_about
+from ..cycle.load_axis import load_of
 from ..cycle.models import engine_kind
 from ..cycle.operating import EngineModel, pressure_for_net_imep
-from ..drive.converter import converter_of, converter_point, converter_space, coupling_of, engine_speed_through
-from ..drive.driveline import driveline_of
+from ..cycle.work_variation import imep_variation, work_spread
 from ..drive.engine_loop import engine_of, loop_point
 from ..drive.level_road import level_road
 from ..drive.risk import surge_risk
-from ..drive.road_load import engine_torque_on_road, road_speed
 from ..drive.surge import PEAK_TO_PEAK, surge_at, swing_marks
 from ..errors import CamcalcError, InputError, NoSolutionError, did_you_mean
-from ..logs.weighting import GRADES
 from ..marks import Marks
 from ..results import Measure, Record, measure
 from ..tables.table import read_table
+from ..vehicle.acceleration_weighting import GRADES
+from ..vehicle.converter import converter_of, converter_point, converter_space, coupling_of, engine_speed_through
+from ..vehicle.driveline import driveline_of
+from ..vehicle.road_load import engine_torque_on_road, road_speed
 from .changes import Change, changes_of
 
 if TYPE_CHECKING:
-    from ..build import Build
+    from ..sheet import Build
     from ..tables import SparkTable
 
 __all__ = ["RULE", "Cure", "CureFigures", "CureRanking", "cycle_speed_change", "rank_cures"]
@@ -267,7 +268,7 @@ def _road(model: EngineModel, change: Change, v: float) -> RoadPoint:
     converter = converter_of(build.vehicle)
     speed = engine_speed_through(converter, turbine_speed=turbine, turbine_torque=engine_torque_on_road(build, turbine, ratio))
     torque = converter_point(converter, engine_speed=speed, turbine_speed=turbine).engine_torque
-    net = 4.0 * math.pi * torque / model.geometry.displacement + load_terms(model, speed, drive=False, accessories=False).friction
+    net = mean_pressure_of_torque(torque, model.geometry.displacement) + load_terms(model, speed, drive=False, accessories=False).friction
     pressure = pressure_for_net_imep(model, speed, net, None)
     spark = model.best_spark(speed, pressure)
     state = model.state(speed, pressure, spark)

@@ -12,10 +12,10 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from ..burn.stability import work_spread
 from ..compiling import compiled
 from ..errors import NoSolutionError
 from .operating import EngineModel, barometer
+from .work_variation import work_spread
 
 __all__ = ["FIELDS", "PRESSURES", "SPARKS", "SPEEDS", "EngineTables", "engine_tables", "look_up", "look_up_into", "nodes_about"]
 

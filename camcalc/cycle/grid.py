@@ -19,7 +19,7 @@ from .resolved import ResolvedEngine
 from .simulate import PRESSURE, SPARK, SPEED
 
 if TYPE_CHECKING:
-    from ..build import Build
+    from ..sheet import Build
 
 __all__ = ["CycleMap", "simulate_map"]
 

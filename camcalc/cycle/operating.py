@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 from ..errors import InputError, NoSolutionError
 
 if TYPE_CHECKING:
-    from ..build import Build
     from ..engine.gas import FuelData
     from ..engine.geometry import Geometry
+    from ..sheet import Build
 
 __all__ = ["TEACHING_ONLY", "EngineModel", "OperatingState", "Tolerances", "barometer", "pressure_for_net_imep", "refuse_teaching"]
 

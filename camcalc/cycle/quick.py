@@ -22,7 +22,7 @@ from .closed_form import blow_back_share, overlap_factor, residual_fraction, sof
 from .operating import OperatingState, Tolerances
 
 if TYPE_CHECKING:
-    from ..build import Build
+    from ..sheet import Build
 
 __all__ = ["QuickEngine"]
 

@@ -21,13 +21,13 @@ from .end_gas import induction_used
 from .gas_kernel import gas_table, properties
 from .integrate import run_cycle
 from .operating import OperatingState, Tolerances
-from .outcome import dead_state, next_area, overlap_blow_back, plenum_mean, throttle_flux
 from .rates import HELD, LOST, PLENUM, RIPPLING, TABLE_STEP, Setup
+from .settled_figures import dead_state, next_area, overlap_blow_back, plenum_mean, throttle_flux
 from .steady import INDEX, NO_MARKS, Burning, Course, Marching, Settled, burn_layout, closed_volume, cycle_stops, settle
 from .whole_engine import WholeEngine
 
 if TYPE_CHECKING:
-    from ..build import Build
+    from ..sheet import Build
 
 __all__ = ["INTAKE_MODELS", "ResolvedEngine"]
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from ..constants import torque_of_mean_pressure
 from ..engine.friction import rubbing_friction
 from ..errors import InputError, NoSolutionError
 from ..marks import Mark, Marks, merged_marks
@@ -18,12 +19,12 @@ from ..units import Bounds, to_si
 from .best_torque import spark_ends
 from .gas_kernel import properties
 from .integrate import run_cycle
-from .outcome import overlap_blow_back
 from .resolved import ResolvedEngine
+from .settled_figures import overlap_blow_back
 from .steady import INDEX, Settled
 
 if TYPE_CHECKING:
-    from ..build import Build
+    from ..sheet import Build
     from ..units import Quantity
 
 __all__ = ["BurnedLedger", "CycleResult", "CycleTraces", "describe_cycle", "simulate_cycle"]
@@ -248,7 +249,7 @@ def _edge_of_running(value: Callable[[float], float | None], dead: float, alive:
 
 def _torque(engine: ResolvedEngine, speed: float, net: float) -> float:
     friction = engine.build.engine.friction_factor * engine.tolerances.friction * rubbing_friction.kernel(speed)
-    return (net - friction) * engine.geometry.displacement / (4.0 * math.pi)
+    return torque_of_mean_pressure(net - friction, engine.geometry.displacement)
 
 
 def _throttle(engine: ResolvedEngine, speed: float, pressure: float, air: float) -> float:

@@ -14,16 +14,16 @@ from numpy.typing import NDArray
 from ..errors import InputError, did_you_mean
 from ..results import Measure, Record, measure
 from ..units import Bounds, to_si
-from .driveline import driveline_of
+from ..vehicle.driveline import driveline_of
 from .engine_loop import engine_of, tables_of
 from .run_setup import PEDAL_STEP, STEP, filled_tables, opening_of, openings, pedal_opening, plant_of, start_of, state_of
 from .surge import BAND, PEAK_TO_PEAK, grade
 from .time_kernel import Signals, run_kernel
 
 if TYPE_CHECKING:
-    from ..build import Build
     from ..cycle.engine_tables import EngineTables
     from ..logs import DriveLog
+    from ..sheet import Build
     from ..tables import SparkTable
     from ..units import Quantity
 
@@ -162,7 +162,7 @@ class DriveRun(Record):
 
     def write(self, path: str | Path) -> Path:
         """Write the run as a log, whole or not at all."""
-        from ..build.saving import write_atomically
+        from ..sheet.saving import write_atomically
 
         write_atomically(Path(path), self.text())
         return Path(path)

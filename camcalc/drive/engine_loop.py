@@ -13,13 +13,14 @@ from typing import TYPE_CHECKING, Any, NamedTuple, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from ..constants import AIR_GAMMA, AIR_GAS_CONSTANT, torque_of_mean_pressure
 from ..cycle.engine_tables import EngineTables
 from ..engine.friction import rubbing_friction
 from ..engine.valve_flow import orifice_flow_kernel
 
 if TYPE_CHECKING:
-    from ..build import Build
     from ..cycle.operating import EngineModel
+    from ..sheet import Build
 
 __all__ = ["Delays", "Engine", "LevelSpark", "LoopPoint", "SparkMap", "delays_at", "engine_of", "loop_point", "surge_tables", "table_spark", "tables_of"]
 
@@ -32,7 +33,6 @@ INDUCTION_TO_TORQUE = 310.0
 SPARK_TO_TORQUE = 75.0
 # Air in the plenum is a little warmer than outside [K]; only the time constant of the plenum's filling rests on it. ESTIMATE.
 PLENUM_WARMER = 20.0
-AIR_GAS_CONSTANT, AIR_GAMMA = 287.05, 1.4
 # Half steps of the slopes taken from the tables: half of their own spacing.
 SPEED_STEP, PRESSURE_STEP, SPARK_STEP = 100.0 / 60.0, 2.5e3, 4.0
 CLOSE_BY = 0.1
@@ -89,7 +89,7 @@ class Engine(NamedTuple):
     def torque(self, speed: float, pressure: float, spark: float) -> float:
         """Return brake torque [N m]."""
         net = self.tables.at(speed, pressure, spark)["net"]
-        return (net - self.friction_factor * rubbing_friction.kernel(speed)) * self.cylinders * self.swept / (4.0 * math.pi)
+        return torque_of_mean_pressure(net - self.friction_factor * rubbing_friction.kernel(speed), self.cylinders * self.swept)
 
     def air_flow(self, speed: float, pressure: float, spark: float) -> float:
         """Return the air drawn by all cylinders [kg/s]."""
@@ -140,7 +140,7 @@ class LoopPoint(NamedTuple):
 
 def engine_of(build: Build, tables: EngineTables) -> Engine:
     """Return the engine of a build on its tables."""
-    from ..advice.load_axis import air_charge_of
+    from ..cycle.load_axis import air_charge_of
     from ..engine.atmosphere import barometer_of
     from ..engine.geometry import geometry_of
 
@@ -215,7 +215,7 @@ def loop_point(engine: Engine, table: SparkMap, speed: float, pressure: float, s
     if not all(math.isfinite(v) for v in (t, *found)):
         return None
     at = engine.tables.at(speed, pressure, spark)
-    friction = -engine.friction_factor * engine.cylinders * engine.swept / (4.0 * math.pi) * _friction_slope(speed) / per_radian
+    friction = -torque_of_mean_pressure(engine.friction_factor * _friction_slope(speed), engine.cylinders * engine.swept) / per_radian
     air = engine.air_flow(speed, pressure, spark)
     table_speed, table_load = table.slopes_at(speed, engine.load(speed, pressure, spark, table.load_kind))
     load_speed, load_pressure = 0.0, 1.0
@@ -237,7 +237,7 @@ def loop_point(engine: Engine, table: SparkMap, speed: float, pressure: float, s
         filling_rate=AIR_GAS_CONSTANT * engine.plenum_temperature / engine.plenum_volume,
         spark_by_speed=(table_speed + table_load * load_speed) / per_radian,
         spark_by_pressure=table_load * load_pressure,
-        deviation=at["deviation"] * engine.swept / (4.0 * math.pi / engine.cylinders),
+        deviation=torque_of_mean_pressure(at["deviation"], engine.cylinders * engine.swept),
         blow_back=at["blow_back"],
         delays=delays_at(speed, engine.cylinders),
     )

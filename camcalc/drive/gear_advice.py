@@ -17,8 +17,8 @@ from .risk import BAD, VERDICTS, RoadSurge, surge_risk
 from .surge import PARTS
 
 if TYPE_CHECKING:
-    from ..build import Build
     from ..cycle.engine_tables import EngineTables
+    from ..sheet import Build
     from ..tables import SparkTable
 
 __all__ = ["SPEEDS", "DriveAdvice", "GearSurge", "beside_level", "drive_advice"]

@@ -10,8 +10,8 @@ import numpy as np
 from ..advice.idle import IdleState
 from ..cycle.engine_tables import engine_tables
 from ..results import Measure, Record, measure
-from .delayed_modes import delayed_modes
-from .driveline import StateSpace
+from ..vehicle.delayed_modes import delayed_modes
+from ..vehicle.driveline import StateSpace
 from .engine_loop import SparkMap, engine_of, loop_point
 from .surge import loop_matrices
 

@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from scipy.optimize import brentq
 
-from .converter import converter_of, converter_point
-from .driveline import Driveline
+from ..vehicle.converter import converter_of, converter_point
+from ..vehicle.driveline import Driveline
+from ..vehicle.road_load import engine_torque_on_road
 from .engine_loop import Engine, SparkMap, table_spark
-from .road_load import engine_torque_on_road
 
 if TYPE_CHECKING:
-    from ..build import Build
+    from ..sheet import Build
 
 __all__ = ["covers", "held_pressure", "level_road"]
 

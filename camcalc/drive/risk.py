@@ -14,18 +14,18 @@ from ..errors import InputError, NoSolutionError
 from ..marks import Mark, Marks, ends_of_search
 from ..results import Measure, Record, measure
 from ..units import quantity
-from .converter import converter_of, converter_space, coupling_of
+from ..vehicle.converter import converter_of, converter_space, coupling_of
+from ..vehicle.driveline import Driveline, StateSpace, driveline_of, road_speed_at, state_space
+from ..vehicle.road_load import DRIVELINE_EFFICIENCY, resistance
 from .drive_run import DriveRun, simulate_drive
-from .driveline import Driveline, StateSpace, driveline_of, road_speed_at, state_space
 from .engine_loop import Engine, LoopPoint, SparkMap, engine_of, loop_point, tables_of
 from .level_road import covers, level_road
-from .road_load import DRIVELINE_EFFICIENCY, resistance
 from .surge import MOST_BY_PRESSURE, MOST_BY_SPEED, PARTS, PEAK_TO_PEAK, Surge, grade, slope_limits, surge_at, swing_marks
 
 if TYPE_CHECKING:
-    from ..build import Build
     from ..cycle.engine_tables import EngineTables
     from ..logs.swing import SignalSwing
+    from ..sheet import Build
     from ..tables import SparkTable
 
 __all__ = ["RoadSurge", "SurgeMap", "surge_map", "surge_risk"]

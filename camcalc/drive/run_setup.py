@@ -8,21 +8,22 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from ..constants import AIR_GAMMA, AIR_GAS_CONSTANT
 from ..cycle.engine_tables import FIELDS, EngineTables
 from ..engine.friction import rubbing_friction
 from ..engine.valve_flow import orifice_flow_kernel
 from ..errors import InputError, NoSolutionError
 from ..units import Bounds, to_si
-from .converter import TURBINE_INERTIA, converter_of
-from .driveline import Driveline, road_speed_at
-from .engine_loop import AIR_GAMMA, AIR_GAS_CONSTANT, INDUCTION_TO_TORQUE, SPARK_TO_TORQUE, Engine, LevelSpark, SparkMap, table_spark
+from ..vehicle.converter import TURBINE_INERTIA, converter_of
+from ..vehicle.driveline import Driveline, road_speed_at
+from ..vehicle.road_load import DRIVELINE_EFFICIENCY, resistance
+from .engine_loop import INDUCTION_TO_TORQUE, SPARK_TO_TORQUE, Engine, LevelSpark, SparkMap, table_spark
 from .level_road import covers, held_pressure, level_road
-from .road_load import DRIVELINE_EFFICIENCY, resistance
 from .surge import LEAST_FILTER
 from .time_kernel import Plant, converter_torques
 
 if TYPE_CHECKING:
-    from ..build import Build
+    from ..sheet import Build
 
 __all__ = ["PEDAL_STEP", "STEP", "Start", "filled_tables", "opening_of", "openings", "pedal_opening", "plant_of", "start_of", "state_of"]
 
@@ -87,8 +88,8 @@ def _crank_at(build: Build, driveline: Driveline, road: float, coupling: str, ge
     turbine = road / road_speed_at(driveline, 1.0)
     if coupling == "locked":
         return turbine
-    from .converter import engine_speed_through
-    from .road_load import engine_torque_on_road
+    from ..vehicle.converter import engine_speed_through
+    from ..vehicle.road_load import engine_torque_on_road
 
     torque = engine_torque_on_road(build, turbine, build.vehicle.gear_ratios[gear - 1])
     return engine_speed_through(converter_of(build.vehicle), turbine_speed=turbine, turbine_torque=torque)

@@ -16,8 +16,8 @@ from .engine_loop import PRESSURE_STEP, Engine, engine_of
 from .risk import surge_risk
 
 if TYPE_CHECKING:
-    from ..build import Build
     from ..cycle.engine_tables import EngineTables
+    from ..sheet import Build
     from ..tables import SparkTable
 
 __all__ = ["SlopeRule", "slope_rule"]

@@ -10,10 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import NoSolutionError
-from ..logs.weighting import GRADES, grade_of, weighting_factor
 from ..marks import Mark, Marks, marks_where
-from .delayed_modes import Mode, delayed_modes, nearest_root
-from .driveline import StateSpace
+from ..vehicle.acceleration_weighting import GRADES, grade_of, weighting_factor
+from ..vehicle.delayed_modes import Mode, delayed_modes, nearest_root
+from ..vehicle.driveline import StateSpace
 from .engine_loop import Engine, LoopPoint
 
 __all__ = ["BAND", "PARTS", "Surge", "grade", "loop_matrices", "slope_limits", "surge_at", "swing_marks"]

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..compiling import compiled
+from ..constants import AIR_GAMMA, AIR_GAS_CONSTANT
 from ..cycle.engine_tables import look_up_into
 from ..engine.valve_flow import orifice_flow_kernel
 
@@ -243,7 +244,7 @@ def run_kernel(
             row[6], row[7], row[8], row[9] = y[2], shaft, 1.0 - fuels[k], torque
         _cycle_at(at, axes, values, omega, p, spark)
         drawn = at[3] * plant.cylinders * omega / (2.0 * TURN)
-        into = orifice_flow_kernel(opening, plant.ambient, min(p, plant.ambient), plant.temperature, 287.05, 1.4)
+        into = orifice_flow_kernel(opening, plant.ambient, min(p, plant.ambient), plant.temperature, AIR_GAS_CONSTANT, AIR_GAMMA)
         filtered = p + push + (filtered - p - push) * decay
         p += step * plant.filling_rate * (into - drawn)
         firing += step * omega * plant.cylinders / (2.0 * TURN)

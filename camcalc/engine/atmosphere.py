@@ -5,11 +5,11 @@ from __future__ import annotations
 import math
 from typing import Any
 
+from ..constants import STANDARD_PRESSURE
 from ..units import checked
 
-__all__ = ["STANDARD_PRESSURE", "STANDARD_TEMPERATURE", "barometer_of", "standard_pressure"]
+__all__ = ["STANDARD_TEMPERATURE", "barometer_of", "standard_pressure"]
 
-STANDARD_PRESSURE = 101325.0
 STANDARD_TEMPERATURE = 288.15
 LAPSE = 0.0065
 EARTH_RADIUS = 6356766.0

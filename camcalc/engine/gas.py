@@ -12,13 +12,13 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from ..constants import UNIVERSAL_GAS_CONSTANT
 from ..errors import InputError, did_you_mean
 
 __all__ = ["FUELS", "FuelData", "GasData", "fuel_data", "mixture"]
 
 Array = NDArray[np.float64]
 
-UNIVERSAL = 8.314462618
 MIDDLE = 1000.0
 
 # Molar mass [kg/mol]; coefficients 200-1000 K, then 1000-6000 K. NASA TM-4513 (1993).
@@ -136,9 +136,9 @@ def mixture(moles: dict[str, float]) -> GasData:
     low, high = np.zeros(6), np.zeros(6)
     for s, n in moles.items():
         _, cold, hot = SPECIES[s]
-        low += n * np.array(cold[:6]) * UNIVERSAL / mass
-        high += n * np.array(hot[:6]) * UNIVERSAL / mass
-    return GasData(sum(moles.values()) * UNIVERSAL / mass, low, high)
+        low += n * np.array(cold[:6]) * UNIVERSAL_GAS_CONSTANT / mass
+        high += n * np.array(hot[:6]) * UNIVERSAL_GAS_CONSTANT / mass
+    return GasData(sum(moles.values()) * UNIVERSAL_GAS_CONSTANT / mass, low, high)
 
 
 def _fuel_moles(ethanol: float) -> dict[str, float]:

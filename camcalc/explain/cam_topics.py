@@ -13,7 +13,7 @@ from ..units import quantity
 from .worksheet import Explanation, Worksheet
 
 if TYPE_CHECKING:
-    from ..build import Build
+    from ..sheet import Build
     from ..units import Quantity
 
 __all__ = ["explain_effective_compression", "explain_events", "explain_overlap"]

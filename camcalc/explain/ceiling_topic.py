@@ -21,11 +21,11 @@ from ..advice.spark_limits import (
     half_swing,
     least_road_pressure,
 )
-from ..burn.stability import work_spread
 from ..cautions import OVER_SPARK_TABLE, Caution
 from ..cycle.best_torque import spark_ends
 from ..cycle.operating import EngineModel, OperatingState, barometer
 from ..cycle.simulate import PRESSURE, SPEED
+from ..cycle.work_variation import work_spread
 from ..errors import InputError, NoSolutionError
 from ..marks import Mark
 from ..units import quantity, to_si
@@ -34,7 +34,7 @@ from .origins import CYCLE, of_barometer, of_sheet
 from .worksheet import Explanation, Worksheet
 
 if TYPE_CHECKING:
-    from ..build import Build
+    from ..sheet import Build
     from ..units import Quantity
 
 __all__ = ["explain_ceiling"]

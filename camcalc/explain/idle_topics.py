@@ -10,6 +10,7 @@ import sympy
 from ..advice.brakes import brake_remark
 from ..advice.idle import idle_state, load_terms
 from ..cautions import AT_BRAKES
+from ..constants import STANDARD_PRESSURE
 from ..cycle.operating import EngineModel, barometer
 from ..cycle.resolved import ResolvedEngine
 from ..cycle.simulate import PRESSURE, SPEED, BurnedLedger, describe_cycle
@@ -21,7 +22,7 @@ from .origins import CYCLE, SHEET, of_sheet
 from .worksheet import Explanation, Worksheet
 
 if TYPE_CHECKING:
-    from ..build import Build
+    from ..sheet import Build
     from ..units import Quantity
 
 __all__ = ["explain_idle_vacuum", "explain_residual", "resolved_engine"]
@@ -188,7 +189,7 @@ def _barometer(sheet: Worksheet, build: Build) -> Any:
     z = sheet.given("Z", "altitude", build.site.altitude, of_sheet(build, "site", "altitude"))
     r = sheet.given("R_e", "earth's radius", quantity(atmosphere.EARTH_RADIUS, "m", "km"), book)
     h = sheet.step("Gravity weakens a little with height: the altitude that counts.", "H", "geopotential altitude", r * z / (r + z), "m")
-    p_0 = sheet.given("p_0", "pressure at sea level", quantity(atmosphere.STANDARD_PRESSURE, "Pa", "kPa"), book)
+    p_0 = sheet.given("p_0", "pressure at sea level", quantity(STANDARD_PRESSURE, "Pa", "kPa"), book)
     t_0 = sheet.given("T_air", "temperature at sea level", quantity(atmosphere.STANDARD_TEMPERATURE, "K"), book)
     lapse = sheet.given("L", "how temperature falls with altitude", quantity(atmosphere.LAPSE, "K/m", "K/km"), book)
     n = sheet.given("n", "exponent, from gravity and the weight of air", atmosphere.EXPONENT, book)

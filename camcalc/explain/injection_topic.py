@@ -19,7 +19,7 @@ from .origins import CYCLE, SHEET, of_barometer, of_sheet
 from .worksheet import Explanation, Worksheet
 
 if TYPE_CHECKING:
-    from ..build import Build
+    from ..sheet import Build
     from ..units import Quantity
 
 __all__ = ["explain_injection"]

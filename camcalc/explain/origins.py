@@ -6,7 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from ..build import Build
+    from ..sheet import Build
 
 __all__ = ["CYCLE", "SHEET", "of_barometer", "of_sheet"]
 
@@ -16,7 +16,7 @@ SHEET, CYCLE = "build sheet", "settled cycle"
 def of_sheet(build: Build, section: str, key: str) -> str:
     """Return whether the build sheet gives a figure or leaves it out, and on what ground it is then assumed.
 
-    >>> from camcalc.build import load_build
+    >>> from camcalc.sheet import load_build
     >>> build = load_build("examples/quarry-road/build.toml")
     >>> of_sheet(build, "vehicle", "mass"), of_sheet(build, "vehicle", "loss_factor")
     ('build sheet', 'assumed, ESTIMATE')

@@ -9,22 +9,23 @@ import sympy
 
 from ..advice.headlines import headline_gear
 from ..advice.reversion import SLOWEST, GearReversion, reversion_in_gear, road_point
-from ..burn.stability import BASE_VARIATION, dilution_noise
 from ..cautions import AT_SURGE
+from ..constants import AIR_GAS_CONSTANT, STANDARD_GRAVITY
 from ..cycle.operating import EngineModel, OperatingState
 from ..cycle.simulate import SPEED
-from ..drive.road_load import AIR_GAS_CONSTANT, DRIVELINE_EFFICIENCY, GRAVITY
+from ..cycle.work_variation import BASE_VARIATION, dilution_noise
 from ..engine.atmosphere import barometer_of
 from ..engine.friction import rubbing_friction
 from ..errors import InputError
 from ..marks import marked
 from ..units import quantity, to_si
+from ..vehicle.road_load import DRIVELINE_EFFICIENCY
 from .idle_topics import resolved_engine
 from .origins import CYCLE, SHEET, of_sheet
 from .worksheet import Explanation, Worksheet
 
 if TYPE_CHECKING:
-    from ..build import Build
+    from ..sheet import Build
     from ..units import Quantity
 
 __all__ = ["checked_gear", "explain_reversion"]
@@ -116,7 +117,7 @@ def _road_force(sheet: Worksheet, build: Build, v: Any) -> Any:
         return sheet.step("The sheet gives coast-down terms.", "F", "road load", a + b * v + c * v**2, "N")
     density = barometer_of(build.site) / (AIR_GAS_CONSTANT * build.site.si.air_temperature)
     m = sheet.given("m", "mass of the car", vehicle.mass, SHEET)
-    g = sheet.given("g", "gravity", quantity(GRAVITY, "m/s**2"), "standard")
+    g = sheet.given("g", "gravity", quantity(STANDARD_GRAVITY, "m/s**2"), "standard")
     rolling = sheet.given("C_r", "rolling coefficient", vehicle.rolling_coefficient, of_sheet(build, "vehicle", "rolling_coefficient"))
     rho = sheet.given("rho", "density of the air outside", quantity(density, "kg/m**3"), "barometer and temperature of the sheet")
     drag = sheet.given("C_d", "drag coefficient", vehicle.drag_coefficient, of_sheet(build, "vehicle", "drag_coefficient"))

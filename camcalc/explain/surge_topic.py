@@ -25,7 +25,7 @@ from .road_topics import checked_gear
 from .worksheet import Explanation, Worksheet
 
 if TYPE_CHECKING:
-    from ..build import Build
+    from ..sheet import Build
     from ..tables import SparkTable
     from ..units import Quantity
 

@@ -15,7 +15,7 @@ from .road_topics import explain_reversion
 from .surge_topic import explain_surge
 
 if TYPE_CHECKING:
-    from ..build import Build
+    from ..sheet import Build
     from .worksheet import Explanation
 
 __all__ = ["TOPICS", "explain_topic"]

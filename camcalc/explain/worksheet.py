@@ -132,7 +132,7 @@ class Explanation:
         return "\n".join([*self.cautions, *(f"{value.meaning:<{width}}  {value.text}" for value in self.answers)])
 
     def _repr_html_(self) -> str:
-        from ..report.explanation_page import html_fragment
+        from .as_page import html_fragment
 
         return html_fragment(self)
 

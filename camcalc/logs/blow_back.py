@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from ..advice.load_axis import air_charge_of, pressure_of_load
+from ..cycle.load_axis import air_charge_of, pressure_of_load
 from ..errors import NoSolutionError
 
 if TYPE_CHECKING:
-    from ..build import Build
     from ..cycle.engine_tables import EngineTables
     from ..cycle.operating import EngineModel
+    from ..sheet import Build
 
 __all__ = ["BlowBack", "blow_back_at"]
 

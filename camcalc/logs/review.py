@@ -21,16 +21,16 @@ from ..tables.shaping_task import STEP
 from ..tables.table import SparkTable
 from ..units import to_si
 from .causes import FINAL_SPARK, TABLE, WORDS, SurgeCause, cell_weights, explain_episode
+from .clean_cells import GivingBack, HeldBack, cells_that_may_rise
 from .drive_log import DriveLog, folded
-from .giving_back import raised
+from .raised_spark import raised
 from .surge_finder import BELOW, LEAST_SWING, SurgeFindings, find_surge
 from .swing import SignalSwing, measure_swing
-from .visited import GivingBack, HeldBack, cells_that_may_rise
 
 if TYPE_CHECKING:
-    from ..build import Build
     from ..cycle.engine_tables import EngineTables
     from ..cycle.operating import EngineModel
+    from ..sheet import Build
 
 __all__ = ["CellAdvice", "LogReview", "review_log"]
 

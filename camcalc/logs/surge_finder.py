@@ -17,10 +17,10 @@ from scipy.integrate import cumulative_trapezoid
 from ..results import Measure, Record, measure
 from ..tables.axes import LOADS
 from ..units import Bounds, factor, to_si
+from ..vehicle.acceleration_weighting import BACKREST_FACTOR, comfort_reactions, grade_of, vibration_dose, weighted
 from .drive_log import DriveLog
 from .manoeuvres import CLOSED_WITHIN, Manoeuvre, find_manoeuvres, least_pedal
 from .signals import CONTEXT, EVEN, HIGHEST, LOWEST, SHORTEST, Stretch, amplitude_of, band_pass, envelope, highest_frequency, stretches, swing_of
-from .weighting import BACKREST_FACTOR, comfort_reactions, grade_of, vibration_dose, weighted
 
 __all__ = ["AROUND", "EVERYTHING", "SurgeEpisode", "SurgeFindings", "between_manoeuvres", "find_surge"]
 

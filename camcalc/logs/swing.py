@@ -21,14 +21,14 @@ from ..tables.axes import LOADS
 from ..units import factor
 from .blow_back import BlowBack, blow_back_at
 from .drive_log import DriveLog, folded
-from .held import seen_share
+from .share_in_log import seen_share
 from .signals import EVEN, LOWEST, Stretch, band_pass, stretches
 from .surge_finder import AROUND, EVERYTHING, SurgeEpisode, SurgeFindings, between_manoeuvres, find_surge
 
 if TYPE_CHECKING:
-    from ..build import Build
     from ..cycle.engine_tables import EngineTables
     from ..cycle.operating import EngineModel
+    from ..sheet import Build
 
 __all__ = ["BIN", "LEAST_TIME", "SignalSwing", "measure_swing"]
 

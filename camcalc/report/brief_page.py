@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 
 from .. import cautions
+from ..pages.dress import rendered
 from .answers import CeilingZone, ceiling_zone, idle_words, injection_picks, surge_gears, trouble_words
 from .figures import draw_plots
-from .page import rendered
 from .printed import Printed, words
 from .rows import BASE_COLUMNS, injection_notes, injection_row, starting_notes, strategy_jumps
 

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 from ..compare.builds import SOURCE_KEYS
 from ..compare.rows import GROUPS
 from ..marks import marks_in
+from ..pages.dress import rendered
 from ..sources import cite
 from .figures import svg_text
-from .page import rendered
 from .printed import words
 
 if TYPE_CHECKING:

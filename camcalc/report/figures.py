@@ -16,7 +16,7 @@ from .rows import injection_row
 
 if TYPE_CHECKING:
     from ..brief import Brief
-    from ..build import Build
+    from ..sheet import Build
 
 __all__ = ["Plot", "described", "draw_plots", "map_loads", "svg_text"]
 

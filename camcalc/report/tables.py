@@ -9,9 +9,9 @@ from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from ..build.saving import write_atomically
 from ..cautions import AT_BRAKES, AT_IDLE_SPARK, AT_TRADE_OFF, BESIDE_SPARK_TABLE, Caution, text_beside
 from ..marks import Mark, Marks, marked, marks_in
+from ..sheet.saving import write_atomically
 from ..tables.axes import axis_of, corner_of
 from ..tables.proposed import table_to_type
 

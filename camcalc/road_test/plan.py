@@ -25,7 +25,7 @@ from ..units import quantity
 from .readings import Place, Reading, place_of, readings_of, running_of
 
 if TYPE_CHECKING:
-    from ..build import Build
+    from ..sheet import Build
 
 __all__ = ["RoadTest", "TestStep", "most_important", "plan_road_test"]
 

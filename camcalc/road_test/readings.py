@@ -8,14 +8,15 @@ from typing import NamedTuple
 
 from ..advice.equal_torque import road_net_imep
 from ..advice.headlines import headline_gear
-from ..advice.idle import AIR_GAMMA, AIR_GAS_CONSTANT, idle_spark, load_terms
+from ..advice.idle import idle_spark, load_terms
 from ..advice.spark_limits import ceiling_column
+from ..constants import AIR_GAMMA, AIR_GAS_CONSTANT, torque_of_mean_pressure
 from ..cures import cycle_speed_change
 from ..cycle.operating import EngineModel, barometer, pressure_for_net_imep
-from ..drive.road_load import DRIVELINE_EFFICIENCY, resistance, road_speed
 from ..engine.friction import rubbing_friction
 from ..engine.valve_flow import orifice_flow_kernel
 from ..errors import NoSolutionError
+from ..vehicle.road_load import DRIVELINE_EFFICIENCY, resistance, road_speed
 
 __all__ = ["Place", "Reading", "Running", "place_of", "readings_of", "running_of"]
 
@@ -127,7 +128,7 @@ def _coasting(model: EngineModel, place: Place) -> float:
     ratio = build.vehicle.gear_ratios[COAST_GEAR - 1]
     total, radius = ratio * build.vehicle.final_drive, build.vehicle.si.tyre_radius
     rubbing = model.tolerances.friction * build.engine.friction_factor * rubbing_friction.kernel(COAST)
-    torque = (rubbing + barometer(model) - SHUT + MOTORED) * model.geometry.displacement / (4.0 * math.pi)
+    torque = torque_of_mean_pressure(rubbing + barometer(model) - SHUT + MOTORED, model.geometry.displacement)
     drag = torque * total / radius / DRIVELINE_EFFICIENCY + resistance(build, road_speed(build.vehicle, COAST, ratio))
     inertia = build.engine.si.rotating_inertia * total**2 + build.vehicle.si.wheel_inertia
     return float(drag / (build.vehicle.si.mass + inertia / radius**2))

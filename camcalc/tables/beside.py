@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable
 from pathlib import Path
 
-from ..build.saving import write_atomically
 from ..cautions import BESIDE_SPARK_TABLE, Caution, text_beside
 from ..marks import Mark
+from ..sheet.saving import write_atomically
 
 __all__ = ["path_beside", "write_beside"]
 

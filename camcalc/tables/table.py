@@ -12,9 +12,9 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from ..build.saving import write_atomically
 from ..errors import InputError, InputErrors, did_you_mean
 from ..results import Measure, Record, measure, plain_data
+from ..sheet.saving import write_atomically
 from ..units import Quantity, quantity, to_si
 from .axes import LOADS, SPEED, Axis, axis_of, corner_of, read_corner
 from .layout import Layout, bare_text, decimals_of, number_of, split_text, with_decimals

@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 
 from camcalc.advice.base_table import BaseTableCell, compare_with_base, spark_of_table
-from camcalc.advice.load_axis import load_of
 from camcalc.advice.spark import APPLIES_TO
+from camcalc.cycle.load_axis import load_of
 
 Make = Callable[..., Any]
 

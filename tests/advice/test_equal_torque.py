@@ -26,8 +26,8 @@ from camcalc.advice.equal_torque import (
 )
 from camcalc.advice.spark_limits import ceiling_column
 from camcalc.cycle.resolved import ResolvedEngine
-from camcalc.drive.road_load import engine_torque_on_road
 from camcalc.errors import NoSolutionError
+from camcalc.vehicle.road_load import engine_torque_on_road
 
 Make = Callable[..., Any]
 AMBIENT, BEST, PUMPING = 101325.0, 40.0, 5e4

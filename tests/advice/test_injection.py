@@ -12,6 +12,7 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from camcalc import InputError, QuickEngine, ResolvedEngine
+from camcalc.advice.fuel_placement import OPEN, SHUT, Placement, Spray, choose_placement, place, wanted
 from camcalc.advice.injection import (
     BY_EVENTS,
     BY_FLOWS,
@@ -30,7 +31,6 @@ from camcalc.advice.injection import (
     pulse_width,
     window_at,
 )
-from camcalc.advice.placement import OPEN, SHUT, Placement, Spray, choose_placement, place, wanted
 from camcalc.cycle.tracer import Fates, PortFlow, port_flow, trace_fuel
 
 Make = Callable[..., Any]
@@ -160,7 +160,7 @@ def test_other_fuel_systems_get_the_reason_why_it_does_not_apply(build_of: Make,
 
 
 def test_there_is_a_reason_for_every_other_system_a_sheet_may_name() -> None:
-    from camcalc.build.sections import SYSTEMS
+    from camcalc.sheet.sections import SYSTEMS
 
     assert set(DOES_NOT_APPLY) == set(SYSTEMS) - {"sequential port"}
 

@@ -13,8 +13,8 @@ from camcalc import NoSolutionError, QuickEngine
 from camcalc.advice.idle import load_terms
 from camcalc.advice.reversion import FASTEST, SLOWEST, reversion_in_gear, road_point
 from camcalc.cycle.operating import Tolerances
-from camcalc.drive.road_load import engine_torque_on_road, road_speed
 from camcalc.marks import Mark
+from camcalc.vehicle.road_load import engine_torque_on_road, road_speed
 
 Make = Callable[..., Any]
 LIMITS = ("unstable_below", "blow_back_below")

@@ -249,7 +249,7 @@ def test_a_cell_that_holds_still_has_no_strong_cycle_and_one_that_does_not_has(c
 
 
 def test_at_the_edge_of_the_restless_region_the_charge_varies_as_much_as_normal_running_does(build_of: Make, columns_of: Make) -> None:
-    from camcalc.burn.stability import imep_variation
+    from camcalc.cycle.work_variation import imep_variation
 
     model = MODELS["resolved"](build_of("quarry-road"))
     for rpm, column in columns_of("quarry-road", 0.0).items():

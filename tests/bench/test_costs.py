@@ -14,9 +14,9 @@ import pytest
 
 from camcalc.burn.flame import flame_speed
 from camcalc.cycle.closed_form import residual_fraction
-from camcalc.drive.road_load import road_force
 from camcalc.engine.friction import rubbing_friction
 from camcalc.units import parse
+from camcalc.vehicle.road_load import road_force
 
 IMPORT_BUDGET = 0.050
 # 15 us on a machine where one conversion by the units library takes 11 us; as a ratio, so that a busy or slow machine does not decide.

@@ -10,10 +10,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from camcalc.build import load_build
-from camcalc.build.card_reading import read_cam_card
 from camcalc.cam.card import CamCard
 from camcalc.errors import InputError
+from camcalc.sheet import load_build
+from camcalc.sheet.card_reading import read_cam_card
 
 
 def lobe(duration: float, seat: float = 52.0, lift: str = "12.7 mm") -> dict[str, Any]:

@@ -11,12 +11,12 @@ import sympy as sp
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from camcalc.build import load_build
-from camcalc.build.card_reading import read_cam_card
 from camcalc.cam.card import CamCard
 from camcalc.cam.lift import LASH_BLEND, LiftCurve, curve_from_table, lash_taken_up
 from camcalc.cam.smoothest import MOST_FALLING_ACCELERATION, MOST_RISING_ACCELERATION, LobePoints, smoothest_lobe
 from camcalc.errors import InputError, InputErrors
+from camcalc.sheet import load_build
+from camcalc.sheet.card_reading import read_cam_card
 
 INCH = 0.0254
 KINDS = ("intake", "exhaust")

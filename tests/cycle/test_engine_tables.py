@@ -11,9 +11,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from camcalc.burn.stability import work_spread
 from camcalc.cycle.engine_tables import FIELDS, EngineTables, engine_tables
 from camcalc.cycle.operating import barometer
+from camcalc.cycle.work_variation import work_spread
 
 Make = Callable[..., Any]
 SPEEDS, PRESSURES, SPARKS = np.array([20.0, 25.0, 30.0]), np.array([40e3, 50e3, 60e3]), np.array([15.0, 25.0, 35.0])

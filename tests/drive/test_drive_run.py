@@ -15,14 +15,14 @@ from scipy.signal import periodogram
 from camcalc import Build, read_log, review_log
 from camcalc.cycle.engine_tables import EngineTables
 from camcalc.drive import run_setup
-from camcalc.drive.converter import converter_of, converter_point
 from camcalc.drive.drive_run import DRIVERS, DriveRun, simulate_drive
-from camcalc.drive.driveline import driveline_of, road_speed_at
 from camcalc.drive.engine_loop import engine_of
-from camcalc.drive.road_load import DRIVELINE_EFFICIENCY, resistance
 from camcalc.drive.run_setup import filled_tables
 from camcalc.errors import InputError, NoSolutionError
 from camcalc.tables import SparkTable
+from camcalc.vehicle.converter import converter_of, converter_point
+from camcalc.vehicle.driveline import driveline_of, road_speed_at
+from camcalc.vehicle.road_load import DRIVELINE_EFFICIENCY, resistance
 
 Make = Callable[..., Any]
 Drive = Callable[..., DriveRun]

@@ -13,15 +13,15 @@ from numpy.typing import NDArray
 from camcalc import Build
 from camcalc.cycle.engine_tables import FIELDS, EngineTables
 from camcalc.drive import engine_loop
-from camcalc.drive.converter import converter_of, converter_space, coupling_of
-from camcalc.drive.delayed_modes import delayed_modes
 from camcalc.drive.drive_run import DriveRun, simulate_drive
-from camcalc.drive.driveline import StateSpace, driveline_of, road_speed_at, state_space
 from camcalc.drive.engine_loop import Engine, LoopPoint, engine_of, loop_point
 from camcalc.drive.level_road import level_road
 from camcalc.drive.surge import BAND, Surge, loop_matrices, surge_at
 from camcalc.tables import SparkTable
 from camcalc.units import quantity
+from camcalc.vehicle.converter import converter_of, converter_space, coupling_of
+from camcalc.vehicle.delayed_modes import delayed_modes
+from camcalc.vehicle.driveline import StateSpace, driveline_of, road_speed_at, state_space
 
 Make = Callable[..., Any]
 Array = NDArray[np.float64]

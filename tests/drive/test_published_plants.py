@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
-from camcalc.drive.delayed_modes import Mode, delayed_modes, oscillating_modes
+from camcalc.vehicle.delayed_modes import Mode, delayed_modes, oscillating_modes
 from tests.oracles import crossley_cook
 from tests.oracles.published_plants import EightAtIdle, FourAtIdle, FourCylinders, SixAtIdle, root_of
 

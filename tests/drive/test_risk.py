@@ -13,14 +13,14 @@ from scipy.stats import norm
 from camcalc import Build
 from camcalc.advice.idle import IdleState, idle_state
 from camcalc.drive.drive_run import simulate_drive
-from camcalc.drive.driveline import driveline_of, road_speed_at
 from camcalc.drive.engine_loop import engine_of
 from camcalc.drive.idle_swing import IdleSwing, idle_swing
 from camcalc.drive.risk import BAD, RoadSurge, surge_map, surge_risk
-from camcalc.drive.road_load import engine_torque_on_road, road_speed
 from camcalc.errors import InputError, NoSolutionError
-from camcalc.logs.weighting import GRADES
 from camcalc.tables import SparkTable
+from camcalc.vehicle.acceleration_weighting import GRADES
+from camcalc.vehicle.driveline import driveline_of, road_speed_at
+from camcalc.vehicle.road_load import engine_torque_on_road, road_speed
 
 Make = Callable[..., Any]
 WORDS = [*(word for _, word in GRADES), "bucks by itself"]

@@ -14,11 +14,11 @@ from hypothesis import strategies as st
 from scipy.linalg import expm
 from scipy.signal import welch
 
-from camcalc.drive.delayed_modes import delayed_modes
-from camcalc.drive.driveline import Driveline, StateSpace, critical_feedback, driveline_modes, driveline_of, road_speed_at, state_space
 from camcalc.drive.engine_loop import Delays, Engine, LoopPoint, delays_at, engine_of, loop_point
 from camcalc.drive.surge import BAND, MOST_BY_PRESSURE, MOST_BY_SPEED, PARTS, Loop, Surge, grade, loop_matrices, slope_limits, surge_at
-from camcalc.logs.weighting import GRADES
+from camcalc.vehicle.acceleration_weighting import GRADES
+from camcalc.vehicle.delayed_modes import delayed_modes
+from camcalc.vehicle.driveline import Driveline, StateSpace, critical_feedback, driveline_modes, driveline_of, road_speed_at, state_space
 
 Make = Callable[..., Any]
 # Invented: an engine whose tables are not asked, and a point of the size of a long cam's at 1500 rpm.

@@ -11,9 +11,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from camcalc.drive.converter import Converter, converter_point
-from camcalc.drive.driveline import Driveline, driveline_modes, effective_stiffness, lash_torque, road_speed_at
 from camcalc.drive.time_kernel import Plant, _advance, converter_torques, shaft_torque
+from camcalc.vehicle.converter import Converter, converter_point
+from camcalc.vehicle.driveline import Driveline, driveline_modes, effective_stiffness, lash_torque, road_speed_at
 
 Array = NDArray[np.float64]
 

@@ -10,9 +10,10 @@ import sympy as sp
 from hypothesis import given
 from hypothesis import strategies as st
 
-from camcalc.build import read_build
-from camcalc.engine.atmosphere import EARTH_RADIUS, STANDARD_PRESSURE, barometer_of, standard_pressure
+from camcalc.constants import STANDARD_PRESSURE
+from camcalc.engine.atmosphere import EARTH_RADIUS, barometer_of, standard_pressure
 from camcalc.errors import InputError
+from camcalc.sheet import read_build
 
 
 @pytest.mark.reference("atmosphere.csv")

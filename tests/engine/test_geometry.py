@@ -12,9 +12,9 @@ import sympy as sp
 from hypothesis import given
 from hypothesis import strategies as st
 
-from camcalc.build import load_build
 from camcalc.engine.geometry import Geometry, effective_compression, geometry_of, piston_drop, swept_fraction
 from camcalc.errors import InputError
+from camcalc.sheet import load_build
 
 theta, crank, rod = sp.symbols("theta r l", positive=True)
 

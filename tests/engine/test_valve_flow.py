@@ -14,7 +14,6 @@ import sympy as sp
 from hypothesis import given
 from hypothesis import strategies as st
 
-from camcalc.build import load_build
 from camcalc.engine.valve_flow import (
     LINEAR_BELOW,
     critical_ratio,
@@ -27,6 +26,7 @@ from camcalc.engine.valve_flow import (
     valve_shape_of,
 )
 from camcalc.errors import InputError
+from camcalc.sheet import load_build
 
 gammas = st.floats(1.1, 1.67)
 psi, critical = flow_function.kernel, critical_ratio.kernel

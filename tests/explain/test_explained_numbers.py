@@ -19,12 +19,12 @@ from camcalc.advice.spark import PRESSURES
 from camcalc.advice.spark_limits import LIMITS, ceiling_column
 from camcalc.cycle.operating import barometer
 from camcalc.cycle.simulate import describe_cycle
-from camcalc.drive.driveline import acceleration_per_torque, driveline_of, first_mode
 from camcalc.drive.engine_loop import engine_of as loop_engine_of
 from camcalc.drive.engine_loop import loop_point
 from camcalc.drive.risk import surge_risk
 from camcalc.drive.surge import MOST_BY_PRESSURE
 from camcalc.explain.surge_topic import nearby_tables
+from camcalc.vehicle.driveline import acceleration_per_torque, driveline_of, first_mode
 
 if TYPE_CHECKING:
     from camcalc import Explanation

@@ -17,9 +17,9 @@ import sympy
 from camcalc import InputError, explain_topic
 from camcalc.cli.main import main
 from camcalc.explain import TOPICS
+from camcalc.explain.as_page import explanation_html, explanation_markdown
 from camcalc.explain.printing import NAMESPACE, mathml_of_formula
 from camcalc.explain.worksheet import Worksheet
-from camcalc.report.explanation_page import explanation_html, explanation_markdown
 from camcalc.report.explanation_terminal import print_explanation
 from camcalc.sources import SOURCES
 from camcalc.units import quantity

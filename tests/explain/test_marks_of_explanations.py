@@ -10,10 +10,10 @@ import pytest
 import sympy
 
 from camcalc.explain import explain_topic
+from camcalc.explain.as_page import explanation_html
 from camcalc.explain.printing import mathml_of_value
 from camcalc.explain.worksheet import Worksheet
 from camcalc.marks import Mark
-from camcalc.report.explanation_page import explanation_html
 from camcalc.units import quantity
 
 Make = Callable[..., Any]

@@ -14,9 +14,9 @@ from hypothesis import strategies as st
 from camcalc import SparkTable
 from camcalc.logs import DriveLog, find_surge, review_log
 from camcalc.logs.causes import cell_weights
+from camcalc.logs.clean_cells import STEP_ON_WORD, cells_that_may_rise
 from camcalc.logs.columns import Column, guess_columns
 from camcalc.logs.knock_heard import MOST_NOISE, Hearing, KnockSign, knock_heard
-from camcalc.logs.visited import STEP_ON_WORD, cells_that_may_rise
 from tests.oracles import drive_log
 
 from .conftest import as_log, as_table

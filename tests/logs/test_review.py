@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from camcalc.errors import InputError, InputErrors
 from camcalc.logs import compare_logs, review_log
 from camcalc.logs.causes import ANOTHER_TABLE, BURN, FINAL_SPARK, IDLE_CORRECTION, KNOCK, TABLE, UNKNOWN, cell_weights
-from camcalc.logs.giving_back import raised
+from camcalc.logs.raised_spark import raised
 from camcalc.logs.review import CellAdvice, _and_under_knock
 from camcalc.tables import SparkTable, add_back
 from tests.oracles import drive_log

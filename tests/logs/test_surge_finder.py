@@ -13,7 +13,7 @@ from hypothesis import strategies
 from scipy.interpolate import CubicSpline
 
 from camcalc.logs import DriveLog, SurgeFindings, find_surge, read_log
-from camcalc.logs.weighting import weighting_factor
+from camcalc.vehicle.acceleration_weighting import weighting_factor
 from tests.oracles import drive_log
 
 from .conftest import as_log

@@ -22,7 +22,7 @@ from camcalc.cycle.engine_tables import FIELDS, EngineTables, engine_tables
 from camcalc.drive.drive_run import simulate_drive
 from camcalc.errors import InputError
 from camcalc.logs import DriveLog, SignalSwing, find_surge, measure_swing, read_log, review_log
-from camcalc.logs.held import seen_share
+from camcalc.logs.share_in_log import seen_share
 from camcalc.logs.signals import LOWEST, ORDER
 from camcalc.logs.surge_finder import AROUND
 from tests.oracles import drive_log
@@ -124,7 +124,7 @@ def test_the_jitter_of_the_sheet_is_what_the_prediction_would_draw(build: Build,
 
 @pytest.mark.parametrize("kind", ["air charge", "relative charge"])
 def test_another_load_gives_the_same_jitter(build: Build, kind: str) -> None:
-    from camcalc.advice.load_axis import air_charge_of
+    from camcalc.cycle.load_axis import air_charge_of
 
     engine = tables(0.1, 1e-9)
     log = held(50.0, load=1e3, speed=0.05, lag=0.02, seconds=60.0)

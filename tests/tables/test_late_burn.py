@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from camcalc.advice.table_ceilings import ceilings_on_table
-from camcalc.build import Build
 from camcalc.cycle.models import MODELS
+from camcalc.sheet import Build
 from camcalc.tables import SparkTable, shape_table
 from camcalc.tables.late_burn import late_burns
 

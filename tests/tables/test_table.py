@@ -10,8 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.interpolate import RegularGridInterpolator
 
-from camcalc.advice.load_axis import LOAD_KINDS
 from camcalc.advice.spark import APPLIES_TO
+from camcalc.cycle.load_axis import LOAD_KINDS
 from camcalc.errors import CamcalcError, InputError
 from camcalc.tables import SparkTable, read_table
 from camcalc.tables.axes import LOADS

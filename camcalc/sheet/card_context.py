@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 from ..cam.figures import Disagreement
 from ..errors import InputError
 from ..units import Bounds, half_last_digit, to_si
-from .printed import Printed, unit_factor
+from .printed_figures import Printed, unit_factor
 
 if TYPE_CHECKING:
     from .section_reading import Problems

@@ -13,8 +13,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
-from camcalc.drive.delayed_modes import delayed_modes
-from camcalc.drive.driveline import (
+from camcalc.errors import InputError
+from camcalc.vehicle.delayed_modes import delayed_modes
+from camcalc.vehicle.driveline import (
     Driveline,
     acceleration_per_torque,
     critical_feedback,
@@ -30,8 +31,7 @@ from camcalc.drive.driveline import (
     road_speed_at,
     state_space,
 )
-from camcalc.drive.road_load import road_speed
-from camcalc.errors import InputError
+from camcalc.vehicle.road_load import road_speed
 
 Make = Callable[..., Any]
 GEARS = (3.10, 2.29, 1.70, 1.26, 0.93, 0.69)

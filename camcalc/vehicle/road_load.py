@@ -5,16 +5,15 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
+from ..constants import AIR_GAS_CONSTANT, STANDARD_GRAVITY
 from ..engine.atmosphere import barometer_of
 from ..units import checked
 
 if TYPE_CHECKING:
-    from ..build import Build
+    from ..sheet import Build
 
 __all__ = ["converter_drag", "engine_torque_on_road", "resistance", "road_force", "road_speed"]
 
-GRAVITY = 9.80665
-AIR_GAS_CONSTANT = 287.05287
 # Share of torque that gearbox, axle and joints pass on at light load; ESTIMATE.
 DRIVELINE_EFFICIENCY = 0.92
 
@@ -49,7 +48,7 @@ def road_force(road_speed: float, *, mass: float, rolling_coefficient: float, dr
     >>> round(road_force("65 mph", **car).magnitude, 1)
     533.5
     """
-    return mass * GRAVITY * rolling_coefficient + 0.5 * air_density * drag_coefficient * frontal_area * road_speed**2
+    return mass * STANDARD_GRAVITY * rolling_coefficient + 0.5 * air_density * drag_coefficient * frontal_area * road_speed**2
 
 
 def road_speed(vehicle: Any, speed: float, gear_ratio: float) -> float:

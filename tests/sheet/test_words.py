@@ -7,11 +7,11 @@ from typing import Any
 
 import pytest
 
-from camcalc.build import load_build, read_build
-from camcalc.build.card_keys import CARD, LOBE
-from camcalc.build.sections import SECTIONS
-from camcalc.build.trade_words import KEYS, VALUES
 from camcalc.errors import CamcalcError, InputError, InputErrors
+from camcalc.sheet import load_build, read_build
+from camcalc.sheet.card_keys import CARD, LOBE
+from camcalc.sheet.sections import SECTIONS
+from camcalc.sheet.trade_words import KEYS, VALUES
 from camcalc.units import parse
 
 SECTION_NAMES = {*SECTIONS, "cam", "replaced_cam", "build", "spark"}

@@ -5,11 +5,11 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING, Any
 
-from ..explain.printing import mathml_of_formula, mathml_of_symbol, mathml_of_value
-from .page import rendered
+from ..pages.dress import rendered
+from .printing import mathml_of_formula, mathml_of_symbol, mathml_of_value
 
 if TYPE_CHECKING:
-    from ..explain.worksheet import Explanation, Step, Value
+    from .worksheet import Explanation, Step, Value
 
 __all__ = ["explanation_html", "explanation_markdown", "html_fragment"]
 

@@ -10,7 +10,7 @@ import scipy.signal
 
 from camcalc.drive.surge import PEAK_TO_PEAK, grade
 from camcalc.errors import InputError
-from camcalc.logs.weighting import GRADES, comfort_reactions, grade_of, vibration_dose, weighted, weighting_factor
+from camcalc.vehicle.acceleration_weighting import GRADES, comfort_reactions, grade_of, vibration_dose, weighted, weighting_factor
 
 
 @pytest.mark.reference("logs_weighting.csv")

@@ -7,7 +7,7 @@ from typing import Any
 
 __all__ = ["rendered"]
 
-TEMPLATES = Path(__file__).with_name("pages")
+TEMPLATES = Path(__file__).parent
 
 
 def rendered(template: str, **known: Any) -> str:

@@ -11,8 +11,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from camcalc.drive.delayed_modes import DelayedModes, Mode, delayed_modes, nearest_root, oscillating_modes
 from camcalc.errors import InputError, NoSolutionError
+from camcalc.vehicle.delayed_modes import DelayedModes, Mode, delayed_modes, nearest_root, oscillating_modes
 
 
 def scalar(value: float) -> Any:

@@ -10,11 +10,11 @@ from typing import Any
 import pytest
 import tomli_w
 
-from camcalc.build import Build, load_build, read_build, save_build
-from camcalc.build.card_reading import read_cam_card
-from camcalc.build.sections import STALL_TORQUE_PER_DISPLACEMENT
 from camcalc.cam.card import CamCard
 from camcalc.errors import CamcalcError, InputError, InputErrors
+from camcalc.sheet import Build, load_build, read_build, save_build
+from camcalc.sheet.card_reading import read_cam_card
+from camcalc.sheet.sections import STALL_TORQUE_PER_DISPLACEMENT
 
 HEIGHT = "0.050 inch"
 

@@ -11,9 +11,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from camcalc.drive.road_load import DRIVELINE_EFFICIENCY, converter_drag, engine_torque_on_road, resistance, road_force, road_speed
 from camcalc.errors import InputError
 from camcalc.units import parse, quantity
+from camcalc.vehicle.road_load import DRIVELINE_EFFICIENCY, converter_drag, engine_torque_on_road, resistance, road_force, road_speed
 
 Make = Callable[..., Any]
 speeds = st.floats(0.0, 60.0)
@@ -48,7 +48,7 @@ def test_coast_down_terms_override_rolling_and_drag(build_of: Make, speed: float
 def test_without_them_road_load_is_rolling_and_drag_in_the_air_of_the_site(build_of: Make, example: str, speed: float) -> None:
     build = build_of(example, altitude="0 m")
     v = build.vehicle
-    density = 101325.0 / (287.05287 * build.site.si.air_temperature)
+    density = 101325.0 / (8314.32 / 28.9644 * build.site.si.air_temperature)
     expected = v.si.mass * 9.80665 * v.rolling_coefficient + 0.5 * density * v.drag_coefficient * v.si.frontal_area * speed**2
     assert resistance(build, speed) == pytest.approx(expected, rel=1e-12)
 

@@ -9,9 +9,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from camcalc.build.card_reading import read_cam_card
 from camcalc.cam.card import CamCard
 from camcalc.errors import InputError, InputErrors
+from camcalc.sheet.card_reading import read_cam_card
 from camcalc.units import quantity
 
 HEIGHT = "0.050 inch"

@@ -13,7 +13,7 @@ from ..errors import InputError
 from .delayed_modes import Mode, oscillating_modes
 
 if TYPE_CHECKING:
-    from ..build import Build
+    from ..sheet import Build
 
 __all__ = [
     "Driveline", "StateSpace", "acceleration_per_torque", "chain", "critical_feedback", "critical_feedback_small_loss", "damping_with_feedback",

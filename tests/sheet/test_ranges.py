@@ -10,10 +10,10 @@ from typing import Any
 
 import pytest
 
-from camcalc.build import read_build
-from camcalc.build.card_keys import CARD, LOBE
-from camcalc.build.sections import SECTIONS
 from camcalc.errors import CamcalcError, InputError, InputErrors
+from camcalc.sheet import read_build
+from camcalc.sheet.card_keys import CARD, LOBE
+from camcalc.sheet.sections import SECTIONS
 from camcalc.units import Bounds, fitting_units, parse, quantity, range_text, to_si
 
 ROOT = Path(__file__).parents[2]

@@ -11,18 +11,18 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from ..cycle.operating import EngineModel, barometer
+from ..constants import AIR_GAS_CONSTANT
 from ..errors import InputError, NoSolutionError, did_you_mean
+from .operating import EngineModel, barometer
 
 if TYPE_CHECKING:
-    from ..build import Build
+    from ..sheet import Build
 
 __all__ = ["LOAD_KINDS", "air_charge_of", "grid_over", "load_of", "pressure_of_load"]
 
 Array = NDArray[np.float64]
 
 LOAD_KINDS = ("manifold pressure", "air charge", "relative charge")
-AIR_GAS_CONSTANT = 287.05
 LEAST_PRESSURE = 15e3
 
 

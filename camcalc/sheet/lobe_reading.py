@@ -12,7 +12,7 @@ from ..errors import InputError
 from ..units import format_quantity, quantity, to_si
 from .card_keys import DIRECT, LASH, LOBE_LIFT, NOSE, RATIO, VALVE_LIFT
 from .lift_table import table_middle
-from .printed import Height, Printed
+from .printed_figures import Height, Printed
 
 if TYPE_CHECKING:
     from .card_context import CardContext
@@ -74,11 +74,11 @@ def _rocker_ratio(card: CardContext, kind: str, table: Mapping[str, Any], side: 
         if isinstance(value, bool) or not isinstance(value, int | float) or not RATIO[0] <= value <= RATIO[1]:
             expected = f'a plain ratio from {RATIO[0]:g} to {RATIO[1]:g}, or "{DIRECT}"'
             fix = f'"{DIRECT}" is for a tappet that works on the valve itself'
-            number = re.match(r"\s*\d+([.,]\d+)?\s*$", value) if isinstance(value, str) else None
+            number = re.match(r"\s*(\d+([.,]\d+)?)\s*((:|to)\s*1)?\s*$", value) if isinstance(value, str) else None
             if value == "?":
                 fix = 'put your figure in place of "?", without quotes'
             elif number is not None:
-                fix = f"write rocker_ratio = {number[0].strip().replace(',', '.')}, without quotes"
+                fix = f"write rocker_ratio = {number[1].replace(',', '.')}, without quotes"
             raise InputError(where, came=repr(value), expected=expected, fix=fix)
         return float(value)
     given = [what for key, what in (("lobe_lift", "lobe_lift"), ("lift_table", "lift_table")) if key in table]

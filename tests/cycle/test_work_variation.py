@@ -13,8 +13,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from camcalc.advice.idle import idle_state
-from camcalc.burn.stability import BASE_VARIATION, dilution_noise, imep_variation, work_spread
 from camcalc.cycle.models import MODELS
+from camcalc.cycle.work_variation import BASE_VARIATION, dilution_noise, imep_variation, work_spread
 
 Make = Callable[..., Any]
 

@@ -8,12 +8,12 @@ from pathlib import Path
 
 import pytest
 
-from camcalc.build import load_build, load_cam
-from camcalc.build.card_keys import CARD, LOBE
-from camcalc.build.examples import example_files, example_names
-from camcalc.build.sections import SECTIONS
-from camcalc.build.template import FIRST, key_list, sheet_template
 from camcalc.errors import CamcalcError, InputError
+from camcalc.sheet import load_build, load_cam
+from camcalc.sheet.card_keys import CARD, LOBE
+from camcalc.sheet.examples import example_files, example_names
+from camcalc.sheet.sections import SECTIONS
+from camcalc.sheet.template import FIRST, key_list, sheet_template
 
 # Invented figures for every "?" that must be replaced.
 FILLED = {

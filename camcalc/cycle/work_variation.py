@@ -6,7 +6,7 @@ import math
 from typing import TYPE_CHECKING, NamedTuple
 
 if TYPE_CHECKING:
-    from ..cycle.operating import EngineModel, OperatingState
+    from .operating import EngineModel, OperatingState
 
 __all__ = ["BASE_VARIATION", "Spread", "imep_variation", "work_spread"]
 

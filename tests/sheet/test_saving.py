@@ -11,9 +11,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from camcalc.build import Build, load_build, read_build, save_build
-from camcalc.build.card_reading import read_cam_card
 from camcalc.errors import CamcalcError, InputError
+from camcalc.sheet import Build, load_build, read_build, save_build
+from camcalc.sheet.card_reading import read_cam_card
 
 
 def saved_and_loaded(build: Build, folder: Path, name: str = "again.toml") -> Build:

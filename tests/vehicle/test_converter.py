@@ -11,7 +11,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from camcalc.drive.converter import (
+from camcalc.errors import InputError, NoSolutionError
+from camcalc.vehicle.converter import (
     TURBINE_INERTIA,
     Converter,
     Coupling,
@@ -21,10 +22,9 @@ from camcalc.drive.converter import (
     coupling_of,
     engine_speed_through,
 )
-from camcalc.drive.delayed_modes import oscillating_modes
-from camcalc.drive.driveline import driveline_modes, driveline_of
-from camcalc.drive.road_load import converter_drag
-from camcalc.errors import InputError, NoSolutionError
+from camcalc.vehicle.delayed_modes import oscillating_modes
+from camcalc.vehicle.driveline import driveline_modes, driveline_of
+from camcalc.vehicle.road_load import converter_drag
 
 Make = Callable[..., Any]
 INVENTED = Converter(40.0, 300.0)

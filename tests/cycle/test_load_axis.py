@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from camcalc.advice.load_axis import LOAD_KINDS, air_charge_of, load_of, pressure_of_load
+from camcalc.cycle.load_axis import LOAD_KINDS, air_charge_of, load_of, pressure_of_load
 from camcalc.errors import InputError, NoSolutionError
 
 Make = Callable[..., Any]

@@ -15,9 +15,9 @@ import tomli_w
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from camcalc.build import Build, load_build, read_build
-from camcalc.build.reading import SECTIONS
 from camcalc.errors import CamcalcError, InputError, InputErrors
+from camcalc.sheet import Build, load_build, read_build
+from camcalc.sheet.reading import SECTIONS
 
 Change = Callable[[dict[str, Any]], None]
 ONE_SCREEN = 25

@@ -16,7 +16,7 @@ from .card_context import CardContext
 from .card_keys import ADVANCE, CARD, CENTRELINE, DURATION, EVENT, HEIGHT, LOBE, OVERLAP, SEPARATION
 from .lift_table import read_lift_table
 from .lobe_reading import check_lobe, read_lobe
-from .printed import Height, Printed, middle_of, overlap_figure, unit_factor
+from .printed_figures import Height, Printed, middle_of, overlap_figure, unit_factor
 from .trade_words import hint_for_key, hint_for_value
 
 if TYPE_CHECKING:

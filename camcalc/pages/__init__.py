@@ -1,0 +1,1 @@
+"""HTML pages: templates in one dress."""

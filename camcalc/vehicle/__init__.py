@@ -1,0 +1,1 @@
+"""The car: road load, driveline, torque converter, and how its accelerations feel."""
