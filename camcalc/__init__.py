@@ -30,12 +30,13 @@ if TYPE_CHECKING:
     from .sheet.card_reading import read_cam_card
     from .tables import ShapedTable, SparkTable, add_back, read_table, shape_table
     from .units import parse
+    from .words import describe
 
 _HOME = {
     "load_build": ".sheet", "read_build": ".sheet", "save_build": ".sheet", "Build": ".sheet",
     "load_cam": ".sheet", "CamSheet": ".sheet", "read_cam_card": ".sheet.card_reading", "CamCard": ".cam.card",
     "simulate_cycle": ".cycle.simulate", "simulate_map": ".cycle.grid",
-    "CycleResult": ".cycle.simulate", "CycleMap": ".cycle.grid",
+    "CycleResult": ".cycle.simulate", "CycleMap": ".cycle.grid", "describe": ".words",
     "ResolvedEngine": ".cycle.resolved", "make_brief": ".brief", "Brief": ".brief", "QuickEngine": ".cycle.quick", "parse": ".units",
     "SparkTable": ".tables", "read_table": ".tables", "shape_table": ".tables", "add_back": ".tables", "ShapedTable": ".tables",
     "read_log": ".logs", "find_surge": ".logs", "review_log": ".logs", "compare_logs": ".logs", "DriveLog": ".logs",
@@ -50,7 +51,7 @@ _HOME = {
 __all__ = [
     "Brief", "Build", "CamCard", "CamSheet", "CamcalcError", "Comparison", "CureRanking", "CycleMap", "CycleResult", "DriveLog", "DriveRun", "Explanation",
     "InputError", "InputErrors", "NoSolutionError", "QuickEngine", "ResolvedEngine", "RoadTest", "ShapedTable", "SparkTable", "TradeOff", "__version__",
-    "add_back", "compare_builds", "compare_logs", "explain_topic", "find_surge", "load_build", "load_cam", "make_brief", "parse", "plan_road_test",
+    "add_back", "compare_builds", "compare_logs", "describe", "explain_topic", "find_surge", "load_build", "load_cam", "make_brief", "parse", "plan_road_test",
     "rank_cures", "read_build", "read_cam_card", "read_log", "read_table", "review_log", "save_build", "shape_table", "simulate_cycle", "simulate_drive",
     "simulate_map", "surge_map", "surge_risk", "trade_off",
 ]  # fmt: skip

@@ -226,7 +226,7 @@ def make_brief(build: Build, *, model: str = "resolved", bands: bool = True, cur
     proposed = None if starting is None else proposed_table(starting)
     surge = () if cycles is None else surge_advice(engine, starting, base, first, cycles)
     say("cures", 0.9)
-    tried = rank_cures(build, engine=kind, table=base or proposed) if cures else None
+    tried = rank_cures(build, engine_of=kind, table=base or proposed) if cures else None
     traded = _traded(engine.fresh(), ceilings) if cures and ceilings is not None else None
     say("road test", 0.95)
     return Brief(
@@ -248,27 +248,27 @@ def make_brief(build: Build, *, model: str = "resolved", bands: bool = True, cur
         sensing=sensing,
         cures=tried,
         trade_off=traded,
-        road_test=plan_road_test(build, sure, engine=kind) if sure is not None and not engine.teaching_only else None,
+        road_test=plan_road_test(build, sure, engine_of=kind) if sure is not None and not engine.teaching_only else None,
         sure=sure,
         not_for=TEACHING_ONLY if engine.teaching_only else "",
     )
 
 
 def _banded(
-    kind: Callable[..., EngineModel], engine: EngineModel, ceilings: SparkCeilings | None, say: Callable[[float], None]
+    engine_side_of: Callable[..., EngineModel], engine: EngineModel, ceilings: SparkCeilings | None, say: Callable[[float], None]
 ) -> tuple[HeadlineBands, SparkCeilings | None]:
     """Return the bands of the headline numbers, and the ceilings with theirs."""
     zone, knocking = None, None
     if ceilings is not None:
         zone, knocking = zone_of(ceilings), (speeds_sampled(ceilings), loads_that_knock(ceilings))
-    sure = sample_bands(lambda t: headline(kind, engine.build, Tolerances(**t), zone, knocking), engine.uncertain, progress=say)
+    sure = sample_bands(lambda t: headline(engine_side_of, engine.build, Tolerances(**t), zone, knocking), engine.uncertain, progress=say)
     return sure, None if ceilings is None else with_bands(ceilings, zone, sure.grids)
 
 
 def _slopes(build: Build, cycles: EngineTables) -> Slopes | None:
     """Return the slopes that the gears to be kept smooth stand; none where the engine holds the car in none of them."""
     try:
-        rule = slope_rule(build, level_table(LEVEL), tables=cycles).si
+        rule = slope_rule(build, level_table(LEVEL), engine_tables=cycles).si
     except NoSolutionError:
         return None
     return Slopes(rule.along_speed, rule.along_pressure)
@@ -282,14 +282,14 @@ def surge_advice(
     if starting is not None:
         proposed = proposed_table(starting)
         idle_spark = idle_swing(engine, idle, LevelSpark(idle.si.spark))
-        advice = drive_advice(build, proposed, tables=cycles, name="the table proposed here", idle=idle_spark)
+        advice = drive_advice(build, proposed, engine_tables=cycles, name="the table proposed here", idle=idle_spark)
         lowest = float(np.nanmin(starting.si.spark, where=starting.zone, initial=np.inf))
         if advice.advice and math.isfinite(lowest):
-            level = drive_advice(build, proposed.with_spark(np.full(proposed.shape, lowest)), tables=cycles)
+            level = drive_advice(build, proposed.with_spark(np.full(proposed.shape, lowest)), engine_tables=cycles)
             advice = advice.replace(remark=beside_level(advice, level, lowest))
         found.append(advice)
     if base is not None:
-        found.append(drive_advice(build, base, tables=cycles, name="the table as supplied", idle=idle_swing(engine, idle, base)))
+        found.append(drive_advice(build, base, engine_tables=cycles, name="the table as supplied", idle=idle_swing(engine, idle, base)))
     return tuple(found)
 
 
@@ -323,17 +323,17 @@ class IdleSet(NamedTuple):
     lowest: float
 
 
-def idle_set(model: EngineModel, speed: float, *, search: bool) -> IdleSet:
+def idle_set(engine: EngineModel, speed: float, *, search: bool) -> IdleSet:
     """Return every idle state asked for at a speed [rev/s]; with ``search``, the lowest speeds too."""
     found, unreachable = [], []
-    gearboxes = (False, True) if model.build.vehicle.transmission == "converter" else (False,)
+    gearboxes = (False, True) if engine.build.vehicle.transmission == "converter" else (False,)
     for drive in gearboxes:
         for accessories in (False, True):
             try:
-                found.append(idle_state(model, speed, drive=drive, accessories=accessories))
+                found.append(idle_state(engine, speed, drive=drive, accessories=accessories))
             except NoSolutionError as error:
                 unreachable.append(f"{'drive' if drive else 'neutral'}, accessories {'on' if accessories else 'off'}: {error.args[0]}")
-    lowest = (lowest_idle(model), lowest_idle(model, steady=False)) if search else (math.nan, math.nan)
+    lowest = (lowest_idle(engine), lowest_idle(engine, steady=False)) if search else (math.nan, math.nan)
     return IdleSet(tuple(found), tuple(unreachable), *lowest)
 
 

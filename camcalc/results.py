@@ -14,6 +14,7 @@ from collections.abc import Callable, Iterator, Mapping
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, NamedTuple, Self, cast, overload
 
+from .codes import Code
 from .errors import InputError, did_you_mean
 from .marks import Mark, Marks, mark_codes, marked
 from .units import Bounds, quantity, to_si
@@ -222,7 +223,7 @@ class Record:
                 out.append((name.replace("_", " "), "yes" if value else "no"))
             elif isinstance(value, float):
                 out.append((name.replace("_", " "), f"{value:.4g}" if math.isfinite(value) else "none"))
-            elif isinstance(value, str | int):
+            elif isinstance(value, str | int | Code):
                 out.append((name.replace("_", " "), str(value)))
         return out
 
@@ -247,9 +248,11 @@ def quantity_data(value: Any, field: Measure, band: Band | None = None) -> dict[
 
 
 def plain_data(value: Any) -> Any:
-    """Return plain data for JSON from anything a record may hold; a number that is not finite becomes ``None``."""
+    """Return plain data for JSON from anything a record may hold; a number that is not finite becomes ``None``, a code its name and meaning."""
     if isinstance(value, Record):
         return value.to_dict()
+    if isinstance(value, Code):
+        return {"code": value.code, "text": value.meaning}
     if hasattr(value, "_units"):
         return {"value": plain_data(value.magnitude), "unit": f"{value.units:~}"}
     if hasattr(value, "tolist"):

@@ -29,17 +29,17 @@ FIGURES = tuple(CureFigures.measures())
 def resolved(build_of: Make) -> Any:
     """The V8 by the resolved cycle, without its table: idle and road only."""
     build = build_of("quarry-road").replace(spark_table=None)
-    return rank_cures(build, engine=MODELS["resolved"])
+    return rank_cures(build, engine_of=MODELS["resolved"])
 
 
 @pytest.fixture(scope="module")
 def quick(build_of: Make, root: Any) -> Any:
-    return rank_cures(build_of("quarry-road"), engine=QuickEngine, table=read_table(root / "examples/quarry-road/spark.csv"))
+    return rank_cures(build_of("quarry-road"), engine_of=QuickEngine, table=read_table(root / "examples/quarry-road/spark.csv"))
 
 
 @pytest.fixture(scope="module")
 def truck(build_of: Make, root: Any) -> Any:
-    return rank_cures(build_of("long-meadow"), engine=QuickEngine, table=read_table(root / "examples/long-meadow/spark.csv"))
+    return rank_cures(build_of("long-meadow"), engine_of=QuickEngine, table=read_table(root / "examples/long-meadow/spark.csv"))
 
 
 def cure(ranking: Any, name: str) -> Any:
@@ -126,7 +126,7 @@ def test_figures_are_those_of_idle_road_and_surge(quick: Any, build_of: Make, ro
     assert none.cruise_variation == road_point(model, quick.si.speed, build.vehicle.gear_ratios[quick.gear - 1]).variation
     table = read_table(root / "examples/quarry-road/spark.csv")
     # Whole tables, not the few nodes around the point: the same cells are looked up.
-    whole = surge_risk(build, table, gear=quick.gear, tables=engine_tables(model), speeds=np.array([quick.si.speed]), over_time=False).si
+    whole = surge_risk(build, table, gear=quick.gear, engine_tables=engine_tables(model), speeds=np.array([quick.si.speed]), over_time=False).si
     for figure in ("frequency", "damping", "acceleration"):
         assert getattr(none, figure) == pytest.approx(getattr(whole, figure)[0], rel=1e-9)
 
@@ -168,19 +168,19 @@ def test_cures_stand_in_the_order_of_the_rule(request: pytest.FixtureRequest, na
 
 def test_another_trouble_can_be_ranked_by(build_of: Make, quick: Any, root: Any) -> None:
     table = read_table(root / "examples/quarry-road/spark.csv")
-    by_idle = rank_cures(build_of("quarry-road"), engine=QuickEngine, table=table, against="idle")
+    by_idle = rank_cures(build_of("quarry-road"), engine_of=QuickEngine, table=table, against="idle")
     assert by_idle.against == "idle"
     assert {c.name for c in by_idle.cures} == {c.name for c in quick.cures}
     best = min((c for c in by_idle.cures if not math.isnan(c.si.removes)), key=lambda c: c.figures.si.idle_variation)
     assert by_idle.cures[0].name == best.name
     with pytest.raises(InputError, match="shaking"):
-        rank_cures(build_of("quarry-road"), engine=QuickEngine, against="shake")
+        rank_cures(build_of("quarry-road"), engine_of=QuickEngine, against="shake")
 
 
 def test_what_cannot_be_tried_is_listed_with_the_reason(quick: Any, truck: Any, build_of: Make) -> None:
     assert cure(quick, "looser converter").notes == ("there is no converter",)
     assert "no flywheel" in cure(truck, "heavier flywheel").notes[0]
-    first = rank_cures(build_of("quarry-road").replace(spark_table=None), engine=QuickEngine, gear=1)
+    first = rank_cures(build_of("quarry-road").replace(spark_table=None), engine_of=QuickEngine, gear=1)
     assert cure(first, "one gear lower").notes == ("there is no lower gear",)
     assert math.isnan(cure(first, "one gear lower").si.removes)
     assert "no spark table" in first.remark
@@ -194,7 +194,7 @@ def test_a_cam_that_cannot_idle_is_told_and_a_cure_that_makes_it_idle_removes_al
         def net_imep(self, speed: float, *args: Any, **more: Any) -> float:
             return -1e6 if speed < 860.0 / 60.0 else super().net_imep(speed, *args, **more)
 
-    found = rank_cures(build_of("quarry-road").replace(spark_table=None), engine=Stubborn)
+    found = rank_cures(build_of("quarry-road").replace(spark_table=None), engine_of=Stubborn)
     assert math.isinf(found.troubles["idle"])
     assert "cannot idle" in found.none.notes[0]
     assert found.cures[0].name == "faster idle"
@@ -213,12 +213,12 @@ def test_an_engine_that_does_nothing_is_refused(build_of: Make) -> None:
             return -1e6
 
     with pytest.raises(NoSolutionError, match="cannot idle"):
-        rank_cures(build_of("quarry-road").replace(spark_table=None), engine=Dead)
+        rank_cures(build_of("quarry-road").replace(spark_table=None), engine_of=Dead)
 
 
 def test_a_gear_that_is_not_there_is_refused(build_of: Make) -> None:
     with pytest.raises(InputError, match="1 to 6"):
-        rank_cures(build_of("quarry-road"), engine=QuickEngine, gear=7)
+        rank_cures(build_of("quarry-road"), engine_of=QuickEngine, gear=7)
 
 
 def test_costs_are_told_and_the_intake_closes_as_far_off_as_the_cam_was_turned(build_of: Make) -> None:

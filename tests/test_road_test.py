@@ -33,7 +33,7 @@ def sure_of(*names: str) -> HeadlineBands:
 
 @pytest.fixture(scope="module")
 def plan(build_of: Make) -> Any:
-    return plan_road_test(build_of("quarry-road"), sure_of("overlap", "friction", "dilution_noise"), engine=QuickEngine)
+    return plan_road_test(build_of("quarry-road"), sure_of("overlap", "friction", "dilution_noise"), engine_of=QuickEngine)
 
 
 def test_means_over_a_cycle_change_by_two_thirds_of_the_variance_of_a_random_walk() -> None:
@@ -68,7 +68,7 @@ def test_the_inputs_named_by_the_bands_are_the_ones_tested(plan: Any) -> None:
 
 
 def test_a_brief_brings_its_bands_and_model(banded_brief: Any) -> None:
-    found = plan_road_test(banded_brief.build, banded_brief.sure, engine=banded_brief.engine)
+    found = plan_road_test(banded_brief.build, banded_brief.sure, engine_of=banded_brief.engine)
     assert found.model == banded_brief.model
     assert "16 samples" in found.basis
     by_words = {text: name for name, (_, text) in TOLERANCES.items()}
@@ -80,7 +80,7 @@ def test_a_brief_brings_its_bands_and_model(banded_brief: Any) -> None:
 
 def test_without_bands_each_input_is_moved_in_turn(build_of: Make) -> None:
     shares: list[float] = []
-    found = plan_road_test(build_of("dockside"), engine=QuickEngine, progress=shares.append)
+    found = plan_road_test(build_of("dockside"), engine_of=QuickEngine, progress=shares.append)
     assert "in turn" in found.basis or "each input" in found.basis
     assert found.steps
     assert all(a <= b for a, b in itertools.pairwise(shares))
@@ -174,7 +174,7 @@ def test_speeds_and_gears_belong_together(plan: Any, build_of: Make) -> None:
 
 
 def test_a_reading_that_tells_little_says_so(build_of: Make) -> None:
-    found = plan_road_test(build_of("quarry-road"), sure_of("back_pressure", "overlap", "burn"), engine=QuickEngine)
+    found = plan_road_test(build_of("quarry-road"), sure_of("back_pressure", "overlap", "burn"), engine_of=QuickEngine)
     weak = [s for s in found.steps if s.tells_apart < 2.0]
     assert weak
     assert all(s.remark for s in weak)

@@ -54,26 +54,26 @@ class BaseTableCell(Record):
     marks: Mapping[str, Marks] = dataclasses.field(default_factory=dict)
 
 
-def spark_of_table(model: EngineModel, table: Table, speed: float, pressure: float) -> float:
+def spark_of_table(engine: EngineModel, table: Table, speed: float, pressure: float) -> float:
     """Return a table's spark at a speed and manifold pressure [Pa], whatever its load axis: air depends on spark a little, so twice."""
     spark = 25.0
     for _ in range(3):
-        spark = table.spark_at(speed, load_of(model, speed, pressure, spark, table.load_kind))
+        spark = table.spark_at(speed, load_of(engine, speed, pressure, spark, table.load_kind))
     return float(spark)
 
 
-def compare_with_base(model: EngineModel, ceilings: SparkCeilings, table: Table) -> tuple[BaseTableCell, ...]:
+def compare_with_base(engine: EngineModel, ceilings: SparkCeilings, table: Table) -> tuple[BaseTableCell, ...]:
     """Return the zone's cells where the supplied table passes the ceiling."""
     found = []
     for (row, column), ceiling in np.ndenumerate(ceilings.si.ceiling):
         if not math.isfinite(ceiling):
             continue
         speed, pressure = float(ceilings.si.speed[column]), float(ceilings.si.manifold_pressure[row])
-        spark = spark_of_table(model, table, speed, pressure)
+        spark = spark_of_table(engine, table, speed, pressure)
         if spark <= ceiling:
             continue
-        was = model.state(speed, pressure, spark)
-        at = pressure_at_equal_torque(model, speed, was.net, float(ceiling), start=pressure) if was.net > 0.0 else None
+        was = engine.state(speed, pressure, spark)
+        at = pressure_at_equal_torque(engine, speed, was.net, float(ceiling), start=pressure) if was.net > 0.0 else None
         nan = math.nan
         cell = BaseTableCell(
             speed=speed,
@@ -81,7 +81,7 @@ def compare_with_base(model: EngineModel, ceilings: SparkCeilings, table: Table)
             table_spark=spark,
             ceiling=ceiling,
             burned_fraction=was.burned_fraction,
-            efficiency=_efficiency(model, was.net, was.fuel),
+            efficiency=_efficiency(engine, was.net, was.fuel),
             pressure_change=nan,
             burned_fraction_change=nan,
             fuel_change=nan,
@@ -90,17 +90,17 @@ def compare_with_base(model: EngineModel, ceilings: SparkCeilings, table: Table)
             marks={"ceiling": ceilings.mark("ceiling", row, column), "table_spark": Mark.KNOCKS if spark > ceilings.si.knock[row, column] else None},
         )
         if at is not None:
-            now = model.state(speed, at, float(ceiling))
+            now = engine.state(speed, at, float(ceiling))
             cell = cell.replace(
                 pressure_change=at - pressure,
                 burned_fraction_change=now.burned_fraction - was.burned_fraction,
                 fuel_change=now.fuel / was.fuel - 1.0,
-                efficiency_change=_efficiency(model, now.net, now.fuel) - _efficiency(model, was.net, was.fuel),
+                efficiency_change=_efficiency(engine, now.net, now.fuel) - _efficiency(engine, was.net, was.fuel),
                 exhaust_temperature_change=now.exhaust_temperature - was.exhaust_temperature,
             )
         found.append(cell)
     return tuple(found)
 
 
-def _efficiency(model: EngineModel, net: float, fuel: float) -> float:
-    return net * model.geometry.swept / (fuel * model.fuel.heating_value)
+def _efficiency(engine: EngineModel, net: float, fuel: float) -> float:
+    return net * engine.geometry.swept / (fuel * engine.fuel.heating_value)

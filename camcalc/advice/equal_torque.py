@@ -51,23 +51,23 @@ class SteadyLimit(NamedTuple):
     remark: str
 
 
-def road_net_imep(model: EngineModel, speed: float, gear_ratio: float) -> float:
+def road_net_imep(engine: EngineModel, speed: float, gear_ratio: float) -> float:
     """Return the net IMEP [Pa] that holds the car on the level at a crank speed [rev/s], rubbing friction included."""
-    torque = engine_torque_on_road(model.build, speed, gear_ratio)
-    return mean_pressure_of_torque(torque, model.geometry.displacement) + load_terms(model, speed, drive=False, accessories=False).friction
+    torque = engine_torque_on_road(engine.build, speed, gear_ratio)
+    return mean_pressure_of_torque(torque, engine.geometry.displacement) + load_terms(engine, speed, drive=False, accessories=False).friction
 
 
-def pressure_at_equal_torque(model: EngineModel, speed: float, net: float, spark: float, *, start: float, step: float = 2e3) -> float | None:
+def pressure_at_equal_torque(engine: EngineModel, speed: float, net: float, spark: float, *, start: float, step: float = 2e3) -> float | None:
     """Return the pressure [Pa] that gives a net IMEP [Pa] at a spark, sought from ``start``.
 
     None where torque does not rise through it at any pressure up to the barometer, or only in the leap of a cycle that dies.
     """
-    top, close = barometer(model), CLOSE * abs(net)
+    top, close = barometer(engine), CLOSE * abs(net)
     tried: dict[float, OperatingState] = {}
 
     def excess(pressure: float) -> float:
         if pressure not in tried:
-            tried[pressure] = model.state(speed, pressure, spark)
+            tried[pressure] = engine.state(speed, pressure, spark)
         return tried[pressure].net - net
 
     p0 = min(start, top)
@@ -112,7 +112,7 @@ def _bracketed(excess: Callable[[float], float], tried: dict[float, OperatingSta
     return nearest if abs(excess(nearest)) < max(close, MOST_SCATTER * tried[nearest].gross) else None
 
 
-def equal_torque_line(model: EngineModel, speed: float, net: float, *, settled_under: float = 0.0) -> list[LinePoint]:
+def equal_torque_line(engine: EngineModel, speed: float, net: float, *, settled_under: float = 0.0) -> list[LinePoint]:
     """Return the line from best-torque spark to the latest burn that the sheet allows, for a net IMEP [Pa] at a speed [rev/s].
 
     A line that begins no less steady than ``settled_under`` is not followed.
@@ -122,16 +122,16 @@ def equal_torque_line(model: EngineModel, speed: float, net: float, *, settled_u
     NoSolutionError
         If even best torque does not reach it.
     """
-    limits = model.build.limits
-    pressure = pressure_for_net_imep(model, speed, net, None)
-    best = model.best_spark(speed, pressure)
-    found = pressure_at_equal_torque(model, speed, net, best, start=pressure, step=500.0)
+    limits = engine.build.limits
+    pressure = pressure_for_net_imep(engine, speed, net, None)
+    best = engine.best_spark(speed, pressure)
+    found = pressure_at_equal_torque(engine, speed, net, best, start=pressure, step=500.0)
     points: list[LinePoint] = []
     if found is None:
         return points
     spark, ahead = best, found
     while spark >= best - MOST_RETARD:
-        spread = work_spread(model, speed, found, spark)
+        spread = work_spread(engine, speed, found, spark)
         points.append(LinePoint(spark, found, spread.variation, spread.mean))
         if len(points) == 1 and spread.variation <= settled_under:
             break
@@ -139,20 +139,20 @@ def equal_torque_line(model: EngineModel, speed: float, net: float, *, settled_u
             break
         spark -= RETARD_STEP
         ahead = found + (found - points[-2].pressure if len(points) > 1 else 500.0)
-        solved = pressure_at_equal_torque(model, speed, net, spark, start=ahead)
+        solved = pressure_at_equal_torque(engine, speed, net, spark, start=ahead)
         if solved is None:
             break
         found = solved
     return points
 
 
-def steady_limit(model: EngineModel, speed: float, net: float, line: list[LinePoint]) -> SteadyLimit:
+def steady_limit(engine: EngineModel, speed: float, net: float, line: list[LinePoint]) -> SteadyLimit:
     """Return the largest spark on a line whose variation stays under the sheet's stability limit.
 
     What the line says does not depend on the limit asked for: a shallow line has no level to choose, whatever the limit;
     on a deep one that never gets under it, the steadiest spark stands, named "not cured by spark".
     """
-    limit, nan = model.build.limits.stability, math.nan
+    limit, nan = engine.build.limits.stability, math.nan
     if not line or line[0].variation <= limit:
         return SteadyLimit(nan, nan, "")
     varied = np.array([p.variation for p in line])
@@ -166,16 +166,16 @@ def steady_limit(model: EngineModel, speed: float, net: float, line: list[LinePo
     share = (varied[k - 1] - limit) / (varied[k - 1] - varied[k])
     spark = line[k - 1].spark + share * (line[k].spark - line[k - 1].spark)
     near = line[k - 1].pressure + share * (line[k].pressure - line[k - 1].pressure)
-    pressure = pressure_at_equal_torque(model, speed, net, spark, start=near, step=300.0)
+    pressure = pressure_at_equal_torque(engine, speed, net, spark, start=near, step=300.0)
     return SteadyLimit(spark, near if pressure is None else pressure, "")
 
 
-def road_line(model: EngineModel, speed: float, gear: int) -> tuple[float, list[LinePoint]] | None:
+def road_line(engine: EngineModel, speed: float, gear: int) -> tuple[float, list[LinePoint]] | None:
     """Return the net IMEP [Pa] and the line of a gear's road load, or None where the engine cannot hold it."""
     try:
-        net = road_net_imep(model, speed, model.build.vehicle.gear_ratios[gear - 1])
+        net = road_net_imep(engine, speed, engine.build.vehicle.gear_ratios[gear - 1])
         # A line that starts steady enough needs no following.
-        line = equal_torque_line(model, speed, net, settled_under=model.build.limits.stability)
+        line = equal_torque_line(engine, speed, net, settled_under=engine.build.limits.stability)
     except NoSolutionError:
         return None
     return (net, line) if line else None

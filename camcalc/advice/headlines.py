@@ -60,15 +60,15 @@ def headline_gear(build: Build) -> int:
 
 
 def headline(
-    kind: Callable[..., EngineModel], build: Build, tolerances: Tolerances, zone: Zone | None, knocking: tuple[Array, Array] | None = None
+    engine_of: Callable[..., EngineModel], build: Build, tolerances: Tolerances, zone: Zone | None, knocking: tuple[Array, Array] | None = None
 ) -> dict[str, Any]:
     """Return the headline numbers under a set of tolerances, in inner units; ``ceilings`` over the nominal's zone is an array, and so is
     ``knock`` over the speeds [rev/s] and pressures [Pa] of ``knocking``."""
-    engine = kind(build, tolerances)
+    engine = engine_of(build, tolerances)
     idle = idle_state(engine)
     found: dict[str, Any] = {"vacuum": idle.si.manifold_vacuum, "burned_fraction": idle.si.burned_fraction}
     if build.replaced_cam:
-        before = kind(build.with_replaced_cam(), tolerances)
+        before = engine_of(build.with_replaced_cam(), tolerances)
         found["vacuum_penalty"] = idle_state(before).si.manifold_vacuum - found["vacuum"]
     gear = reversion_in_gear(engine, headline_gear(build))
     found["unstable_below"], found["blow_back_below"] = gear.si.unstable_below, gear.si.blow_back_below

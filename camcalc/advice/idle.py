@@ -65,21 +65,21 @@ class IdleState(Record):
     marks: Mapping[str, Marks] = dataclasses.field(default_factory=dict)
 
 
-def load_terms(model: EngineModel, speed: float, *, drive: bool, accessories: bool) -> LoadTerms:
+def load_terms(engine: EngineModel, speed: float, *, drive: bool, accessories: bool) -> LoadTerms:
     """Return what the engine carries at idle at a speed [rev/s]."""
-    build, displacement = model.build, model.geometry.displacement
-    friction = model.tolerances.friction * build.engine.friction_factor * rubbing_friction.kernel(speed)
+    build, displacement = engine.build, engine.geometry.displacement
+    friction = engine.tolerances.friction * build.engine.friction_factor * rubbing_friction.kernel(speed)
     accessory = 2.0 * build.engine.si.accessory_power / (speed * displacement) if accessories else 0.0
     converter = mean_pressure_of_torque(converter_drag(build.vehicle, speed), displacement) if drive else 0.0
     return LoadTerms(friction, accessory, converter)
 
 
-def idle_state(model: EngineModel, speed: float | None = None, *, drive: bool = False, accessories: bool = False) -> IdleState:
+def idle_state(engine: EngineModel, speed: float | None = None, *, drive: bool = False, accessories: bool = False) -> IdleState:
     """Solve an idle.
 
     Parameters
     ----------
-    model : EngineModel
+    engine : EngineModel
     speed : float
         Crank speed [rev/s]; the sheet's idle speed by default.
     drive : bool
@@ -92,12 +92,12 @@ def idle_state(model: EngineModel, speed: float | None = None, *, drive: bool = 
     NoSolutionError
         If the engine cannot carry itself at that speed, with the lowest speed [rpm] found at which it can.
     """
-    build = model.build
+    build = engine.build
     speed = build.idle.si.speed if speed is None else speed
     try:
-        pressure = _balance(model, speed, drive, accessories)
+        pressure = _balance(engine, speed, drive, accessories)
     except NoSolutionError:
-        lowest = lowest_idle(model, drive=drive, accessories=accessories, steady=False)
+        lowest = lowest_idle(engine, drive=drive, accessories=accessories, steady=False)
         known = math.isfinite(lowest)
         found = f"the lowest speed found is {marked(f'{lowest * 60:.0f} rpm', lowest_mark(lowest))}"
         raise NoSolutionError(
@@ -106,12 +106,12 @@ def idle_state(model: EngineModel, speed: float | None = None, *, drive: bool = 
             reachable=lowest * 60.0 if known else None,
             fix="raise the idle speed, take overlap out, or take load off",
         ) from None
-    return _describe(model, speed, pressure, drive, accessories)
+    return _describe(engine, speed, pressure, drive, accessories)
 
 
-def _balance(model: EngineModel, speed: float, drive: bool, accessories: bool) -> float:
-    load = load_terms(model, speed, drive=drive, accessories=accessories).total
-    return pressure_for_net_imep(model, speed, load, None, offset=model.build.idle.si.spark_reserve, earliest=model.build.idle.si.earliest_spark)
+def _balance(engine: EngineModel, speed: float, drive: bool, accessories: bool) -> float:
+    load = load_terms(engine, speed, drive=drive, accessories=accessories).total
+    return pressure_for_net_imep(engine, speed, load, None, offset=engine.build.idle.si.spark_reserve, earliest=engine.build.idle.si.earliest_spark)
 
 
 def idle_spark(build: Build, best: float) -> float:
@@ -131,12 +131,12 @@ def lowest_mark(lowest: float) -> Mark | None:
     return Mark.OR_LESS if ends_of_search(lowest, least=SLOWEST) else None
 
 
-def _describe(model: EngineModel, speed: float, pressure: float, drive: bool, accessories: bool) -> IdleState:
-    build, ambient = model.build, barometer(model)
-    best = model.best_spark(speed, pressure)
+def _describe(engine: EngineModel, speed: float, pressure: float, drive: bool, accessories: bool) -> IdleState:
+    build, ambient = engine.build, barometer(engine)
+    best = engine.best_spark(speed, pressure)
     spark = idle_spark(build, best)
-    state = model.state(speed, pressure, spark)
-    cycles = speed / 2.0 * model.geometry.cylinders
+    state = engine.state(speed, pressure, spark)
+    cycles = speed / 2.0 * engine.geometry.cylinders
     air = state.air * cycles
     flux = orifice_flow_kernel(THROTTLE_DISCHARGE, ambient, min(pressure, ambient), build.site.si.air_temperature, AIR_GAS_CONSTANT, AIR_GAMMA)
     return IdleState(
@@ -150,10 +150,10 @@ def _describe(model: EngineModel, speed: float, pressure: float, drive: bool, ac
         blow_back=state.blow_back / state.trapped,
         best_spark=best,
         spark=spark,
-        imep_variation=imep_variation(model, speed, pressure, spark),
+        imep_variation=imep_variation(engine, speed, pressure, spark),
         air_flow=air,
         throttle_area=air / flux if flux > 0.0 else math.nan,
-        fuel_flow=state.fuel * cycles / model.fuel.density,
+        fuel_flow=state.fuel * cycles / engine.fuel.density,
         flag="" if state.burned_fraction <= 0.40 else "burned gas beyond any data: treat as a sign, not a figure",
         marks={
             "best_spark": spark_ends(best),
@@ -164,21 +164,21 @@ def _describe(model: EngineModel, speed: float, pressure: float, drive: bool, ac
     )
 
 
-def lowest_idle(model: EngineModel, *, drive: bool = False, accessories: bool = False, steady: bool = True) -> float:
+def lowest_idle(engine: EngineModel, *, drive: bool = False, accessories: bool = False, steady: bool = True) -> float:
     """Return the lowest speed [rev/s] at which the engine carries itself, with IMEP steady to the sheet's limit if asked; NaN if none is found."""
-    limit = model.build.limits.stability
+    limit = engine.build.limits.stability
 
     def good(speed: float) -> bool:
         try:
-            pressure = _balance(model, speed, drive, accessories)
+            pressure = _balance(engine, speed, drive, accessories)
         except NoSolutionError:
             return False
         if not steady:
             return True
-        spark = idle_spark(model.build, model.best_spark(speed, pressure))
-        return imep_variation(model, speed, pressure, spark) <= limit
+        spark = idle_spark(engine.build, engine.best_spark(speed, pressure))
+        return imep_variation(engine, speed, pressure, spark) <= limit
 
-    middle = model.build.idle.si.speed
+    middle = engine.build.idle.si.speed
     step = 150.0 / 60.0
     if good(middle):
         high, low = middle, middle - step

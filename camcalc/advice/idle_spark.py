@@ -52,18 +52,18 @@ class IdleSpark(Record):
     marks: Mapping[str, Marks] = dataclasses.field(default_factory=dict)
 
 
-def idle_spark_advice(model: EngineModel) -> IdleSpark:
+def idle_spark_advice(engine: EngineModel) -> IdleSpark:
     """Return the idle spark within 300 rpm of the idle speed, and vacuum and variation over spark at it."""
-    target = model.build.idle.si.speed
+    target = engine.build.idle.si.speed
     speeds = target + AROUND
     own, best = np.full(speeds.size, math.nan), np.full(speeds.size, math.nan)
     for k, speed in enumerate(speeds):
         try:
-            best[k] = model.best_spark(float(speed), _balance(model, float(speed), None))
-            own[k] = idle_spark(model.build, float(best[k]))
+            best[k] = engine.best_spark(float(speed), _balance(engine, float(speed), None))
+            own[k] = idle_spark(engine.build, float(best[k]))
         except NoSolutionError:
             continue
-    at_sparks = [_at(model, target, float(spark)) for spark in SPARKS]
+    at_sparks = [_at(engine, target, float(spark)) for spark in SPARKS]
     spark = falling(own)
     return IdleSpark(
         speed=speeds,
@@ -73,7 +73,7 @@ def idle_spark_advice(model: EngineModel) -> IdleSpark:
         manifold_vacuum=np.array([a[0] for a in at_sparks]),
         imep_variation=np.array([a[1] for a in at_sparks]),
         marks={
-            "spark": idle_spark_marks(model.build, best=best, spark=spark),
+            "spark": idle_spark_marks(engine.build, best=best, spark=spark),
             "best_spark": spark_ends(best),
             "swept_spark": marks_where([a[2] for a in at_sparks], Mark.KNOCKS),
         },
@@ -118,16 +118,16 @@ def falling(own: Array) -> Array:
     return np.where(np.isnan(own), np.nan, lowest)
 
 
-def _balance(model: EngineModel, speed: float, spark: float | None) -> float:
-    load = load_terms(model, speed, drive=False, accessories=False).total
-    idle = model.build.idle.si
-    return pressure_for_net_imep(model, speed, load, spark, offset=idle.spark_reserve, earliest=idle.earliest_spark)
+def _balance(engine: EngineModel, speed: float, spark: float | None) -> float:
+    load = load_terms(engine, speed, drive=False, accessories=False).total
+    idle = engine.build.idle.si
+    return pressure_for_net_imep(engine, speed, load, spark, offset=idle.spark_reserve, earliest=idle.earliest_spark)
 
 
-def _at(model: EngineModel, speed: float, spark: float) -> tuple[float, float, bool]:
+def _at(engine: EngineModel, speed: float, spark: float) -> tuple[float, float, bool]:
     """Return vacuum [Pa], variation of IMEP and whether the idle knocks on a spark; not-a-number where it does not carry itself."""
     try:
-        pressure = _balance(model, speed, spark)
+        pressure = _balance(engine, speed, spark)
     except NoSolutionError:
         return math.nan, math.nan, False
-    return barometer(model) - pressure, imep_variation(model, speed, pressure, spark), spark > model.knock_spark(speed, pressure)
+    return barometer(engine) - pressure, imep_variation(engine, speed, pressure, spark), spark > engine.knock_spark(speed, pressure)

@@ -259,23 +259,23 @@ def convert_back(angle: Any, intake_opens: float, reference: str) -> Any:
     return sign * (angle - offset)
 
 
-def injection_windows(model: EngineModel, speeds: Array = SPEEDS, pressures: Array = PRESSURES) -> InjectionWindows:
+def injection_windows(engine: EngineModel, speeds: Array = SPEEDS, pressures: Array = PRESSURES) -> InjectionWindows:
     """Return the windows over speeds [rev/s] and manifold pressures [Pa]."""
-    build = model.build
-    pressures = pressures[pressures < barometer(model)]
+    build = engine.build
+    pressures = pressures[pressures < barometer(engine)]
     opens = -build.cam.lift_curve("intake").seat_edges()[0]
     if build.fuel.system != "sequential port" or build.injector is None:
         blank: Any = np.zeros((0, 0))
         empty = {name: blank for name in InjectionWindows.measures() if name not in ("speed", "manifold_pressure", "intake_opens")}
         reason = DOES_NOT_APPLY[build.fuel.system]
         return InjectionWindows(applies=False, reason=reason, basis="", speed=np.zeros(0), manifold_pressure=np.zeros(0), intake_opens=opens, **empty)
-    grid = [[point_at(model, float(s), float(p)) for s in speeds] for p in pressures]
+    grid = [[point_at(engine, float(s), float(p)) for s in speeds] for p in pressures]
 
     def each(value: Any) -> Array:
         return np.array([[value(point) for point in row] for row in grid])
 
     pulse_angle = each(lambda p: p.window.pulse_angle)
-    by_flows = has_port_flow(model)
+    by_flows = has_port_flow(engine)
     return InjectionWindows(
         applies=True,
         reason="sequential port injection",
@@ -303,9 +303,9 @@ def _strategy_map(grid: list[list[Placement | None]]) -> StrategyMap:
     return StrategyMap(**{name: np.array([[math.nan if p is None else getattr(p, name) for p in row] for row in grid]) for name in StrategyMap.measures()})
 
 
-def point_at(model: EngineModel, speed: float, pressure: float) -> InjectionPoint:
+def point_at(engine: EngineModel, speed: float, pressure: float) -> InjectionPoint:
     """Return the windows at one operating point, and the end recommended: speed [rev/s], manifold pressure [Pa]."""
-    window = window_at(model, speed, pressure)
+    window = window_at(engine, speed, pressure)
     duty = window.pulse_angle / CYCLE
     nan = math.nan
     if math.isnan(duty):
@@ -315,21 +315,21 @@ def point_at(model: EngineModel, speed: float, pressure: float) -> InjectionPoin
         none = window._replace(shut_earliest=nan, shut_latest=nan, open_earliest=nan, open_latest=nan, end=nan, strategy=never)
         return InjectionPoint(none, None, None, nan, nan, nan, never, never)
     warning = f"; the injector is open {duty:.0%} of the cycle, more than the {LARGEST_DUTY:.0%} to plan with" if duty > LARGEST_DUTY else ""
-    if not has_port_flow(model):
+    if not has_port_flow(engine):
         shut = "open" not in window.strategy
         earliest, latest = (window.shut_earliest, window.shut_latest) if shut else (window.open_earliest, window.open_latest)
         return InjectionPoint(window, None, None, earliest, latest, window.end, window.strategy, f"by {BY_EVENTS}{warning}")
-    shut_valve, open_valve = _place_both(cast("ResolvedEngine", model), speed, pressure, window)
+    shut_valve, open_valve = _place_both(cast("ResolvedEngine", engine), speed, pressure, window)
     strategy, why = choose_placement(shut_valve, open_valve)
     best = open_valve if OPEN in strategy else shut_valve
     return InjectionPoint(window, shut_valve, open_valve, best.earliest, best.latest, best.end, strategy, why + warning)
 
 
-def _place_both(model: ResolvedEngine, speed: float, pressure: float, window: Window) -> tuple[Placement, Placement]:
+def _place_both(engine: ResolvedEngine, speed: float, pressure: float, window: Window) -> tuple[Placement, Placement]:
     """Return the shut-valve and the open-valve strategy by the flows."""
-    injector, limits = model.build.injector, model.build.limits
+    injector, limits = engine.build.injector, engine.build.limits
     assert injector is not None
-    flow = port_flow(model, speed, pressure, model.best_spark(speed, pressure))
+    flow = port_flow(engine, speed, pressure, engine.best_spark(speed, pressure))
     fates = trace_fuel(flow, distance=injector.si.distance_to_valve)
     flowing = max(window.pulse - dead_time_at(injector), 0.0) * 360.0 * speed
     spray = Spray(window.pulse, window.pulse_angle, flowing, window.transit_angle)
@@ -337,15 +337,15 @@ def _place_both(model: ResolvedEngine, speed: float, pressure: float, window: Wi
     return place(flow, fates, spray, strategy=SHUT, **terms), place(flow, fates, spray, strategy=OPEN, **terms)
 
 
-def window_at(model: EngineModel, speed: float, pressure: float) -> Window:
+def window_at(engine: EngineModel, speed: float, pressure: float) -> Window:
     """Return the windows by valve events alone at one operating point: speed [rev/s], manifold pressure [Pa]."""
-    build, injector = model.build, model.build.injector
+    build, injector = engine.build, engine.build.injector
     assert injector is not None
     intake, exhaust = build.cam.lift_curve("intake").seat_edges(), build.cam.lift_curve("exhaust").seat_edges()
-    fuel = model.state(speed, pressure, model.best_spark(speed, pressure)).fuel
+    fuel = engine.state(speed, pressure, engine.best_spark(speed, pressure)).fuel
     if fuel <= 0.0:
         return Window(*(math.nan,) * 8, DEAD)
-    difference = _across_tip(injector, pressure, barometer(model))
+    difference = _across_tip(injector, pressure, barometer(engine))
     width = pulse_width.kernel(fuel, flow=injector.si.flow, rated_pressure=injector.si.rated_pressure, pressure=difference, dead_time=dead_time_at(injector))
     degrees_per_second = 360.0 * speed
     pulse = width * degrees_per_second

@@ -50,13 +50,13 @@ def speeds_sampled(ceilings: SparkCeilings) -> Array:
     return np.asarray(np.unique(np.append(speeds[::2], speeds[-1])))
 
 
-def knock_grid(model: EngineModel, speeds: Array, pressures: Array) -> Array:
+def knock_grid(engine: EngineModel, speeds: Array, pressures: Array) -> Array:
     """Return the knock limit over speeds [rev/s] and pressures [Pa]; where nothing searched knocks, the end of the search; not-a-number where
     no throttle gives that pressure."""
 
     def limit(speed: float, pressure: float) -> float:
         try:
-            return min(model.knock_spark(speed, pressure), model.best_spark(speed, pressure) + SEARCHED)
+            return min(engine.knock_spark(speed, pressure), engine.best_spark(speed, pressure) + SEARCHED)
         except NoSolutionError:
             return math.nan
 
@@ -64,13 +64,13 @@ def knock_grid(model: EngineModel, speeds: Array, pressures: Array) -> Array:
 
 
 def knock_grids(
-    kind: Callable[..., EngineModel], engine: EngineModel, ceilings: SparkCeilings, say: Callable[[float], None]
+    engine_of: Callable[..., EngineModel], engine: EngineModel, ceilings: SparkCeilings, say: Callable[[float], None]
 ) -> Mapping[str, tuple[Array, Array]]:
     """Return the band of the knock limit alone, by the same samples as all other bands, as ``knock_edge`` takes it."""
     speeds, pressures = speeds_sampled(ceilings), loads_that_knock(ceilings)
     if not pressures.size:
         return {"knock": (np.empty((0, speeds.size)),) * 2}
-    return sample_bands(lambda t: {"knock": knock_grid(kind(engine.build, Tolerances(**t)), speeds, pressures)}, engine.uncertain, progress=say).grids
+    return sample_bands(lambda t: {"knock": knock_grid(engine_of(engine.build, Tolerances(**t)), speeds, pressures)}, engine.uncertain, progress=say).grids
 
 
 def knock_edge(ceilings: SparkCeilings, grids: Mapping[str, tuple[Array, Array]] | None = None) -> KnockEdge:

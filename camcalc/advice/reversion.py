@@ -56,7 +56,7 @@ class Edge(NamedTuple):
     mark: Mark | None
 
 
-def road_point(model: EngineModel, speed: float, gear_ratio: float, *, near: float = math.nan) -> RoadPoint:
+def road_point(engine: EngineModel, speed: float, gear_ratio: float, *, near: float = math.nan) -> RoadPoint:
     """Return the engine's state on the level road at a crank speed [rev/s], best-torque spark; ``near`` is a pressure [Pa] to start from.
 
     Raises
@@ -64,15 +64,15 @@ def road_point(model: EngineModel, speed: float, gear_ratio: float, *, near: flo
     NoSolutionError
         If the road load is beyond reach.
     """
-    pressure = pressure_for_net_imep(model, speed, road_net_imep(model, speed, gear_ratio), None, near=near)
-    spark = model.best_spark(speed, pressure)
-    state = model.state(speed, pressure, spark)
-    return RoadPoint(speed, pressure, spark, state.burned_fraction, state.blow_back / state.trapped, imep_variation(model, speed, pressure, spark))
+    pressure = pressure_for_net_imep(engine, speed, road_net_imep(engine, speed, gear_ratio), None, near=near)
+    spark = engine.best_spark(speed, pressure)
+    state = engine.state(speed, pressure, spark)
+    return RoadPoint(speed, pressure, spark, state.burned_fraction, state.blow_back / state.trapped, imep_variation(engine, speed, pressure, spark))
 
 
-def reversion_in_gear(model: EngineModel, gear: int) -> GearReversion:
+def reversion_in_gear(engine: EngineModel, gear: int) -> GearReversion:
     """Return both reversion speeds of a gear, counted from 1."""
-    vehicle, limits = model.build.vehicle, model.build.limits
+    vehicle, limits = engine.build.vehicle, engine.build.limits
     ratio = vehicle.gear_ratios[gear - 1]
     cache: dict[float, RoadPoint | None] = {}
 
@@ -81,7 +81,7 @@ def reversion_in_gear(model: EngineModel, gear: int) -> GearReversion:
             known = {s: p.pressure for s, p in cache.items() if p is not None}
             near = known[min(known, key=lambda s: abs(s - speed))] if known else math.nan
             try:
-                cache[speed] = road_point(model, speed, ratio, near=near)
+                cache[speed] = road_point(engine, speed, ratio, near=near)
             except NoSolutionError:
                 cache[speed] = None
         return cache[speed]

@@ -24,22 +24,22 @@ class IdleSensing(NamedTuple):
     load: LoadSensing | None
 
 
-def idle_sensing(model: EngineModel, before: EngineModel | None, idle: IdleState) -> IdleSensing:
+def idle_sensing(engine: EngineModel, before: EngineModel | None, idle: IdleState) -> IdleSensing:
     """Return what oxygen sensor and load sensors read at an idle, partial burns averaged over the cycles' own spread."""
-    build = model.build
+    build = engine.build
     si = idle.si
-    state = model.state(si.speed, si.manifold_pressure, si.spark)
-    burned = min(charge_spread(model, state).completeness, 1.0)
+    state = engine.state(si.speed, si.manifold_pressure, si.spark)
+    burned = min(charge_spread(engine, state).completeness, 1.0)
     mixture = sensor_reading(build.idle.mixture, burned, build.limits.fuel_seen)
-    if before is None or not has_port_flow(model):
+    if before is None or not has_port_flow(engine):
         return IdleSensing(mixture, None)
-    engine = cast("ResolvedEngine", model)
-    cycle = engine.settled(si.speed, si.manifold_pressure, si.spark)
+    resolved = cast("ResolvedEngine", engine)
+    cycle = resolved.settled(si.speed, si.manifold_pressure, si.spark)
     alone = build.engine.intake == "individual throttles"
     cylinders = 1 if alone else build.engine.cylinders
-    plenum = Plenum(build.engine.si.plenum_volume * cylinders / build.engine.cylinders, si.manifold_pressure, float(cycle.unknowns[9]), barometer(model))
+    plenum = Plenum(build.engine.si.plenum_volume * cylinders / build.engine.cylinders, si.manifold_pressure, float(cycle.unknowns[9]), barometer(engine))
     old = before.state(si.speed, si.manifold_pressure, before.best_spark(si.speed, si.manifold_pressure))
-    flow = port_flow(engine, si.speed, si.manifold_pressure, si.spark)
+    flow = port_flow(resolved, si.speed, si.manifold_pressure, si.spark)
     if not (state.air > 0.0 and math.isfinite(old.air)):
         return IdleSensing(mixture, None)
     return IdleSensing(mixture, load_sensing(flow.drawn, cylinders, speed=si.speed, plenum=plenum, air_replaced=old.air, air_new=state.air))

@@ -91,17 +91,17 @@ def variants_of(build: Build) -> list[Variant]:
     return found + [Variant(f"gear {g} alone", build.replace(vehicle=vehicle.replace(smooth_gears=[g])), plain) for g in vehicle.smooth_gears]
 
 
-def ceiling_sensitivity(kind: Callable[..., EngineModel], build: Build, gear: int) -> CeilingSensitivity:
+def ceiling_sensitivity(engine_of: Callable[..., EngineModel], build: Build, gear: int) -> CeilingSensitivity:
     """Return the table for an engine model, at the road load of a gear counted from 1; a gear alone moves to its own road load."""
     variants = variants_of(build)
 
     def at_speed(speed: float) -> list[tuple[float, float, float, float]]:
-        nominal = kind(build)
+        nominal = engine_of(build)
         road = _road_pressure(nominal, speed, gear)
         found = []
         for variant in variants:
             same = variant.tolerances == Tolerances()
-            model = nominal.asking(variant.build) if same else kind(variant.build, variant.tolerances)
+            model = nominal.asking(variant.build) if same else engine_of(variant.build, variant.tolerances)
             alone = variant.build.vehicle.smooth_gears
             at = road if len(alone) > 1 or alone[0] == gear else _road_pressure(model, speed, alone[0])
             cell = ceiling_column(model, speed, [at]).cells[0] if math.isfinite(at) else None
@@ -123,8 +123,8 @@ def ceiling_sensitivity(kind: Callable[..., EngineModel], build: Build, gear: in
     )
 
 
-def _road_pressure(model: EngineModel, speed: float, gear: int) -> float:
+def _road_pressure(engine: EngineModel, speed: float, gear: int) -> float:
     try:
-        return pressure_for_net_imep(model, speed, road_net_imep(model, speed, model.build.vehicle.gear_ratios[gear - 1]), None)
+        return pressure_for_net_imep(engine, speed, road_net_imep(engine, speed, engine.build.vehicle.gear_ratios[gear - 1]), None)
     except NoSolutionError:
         return math.nan

@@ -120,23 +120,23 @@ FIELDS = {
 }  # fmt: skip
 
 
-def ceiling_columns(model: EngineModel, speeds: Array, pressures: Array) -> list[CeilingColumn]:
+def ceiling_columns(engine: EngineModel, speeds: Array, pressures: Array) -> list[CeilingColumn]:
     """Return the cells of each speed, worked on by an engine of its own."""
 
     def column(speed: float) -> CeilingColumn:
-        return ceiling_column(model.fresh(), speed, [float(p) for p in pressures])
+        return ceiling_column(engine.fresh(), speed, [float(p) for p in pressures])
 
     with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
         return list(pool.map(column, map(float, speeds)))
 
 
-def usual_pressures(model: EngineModel) -> Array:
+def usual_pressures(engine: EngineModel) -> Array:
     """Return the manifold pressures [Pa] of the usual grid: tens of kPa below the barometer, and wide-open throttle."""
-    full = WIDE_OPEN * barometer(model)
+    full = WIDE_OPEN * barometer(engine)
     return np.append(PRESSURES[full - CLOSEST > PRESSURES], full)
 
 
-def spark_ceilings(model: EngineModel, speeds: Array = SPEEDS, pressures: Array | None = None) -> SparkCeilings:
+def spark_ceilings(engine: EngineModel, speeds: Array = SPEEDS, pressures: Array | None = None) -> SparkCeilings:
     """Return the ceilings over a grid of speeds [rev/s] and manifold pressures [Pa] below the barometer; by default the usual ones.
 
     Raises
@@ -144,9 +144,9 @@ def spark_ceilings(model: EngineModel, speeds: Array = SPEEDS, pressures: Array 
     InputError
         If the model is for teaching only.
     """
-    refuse_teaching(model, "spark ceilings")
-    pressures = usual_pressures(model) if pressures is None else pressures[pressures < barometer(model)]
-    columns = ceiling_columns(model, speeds, pressures)
+    refuse_teaching(engine, "spark ceilings")
+    pressures = usual_pressures(engine) if pressures is None else pressures[pressures < barometer(engine)]
+    columns = ceiling_columns(engine, speeds, pressures)
     cells = [[column.cells[k] for column in columns] for k in range(len(pressures))]
     fields: dict[str, Any] = {own: np.array([[getattr(c, name) for c in row] for row in cells]) for own, name in FIELDS.items()}
     fields["knock"] = np.where(np.isfinite(fields["knock"]), fields["knock"], np.nan)
@@ -156,16 +156,16 @@ def spark_ceilings(model: EngineModel, speeds: Array = SPEEDS, pressures: Array 
         manifold_pressure=pressures,
         **fields,
         restless_to=np.array([column.restless_to for column in columns]),
-        relative_charge=fields["air_charge"] / air_charge_of(model.build, 1.0),
+        relative_charge=fields["air_charge"] / air_charge_of(engine.build, 1.0),
         ceiling_low=blank,
         ceiling_high=blank.copy(),
         spark_offset=OFFSETS,
         torque_curve=np.array([[c.torque for c in row] for row in cells]),
         binds=tuple(tuple(c.binds for c in row) for row in cells),
         remarks=tuple(tuple(c.remark for c in row) for row in cells),
-        gears=model.build.vehicle.smooth_gears,
+        gears=engine.build.vehicle.smooth_gears,
     )
-    return found.replace(marks=_marks(found, barometer(model)))
+    return found.replace(marks=_marks(found, barometer(engine)))
 
 
 # Sparks of the ceilings that an end of the search for spark may stand in for.

@@ -129,35 +129,35 @@ class CeilingColumn(NamedTuple):
     restless_to: float
 
 
-def road_loads(model: EngineModel, speed: float) -> list[RoadLoad]:
+def road_loads(engine: EngineModel, speed: float) -> list[RoadLoad]:
     """Return the road loads of the gears to be kept smooth, at a speed [rev/s]; gears that the engine cannot hold are left out."""
     found = []
-    for gear in model.build.vehicle.smooth_gears:
-        road = road_line(model, speed, gear)
+    for gear in engine.build.vehicle.smooth_gears:
+        road = road_line(engine, speed, gear)
         if road is not None:
             net, line = road
-            found.append(RoadLoad(gear, net, line[0].pressure, half_swing(model, line[0].state, line[0].variation), steady_limit(model, speed, net, line)))
+            found.append(RoadLoad(gear, net, line[0].pressure, half_swing(engine, line[0].state, line[0].variation), steady_limit(engine, speed, net, line)))
     return found
 
 
-def least_road_pressure(model: EngineModel, speed: float, *, near: float) -> float:
+def least_road_pressure(engine: EngineModel, speed: float, *, near: float) -> float:
     """Return the least manifold pressure [Pa] that a gear to be kept smooth needs on the level road at best torque; 0 if none can be held."""
-    vehicle = model.build.vehicle
+    vehicle = engine.build.vehicle
     for gear in vehicle.smooth_gears:  # the shortest that can be held: taller ones need more
         try:
-            return pressure_for_net_imep(model, speed, road_net_imep(model, speed, vehicle.gear_ratios[gear - 1]), None, near=near)
+            return pressure_for_net_imep(engine, speed, road_net_imep(engine, speed, vehicle.gear_ratios[gear - 1]), None, near=near)
         except NoSolutionError:
             continue
     return 0.0
 
 
-def half_swing(model: EngineModel, state: OperatingState, variation: float) -> float:
+def half_swing(engine: EngineModel, state: OperatingState, variation: float) -> float:
     """Return half the swing of load over the load: blow-back share plus variation of IMEP, times the sheet's factor."""
     share = state.blow_back / max(state.trapped, 1e-12)
-    return float(min(model.build.limits.swing_factor * (share + min(variation, WIDEST_SWING)), WIDEST_SWING))
+    return float(min(engine.build.limits.swing_factor * (share + min(variation, WIDEST_SWING)), WIDEST_SWING))
 
 
-def ceiling_column(model: EngineModel, speed: float, pressures: list[float]) -> CeilingColumn:
+def ceiling_column(engine: EngineModel, speed: float, pressures: list[float]) -> CeilingColumn:
     """Return the cells of one speed, with ceilings in the zone.
 
     The charge does not hold still where it varies more than normal running does. Where the level road leads there in a
@@ -166,29 +166,29 @@ def ceiling_column(model: EngineModel, speed: float, pressures: list[float]) -> 
     edge of the region, where the load is greatest. Within 300 rpm of idle another rule holds.
     """
     # From high load down: the easy end first, each cell the start of the next.
-    cells = [_cell(model, speed, p) for p in sorted(pressures, reverse=True)][::-1]
-    if speed <= model.build.idle.si.speed + IDLE_REACH:
+    cells = [_cell(engine, speed, p) for p in sorted(pressures, reverse=True)][::-1]
+    if speed <= engine.build.idle.si.speed + IDLE_REACH:
         return CeilingColumn([c if c.remark == NO_TORQUE else c._replace(remark=AT_IDLE) for c in cells], math.nan)
-    edge = _edge(model, cells)
-    road = least_road_pressure(model, speed, near=edge.pressure) if edge is not None else math.inf
+    edge = _edge(engine, cells)
+    road = least_road_pressure(engine, speed, near=edge.pressure) if edge is not None else math.inf
     if edge is None or edge.pressure < road:
         return CeilingColumn(cells, math.nan if edge is None else edge.pressure)
-    if road > 0.0 and work_spread(model, speed, road, model.best_spark(speed, road)).variation > WORTH_A_LINE * model.build.limits.stability:
-        roads = road_loads(model, speed)
+    if road > 0.0 and work_spread(engine, speed, road, engine.best_spark(speed, road)).variation > WORTH_A_LINE * engine.build.limits.stability:
+        roads = road_loads(engine, speed)
         cells = [_with_steadiness(c, roads) for c in cells]
     swings = [edge] + [c.own_swing for c in cells if not math.isnan(c.strong)]
-    return CeilingColumn([_with_ceiling(c, swings, model.build.limits.stability) for c in cells], edge.pressure)
+    return CeilingColumn([_with_ceiling(c, swings, engine.build.limits.stability) for c in cells], edge.pressure)
 
 
-def _edge(model: EngineModel, cells: list[CeilingCell]) -> Swing | None:
+def _edge(engine: EngineModel, cells: list[CeilingCell]) -> Swing | None:
     """Return the swing at the greatest load whose charge does not hold still; None if no swing from there reaches the cells."""
     from scipy.optimize import brentq
 
-    speed, top = cells[0].speed, barometer(model)
+    speed, top = cells[0].speed, barometer(engine)
 
     def excess(pressure: float) -> float:
         try:
-            variation = work_spread(model, speed, pressure, model.best_spark(speed, pressure)).variation
+            variation = work_spread(engine, speed, pressure, engine.best_spark(speed, pressure)).variation
         except NoSolutionError:
             variation = math.inf
         # Dead cycles count as the most restless.
@@ -208,19 +208,19 @@ def _edge(model: EngineModel, cells: list[CeilingCell]) -> Swing | None:
                 return None
     edge = low if low >= high else float(brentq(excess, low, high, xtol=EDGE_WITHIN))
     try:
-        spread = work_spread(model, speed, edge, model.best_spark(speed, edge))
+        spread = work_spread(engine, speed, edge, engine.best_spark(speed, edge))
     except NoSolutionError:  # the edge of what a throttle gives: the state just above it
         edge = min(edge + 2.0 * EDGE_WITHIN, high)
-        spread = work_spread(model, speed, edge, model.best_spark(speed, edge))
-    return _swing(model, spread.mean, spread.variation)
+        spread = work_spread(engine, speed, edge, engine.best_spark(speed, edge))
+    return _swing(engine, spread.mean, spread.variation)
 
 
-def _swing(model: EngineModel, state: OperatingState, variation: float) -> Swing:
-    width = half_swing(model, state, variation)
-    full = min(state.manifold_pressure * (1.0 + width), barometer(model))
+def _swing(engine: EngineModel, state: OperatingState, variation: float) -> Swing:
+    width = half_swing(engine, state, variation)
+    full = min(state.manifold_pressure * (1.0 + width), barometer(engine))
     # The fuller cell must stand the spark too: the least of its best torque and its knock.
-    best, knock = model.best_spark(state.speed, full), model.knock_spark(state.speed, full)
-    return Swing(state.manifold_pressure, width, _strong_cycle(model, state), float(np.fmin(best, knock)), knock < best)
+    best, knock = engine.best_spark(state.speed, full), engine.knock_spark(state.speed, full)
+    return Swing(state.manifold_pressure, width, _strong_cycle(engine, state), float(np.fmin(best, knock)), knock < best)
 
 
 def _with_ceiling(cell: CeilingCell, swings: list[Swing], stability: float) -> CeilingCell:
@@ -243,22 +243,22 @@ def _with_ceiling(cell: CeilingCell, swings: list[Swing], stability: float) -> C
     return cell._replace(ceiling=ceiling, binds=LIMITS[binds])
 
 
-def _cell(model: EngineModel, speed: float, pressure: float) -> CeilingCell:
+def _cell(engine: EngineModel, speed: float, pressure: float) -> CeilingCell:
     """Return one cell's own limits, steadiness apart."""
     nan = math.nan
     try:
-        best = model.best_spark(speed, pressure)
-        spread = work_spread(model, speed, pressure, best)
+        best = engine.best_spark(speed, pressure)
+        spread = work_spread(engine, speed, pressure, best)
     except NoSolutionError:  # with throttles of their own some cylinders never see so little pressure
         return CeilingCell(speed, pressure, nan, nan, nan, *(nan,) * 14, "", NO_TORQUE, (nan,) * OFFSETS.size)
     state, variation = spread.mean, spread.variation
     if not math.isfinite(variation):
         return CeilingCell(speed, pressure, state.air, state.burned_fraction, variation, best, *(nan,) * 13, "", NO_TORQUE, (nan,) * OFFSETS.size)
-    torque = model.torque_curve(speed, pressure, best + OFFSETS)
+    torque = engine.torque_curve(speed, pressure, best + OFFSETS)
     torque = torque / torque[OFFSETS == 0.0]
     restless = variation > NORMAL_RUNNING
-    swing = _swing(model, state, variation) if restless else Swing(pressure, half_swing(model, state, variation), nan, nan)
-    knock = model.knock_spark(speed, pressure)
+    swing = _swing(engine, state, variation) if restless else Swing(pressure, half_swing(engine, state, variation), nan, nan)
+    knock = engine.knock_spark(speed, pressure)
     return CeilingCell(
         speed=speed,
         pressure=pressure,
@@ -276,7 +276,7 @@ def _cell(model: EngineModel, speed: float, pressure: float) -> CeilingCell:
         fuller=swing.fuller,
         cleanest=nan,
         knock=knock,
-        floor=_floor(model, state, best),
+        floor=_floor(engine, state, best),
         limit=float(np.fmin(best, knock)),
         ceiling=nan,
         binds="",
@@ -308,26 +308,26 @@ def _with_steadiness(cell: CeilingCell, roads: list[RoadLoad]) -> CeilingCell:
     return cell._replace(steadiness=least[0], steady_net=least[1], steady_pressure=least[2], limit=limit, remark=said)
 
 
-def charge_spread(model: EngineModel, state: OperatingState) -> ChargeSpread:
+def charge_spread(engine: EngineModel, state: OperatingState) -> ChargeSpread:
     """Return how the charge of a cell spreads from cycle to cycle: noise, and what incomplete burns leave to the next."""
     x = state.burned_fraction
     fractions = np.minimum(DILUTIONS * x, 0.95)
-    burnt = np.array([model.state(state.speed, state.manifold_pressure, state.spark, burned_fraction=float(f)).completeness for f in fractions])
-    return burned_fraction_spread(x, fractions, burnt, noise=dilution_noise(model), percentile=model.build.limits.cleanest_percentile)
+    burnt = np.array([engine.state(state.speed, state.manifold_pressure, state.spark, burned_fraction=float(f)).completeness for f in fractions])
+    return burned_fraction_spread(x, fractions, burnt, noise=dilution_noise(engine), percentile=engine.build.limits.cleanest_percentile)
 
 
-def _strong_cycle(model: EngineModel, state: OperatingState) -> float:
+def _strong_cycle(engine: EngineModel, state: OperatingState) -> float:
     """Return best torque for the cleanest cycle that noise and incomplete burns leave at the sheet's percentile."""
-    spread = charge_spread(model, state)
-    return model.best_spark(state.speed, state.manifold_pressure, burned_fraction=max(spread.cleanest, 0.0))
+    spread = charge_spread(engine, state)
+    return engine.best_spark(state.speed, state.manifold_pressure, burned_fraction=max(spread.cleanest, 0.0))
 
 
-def _floor(model: EngineModel, state: OperatingState, best: float) -> float:
+def _floor(engine: EngineModel, state: OperatingState, best: float) -> float:
     """Return the least spark whose burn is not too late and whose exhaust is not too hot; best torque if even that is not enough."""
-    limits = model.build.limits.si
+    limits = engine.build.limits.si
 
     def spare(spark: float) -> float:
-        now = state if spark == best else model.state(state.speed, state.manifold_pressure, spark)
+        now = state if spark == best else engine.state(state.speed, state.manifold_pressure, spark)
         # A degree of retard warms the exhaust by some 5 K: the two conditions in one currency.
         return float(min(limits.latest_half_burned - now.half_burned, (limits.hottest_exhaust - now.exhaust_temperature) / 5.0))
 

@@ -43,7 +43,7 @@ class TableCeilings(NamedTuple):
     cured: NDArray[np.bool_]
 
 
-def ceilings_on_table(model: EngineModel, speeds: Array, loads: Array, kind: str) -> TableCeilings:
+def ceilings_on_table(engine: EngineModel, speeds: Array, loads: Array, kind: str) -> TableCeilings:
     """Return the ceilings and the knock limit at a table's speeds [rev/s] and loads of a kind [Pa, kg or ratio].
 
     Raises
@@ -54,10 +54,10 @@ def ceilings_on_table(model: EngineModel, speeds: Array, loads: Array, kind: str
     shape = (len(speeds), len(loads))
     out = {name: np.full(shape, np.nan) for name in ("ceiling", "limit", "floor", "best", "knock", "manifold_pressure")}
     driven = speeds <= FASTEST
-    full = WIDE_OPEN * barometer(model)
+    full = WIDE_OPEN * barometer(engine)
     pressures = _with_wide_open(loads[(loads >= LIGHTEST) & (loads < full)] if kind == "manifold pressure" else PRESSURES[full > PRESSURES], loads, kind, full)
     if driven.any() and pressures.size:
-        found = spark_ceilings(model, speeds[driven], pressures)
+        found = spark_ceilings(engine, speeds[driven], pressures)
         si = found.si
         pressure = si.manifold_pressure[:, None] + 0.0 * si.air_charge
         rows = {"manifold pressure": pressure, "air charge": si.air_charge, "relative charge": si.relative_charge}[kind]

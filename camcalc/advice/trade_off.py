@@ -81,7 +81,7 @@ class TradeOff(Record):
 
 
 def trade_off(
-    model: EngineModel,
+    engine: EngineModel,
     *,
     speed: Quantity | str,
     torque: Quantity | str | None = None,
@@ -92,7 +92,7 @@ def trade_off(
 
     Parameters
     ----------
-    model : EngineModel
+    engine : EngineModel
     speed : quantity [crank speed]
     torque : quantity [torque]
         At the crank. Either this or ``manifold_pressure``.
@@ -124,20 +124,20 @@ def trade_off(
         raise InputError("torque and manifold_pressure", came=came, expected="one of them", fix='e.g. torque="60 N m", or manifold_pressure="50 kPa"')
     turns = float(to_si(speed, "speed", SPEED))
     limit = math.nan if ceiling is None else float(to_si(ceiling, "ceiling", CEILING))
-    rubbing = load_terms(model, turns, drive=False, accessories=False).friction
+    rubbing = load_terms(engine, turns, drive=False, accessories=False).friction
     if torque is not None:
-        net = mean_pressure_of_torque(float(to_si(torque, "torque", TORQUE)), model.geometry.displacement) + rubbing
-        return trade_off_at(model, turns, net, ceiling=limit)
+        net = mean_pressure_of_torque(float(to_si(torque, "torque", TORQUE)), engine.geometry.displacement) + rubbing
+        return trade_off_at(engine, turns, net, ceiling=limit)
     pressure = float(to_si(manifold_pressure, "manifold_pressure", PRESSURE))
-    if pressure > barometer(model):
-        raise InputError("manifold_pressure", came=f"{manifold_pressure}", expected=f"at most the barometer, {barometer(model) / 1e3:.1f} kPa here")
-    net = model.state(turns, pressure, model.best_spark(turns, pressure)).net
+    if pressure > barometer(engine):
+        raise InputError("manifold_pressure", came=f"{manifold_pressure}", expected=f"at most the barometer, {barometer(engine) / 1e3:.1f} kPa here")
+    net = engine.state(turns, pressure, engine.best_spark(turns, pressure)).net
     if net < rubbing:
         raise InputError("manifold_pressure", came=f"{manifold_pressure}", expected="enough for the engine to carry itself", fix="ask for a fuller cell")
-    return trade_off_at(model, turns, net, ceiling=limit)
+    return trade_off_at(engine, turns, net, ceiling=limit)
 
 
-def trade_off_at(model: EngineModel, speed: float, net: float, *, ceiling: float = math.nan) -> TradeOff:
+def trade_off_at(engine: EngineModel, speed: float, net: float, *, ceiling: float = math.nan) -> TradeOff:
     """Return the strip at a speed [rev/s] for a net IMEP [Pa]; ``ceiling`` in crank deg.
 
     Raises
@@ -145,46 +145,46 @@ def trade_off_at(model: EngineModel, speed: float, net: float, *, ceiling: float
     NoSolutionError
         If the torque is out of reach.
     """
-    points = [(p.spark, p.pressure) for p in equal_torque_line(model, speed, net)]
+    points = [(p.spark, p.pressure) for p in equal_torque_line(engine, speed, net)]
     if not points:
         raise NoSolutionError(f"no line of equal torque was found at {speed * 60:.0f} rpm", fix="ask for a little more torque")
     first, near = points[0]
-    best = model.best_spark(speed, near)
+    best = engine.best_spark(speed, near)
     early = [s for s in (first + a for a in AHEAD) if s <= EARLIEST]
     # Fuel moves by a tenth of a per cent from point to point: held closer than the line itself is.
-    tried = [_held(model, speed, net, s, p) for s, p in [*((s, near) for s in early), *points]]
+    tried = [_held(engine, speed, net, s, p) for s, p in [*((s, near) for s in early), *points]]
     held = [(s, spread) for (s, _), spread in zip([*((s, near) for s in early), *points], tried, strict=True) if spread is not None]
-    return _strip(model, speed, net, best, ceiling, held)
+    return _strip(engine, speed, net, best, ceiling, held)
 
 
-def _held(model: EngineModel, speed: float, net: float, spark: float, near: float) -> Spread | None:
+def _held(engine: EngineModel, speed: float, net: float, spark: float, near: float) -> Spread | None:
     """Return the cycle that holds a net IMEP [Pa] at a spark, its pressure sought next to ``near`` [Pa]; None where none does."""
     try:
-        return work_spread(model, speed, pressure_for_net_imep(model, speed, net, spark, near=near), spark)
+        return work_spread(engine, speed, pressure_for_net_imep(engine, speed, net, spark, near=near), spark)
     except NoSolutionError:
         return None
 
 
-def _strip(model: EngineModel, speed: float, net: float, best: float, ceiling: float, held: Sequence[tuple[float, Spread]]) -> TradeOff:
+def _strip(engine: EngineModel, speed: float, net: float, best: float, ceiling: float, held: Sequence[tuple[float, Spread]]) -> TradeOff:
     states = [spread.mean for _, spread in held]
-    displacement = model.geometry.displacement
-    torque = torque_of_mean_pressure(net - load_terms(model, speed, drive=False, accessories=False).friction, displacement)
+    displacement = engine.geometry.displacement
+    torque = torque_of_mean_pressure(net - load_terms(engine, speed, drive=False, accessories=False).friction, displacement)
     pressure = np.array([s.manifold_pressure for s in states])
-    fuel = np.array([s.fuel for s in states]) * model.geometry.cylinders * speed / 2.0
+    fuel = np.array([s.fuel for s in states]) * engine.geometry.cylinders * speed / 2.0
     exhaust = np.array([s.exhaust_temperature for s in states])
-    slopes = [_torque_per_degree(model, speed, s.manifold_pressure, spark) for spark, s in zip((spark for spark, _ in held), states, strict=True)]
-    knocks = np.array([model.knock_spark(speed, float(p)) for p in pressure])
+    slopes = [_torque_per_degree(engine, speed, s.manifold_pressure, spark) for spark, s in zip((spark for spark, _ in held), states, strict=True)]
+    knocks = np.array([engine.knock_spark(speed, float(p)) for p in pressure])
     knock = float(knocks[min(len(pressure) - 1, sum(s > best for s, _ in held))])
-    remarks = [_end(model, held)]
+    remarks = [_end(engine, held)]
     if math.isnan(knock):
-        remarks.append(f"{model.name}: the model computes no knock. None of these sparks is checked for it")
+        remarks.append(f"{engine.name}: the model computes no knock. None of these sparks is checked for it")
     if np.ptp(exhaust) < UNMOVED:
         exhaust = np.full_like(exhaust, np.nan)
-        remarks.append(f"{model.name}: exhaust temperature does not answer to spark there, so none is shown")
+        remarks.append(f"{engine.name}: exhaust temperature does not answer to spark there, so none is shown")
     if torque <= 0.0:
         remarks.append("nothing is left at the crank: no fuel per work")
     strip = TradeOff(
-        model=model.name,
+        model=engine.name,
         speed=speed,
         torque=torque,
         best_spark=best,
@@ -193,7 +193,7 @@ def _strip(model: EngineModel, speed: float, net: float, best: float, ceiling: f
         spark=np.array([spark for spark, _ in held]),
         knock_limit=_known(knocks),
         manifold_pressure=pressure,
-        manifold_vacuum=barometer(model) - pressure,
+        manifold_vacuum=barometer(engine) - pressure,
         imep_variation=np.array([spread.variation for _, spread in held]),
         burned_fraction=np.array([s.burned_fraction for s in states]),
         half_burned=np.array([s.half_burned for s in states]),
@@ -203,7 +203,7 @@ def _strip(model: EngineModel, speed: float, net: float, best: float, ceiling: f
         torque_per_degree=np.array(slopes),
         knock_known=not math.isnan(knock),
     )
-    marks = _marks(strip, knocks=knocks, late=np.array([_past_limit(model, s) for s in states]))
+    marks = _marks(strip, knocks=knocks, late=np.array([_past_limit(engine, s) for s in states]))
     return strip.replace(remarks=(*bought(strip), *remarks), marks=marks)
 
 
@@ -212,9 +212,9 @@ def _known(knock: Floats | float) -> Floats:
     return np.where(np.isfinite(knock), knock, np.nan)
 
 
-def _past_limit(model: EngineModel, state: OperatingState) -> bool:
+def _past_limit(engine: EngineModel, state: OperatingState) -> bool:
     """Return whether a cycle burns later, or makes its exhaust hotter, than the sheet allows."""
-    limits = model.build.limits.si
+    limits = engine.build.limits.si
     return bool(state.half_burned > limits.latest_half_burned or state.exhaust_temperature > limits.hottest_exhaust)
 
 
@@ -249,17 +249,17 @@ def bought(strip: TradeOff) -> list[str]:
     ]
 
 
-def _torque_per_degree(model: EngineModel, speed: float, pressure: float, spark: float) -> float:
+def _torque_per_degree(engine: EngineModel, speed: float, pressure: float, spark: float) -> float:
     """Return how torque [N m] moves per degree of spark at a held pressure [Pa]."""
-    late, early = (model.state(speed, pressure, spark + by).net for by in (-HALF_STEP, HALF_STEP))
-    return torque_of_mean_pressure((early - late) / (2.0 * HALF_STEP), model.geometry.displacement)
+    late, early = (engine.state(speed, pressure, spark + by).net for by in (-HALF_STEP, HALF_STEP))
+    return torque_of_mean_pressure((early - late) / (2.0 * HALF_STEP), engine.geometry.displacement)
 
 
-def _end(model: EngineModel, held: Sequence[tuple[float, Spread]]) -> str:
+def _end(engine: EngineModel, held: Sequence[tuple[float, Spread]]) -> str:
     """Say why the line ends where it does."""
-    limits, last = model.build.limits.si, held[-1][1].mean
+    limits, last = engine.build.limits.si, held[-1][1].mean
     if last.half_burned > limits.latest_half_burned:
         return f"ends past half burned {limits.latest_half_burned:.0f} crank deg after top dead centre, the latest that the sheet allows"
     if last.exhaust_temperature > limits.hottest_exhaust:
         return f"ends past {limits.hottest_exhaust - 273.15:.0f} degC of exhaust, the hottest that the sheet allows"
-    return f"ends where {barometer(model) / 1e3:.0f} kPa of air no longer give the torque, or {held[0][0] - held[-1][0]:.0f} crank deg on"
+    return f"ends where {barometer(engine) / 1e3:.0f} kPa of air no longer give the torque, or {held[0][0] - held[-1][0]:.0f} crank deg on"

@@ -30,7 +30,7 @@ def run(options: argparse.Namespace) -> int:
     table = read_table(options.table) if options.table else None
     with progress_bar() as report:
         report("cures", 0.0)
-        ranking = rank_cures(build, engine=engine_kind("resolved"), table=table, gear=options.gear, against=options.against)
+        ranking = rank_cures(build, engine_of=engine_kind("resolved"), table=table, gear=options.gear, against=options.against)
     if options.json:
         print(json.dumps(ranking.to_dict(), indent=1, allow_nan=False))
     else:

@@ -69,7 +69,7 @@ def run(options: argparse.Namespace) -> int:
         kick=options.kick,
         noise=not options.steady_burns,
         seed=options.seed,
-        tables=tables,
+        engine_tables=tables,
     )
     if options.log:
         run.write(options.log)

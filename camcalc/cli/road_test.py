@@ -23,7 +23,7 @@ def run(options: argparse.Namespace) -> int:
 
     build = load_build(options.build)
     with progress_bar() as report:
-        plan = plan_road_test(build, engine=engine_kind("resolved"), progress=lambda share: report("road test", share))
+        plan = plan_road_test(build, engine_of=engine_kind("resolved"), progress=lambda share: report("road test", share))
     if options.json:
         print(json.dumps(plan.to_dict(), indent=1, allow_nan=False))
     else:

@@ -262,7 +262,7 @@ def slopes_stood(build: Any, table: Any) -> Any:
     from ..errors import CamcalcError
 
     try:
-        return slope_rule(build, table, tables=surge_tables(engine_kind("resolved")(build)))
+        return slope_rule(build, table, engine_tables=surge_tables(engine_kind("resolved")(build)))
     except CamcalcError as error:
         print(f"no slope limits from surge: {error}", file=sys.stderr)
         return None

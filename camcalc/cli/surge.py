@@ -88,7 +88,7 @@ def run(options: argparse.Namespace) -> int:
         for k, gear in enumerate(gears):
             report("gears", 0.8 + 0.2 * k / len(gears))
             try:
-                found.append(surge_risk(build, table, gear=gear, tables=tables, coupling=options.coupling, swing=swing))
+                found.append(surge_risk(build, table, gear=gear, engine_tables=tables, coupling=options.coupling, swing=swing))
             except NoSolutionError as error:
                 without.append(f"gear {gear}: {error.args[0]}")
         idle = idle_in_neutral(engine, table)
@@ -195,4 +195,4 @@ def draw(folder: Path, build: Any, table: Any, gears: list[int], tables: Any) ->
     from ..plot import plot_surge
 
     unit = build.vehicle.road_speed_unit
-    write_plots(folder, {f"surge_gear_{g}": plot_surge(surge_map(build, table, gear=g, tables=tables), road_speed_unit=unit) for g in gears})
+    write_plots(folder, {f"surge_gear_{g}": plot_surge(surge_map(build, table, gear=g, engine_tables=tables), road_speed_unit=unit) for g in gears})

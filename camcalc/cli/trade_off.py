@@ -58,11 +58,11 @@ def run(options: argparse.Namespace) -> int:
     return 0
 
 
-def ceiling_of_cell(model: EngineModel, speed: str, pressure: str) -> Quantity | None:
+def ceiling_of_cell(engine: EngineModel, speed: str, pressure: str) -> Quantity | None:
     """Return the ceiling of a cell, if it has one that spark can keep."""
     from ..advice.spark_limits import ceiling_column
     from ..advice.trade_off import PRESSURE, SPEED
     from ..units import quantity, to_si
 
-    (cell,) = ceiling_column(model, float(to_si(speed, "--speed", SPEED)), [float(to_si(pressure, "--manifold-pressure", PRESSURE))]).cells
+    (cell,) = ceiling_column(engine, float(to_si(speed, "--speed", SPEED)), [float(to_si(pressure, "--manifold-pressure", PRESSURE))]).cells
     return quantity(cell.ceiling, "crank_deg") if math.isfinite(cell.ceiling) and cell.floor <= cell.limit else None

@@ -220,8 +220,8 @@ def _shared(pair: tuple[Build, Build]) -> Shared:
     )
 
 
-def _side(kind: Callable[..., EngineModel], build: Build, other: Build, shared: Shared, say: Callable[[str, float], None]) -> _Side:
-    model = kind(build)
+def _side(engine_of: Callable[..., EngineModel], build: Build, other: Build, shared: Shared, say: Callable[[str, float], None]) -> _Side:
+    model = engine_of(build)
     in_drive = converter_build(build, other, model.geometry.displacement)[0]
     found = engine_figures(model, in_drive, shared, say)
     return _Side(model, in_drive, cam_figures(build) | found.figures, found.marks, found.ceilings, curves_of(model, found.ceilings))
@@ -255,7 +255,7 @@ def _tables(pair: tuple[Build, Build], sides: tuple[_Side, _Side], worst: list[W
 
 
 def _differences(
-    kind: Callable[..., EngineModel],
+    engine_of: Callable[..., EngineModel],
     sides: tuple[_Side, _Side],
     shared: Shared,
     worst: list[WorstCell | None],
@@ -269,7 +269,7 @@ def _differences(
             return {}  # the nominal is known already
         answers = []
         for k, side in enumerate(sides):
-            model = kind(side.model.build, Tolerances(**tolerances))
+            model = engine_of(side.model.build, Tolerances(**tolerances))
             answers.append(sampled_figures(model, side.in_drive, shared, side.figures, worst[k], points[k]))
         asked = [row for row in rows if row.name in answers[0]]
         return {row.name: stand_in(answers[1][row.name], row, 1) - stand_in(answers[0][row.name], row, 0) for row in asked}

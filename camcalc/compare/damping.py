@@ -74,18 +74,18 @@ def damping_points(build: Build, table: SparkTable, idle_speed: float) -> dict[s
     return {"cruise_damping": DampingPoint(tallest, cruise, table), "slow_damping": DampingPoint(shortest, idle_speed + IDLE_REACH, table)}
 
 
-def damping_at(model: EngineModel, point: DampingPoint) -> Damped:
+def damping_at(engine: EngineModel, point: DampingPoint) -> Damped:
     """Return the damping at a point of the level road."""
     speeds = whole.nodes_about(whole.SPEEDS, point.speed - SPEED_STEP, point.speed + SPEED_STEP)
     if not whole.SPEEDS[0] <= point.speed - SPEED_STEP <= point.speed + SPEED_STEP <= whole.SPEEDS[-1]:
         return _none(f"{point.speed * 60:.0f} rpm is beyond the speeds that surge is looked at")
     try:
-        pressure, spark = _expected(model, point)
+        pressure, spark = _expected(engine, point)
         # Only the cycles about the point are settled: a look-up takes no others.
         reach, turn = PRESSURE_REACH + PRESSURE_STEP, SPARK_REACH + SPARK_STEP
         pressures = whole.nodes_about(whole.PRESSURES, pressure - reach, pressure + reach)
-        tables = whole.engine_tables(model, speeds, pressures, whole.nodes_about(whole.SPARKS, spark - turn, spark + turn))
-        found = surge_risk(_rubbing(model), point.table, gear=point.gear, tables=tables, speeds=np.array([point.speed]), over_time=False)
+        tables = whole.engine_tables(engine, speeds, pressures, whole.nodes_about(whole.SPARKS, spark - turn, spark + turn))
+        found = surge_risk(_rubbing(engine), point.table, gear=point.gear, engine_tables=tables, speeds=np.array([point.speed]), over_time=False)
     except CamcalcError as error:
         return _none(error.args[0])
     return Damped(float(found.si.damping[0]), float(found.si.acceleration[0]), found.verdict[0], found.mark("damping", 0))
@@ -95,22 +95,22 @@ def _none(why: str) -> Damped:
     return Damped(math.nan, math.nan, why)
 
 
-def _expected(model: EngineModel, point: DampingPoint) -> tuple[float, float]:
+def _expected(engine: EngineModel, point: DampingPoint) -> tuple[float, float]:
     """Return the manifold pressure [Pa] and spark [crank deg] of the level road on the point's table, good enough to look around."""
     table, speed = point.table, point.speed
-    net = road_net_imep(model, speed, model.build.vehicle.gear_ratios[point.gear - 1])
-    pressure, spark = pressure_for_net_imep(model, speed, net, None), model.best_spark(speed, barometer(model))
+    net = road_net_imep(engine, speed, engine.build.vehicle.gear_ratios[point.gear - 1])
+    pressure, spark = pressure_for_net_imep(engine, speed, net, None), engine.best_spark(speed, barometer(engine))
     for _ in range(2):
         load = pressure
         if table.load_kind != "manifold pressure":
-            air = model.state(speed, pressure, spark).air
-            load = air if table.load_kind == "air charge" else air / air_charge_of(model.build, 1.0)
+            air = engine.state(speed, pressure, spark).air
+            load = air if table.load_kind == "air charge" else air / air_charge_of(engine.build, 1.0)
         spark = float(table.spark_at(speed, load))
-        pressure = pressure_for_net_imep(model, speed, net, spark, near=pressure)
+        pressure = pressure_for_net_imep(engine, speed, net, spark, near=pressure)
     return pressure, spark
 
 
-def _rubbing(model: EngineModel) -> Build:
+def _rubbing(engine: EngineModel) -> Build:
     """Return the model's build with the friction of its tolerances, which its cycles do not hold."""
-    build, factor = model.build, model.tolerances.friction
+    build, factor = engine.build, engine.tolerances.friction
     return build if factor == 1.0 else build.replace(engine=build.engine.replace(friction_factor=factor * build.engine.friction_factor))

@@ -81,24 +81,24 @@ def cam_figures(build: Build) -> dict[str, float]:
     return found
 
 
-def idling(model: EngineModel, speed: float, *, drive: bool = False, near: float = math.nan) -> Idling:
+def idling(engine: EngineModel, speed: float, *, drive: bool = False, near: float = math.nan) -> Idling:
     """Return the idle at a speed [rev/s], accessories off; ``near`` is a manifold pressure [Pa] to start from."""
-    wanted = model.build.idle.si
-    load = load_terms(model, speed, drive=drive, accessories=False).total
+    wanted = engine.build.idle.si
+    load = load_terms(engine, speed, drive=drive, accessories=False).total
     try:
-        pressure = pressure_for_net_imep(model, speed, load, None, offset=wanted.spark_reserve, earliest=wanted.earliest_spark, near=near)
+        pressure = pressure_for_net_imep(engine, speed, load, None, offset=wanted.spark_reserve, earliest=wanted.earliest_spark, near=near)
     except NoSolutionError:
         return Idling(math.nan, math.nan, math.nan, math.nan)
-    spark = idle_spark(model.build, model.best_spark(speed, pressure))
-    state = model.state(speed, pressure, spark)
-    return Idling(pressure, barometer(model) - pressure, state.burned_fraction, imep_variation(model, speed, pressure, spark))
+    spark = idle_spark(engine.build, engine.best_spark(speed, pressure))
+    state = engine.state(speed, pressure, spark)
+    return Idling(pressure, barometer(engine) - pressure, state.burned_fraction, imep_variation(engine, speed, pressure, spark))
 
 
-def _idle_figures(model: EngineModel, in_drive: Build, shared: Shared) -> dict[str, float]:
-    own = model.build.idle.si.speed
-    neutral = idling(model, own)
-    equal = neutral if own == shared.equal_speed else idling(model, shared.equal_speed, near=neutral.pressure)
-    drive = idling(model.asking(in_drive), own, drive=True, near=neutral.pressure)
+def _idle_figures(engine: EngineModel, in_drive: Build, shared: Shared) -> dict[str, float]:
+    own = engine.build.idle.si.speed
+    neutral = idling(engine, own)
+    equal = neutral if own == shared.equal_speed else idling(engine, shared.equal_speed, near=neutral.pressure)
+    drive = idling(engine.asking(in_drive), own, drive=True, near=neutral.pressure)
     return {
         "vacuum": neutral.vacuum,
         "burned_fraction": neutral.burned_fraction,
@@ -109,36 +109,36 @@ def _idle_figures(model: EngineModel, in_drive: Build, shared: Shared) -> dict[s
     }
 
 
-def _road_figures(model: EngineModel, gear: int, sampled: int) -> tuple[dict[str, float], dict[str, Mark | None]]:
+def _road_figures(engine: EngineModel, gear: int, sampled: int) -> tuple[dict[str, float], dict[str, Mark | None]]:
     """Return the figures of a gear, and which are an end of the search."""
-    found = reversion_in_gear(model, gear)
+    found = reversion_in_gear(engine, gear)
     below = found.si.unstable_below if found.held else FASTEST  # a gear that holds the car nowhere is uneven everywhere
-    figures = {f"unstable_road_speed_{gear}": below * road_speed_per_rev(model.build, gear)}
+    figures = {f"unstable_road_speed_{gear}": below * road_speed_per_rev(engine.build, gear)}
     figures |= {"unstable_below": below} if gear == sampled else {}
     return figures, dict.fromkeys(figures, found.mark("unstable_below") if found.held else Mark.OR_MORE)
 
 
-def _air_figures(model: EngineModel, shared: Shared) -> dict[str, float]:
+def _air_figures(engine: EngineModel, shared: Shared) -> dict[str, float]:
     return {
-        f"air_{k}_{j}": _answer(lambda s=speed, p=load: model.state(s, p, model.best_spark(s, p)).air)  # type: ignore[misc]
+        f"air_{k}_{j}": _answer(lambda s=speed, p=load: engine.state(s, p, engine.best_spark(s, p)).air)  # type: ignore[misc]
         for j, load in enumerate(shared.air_loads)
         for k, speed in enumerate(shared.air_speeds)
     }
 
 
-def window_of(model: EngineModel) -> tuple[InjectionPoint | None, str]:
+def window_of(engine: EngineModel) -> tuple[InjectionPoint | None, str]:
     """Return the injection window at the cruise that headlines use, and why there is none or which strategy it is of."""
-    build = model.build
+    build = engine.build
     if build.fuel.system != "sequential port":
         return None, DOES_NOT_APPLY[build.fuel.system]
     if build.injector is None:
         return None, "the sheet has no [injector]"
-    point = point_at(model, *CRUISE)
+    point = point_at(engine, *CRUISE)
     return point, point.strategy
 
 
-def _window_width(model: EngineModel) -> float:
-    point, _ = window_of(model)
+def _window_width(engine: EngineModel) -> float:
+    point, _ = window_of(engine)
     return math.nan if point is None else point.earliest - point.latest
 
 
@@ -165,20 +165,20 @@ class EngineFigures(NamedTuple):
     ceilings: SparkCeilings
 
 
-def engine_figures(model: EngineModel, in_drive: Build, shared: Shared, say: Callable[[str, float], None]) -> EngineFigures:
+def engine_figures(engine: EngineModel, in_drive: Build, shared: Shared, say: Callable[[str, float], None]) -> EngineFigures:
     """Return every figure that needs the engine to run but no spark table; ``say`` is told what and the share done."""
     say("idle", 0.0)
-    found = _idle_figures(model, in_drive, shared) | {"lowest_steady_speed": lowest_idle(model)}
+    found = _idle_figures(engine, in_drive, shared) | {"lowest_steady_speed": lowest_idle(engine)}
     marks = {"lowest_steady_speed": lowest_mark(found["lowest_steady_speed"])}
     for k, gear in enumerate(shared.gears):
         say("reversion", 0.2 + 0.5 * k / len(shared.gears))
-        figures, own = _road_figures(model, gear, shared.sampled_gear)
+        figures, own = _road_figures(engine, gear, shared.sampled_gear)
         found, marks = found | figures, marks | own
     say("trapped air and injection", 0.7)
-    found |= _air_figures(model, shared)
-    found["window_width"] = _window_width(model)
+    found |= _air_figures(engine, shared)
+    found["window_width"] = _window_width(engine)
     say("spark ceilings", 0.75)
-    ceilings = spark_ceilings(model)
+    ceilings = spark_ceilings(engine)
     worst = worst_cell(ceilings)
     found["worst_ceiling"] = math.nan if worst is None else worst.ceiling
     marks["worst_ceiling"] = Mark.NONE_FOUND if worst is None else worst.mark
@@ -186,35 +186,35 @@ def engine_figures(model: EngineModel, in_drive: Build, shared: Shared, say: Cal
 
 
 def sampled_figures(
-    model: EngineModel, in_drive: Build, shared: Shared, nominal: Mapping[str, float], worst: WorstCell | None, points: Mapping[str, DampingPoint]
+    engine: EngineModel, in_drive: Build, shared: Shared, nominal: Mapping[str, float], worst: WorstCell | None, points: Mapping[str, DampingPoint]
 ) -> dict[str, float]:
     """Return the figures that have bands, under the model's own tolerances; searches begin at the nominal."""
     gear = shared.sampled_gear
-    found = _idle_figures(model, in_drive, shared) | {"lowest_steady_speed": lowest_idle(model)}
-    found["unstable_below"] = unstable_near(model, gear, nominal["unstable_below"])
-    found[f"unstable_road_speed_{gear}"] = found["unstable_below"] * road_speed_per_rev(model.build, gear)
-    found |= _air_figures(model, shared)
-    found["window_width"] = _window_width(model)
+    found = _idle_figures(engine, in_drive, shared) | {"lowest_steady_speed": lowest_idle(engine)}
+    found["unstable_below"] = unstable_near(engine, gear, nominal["unstable_below"])
+    found[f"unstable_road_speed_{gear}"] = found["unstable_below"] * road_speed_per_rev(engine.build, gear)
+    found |= _air_figures(engine, shared)
+    found["window_width"] = _window_width(engine)
     found["worst_ceiling"] = math.nan
     if worst is not None:
-        found["worst_ceiling"] = ceiling_column(model, worst.speed, [worst.pressure]).cells[0].ceiling
+        found["worst_ceiling"] = ceiling_column(engine, worst.speed, [worst.pressure]).cells[0].ceiling
     for name, point in points.items():
-        found |= damping_at(model, point).figures(name)
+        found |= damping_at(engine, point).figures(name)
     return found
 
 
-def unstable_near(model: EngineModel, gear: int, expected: float) -> float:
+def unstable_near(engine: EngineModel, gear: int, expected: float) -> float:
     """Return the speed [rev/s] below which IMEP varies too much on the level road, sought from an expected one up or down.
 
     NaN, expected or found: even down to the slowest. As ``reversion_in_gear`` near an edge, in less than half the time.
     """
-    ratio, limit = model.build.vehicle.gear_ratios[gear - 1], model.build.limits.stability
+    ratio, limit = engine.build.vehicle.gear_ratios[gear - 1], engine.build.limits.stability
     pressure = math.nan
 
     def even(speed: float) -> bool:
         nonlocal pressure
         try:
-            point = road_point(model, speed, ratio, near=pressure)
+            point = road_point(engine, speed, ratio, near=pressure)
         except NoSolutionError:
             return False
         pressure = point.pressure
@@ -246,14 +246,14 @@ def _edge_near(good: Callable[[float], bool], start: float, *, step: float, ends
     return low, high
 
 
-def curves_of(model: EngineModel, ceilings: SparkCeilings) -> dict[str, Array]:
+def curves_of(engine: EngineModel, ceilings: SparkCeilings) -> dict[str, Array]:
     """Return what the plots draw, inner units: idle vacuum over speed, burned gas over speed, ceilings at light load over speed."""
     light = ceilings.si.ceiling[ceilings.si.manifold_pressure <= LIGHT_LOAD + 1.0]
     known = np.where(np.isfinite(light), light, np.inf).min(axis=0)
     # From high speed down: the easy end first, each point the start of the next.
-    burned = [_answer(lambda s=s: _burned(model, s)) for s in map(float, BURNED_SPEEDS[::-1])]  # type: ignore[misc]
+    burned = [_answer(lambda s=s: _burned(engine, s)) for s in map(float, BURNED_SPEEDS[::-1])]  # type: ignore[misc]
     return {
-        "vacuum": np.array([idling(model, float(s)).vacuum for s in IDLE_SPEEDS]),
+        "vacuum": np.array([idling(engine, float(s)).vacuum for s in IDLE_SPEEDS]),
         "burned_fraction": np.array(burned[::-1]),
         "ceiling": np.where(np.isfinite(known), known, np.nan),
     }
@@ -269,9 +269,9 @@ def road_speed_per_rev(build: Build, gear: int) -> float:
     return road_speed(build.vehicle, 1.0, build.vehicle.gear_ratios[gear - 1])
 
 
-def _burned(model: EngineModel, speed: float) -> float:
+def _burned(engine: EngineModel, speed: float) -> float:
     """Return the burned fraction the plot shows; nothing where the cycle makes no work."""
-    state = model.state(speed, *BURNED_AT)
+    state = engine.state(speed, *BURNED_AT)
     return state.burned_fraction if state.gross > 0.0 else math.nan
 
 

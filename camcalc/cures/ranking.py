@@ -21,7 +21,7 @@ from ..cycle.load_axis import load_of
 from ..cycle.models import engine_kind
 from ..cycle.operating import EngineModel, pressure_for_net_imep
 from ..cycle.work_variation import imep_variation, work_spread
-from ..drive.engine_loop import engine_of, loop_point
+from ..drive.engine_loop import engine_side_of, loop_point
 from ..drive.level_road import level_road
 from ..drive.risk import surge_risk
 from ..drive.surge import PEAK_TO_PEAK, surge_at, swing_marks
@@ -135,7 +135,7 @@ class _Tried(NamedTuple):
 def rank_cures(
     build: Build,
     *,
-    engine: Callable[[Build], EngineModel] | None = None,
+    engine_of: Callable[[Build], EngineModel] | None = None,
     table: SparkTable | None = None,
     gear: int | None = None,
     against: str | None = None,
@@ -145,7 +145,7 @@ def rank_cures(
     Parameters
     ----------
     build : Build
-    engine : callable
+    engine_of : callable
         From a build to its engine model; the resolved cycle when left out.
     table : SparkTable
         FINAL spark, for damping and shaking; the sheet's own when left out. Without any these stay blank.
@@ -169,13 +169,13 @@ def rank_cures(
     Examples
     --------
     >>> from camcalc import QuickEngine, load_build
-    >>> found = rank_cures(load_build("examples/quarry-road/build.toml"), engine=QuickEngine, against="cruise")
+    >>> found = rank_cures(load_build("examples/quarry-road/build.toml"), engine_of=QuickEngine, against="cruise")
     >>> found.cures[0].name, found.cures[-1].notes
     ('cam retarded', ('there is no converter',))
     """
-    if engine is None:
-        engine = engine_kind("resolved")
-    model = engine(build)
+    if engine_of is None:
+        engine_of = engine_kind("resolved")
+    model = engine_of(build)
     if gear is not None and gear not in range(1, len(build.vehicle.gear_ratios) + 1):
         raise InputError("gear", came=str(gear), expected=f"1 to {len(build.vehicle.gear_ratios)}", fix="count gears from 1 as in [vehicle] gear_ratios")
     gear, speed, swings = _place(model, gear)
@@ -183,7 +183,7 @@ def rank_cures(
         table = read_table(build.spark_table)
     as_is = Change("none", "the build as it is", "", build, gear)
     v = road_speed(build.vehicle, speed, build.vehicle.gear_ratios[gear - 1])
-    base, *tried = _try_all(engine, [as_is, *changes_of(build, gear)], table, v)
+    base, *tried = _try_all(engine_of, [as_is, *changes_of(build, gear)], table, v)
     if math.isnan(base.figures.si.idle_variation) and math.isnan(base.figures.si.cruise_variation):
         raise NoSolutionError("; ".join(base.notes), fix="raise the idle speed, take overlap out, or take a lower gear")
     troubles = _troubles(build, base.figures.si)
@@ -211,7 +211,7 @@ def _order(cure: Cure) -> tuple[bool, float, float, str]:
     return (math.isnan(removes), 0.0 if math.isnan(removes) else -round(removes, 4), 0.0 if math.isnan(mean) else -mean, cure.name)
 
 
-def cycle_speed_change(model: EngineModel, speed: float, pressure: float, spark: float) -> float:
+def cycle_speed_change(engine: EngineModel, speed: float, pressure: float, spark: float) -> float:
     """Return the r.m.s. change of crank speed [rev/s] over one cycle by uneven work alone, clutch out; speed rev/s, pressure Pa, spark crank deg.
 
     Notes
@@ -219,30 +219,30 @@ def cycle_speed_change(model: EngineModel, speed: float, pressure: float, spark:
     Each firing's work is off by its own standard deviation, independent of the last; the crank keeps what it gets: sqrt(cylinders) deviation
     V / (J omega). Over many cycles governor, throttle and friction pull the speed back, which this leaves out.
     """
-    deviation = work_spread(model, speed, pressure, spark).deviation * model.geometry.swept
+    deviation = work_spread(engine, speed, pressure, spark).deviation * engine.geometry.swept
     omega = 2.0 * math.pi * speed
-    return math.sqrt(model.geometry.cylinders) * deviation / (model.build.engine.si.rotating_inertia * omega) / (2.0 * math.pi)
+    return math.sqrt(engine.geometry.cylinders) * deviation / (engine.build.engine.si.rotating_inertia * omega) / (2.0 * math.pi)
 
 
-def _place(model: EngineModel, gear: int | None) -> tuple[int, float, bool]:
+def _place(engine: EngineModel, gear: int | None) -> tuple[int, float, bool]:
     """Return gear and crank speed [rev/s] at which the road is looked at, and whether the charge swings there."""
-    vehicle, speed = model.build.vehicle, model.build.idle.si.speed + IDLE_REACH
+    vehicle, speed = engine.build.vehicle, engine.build.idle.si.speed + IDLE_REACH
     gears = sorted(vehicle.smooth_gears, reverse=True)
     for g in gears if gear is None else [gear]:
         try:
-            if road_point(model, speed, vehicle.gear_ratios[g - 1]).variation > NORMAL_RUNNING:
+            if road_point(engine, speed, vehicle.gear_ratios[g - 1]).variation > NORMAL_RUNNING:
                 return g, speed, True
         except NoSolutionError:
             continue
     return gears[0] if gear is None else gear, CRUISE, False
 
 
-def _try_all(engine: Callable[[Build], EngineModel], changes: Sequence[Change], table: SparkTable | None, v: float) -> list[_Tried]:
+def _try_all(engine_of: Callable[[Build], EngineModel], changes: Sequence[Change], table: SparkTable | None, v: float) -> list[_Tried]:
     """Return every change with its figures at a road speed [m/s]; a fresh engine for each, so that like sheets give like numbers."""
     roads: dict[str, RoadPoint | str] = {}
     for c in changes:
         try:
-            roads[c.name] = c.reason or _road(engine(c.build), c, v)
+            roads[c.name] = c.reason or _road(engine_of(c.build), c, v)
         except NoSolutionError as error:
             roads[c.name] = str(error.args[0])
     tables: dict[str, EngineTables] = {}
@@ -252,81 +252,81 @@ def _try_all(engine: Callable[[Build], EngineModel], changes: Sequence[Change], 
         for group in ([c for c in changes if c.build.cam is own], *([c] for c in changes if c.build.cam is not own)):
             points = [p for c in group if isinstance(p := roads.get(c.name), RoadPoint)]
             if points:
-                tables.update(dict.fromkeys([c.name for c in group], _tables_around(engine(group[0].build), points, table)))
+                tables.update(dict.fromkeys([c.name for c in group], _tables_around(engine_of(group[0].build), points, table)))
     missing: dict[str, Any] = dict.fromkeys(CureFigures.measures())
     nothing = CureFigures(**missing)
-    return [_Tried(c, nothing, (c.reason,)) if c.reason else _tried(engine, c, roads[c.name], v, table, tables.get(c.name)) for c in changes]
+    return [_Tried(c, nothing, (c.reason,)) if c.reason else _tried(engine_of, c, roads[c.name], v, table, tables.get(c.name)) for c in changes]
 
 
-def _road(model: EngineModel, change: Change, v: float) -> RoadPoint:
+def _road(engine: EngineModel, change: Change, v: float) -> RoadPoint:
     """Return the level road at a road speed [m/s], through a clutch or an open converter, at best-torque spark."""
-    build = model.build
+    build = engine.build
     ratio = build.vehicle.gear_ratios[change.gear - 1]
     turbine = v / road_speed(build.vehicle, 1.0, ratio)
     if change.coupling == "locked":
-        return road_point(model, turbine, ratio)
+        return road_point(engine, turbine, ratio)
     converter = converter_of(build.vehicle)
     speed = engine_speed_through(converter, turbine_speed=turbine, turbine_torque=engine_torque_on_road(build, turbine, ratio))
     torque = converter_point(converter, engine_speed=speed, turbine_speed=turbine).engine_torque
-    net = mean_pressure_of_torque(torque, model.geometry.displacement) + load_terms(model, speed, drive=False, accessories=False).friction
-    pressure = pressure_for_net_imep(model, speed, net, None)
-    spark = model.best_spark(speed, pressure)
-    state = model.state(speed, pressure, spark)
-    return RoadPoint(speed, pressure, spark, state.burned_fraction, state.blow_back / state.trapped, imep_variation(model, speed, pressure, spark))
+    net = mean_pressure_of_torque(torque, engine.geometry.displacement) + load_terms(engine, speed, drive=False, accessories=False).friction
+    pressure = pressure_for_net_imep(engine, speed, net, None)
+    spark = engine.best_spark(speed, pressure)
+    state = engine.state(speed, pressure, spark)
+    return RoadPoint(speed, pressure, spark, state.burned_fraction, state.blow_back / state.trapped, imep_variation(engine, speed, pressure, spark))
 
 
-def _tables_around(model: EngineModel, points: Sequence[RoadPoint], table: SparkTable) -> EngineTables:
+def _tables_around(engine: EngineModel, points: Sequence[RoadPoint], table: SparkTable) -> EngineTables:
     """Tabulate the nodes of the whole grid that lie around some points: what is looked up there is the same, in a fraction of the time."""
     pressures = np.array([p.pressure for p in points])
-    sparks = [_table_spark(model, table, p) for p in points]
+    sparks = [_table_spark(engine, table, p) for p in points]
     return engine_tables(
-        model,
+        engine,
         nodes_about(SPEEDS, min(p.speed for p in points) - AROUND_SPEED, max(p.speed for p in points) + AROUND_SPEED),
         nodes_about(PRESSURES, pressures.min() - BELOW, pressures.max() + ABOVE),
         nodes_about(SPARKS, min(sparks) - AROUND_SPARK, max(sparks) + AROUND_SPARK),
     )
 
 
-def _table_spark(model: EngineModel, table: SparkTable, point: RoadPoint) -> float:
-    load = load_of(model, point.speed, point.pressure, point.spark, table.load_kind)
+def _table_spark(engine: EngineModel, table: SparkTable, point: RoadPoint) -> float:
+    load = load_of(engine, point.speed, point.pressure, point.spark, table.load_kind)
     return float(table.spark_at(point.speed, load))
 
 
 def _tried(
-    engine: Callable[[Build], EngineModel], change: Change, road: RoadPoint | str, v: float, table: SparkTable | None, tables: EngineTables | None
+    engine_of: Callable[[Build], EngineModel], change: Change, road: RoadPoint | str, v: float, table: SparkTable | None, engine_tables: EngineTables | None
 ) -> _Tried:
     """Return the figures of a change; each part on an engine that remembers nothing else, so that equal sheets give equal numbers."""
     found: dict[str, Any] = dict.fromkeys(CureFigures.measures(), math.nan)
     notes = []
     try:
-        found |= _idle(engine(change.build))
+        found |= _idle(engine_of(change.build))
     except NoSolutionError as error:
         notes.append(str(error.args[0]))
     if isinstance(road, str):
         return _Tried(change, CureFigures(**found), (*notes, road))
-    model = engine(change.build)
+    model = engine_of(change.build)
     fuel = model.state(road.speed, road.pressure, road.spark).fuel * model.geometry.cylinders * road.speed / 2.0
     found |= {"speed": road.speed, "cruise_variation": road.variation, "cruise_fuel": fuel / v}
-    if table is not None and tables is not None:
-        shaken, note = _shaken(change, road.speed, v, table, tables)
+    if table is not None and engine_tables is not None:
+        shaken, note = _shaken(change, road.speed, v, table, engine_tables)
         found |= shaken
         notes += [note] if note else []
     return _Tried(change, CureFigures(**found).replace(marks=swing_marks(found["frequency"])), tuple(notes))
 
 
-def _shaken(change: Change, speed: float, v: float, table: SparkTable, tables: EngineTables) -> tuple[dict[str, float], str]:
+def _shaken(change: Change, speed: float, v: float, table: SparkTable, engine_tables: EngineTables) -> tuple[dict[str, float], str]:
     """Return what shakes and damps at a crank speed [rev/s], road speed [m/s], or why that is not known."""
     try:
         if change.coupling == "converter":
-            return _open_converter(change, speed, v, table, tables), ""
+            return _open_converter(change, speed, v, table, engine_tables), ""
         at = np.array([speed])
-        surge = surge_risk(change.build, table, gear=change.gear, tables=tables, speeds=at, over_time=False)
+        surge = surge_risk(change.build, table, gear=change.gear, engine_tables=engine_tables, speeds=at, over_time=False)
     except CamcalcError as error:
         return {}, " ".join(str(error).split())
     return {name: float(getattr(surge.si, name)[0]) for name in ("frequency", "damping", "acceleration")}, ""
 
 
-def _open_converter(change: Change, speed: float, v: float, table: SparkTable, tables: EngineTables) -> dict[str, float]:
+def _open_converter(change: Change, speed: float, v: float, table: SparkTable, engine_tables: EngineTables) -> dict[str, float]:
     """Return the same behind an open converter, whose slip may leave a swing that only some parts of the loop keep up: parts are not taken out.
 
     Raises
@@ -335,25 +335,25 @@ def _open_converter(change: Change, speed: float, v: float, table: SparkTable, t
         If nothing swings at all, or no cycle runs there.
     """
     build, limits = change.build, change.build.limits
-    engine, driveline = engine_of(build, tables), driveline_of(build, change.gear, locked=False)
-    pressure, turbine = level_road(build, engine, driveline, table, speed, change.gear, "converter")
-    point = None if math.isnan(pressure) else loop_point(engine, table, speed, pressure)
+    engine_side, driveline = engine_side_of(build, engine_tables), driveline_of(build, change.gear, locked=False)
+    pressure, turbine = level_road(build, engine_side, driveline, table, speed, change.gear, "converter")
+    point = None if math.isnan(pressure) else loop_point(engine_side, table, speed, pressure)
     if point is None:
         raise NoSolutionError("no cycle that settles holds the car on this table's spark")
     space = converter_space(driveline, coupling_of(converter_of(build.vehicle), engine_speed=speed, turbine_speed=turbine), v)
     jitter = limits.load_jitter * point.blow_back * pressure
-    surge = surge_at(space, engine, point, jitter=jitter, speed_jitter=2.0 * math.pi * limits.si.speed_jitter, slopes=False)
+    surge = surge_at(space, engine_side, point, jitter=jitter, speed_jitter=2.0 * math.pi * limits.si.speed_jitter, slopes=False)
     return {"frequency": surge.frequency, "damping": surge.damping, "acceleration": surge.total}
 
 
-def _idle(model: EngineModel) -> dict[str, float]:
+def _idle(engine: EngineModel) -> dict[str, float]:
     """Return the idle's figures: in drive with a converter, where it is loaded, else in neutral."""
-    idle = idle_state(model, drive=model.build.vehicle.transmission == "converter").si
+    idle = idle_state(engine, drive=engine.build.vehicle.transmission == "converter").si
     return {
         "idle_variation": idle.imep_variation,
         "idle_vacuum": idle.manifold_vacuum,
-        "idle_speed_change": cycle_speed_change(model, idle.speed, idle.manifold_pressure, idle.spark),
-        "idle_fuel": idle.fuel_flow * model.fuel.density,
+        "idle_speed_change": cycle_speed_change(engine, idle.speed, idle.manifold_pressure, idle.spark),
+        "idle_fuel": idle.fuel_flow * engine.fuel.density,
     }
 
 

@@ -46,12 +46,12 @@ class EngineTables(NamedTuple):
         return dict(zip(FIELDS, map(float, found), strict=True))
 
 
-def engine_tables(model: EngineModel, speeds: Array = SPEEDS, pressures: Array = PRESSURES, sparks: Array = SPARKS) -> EngineTables:
+def engine_tables(engine: EngineModel, speeds: Array = SPEEDS, pressures: Array = PRESSURES, sparks: Array = SPARKS) -> EngineTables:
     """Tabulate an engine model; loads at and above the barometer are left out."""
-    pressures = pressures[pressures < barometer(model)]
+    pressures = pressures[pressures < barometer(engine)]
 
     def sheet(speed: float) -> Array:
-        own = model.fresh()
+        own = engine.fresh()
         out = np.full((len(FIELDS), pressures.size, sparks.size), np.nan)
         alive = list(range(sparks.size))
         # From high load down, the easy end first; a spark whose cycles die at one load has none at lighter ones.

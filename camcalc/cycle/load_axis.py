@@ -34,16 +34,16 @@ def air_charge_of(build: Build, relative_charge: float) -> float:
     return float(relative_charge * geometry_of(build.engine).swept * limits.reference_pressure / (AIR_GAS_CONSTANT * limits.reference_temperature))
 
 
-def load_of(model: EngineModel, speed: float, pressure: float, spark: float, kind: str) -> float:
+def load_of(engine: EngineModel, speed: float, pressure: float, spark: float, kind: str) -> float:
     """Return a load [Pa, kg or ratio] by its kind, at a speed [rev/s], manifold pressure [Pa] and spark [crank deg before top dead centre]."""
     _check(kind)
     if kind == "manifold pressure":
         return pressure
-    air = model.state(speed, pressure, spark).air
-    return air if kind == "air charge" else air / air_charge_of(model.build, 1.0)
+    air = engine.state(speed, pressure, spark).air
+    return air if kind == "air charge" else air / air_charge_of(engine.build, 1.0)
 
 
-def pressure_of_load(model: EngineModel, speed: float, load: float, spark: float, kind: str) -> float:
+def pressure_of_load(engine: EngineModel, speed: float, load: float, spark: float, kind: str) -> float:
     """Return the manifold pressure [Pa] that gives a load at a speed and spark.
 
     Raises
@@ -56,15 +56,15 @@ def pressure_of_load(model: EngineModel, speed: float, load: float, spark: float
     _check(kind)
     if kind == "manifold pressure":
         return load
-    top = barometer(model)
-    most = load_of(model, speed, top, spark, kind)
+    top = barometer(engine)
+    most = load_of(engine, speed, top, spark, kind)
     if load > most:
         raise NoSolutionError(f"a load of {_words(load, kind)} is beyond reach at {speed * 60:.0f} rpm; the most is {_words(most, kind)}", reachable=most)
     low = top
     while low > LEAST_PRESSURE:
         low *= 0.8
-        if load_of(model, speed, low, spark, kind) <= load:
-            return float(toms748(lambda p: load_of(model, speed, p, spark, kind) - load, low, top, xtol=10.0, rtol=1e-6))
+        if load_of(engine, speed, low, spark, kind) <= load:
+            return float(toms748(lambda p: load_of(engine, speed, p, spark, kind) - load, low, top, xtol=10.0, rtol=1e-6))
     raise NoSolutionError(f"a load of {_words(load, kind)} is too light at {speed * 60:.0f} rpm: no cycle runs so", reachable=None)
 
 

@@ -118,7 +118,7 @@ CLOSE = 2e-4
 
 
 def pressure_for_net_imep(
-    model: EngineModel, speed: float, net: float, spark: float | None, *, offset: float = 0.0, earliest: float = math.inf, near: float = math.nan
+    engine: EngineModel, speed: float, net: float, spark: float | None, *, offset: float = 0.0, earliest: float = math.inf, near: float = math.nan
 ) -> float:
     """Return the manifold pressure [Pa] that gives a net IMEP [Pa], with torque rising through it.
 
@@ -134,10 +134,10 @@ def pressure_for_net_imep(
 
     def short(pressure: float) -> float:
         if pressure not in known:
-            known[pressure] = model.net_imep(speed, pressure, spark, offset=offset, earliest=earliest) - net
+            known[pressure] = engine.net_imep(speed, pressure, spark, offset=offset, earliest=earliest) - net
         return known[pressure]
 
-    high = barometer(model)
+    high = barometer(engine)
     if not math.isnan(near):
         found = _secant(short, min(near, high), high, CLOSE * abs(net))
         if found is not None:
@@ -192,14 +192,14 @@ def _narrowed(short: Callable[[float], float], low: float, high: float, close: f
     return middle
 
 
-def barometer(model: EngineModel) -> float:
+def barometer(engine: EngineModel) -> float:
     """Return the air pressure at the model's site [Pa]."""
     from ..engine.atmosphere import barometer_of
 
-    return barometer_of(model.build.site)
+    return barometer_of(engine.build.site)
 
 
-def refuse_teaching(model: EngineModel, what: str) -> None:
+def refuse_teaching(engine: EngineModel, what: str) -> None:
     """Raise where a model for teaching is asked for what somebody would run an engine on.
 
     Raises
@@ -207,5 +207,5 @@ def refuse_teaching(model: EngineModel, what: str) -> None:
     InputError
         If the model is for teaching only; ``what`` names the thing asked for.
     """
-    if model.teaching_only:
-        raise InputError("model", came=model.name, expected=f"a model that knows knock, for {what}", fix="leave --model out: the resolved cycle is the default")
+    if engine.teaching_only:
+        raise InputError("model", came=engine.name, expected=f"a model that knows knock, for {what}", fix="leave --model out: resolved is the default")

@@ -26,23 +26,23 @@ class Spread(NamedTuple):
         return self.deviation / self.mean.gross if self.mean.gross > 0.0 else math.inf
 
 
-def dilution_noise(model: EngineModel) -> float:
+def dilution_noise(engine: EngineModel) -> float:
     """Return the spread (standard deviation over mean) of the burned fraction from cycle to cycle."""
-    return float(model.build.limits.dilution_noise * model.tolerances.dilution_noise)
+    return float(engine.build.limits.dilution_noise * engine.tolerances.dilution_noise)
 
 
-def work_spread(model: EngineModel, speed: float, pressure: float, spark: float, *, noise: float | None = None) -> Spread:
+def work_spread(engine: EngineModel, speed: float, pressure: float, spark: float, *, noise: float | None = None) -> Spread:
     """Return the mean cycle and how much its work spreads: dilution noise through the model's own torque, and what a clean charge keeps.
 
     Speed rev/s, pressure Pa, spark crank deg before top dead centre.
     """
-    mean = model.state(speed, pressure, spark)
-    step = max((dilution_noise(model) if noise is None else noise) * mean.burned_fraction, 1e-4)
-    weak = model.state(speed, pressure, spark, burned_fraction=min(mean.burned_fraction + step, 0.95))
-    strong = model.state(speed, pressure, spark, burned_fraction=max(mean.burned_fraction - step, 0.0))
+    mean = engine.state(speed, pressure, spark)
+    step = max((dilution_noise(engine) if noise is None else noise) * mean.burned_fraction, 1e-4)
+    weak = engine.state(speed, pressure, spark, burned_fraction=min(mean.burned_fraction + step, 0.95))
+    strong = engine.state(speed, pressure, spark, burned_fraction=max(mean.burned_fraction - step, 0.0))
     return Spread(mean, math.hypot((strong.gross - weak.gross) / 2.0, BASE_VARIATION * mean.gross))
 
 
-def imep_variation(model: EngineModel, speed: float, pressure: float, spark: float, *, noise: float | None = None) -> float:
+def imep_variation(engine: EngineModel, speed: float, pressure: float, spark: float, *, noise: float | None = None) -> float:
     """Return the coefficient of variation of gross IMEP, the one the textbook limit of 10 % stands on (Heywood 1988, section 9.4)."""
-    return work_spread(model, speed, pressure, spark, noise=noise).variation
+    return work_spread(engine, speed, pressure, spark, noise=noise).variation

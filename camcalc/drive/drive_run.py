@@ -15,7 +15,7 @@ from ..errors import InputError, did_you_mean
 from ..results import Measure, Record, measure
 from ..units import Bounds, to_si
 from ..vehicle.driveline import driveline_of
-from .engine_loop import engine_of, tables_of
+from .engine_loop import engine_side_of, tables_of
 from .run_setup import PEDAL_STEP, STEP, filled_tables, opening_of, openings, pedal_opening, plant_of, start_of, state_of
 from .surge import BAND, PEAK_TO_PEAK, grade
 from .time_kernel import Signals, run_kernel
@@ -185,7 +185,7 @@ def simulate_drive(
     kick: Quantity | str = "0 rpm",
     noise: bool = True,
     seed: int = 1,
-    tables: EngineTables | None = None,
+    engine_tables: EngineTables | None = None,
 ) -> DriveRun:
     """Drive on the level over time.
 
@@ -212,7 +212,7 @@ def simulate_drive(
         How far the crank starts from the settled speed.
     noise : bool
         Whether burns vary and signals jitter, drawn anew each firing and cycle from ``seed``.
-    tables : EngineTables
+    engine_tables : EngineTables
         Of the build's engine; made when left out, which takes most of the time.
 
     Raises
@@ -236,7 +236,7 @@ def simulate_drive(
     >>> build = load_build("examples/long-meadow/build.toml")
     >>> coarse = engine_tables(QuickEngine(build), np.array([15.0, 25.0, 35.0]), np.linspace(20e3, 95e3, 6), np.array([10.0, 25.0, 40.0]))
     >>> base = read_table("examples/quarry-road/spark.csv")
-    >>> run = simulate_drive(build, base, gear=3, speed="1500 rpm", tables=coarse, noise=False, duration="4 s")
+    >>> run = simulate_drive(build, base, gear=3, speed="1500 rpm", engine_tables=coarse, noise=False, duration="4 s")
     >>> bool(abs(run.si.speed[-1] - 25.0) < 0.1)
     True
     """
@@ -246,22 +246,22 @@ def simulate_drive(
         raise InputError("coupling", came=coupling, expected="locked or converter")
     if not 0.0 <= pedal_step <= 0.5:
         raise InputError("pedal_step", came=f"{pedal_step:g}", expected="a share of the whole pedal, 0 to 0.5")
-    engine = engine_of(build, tables_of(build) if tables is None else tables)
+    engine_side = engine_side_of(build, tables_of(build) if engine_tables is None else engine_tables)
     driveline = driveline_of(build, gear, locked=coupling == "locked") if gear else None
-    start = start_of(build, engine, driveline, table, gear, coupling, speed, road_speed)
+    start = start_of(build, engine_side, driveline, table, gear, coupling, speed, road_speed)
     length = float(to_si(duration, "duration", Bounds("s", 2.0, 600.0)))
     every = max(round(float(to_si(sample_time, "sample_time", Bounds("s", 2e-3, 0.2, "ms"))) / STEP), 1)
     count = round(length / STEP) // every * every
-    plant = plant_of(build, engine, driveline, coupling, noise=noise)
-    filled = filled_tables(engine)
-    full, closed = openings(build, engine._replace(tables=filled), table)
-    opening = pedal_opening(driver, opening_of(engine, start.speed, start.pressure, table), closed, full, count, pedal_step)
+    plant = plant_of(build, engine_side, driveline, coupling, noise=noise)
+    filled = filled_tables(engine_side)
+    full, closed = openings(build, engine_side._replace(tables=filled), table)
+    opening = pedal_opening(driver, opening_of(engine_side, start.speed, start.pressure, table), closed, full, count, pedal_step)
     hold = (HOLD_GAIN, HOLD_INTEGRAL) if driver == "speed hold" and gear else (0.0, 0.0)
     cut, back = (float(to_si(v, k, Bounds("crank_rps", 10.0, 100.0, "rpm"))) * TURN for v, k in ((cut_above, "cut_above"), (back_below, "back_below")))
     if not back < cut:
         raise InputError("back_below", came=str(back_below), expected=f"less than cut_above, {cut_above}")
     state = state_of(plant, driveline, start, float(to_si(kick, "kick", Bounds("crank_rps", -20.0, 20.0, "rpm"))))
-    firings = max(math.ceil(length * start.speed * engine.cylinders), LEAST_DRAWS)
+    firings = max(math.ceil(length * start.speed * engine_side.cylinders), LEAST_DRAWS)
     draws = np.random.default_rng(seed).standard_normal((firings, 3)) if noise else np.zeros((1, 3))
     rows, reached = run_kernel(
         state,

@@ -22,7 +22,9 @@ if TYPE_CHECKING:
     from ..cycle.operating import EngineModel
     from ..sheet import Build
 
-__all__ = ["Delays", "Engine", "LevelSpark", "LoopPoint", "SparkMap", "delays_at", "engine_of", "loop_point", "surge_tables", "table_spark", "tables_of"]
+__all__ = [
+    "Delays", "EngineSide", "LevelSpark", "LoopPoint", "SparkMap", "delays_at", "engine_side_of", "loop_point", "surge_tables", "table_spark", "tables_of",
+]  # fmt: skip
 
 Array = NDArray[np.float64]
 
@@ -73,7 +75,7 @@ class LevelSpark(NamedTuple):
         return 0.0, 0.0
 
 
-class Engine(NamedTuple):
+class EngineSide(NamedTuple):
     """What does not change from point to point; SI, speeds rev/s."""
 
     tables: EngineTables
@@ -138,15 +140,15 @@ class LoopPoint(NamedTuple):
     delays: Delays
 
 
-def engine_of(build: Build, tables: EngineTables) -> Engine:
+def engine_side_of(build: Build, engine_tables: EngineTables) -> EngineSide:
     """Return the engine of a build on its tables."""
     from ..cycle.load_axis import air_charge_of
     from ..engine.atmosphere import barometer_of
     from ..engine.geometry import geometry_of
 
     geometry = geometry_of(build.engine)
-    return Engine(
-        tables=tables,
+    return EngineSide(
+        tables=engine_tables,
         cylinders=geometry.cylinders,
         swept=geometry.swept,
         plenum_volume=build.engine.si.plenum_volume + geometry.cylinders * build.engine.si.intake_runner_volume,
@@ -166,12 +168,12 @@ def tables_of(build: Build) -> EngineTables:
     return surge_tables(engine)
 
 
-def surge_tables(model: EngineModel) -> EngineTables:
+def surge_tables(engine: EngineModel) -> EngineTables:
     """Return the tables of an engine model from below its idle to what a whole pedal reaches at low speed, idle on the axis of speeds."""
     from ..cycle.engine_tables import engine_tables
 
-    idle = model.build.idle.si.speed
-    return engine_tables(model, np.array([BELOW_IDLE * idle, idle, *FASTER[ABOVE_IDLE * idle < FASTER]]), LOADS)
+    idle = engine.build.idle.si.speed
+    return engine_tables(engine, np.array([BELOW_IDLE * idle, idle, *FASTER[ABOVE_IDLE * idle < FASTER]]), LOADS)
 
 
 def delays_at(speed: float, cylinders: int) -> Delays:
@@ -181,16 +183,16 @@ def delays_at(speed: float, cylinders: int) -> Delays:
     return Delays(INDUCTION_TO_TORQUE * degree, SPARK_TO_TORQUE * degree + half, half, half)
 
 
-def loop_point(engine: Engine, table: SparkMap, speed: float, pressure: float, spark: float | None = None) -> LoopPoint | None:
+def loop_point(engine_side: EngineSide, table: SparkMap, speed: float, pressure: float, spark: float | None = None) -> LoopPoint | None:
     """Return the slopes at a speed [rev/s] and pressure [Pa], at the table's spark unless another is given; None where no cycle runs."""
     if spark is None:
-        spark = table_spark(engine, table, speed, pressure)
+        spark = table_spark(engine_side, table, speed, pressure)
     if math.isnan(spark):
         return None
-    t = engine.torque(speed, pressure, spark)
+    t = engine_side.torque(speed, pressure, spark)
     per_radian = 2.0 * math.pi
     # Sparks are held at the ends of the tables, where a slope taken across would come out too small: it is taken within.
-    first, last = engine.tables.sparks[0] + SPARK_STEP, engine.tables.sparks[-1] - SPARK_STEP
+    first, last = engine_side.tables.sparks[0] + SPARK_STEP, engine_side.tables.sparks[-1] - SPARK_STEP
     middle = min(max(spark, float(first)), float(last))
 
     def slope(f: Callable[[float, float, float], float], which: int, step: float) -> float:
@@ -204,24 +206,24 @@ def loop_point(engine: Engine, table: SparkMap, speed: float, pressure: float, s
                 break
         return found
 
-    by_speed = slope(engine.torque, 0, SPEED_STEP) / per_radian
+    by_speed = slope(engine_side.torque, 0, SPEED_STEP) / per_radian
     found = [
         by_speed,
-        slope(engine.torque, 1, PRESSURE_STEP),
-        slope(engine.torque, 2, SPARK_STEP),
-        slope(engine.air_flow, 0, SPEED_STEP) / per_radian,
-        slope(engine.air_flow, 1, PRESSURE_STEP),
+        slope(engine_side.torque, 1, PRESSURE_STEP),
+        slope(engine_side.torque, 2, SPARK_STEP),
+        slope(engine_side.air_flow, 0, SPEED_STEP) / per_radian,
+        slope(engine_side.air_flow, 1, PRESSURE_STEP),
     ]
     if not all(math.isfinite(v) for v in (t, *found)):
         return None
-    at = engine.tables.at(speed, pressure, spark)
-    friction = -torque_of_mean_pressure(engine.friction_factor * _friction_slope(speed), engine.cylinders * engine.swept) / per_radian
-    air = engine.air_flow(speed, pressure, spark)
-    table_speed, table_load = table.slopes_at(speed, engine.load(speed, pressure, spark, table.load_kind))
+    at = engine_side.tables.at(speed, pressure, spark)
+    friction = -torque_of_mean_pressure(engine_side.friction_factor * _friction_slope(speed), engine_side.cylinders * engine_side.swept) / per_radian
+    air = engine_side.air_flow(speed, pressure, spark)
+    table_speed, table_load = table.slopes_at(speed, engine_side.load(speed, pressure, spark, table.load_kind))
     load_speed, load_pressure = 0.0, 1.0
     if table.load_kind != "manifold pressure":
-        load_speed = slope(lambda n, p, s: engine.load(n, p, s, table.load_kind), 0, SPEED_STEP)
-        load_pressure = slope(lambda n, p, s: engine.load(n, p, s, table.load_kind), 1, PRESSURE_STEP)
+        load_speed = slope(lambda n, p, s: engine_side.load(n, p, s, table.load_kind), 0, SPEED_STEP)
+        load_pressure = slope(lambda n, p, s: engine_side.load(n, p, s, table.load_kind), 1, PRESSURE_STEP)
     return LoopPoint(
         speed=speed,
         pressure=pressure,
@@ -233,21 +235,21 @@ def loop_point(engine: Engine, table: SparkMap, speed: float, pressure: float, s
         torque_by_spark=found[2],
         flow_by_speed=found[3],
         flow_by_pressure=found[4],
-        throttle_by_pressure=air * _flux_slope(pressure, engine.ambient, engine.plenum_temperature),
-        filling_rate=AIR_GAS_CONSTANT * engine.plenum_temperature / engine.plenum_volume,
+        throttle_by_pressure=air * _flux_slope(pressure, engine_side.ambient, engine_side.plenum_temperature),
+        filling_rate=AIR_GAS_CONSTANT * engine_side.plenum_temperature / engine_side.plenum_volume,
         spark_by_speed=(table_speed + table_load * load_speed) / per_radian,
         spark_by_pressure=table_load * load_pressure,
-        deviation=torque_of_mean_pressure(at["deviation"], engine.cylinders * engine.swept),
+        deviation=torque_of_mean_pressure(at["deviation"], engine_side.cylinders * engine_side.swept),
         blow_back=at["blow_back"],
-        delays=delays_at(speed, engine.cylinders),
+        delays=delays_at(speed, engine_side.cylinders),
     )
 
 
-def table_spark(engine: Engine, table: SparkMap, speed: float, pressure: float) -> float:
+def table_spark(engine_side: EngineSide, table: SparkMap, speed: float, pressure: float) -> float:
     """Return a table's spark at a speed and manifold pressure: air depends on spark a little, so thrice."""
     spark = 25.0
     for _ in range(3):
-        load = engine.load(speed, pressure, spark, table.load_kind)
+        load = engine_side.load(speed, pressure, spark, table.load_kind)
         if math.isnan(load):
             return math.nan
         spark = float(table.spark_at(speed, load))

@@ -67,7 +67,7 @@ class DriveAdvice(Record):
         return tuple(f"gear {g.gear} ({g.coupling}): not below {g.bad_below_text}; {g.why}" for g in bad)
 
 
-def drive_advice(build: Build, table: SparkTable, *, tables: EngineTables, name: str = "the spark table", idle: IdleSwing | None = None) -> DriveAdvice:
+def drive_advice(build: Build, table: SparkTable, *, engine_tables: EngineTables, name: str = "the spark table", idle: IdleSwing | None = None) -> DriveAdvice:
     """Return which gears buck below which speeds, locked, and with a converter through it too.
 
     Parameters
@@ -75,7 +75,7 @@ def drive_advice(build: Build, table: SparkTable, *, tables: EngineTables, name:
     build : Build
     table : SparkTable
         Taken as FINAL spark.
-    tables : EngineTables
+    engine_tables : EngineTables
         Of the build's engine.
     name : str
         What the table is called.
@@ -84,7 +84,7 @@ def drive_advice(build: Build, table: SparkTable, *, tables: EngineTables, name:
     """
     couplings = ("locked", "converter") if build.vehicle.transmission == "converter" else ("locked",)
     gears = range(1, len(build.vehicle.gear_ratios) + 1)
-    found = tuple(_gear(build, table, tables, gear, coupling) for coupling in couplings for gear in gears)
+    found = tuple(_gear(build, table, engine_tables, gear, coupling) for coupling in couplings for gear in gears)
     return DriveAdvice(table=name, gears=found, idle=idle)
 
 
@@ -112,9 +112,9 @@ def beside_level(advice: DriveAdvice, level: DriveAdvice, spark: float) -> str:
     return "; ".join(words)
 
 
-def _gear(build: Build, table: SparkTable, tables: EngineTables, gear: int, coupling: str) -> GearSurge:
+def _gear(build: Build, table: SparkTable, engine_tables: EngineTables, gear: int, coupling: str) -> GearSurge:
     try:
-        found = surge_risk(build, table, gear=gear, tables=tables, coupling=coupling, speeds=SPEEDS)
+        found = surge_risk(build, table, gear=gear, engine_tables=engine_tables, coupling=coupling, speeds=SPEEDS)
     except NoSolutionError as error:
         nothing: dict[str, Any] = dict.fromkeys(GearSurge.measures())
         return GearSurge(gear=gear, coupling=coupling, worst="", why="", note=str(error.args[0]), **nothing)

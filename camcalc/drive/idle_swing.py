@@ -12,7 +12,7 @@ from ..cycle.engine_tables import engine_tables
 from ..results import Measure, Record, measure
 from ..vehicle.delayed_modes import delayed_modes
 from ..vehicle.driveline import StateSpace
-from .engine_loop import SparkMap, engine_of, loop_point
+from .engine_loop import SparkMap, engine_side_of, loop_point
 from .surge import loop_matrices
 
 if TYPE_CHECKING:
@@ -38,12 +38,12 @@ class IdleSwing(Record):
     words: str
 
 
-def idle_swing(model: EngineModel, state: IdleState, table: SparkMap) -> IdleSwing:
+def idle_swing(engine: EngineModel, state: IdleState, table: SparkMap) -> IdleSwing:
     """Return how an idle swings about a state it was found in, with the slopes that a table has there.
 
     Parameters
     ----------
-    model : EngineModel
+    engine : EngineModel
     state : IdleState
         In neutral; its spark is the idle's.
     table : SparkMap
@@ -56,19 +56,19 @@ def idle_swing(model: EngineModel, state: IdleState, table: SparkMap) -> IdleSwi
     """
     si = state.si
     local = engine_tables(
-        model,
+        engine,
         np.array([si.speed - SPEED, si.speed, si.speed + SPEED]),
         np.array([si.manifold_pressure - PRESSURE, si.manifold_pressure, si.manifold_pressure + PRESSURE]),
         np.array([si.spark - SPARK, si.spark, si.spark + SPARK]),
     )
-    engine = engine_of(model.build, local)
-    point = loop_point(engine, table, si.speed, si.manifold_pressure, si.spark)
+    engine_side = engine_side_of(engine.build, local)
+    point = loop_point(engine_side, table, si.speed, si.manifold_pressure, si.spark)
     at = f"at {si.speed * 60.0:.0f} rpm in neutral, throttle held"
     if point is None:
         return IdleSwing(speed=si.speed, frequency=None, damping=None, words=f"{at}: so close to where cycles cease to settle that it cannot be said")
-    inertia = model.build.engine.si.rotating_inertia
+    inertia = engine.build.engine.si.rotating_inertia
     neutral = StateSpace(np.zeros((1, 1)), np.array([1.0 / inertia]), np.ones(1), np.zeros(1))
-    loop = loop_matrices(neutral, engine, point)
+    loop = loop_matrices(neutral, engine_side, point)
     mode = delayed_modes(loop.state, loop.delayed, fastest=FASTEST).least_damped(SLOWEST, FASTEST)
     if mode is None:
         return IdleSwing(speed=si.speed, frequency=None, damping=None, words=f"{at}: nothing swings")

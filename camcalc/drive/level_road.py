@@ -11,7 +11,7 @@ from scipy.optimize import brentq
 from ..vehicle.converter import converter_of, converter_point
 from ..vehicle.driveline import Driveline
 from ..vehicle.road_load import engine_torque_on_road
-from .engine_loop import Engine, SparkMap, table_spark
+from .engine_loop import EngineSide, SparkMap, table_spark
 
 if TYPE_CHECKING:
     from ..sheet import Build
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 __all__ = ["covers", "held_pressure", "level_road"]
 
 
-def level_road(build: Build, engine: Engine, driveline: Driveline, table: SparkMap, speed: float, gear: int, coupling: str) -> tuple[float, float]:
+def level_road(build: Build, engine_side: EngineSide, driveline: Driveline, table: SparkMap, speed: float, gear: int, coupling: str) -> tuple[float, float]:
     """Return the manifold pressure [Pa] that holds the car on the level, and the turbine's speed [rev/s]; NaN where nothing does."""
     turbine = speed
     if coupling == "locked":
@@ -29,16 +29,16 @@ def level_road(build: Build, engine: Engine, driveline: Driveline, table: SparkM
         if math.isnan(turbine):
             return math.nan, math.nan
         torque = converter_point(converter_of(build.vehicle), engine_speed=speed, turbine_speed=turbine).engine_torque
-    return held_pressure(engine, table, speed, torque), turbine
+    return held_pressure(engine_side, table, speed, torque), turbine
 
 
-def held_pressure(engine: Engine, table: SparkMap, speed: float, torque: float) -> float:
+def held_pressure(engine_side: EngineSide, table: SparkMap, speed: float, torque: float) -> float:
     """Return the manifold pressure [Pa] at which the engine makes a torque [N m] at a speed [rev/s] on the table's spark; NaN if at none."""
 
     def spare(pressure: float) -> float:
-        return engine.torque(speed, pressure, table_spark(engine, table, speed, pressure)) - torque
+        return engine_side.torque(speed, pressure, table_spark(engine_side, table, speed, pressure)) - torque
 
-    pressures = list(map(float, engine.tables.pressures))
+    pressures = list(map(float, engine_side.tables.pressures))
     found = np.array([spare(p) for p in pressures])
     above = np.flatnonzero(found >= 0.0)
     if above.size == 0 or above[0] == 0 or not math.isfinite(found[above[0] - 1]):

@@ -18,7 +18,7 @@ from ..vehicle.converter import converter_of, converter_space, coupling_of
 from ..vehicle.driveline import Driveline, StateSpace, driveline_of, road_speed_at, state_space
 from ..vehicle.road_load import DRIVELINE_EFFICIENCY, resistance
 from .drive_run import DriveRun, simulate_drive
-from .engine_loop import Engine, LoopPoint, SparkMap, engine_of, loop_point, tables_of
+from .engine_loop import EngineSide, LoopPoint, SparkMap, engine_side_of, loop_point, tables_of
 from .level_road import covers, level_road
 from .surge import MOST_BY_PRESSURE, MOST_BY_SPEED, PARTS, PEAK_TO_PEAK, Surge, grade, slope_limits, surge_at, swing_marks
 
@@ -139,7 +139,7 @@ def surge_risk(
     table: SparkTable,
     *,
     gear: int,
-    tables: EngineTables | None = None,
+    engine_tables: EngineTables | None = None,
     coupling: str = "locked",
     speeds: Array = SPEEDS,
     over_time: bool = True,
@@ -154,7 +154,7 @@ def surge_risk(
         Taken as FINAL spark.
     gear : int
         Counted from 1.
-    tables : EngineTables
+    engine_tables : EngineTables
         Of the build's engine; made when left out, which takes most of the time.
     coupling : str
         ``"locked"``: clutch or locked converter. ``"converter"``: open converter.
@@ -175,21 +175,21 @@ def surge_risk(
     if coupling not in GEARED:
         raise InputError("coupling", came=coupling, expected=" or ".join(GEARED))
     driveline = driveline_of(build, gear, locked=coupling == "locked")
-    tables = tables_of(build) if tables is None else tables
-    engine = engine_of(build, tables)
+    engine_tables = tables_of(build) if engine_tables is None else engine_tables
+    engine_side = engine_side_of(build, engine_tables)
     rows: list[_Row] = []
     outside, without = [], []
     for speed in map(float, speeds):
-        pressure, turbine = level_road(build, engine, driveline, table, speed, gear, coupling)
+        pressure, turbine = level_road(build, engine_side, driveline, table, speed, gear, coupling)
         if math.isnan(pressure):
             without.append(f"{speed * 60:.0f} rpm: the engine does not hold the car")
             continue
-        if not covers(table, speed, engine.load(speed, pressure, 25.0, table.load_kind)):
+        if not covers(table, speed, engine_side.load(speed, pressure, 25.0, table.load_kind)):
             outside.append(f"{speed * 60:.0f} rpm, {pressure / 1e3:.0f} kPa")
             continue
         try:
-            point = _point(build, engine, driveline, table, speed, pressure, turbine)
-            rows.append(_row(build, engine, driveline, point, swing))
+            point = _point(build, engine_side, driveline, table, speed, pressure, turbine)
+            rows.append(_row(build, engine_side, driveline, point, swing))
         except NoSolutionError as error:
             without.append(f"{speed * 60:.0f} rpm: {error.args[0]}")
     if outside:
@@ -197,7 +197,7 @@ def surge_risk(
     if not rows:
         last = f" ({without[-1]})" if without else ""
         raise NoSolutionError(f"gear {gear} has no answer on the level at any of the speeds{last}", fix="take a lower gear, or other speeds")
-    runs = [_driven(build, table, gear, coupling, row.point.loop.speed, tables) if over_time else None for row in rows]
+    runs = [_driven(build, table, gear, coupling, row.point.loop.speed, engine_tables) if over_time else None for row in rows]
     return _road_surge(gear, coupling, rows, runs, tuple(without)).replace(swing_measured=swing is not None)
 
 
@@ -212,7 +212,7 @@ class _Row(NamedTuple):
     lash: float
 
 
-def _row(build: Build, engine: Engine, driveline: Driveline, point: _Point, swing: SignalSwing | None) -> _Row:
+def _row(build: Build, engine_side: EngineSide, driveline: Driveline, point: _Point, swing: SignalSwing | None) -> _Row:
     loop = point.loop
     nothing = math.nan
     jitter, speed_jitter = (nothing, nothing) if swing is None else swing.at(loop.speed)
@@ -220,14 +220,14 @@ def _row(build: Build, engine: Engine, driveline: Driveline, point: _Point, swin
         jitter = build.limits.load_jitter * loop.blow_back * loop.pressure
     if math.isnan(speed_jitter):
         speed_jitter = build.limits.si.speed_jitter
-    surge = surge_at(point.space, engine, loop, jitter=jitter, speed_jitter=2.0 * math.pi * speed_jitter)
+    surge = surge_at(point.space, engine_side, loop, jitter=jitter, speed_jitter=2.0 * math.pi * speed_jitter)
     half, double = (math.hypot(f * surge.from_jitter, surge.from_burn) for f in (0.5, 2.0))
     twisting = 0.5 * PEAK_TO_PEAK * surge.total * driveline.vehicle_inertia / driveline.tyre_radius
     mean = resistance(build, point.road_speed) / DRIVELINE_EFFICIENCY * driveline.tyre_radius
-    return _Row(point, surge, slope_limits(point.space, engine, loop, surge, jitter=jitter), half, double, twisting / mean)
+    return _Row(point, surge, slope_limits(point.space, engine_side, loop, surge, jitter=jitter), half, double, twisting / mean)
 
 
-def _driven(build: Build, table: SparkTable, gear: int, coupling: str, speed: float, tables: EngineTables) -> DriveRun:
+def _driven(build: Build, table: SparkTable, gear: int, coupling: str, speed: float, engine_tables: EngineTables) -> DriveRun:
     run = simulate_drive(
         build,
         table,
@@ -237,7 +237,7 @@ def _driven(build: Build, table: SparkTable, gear: int, coupling: str, speed: fl
         driver="speed hold",
         duration=quantity(DRIVEN, "s"),
         kick=quantity(NUDGE, "crank_rps"),
-        tables=tables,
+        engine_tables=engine_tables,
     )
     return run if run.stalled else run.after(SETTLED)
 
@@ -289,7 +289,7 @@ def _marks(rows: list[_Row]) -> dict[str, Marks]:
 
 
 def surge_map(
-    build: Build, table: SparkMap, *, gear: int, tables: EngineTables | None = None, speeds: Array = MAP_SPEEDS, pressures: Array = MAP_PRESSURES
+    build: Build, table: SparkMap, *, gear: int, engine_tables: EngineTables | None = None, speeds: Array = MAP_SPEEDS, pressures: Array = MAP_PRESSURES
 ) -> SurgeMap:
     """Return damping and acceleration over speed and load in a gear, locked; parameters as for ``surge_risk``.
 
@@ -299,23 +299,23 @@ def surge_map(
         If there is no such gear.
     """
     driveline = driveline_of(build, gear)
-    engine = engine_of(build, tables_of(build) if tables is None else tables)
+    engine_side = engine_side_of(build, tables_of(build) if engine_tables is None else engine_tables)
     limits = build.limits
     shape = (pressures.size, speeds.size)
     damping, frequency, rms = (np.full(shape, np.nan) for _ in range(3))
     words = [[""] * speeds.size for _ in range(pressures.size)]
     road = np.full(speeds.size, np.nan)
     for k, speed in enumerate(map(float, speeds)):
-        road[k] = level_road(build, engine, driveline, table, speed, gear, "locked")[0]
+        road[k] = level_road(build, engine_side, driveline, table, speed, gear, "locked")[0]
         space = state_space(driveline, road_speed_at(driveline, speed))
         root: complex | None = None
         for j in range(pressures.size - 1, -1, -1):
-            point = loop_point(engine, table, speed, float(pressures[j]))
+            point = loop_point(engine_side, table, speed, float(pressures[j]))
             if point is None:
                 root = None
                 continue
             jitter = limits.load_jitter * point.blow_back * float(pressures[j])
-            surge = surge_at(space, engine, point, jitter=jitter, speed_jitter=2.0 * math.pi * limits.si.speed_jitter, start=root, slopes=False)
+            surge = surge_at(space, engine_side, point, jitter=jitter, speed_jitter=2.0 * math.pi * limits.si.speed_jitter, start=root, slopes=False)
             root = surge.root
             damping[j, k], frequency[j, k], rms[j, k], words[j][k] = surge.damping, surge.frequency, surge.total, surge.verdict
     return SurgeMap(
@@ -331,8 +331,8 @@ def surge_map(
     )
 
 
-def _point(build: Build, engine: Engine, driveline: Driveline, table: SparkMap, speed: float, pressure: float, turbine: float) -> _Point:
-    point = loop_point(engine, table, speed, pressure)
+def _point(build: Build, engine_side: EngineSide, driveline: Driveline, table: SparkMap, speed: float, pressure: float, turbine: float) -> _Point:
+    point = loop_point(engine_side, table, speed, pressure)
     if point is None:
         raise NoSolutionError("cycles do not settle close by, so that no slopes can be taken")
     road = road_speed_at(driveline, turbine)

@@ -17,7 +17,7 @@ from ..units import Bounds, to_si
 from ..vehicle.converter import TURBINE_INERTIA, converter_of
 from ..vehicle.driveline import Driveline, road_speed_at
 from ..vehicle.road_load import DRIVELINE_EFFICIENCY, resistance
-from .engine_loop import INDUCTION_TO_TORQUE, SPARK_TO_TORQUE, Engine, LevelSpark, SparkMap, table_spark
+from .engine_loop import INDUCTION_TO_TORQUE, SPARK_TO_TORQUE, EngineSide, LevelSpark, SparkMap, table_spark
 from .level_road import covers, held_pressure, level_road
 from .surge import LEAST_FILTER
 from .time_kernel import Plant, converter_torques
@@ -50,7 +50,7 @@ class Start(NamedTuple):
     torque: float
 
 
-def start_of(build: Build, engine: Engine, driveline: Driveline | None, table: Any, gear: int, coupling: str, speed: Any, road_speed: Any) -> Start:
+def start_of(build: Build, engine_side: EngineSide, driveline: Driveline | None, table: Any, gear: int, coupling: str, speed: Any, road_speed: Any) -> Start:
     """Return where a run begins, settled.
 
     Raises
@@ -70,17 +70,17 @@ def start_of(build: Build, engine: Engine, driveline: Driveline | None, table: A
         assert driveline is not None
         crank = _crank_at(build, driveline, float(to_si(road_speed, "road_speed", Bounds("m/s", 1.0, 80.0, "km/h"))), coupling, gear)
     if driveline is None:
-        pressure, turbine, road = held_pressure(engine, table, crank, 0.0), crank, 0.0
+        pressure, turbine, road = held_pressure(engine_side, table, crank, 0.0), crank, 0.0
     else:
-        pressure, turbine = level_road(build, engine, driveline, table, crank, gear, coupling)
+        pressure, turbine = level_road(build, engine_side, driveline, table, crank, gear, coupling)
         road = road_speed_at(driveline, turbine)
     if math.isnan(pressure):
         where = "in neutral" if driveline is None else f"on the level in gear {gear}"
         raise NoSolutionError(f"the engine does not hold {crank * 60:.0f} rpm {where}", fix="take another speed or gear")
-    load = engine.load(crank, pressure, 25.0, table.load_kind)
+    load = engine_side.load(crank, pressure, 25.0, table.load_kind)
     if not covers(table, crank, load):
         raise InputError("the spark table", came="no cells there", expected=f"cells at {crank * 60:.0f} rpm, {pressure / 1e3:.0f} kPa", fix="widen its axes")
-    return Start(crank, turbine, road, pressure, engine.torque(crank, pressure, table_spark(engine, table, crank, pressure)))
+    return Start(crank, turbine, road, pressure, engine_side.torque(crank, pressure, table_spark(engine_side, table, crank, pressure)))
 
 
 def _crank_at(build: Build, driveline: Driveline, road: float, coupling: str, gear: int) -> float:
@@ -95,14 +95,14 @@ def _crank_at(build: Build, driveline: Driveline, road: float, coupling: str, ge
     return engine_speed_through(converter_of(build.vehicle), turbine_speed=turbine, turbine_torque=torque)
 
 
-def plant_of(build: Build, engine: Engine, driveline: Driveline | None, coupling: str, *, noise: bool) -> Plant:
+def plant_of(build: Build, engine_side: EngineSide, driveline: Driveline | None, coupling: str, *, noise: bool) -> Plant:
     """Return what does not change over a run."""
     vehicle, limits = build.vehicle, build.limits.si
     at_rest, slow = (rubbing_friction.kernel(n) for n in (0.0, 10.0))
-    per_pascal = engine.friction_factor * engine.cylinders * engine.swept / (2.0 * TURN)
+    per_pascal = engine_side.friction_factor * engine_side.cylinders * engine_side.swept / (2.0 * TURN)
     loads = [resistance(build, v) / DRIVELINE_EFFICIENCY for v in (0.0, 10.0, 20.0)]
     square = (loads[2] - 2.0 * loads[1] + loads[0]) / 200.0
-    half = 360.0 / engine.cylinders
+    half = 360.0 / engine_side.cylinders
     d = driveline or Driveline(ratio=1.0, tyre_radius=1.0, engine_inertia=1.0, wheel_inertia=1.0, vehicle_inertia=1.0, shaft_stiffness=1.0)
     through = coupling == "converter" and driveline is not None
     c = converter_of(vehicle) if through else None
@@ -121,17 +121,17 @@ def plant_of(build: Build, engine: Engine, driveline: Driveline | None, coupling
         slip_stiffness=d.tyre_slip_stiffness if driveline else 0.0,
         road=(loads[0], (loads[1] - loads[0]) / 10.0 - 10.0 * square, square),
         converter=(c.stall_speed * TURN, c.stall_torque, c.stall_torque_ratio, c.coupling_speed_ratio) if c else (1.0, 0.0, 1.0, 1.0),
-        cylinders=engine.cylinders,
-        swept=engine.swept,
+        cylinders=engine_side.cylinders,
+        swept=engine_side.swept,
         friction=(per_pascal * at_rest, per_pascal * (slow - at_rest) / (10.0 * TURN) ** 2),
-        filling_rate=AIR_GAS_CONSTANT * engine.plenum_temperature / engine.plenum_volume,
-        temperature=engine.plenum_temperature,
-        ambient=engine.ambient,
-        load_filter=max(engine.load_filter, LEAST_FILTER),
+        filling_rate=AIR_GAS_CONSTANT * engine_side.plenum_temperature / engine_side.plenum_volume,
+        temperature=engine_side.plenum_temperature,
+        ambient=engine_side.ambient,
+        load_filter=max(engine_side.load_filter, LEAST_FILTER),
         load_jitter=build.limits.load_jitter,
         speed_jitter=limits.speed_jitter * TURN,
         burn_noise=1.0 if noise else 0.0,
-        reference_air=engine.reference_air,
+        reference_air=engine_side.reference_air,
         delays=(INDUCTION_TO_TORQUE, SPARK_TO_TORQUE + half, half),
         slowest=STALLS * build.idle.si.speed * TURN,
     )
@@ -151,22 +151,22 @@ def state_of(plant: Plant, driveline: Driveline | None, start: Start, kick: floa
     return np.array([crank + kick * TURN, start.turbine * TURN, twist, wheels, car, start.pressure, start.pressure])
 
 
-def opening_of(engine: Engine, speed: float, pressure: float, table: SparkMap) -> float:
+def opening_of(engine_side: EngineSide, speed: float, pressure: float, table: SparkMap) -> float:
     """Return the opening of the throttle [m2] that feeds the engine at a speed [rev/s] and manifold pressure [Pa]."""
-    air = engine.air_flow(speed, pressure, table_spark(engine, table, speed, pressure))
-    return air / orifice_flow_kernel(1.0, engine.ambient, min(pressure, engine.ambient), engine.plenum_temperature, AIR_GAS_CONSTANT, AIR_GAMMA)
+    air = engine_side.air_flow(speed, pressure, table_spark(engine_side, table, speed, pressure))
+    return air / orifice_flow_kernel(1.0, engine_side.ambient, min(pressure, engine_side.ambient), engine_side.plenum_temperature, AIR_GAS_CONSTANT, AIR_GAMMA)
 
 
-def openings(build: Build, engine: Engine, table: Any) -> tuple[float, float]:
+def openings(build: Build, engine_side: EngineSide, table: Any) -> tuple[float, float]:
     """Return the openings [m2] of the whole pedal and of the closed one, which idles in neutral: on a spark of its own, as idles do."""
-    speeds, pressures = engine.tables.speeds, engine.tables.pressures
-    wide = min(FULL_SHARE * engine.ambient, float(pressures[-1]))
-    full = opening_of(engine, min(FULL_SPEED, float(speeds[-1])), wide, table)
+    speeds, pressures = engine_side.tables.speeds, engine_side.tables.pressures
+    wide = min(FULL_SHARE * engine_side.ambient, float(pressures[-1]))
+    full = opening_of(engine_side, min(FULL_SPEED, float(speeds[-1])), wide, table)
     idle = max(build.idle.si.speed, float(speeds[0]))
-    for spark in (LevelSpark(build.idle.si.earliest_spark), *(LevelSpark(s) for s in engine.tables.sparks[::-1]), table):
-        pressure = held_pressure(engine, spark, idle, 0.0)
+    for spark in (LevelSpark(build.idle.si.earliest_spark), *(LevelSpark(s) for s in engine_side.tables.sparks[::-1]), table):
+        pressure = held_pressure(engine_side, spark, idle, 0.0)
         if math.isfinite(pressure):
-            return full, opening_of(engine, idle, pressure, spark)
+            return full, opening_of(engine_side, idle, pressure, spark)
     raise NoSolutionError(f"the engine idles at {idle * 60:.0f} rpm on no spark", fix="raise [idle] speed")
 
 
@@ -184,10 +184,10 @@ def pedal_opening(driver: str, steady: float, closed: float, full: float, count:
     return np.full(count, steady)
 
 
-def filled_tables(engine: Engine) -> EngineTables:
+def filled_tables(engine_side: EngineSide) -> EngineTables:
     """Return the tables with an answer everywhere: where no cycle settles the engine misfires, and draws air as the next fuller load does,
     by pressure. Its pumping is that of an ideal exchange between exhaust and manifold pressure (textbook)."""
-    tables = engine.tables
+    tables = engine_side.tables
     values = tables.values.copy()
     at = {name: values[k] for k, name in enumerate(FIELDS)}
     pressures = tables.pressures
@@ -195,7 +195,7 @@ def filled_tables(engine: Engine) -> EngineTables:
         dead = ~np.isfinite(at["net"][:, j, :])
         fuller = at["air"][:, j + 1, :] * (pressures[j] / pressures[j + 1]) if j + 1 < pressures.size else np.zeros_like(at["air"][:, j, :])
         at["air"][:, j, :] = np.where(dead, fuller, at["air"][:, j, :])
-        at["net"][:, j, :] = np.where(dead, -(engine.ambient - pressures[j]), at["net"][:, j, :])
+        at["net"][:, j, :] = np.where(dead, -(engine_side.ambient - pressures[j]), at["net"][:, j, :])
         for name in ("gross", "deviation", "burned_fraction", "blow_back"):
             at[name][:, j, :] = np.where(dead, 0.0, at[name][:, j, :])
     return tables._replace(values=values)

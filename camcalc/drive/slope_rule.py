@@ -12,7 +12,7 @@ from ..marks import Mark, Marks, marked
 from ..results import Measure, Record, measure
 from ..tables.axes import LOADS
 from ..units import Quantity, quantity
-from .engine_loop import PRESSURE_STEP, Engine, engine_of
+from .engine_loop import PRESSURE_STEP, EngineSide, engine_side_of
 from .risk import surge_risk
 
 if TYPE_CHECKING:
@@ -51,7 +51,7 @@ class SlopeRule(Record):
         return f"{along_speed} along speed ({self.speed_at}), {along_load} along load ({self.load_at})"
 
 
-def slope_rule(build: Build, table: SparkTable, *, tables: EngineTables) -> SlopeRule:
+def slope_rule(build: Build, table: SparkTable, *, engine_tables: EngineTables) -> SlopeRule:
     """Return the slopes that every gear of ``[vehicle] smooth_gears`` stands on the level road with this table.
 
     Points that swing by themselves on a level table are left out and named: no slope mends them.
@@ -61,13 +61,13 @@ def slope_rule(build: Build, table: SparkTable, *, tables: EngineTables) -> Slop
     NoSolutionError
         If the engine holds the car in none of these gears.
     """
-    engine = engine_of(build, tables)
+    engine_side = engine_side_of(build, engine_tables)
     best_speed, best_pressure, best_load = (math.inf, ""), (math.inf, ""), math.inf
     ends: dict[str, Mark | None] = {}
     notes = []
     for gear in build.vehicle.smooth_gears:
         try:
-            found = surge_risk(build, table, gear=gear, tables=tables, over_time=False)
+            found = surge_risk(build, table, gear=gear, engine_tables=engine_tables, over_time=False)
         except NoSolutionError as error:
             notes.append(str(error.args[0]))
             continue
@@ -80,7 +80,7 @@ def slope_rule(build: Build, table: SparkTable, *, tables: EngineTables) -> Slop
             ends |= {f"{along}, {where}": found.mark(f"limit_along_{along}", k) for along in ("speed", "load")}
             best_speed = min(best_speed, (float(si.limit_along_speed[k]), where))
             best_pressure = min(best_pressure, (float(si.limit_along_load[k]), where))
-            per = _load_per_pressure(engine, speed, float(si.manifold_pressure[k]), float(si.spark[k]), table.load_kind)
+            per = _load_per_pressure(engine_side, speed, float(si.manifold_pressure[k]), float(si.spark[k]), table.load_kind)
             best_load = min(best_load, float(si.limit_along_load[k]) / per if per > 0.0 else math.inf)
     if not math.isfinite(best_speed[0]):
         raise NoSolutionError("no gear to be kept smooth has a point on the level road that slopes could be judged at: " + "; ".join(notes))
@@ -96,8 +96,9 @@ def slope_rule(build: Build, table: SparkTable, *, tables: EngineTables) -> Slop
     )
 
 
-def _load_per_pressure(engine: Engine, speed: float, pressure: float, spark: float, kind: str) -> float:
+def _load_per_pressure(engine_side: EngineSide, speed: float, pressure: float, spark: float, kind: str) -> float:
     """Return how the table's load grows with manifold pressure [load per Pa]."""
     if kind == "manifold pressure":
         return 1.0
-    return (engine.load(speed, pressure + PRESSURE_STEP, spark, kind) - engine.load(speed, pressure - PRESSURE_STEP, spark, kind)) / (2.0 * PRESSURE_STEP)
+    above, below = (engine_side.load(speed, pressure + step, spark, kind) for step in (PRESSURE_STEP, -PRESSURE_STEP))
+    return (above - below) / (2.0 * PRESSURE_STEP)

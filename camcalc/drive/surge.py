@@ -14,7 +14,7 @@ from ..marks import Mark, Marks, marks_where
 from ..vehicle.acceleration_weighting import GRADES, grade_of, weighting_factor
 from ..vehicle.delayed_modes import Mode, delayed_modes, nearest_root
 from ..vehicle.driveline import StateSpace
-from .engine_loop import Engine, LoopPoint
+from .engine_loop import EngineSide, LoopPoint
 
 __all__ = ["BAND", "PARTS", "Surge", "grade", "loop_matrices", "slope_limits", "surge_at", "swing_marks"]
 
@@ -87,7 +87,7 @@ def swing_marks(frequency: Any) -> dict[str, Marks]:
     return {"damping": marks_where(still, Mark.OR_MORE), "frequency": marks_where(still, Mark.NONE_FOUND)}
 
 
-def loop_matrices(space: StateSpace, engine: Engine, point: LoopPoint, parts: Iterable[str] = PARTS) -> Loop:
+def loop_matrices(space: StateSpace, engine_side: EngineSide, point: LoopPoint, parts: Iterable[str] = PARTS) -> Loop:
     """Return the loop at a point with some of its parts; states are the driveline's, plenum pressure [Pa], filtered pressure [Pa]."""
     parts = set(parts)
     n = len(space.state)
@@ -99,7 +99,7 @@ def loop_matrices(space: StateSpace, engine: Engine, point: LoopPoint, parts: It
     a += np.outer(torque, crank) * point.friction_by_speed
     a[p] = -point.filling_rate * point.flow_by_speed * crank
     a[p, p] = point.filling_rate * (point.throttle_by_pressure - point.flow_by_pressure)
-    lag = max(engine.load_filter, LEAST_FILTER)
+    lag = max(engine_side.load_filter, LEAST_FILTER)
     a[measured, p], a[measured, measured] = 1.0 / lag, -1.0 / lag
     unit = np.eye(n + 2)
     late = np.zeros(n + 2)
@@ -117,23 +117,23 @@ def loop_matrices(space: StateSpace, engine: Engine, point: LoopPoint, parts: It
 
 
 def surge_at(
-    space: StateSpace, engine: Engine, point: LoopPoint, *, jitter: float, speed_jitter: float, start: complex | None = None, slopes: bool = True
+    space: StateSpace, engine_side: EngineSide, point: LoopPoint, *, jitter: float, speed_jitter: float, start: complex | None = None, slopes: bool = True
 ) -> Surge:
     """Return what an operating point does.
 
     ``jitter`` is the r.m.s. swing of the load signal [Pa], ``speed_jitter`` that of the speed signal [rad/s], both anew each cycle.
     ``start`` is a root close by, for speed; without ``slopes`` neither the parts nor the critical slopes are looked for.
     """
-    loop = loop_matrices(space, engine, point)
+    loop = loop_matrices(space, engine_side, point)
     mode = _driveline_mode(space, loop, start)
     parts = PARTS if slopes else ()
-    without = [_driveline_mode(space, loop_matrices(space, engine, point, [q for q in PARTS if q != part]), mode.root) for part in parts]
+    without = [_driveline_mode(space, loop_matrices(space, engine_side, point, [q for q in PARTS if q != part]), mode.root) for part in parts]
     band = _band(mode)
     gain = _gain(loop, band)
     by_load, by_speed = (point.torque_by_spark * s for s in (point.spark_by_pressure * jitter, point.spark_by_speed * speed_jitter))
     shaken = gain * _hold(band, 2.0 / point.speed)
-    signals = shaken * np.hypot(_filtered(band, engine) * by_load, by_speed)
-    burn = gain * _hold(band, 2.0 / (point.speed * engine.cylinders)) * point.deviation
+    signals = shaken * np.hypot(_filtered(band, engine_side) * by_load, by_speed)
+    burn = gain * _hold(band, 2.0 / (point.speed * engine_side.cylinders)) * point.deviation
     whole = np.hypot(signals, burn)
     feel = np.abs(weighting_factor(band))
     return Surge(
@@ -144,22 +144,22 @@ def surge_at(
         from_burn=_rms(burn, band, mode),
         total=_rms(whole, band, mode),
         weighted=_rms(whole * feel, band, mode),
-        critical_by_speed=_critical(space, engine, point, "spark_by_speed", MOST_BY_SPEED, mode) if slopes else math.nan,
-        critical_by_pressure=_critical(space, engine, point, "spark_by_pressure", MOST_BY_PRESSURE, mode) if slopes else math.nan,
+        critical_by_speed=_critical(space, engine_side, point, "spark_by_speed", MOST_BY_SPEED, mode) if slopes else math.nan,
+        critical_by_pressure=_critical(space, engine_side, point, "spark_by_pressure", MOST_BY_PRESSURE, mode) if slopes else math.nan,
         root=mode.root,
     )
 
 
-def slope_limits(space: StateSpace, engine: Engine, point: LoopPoint, surge: Surge, *, jitter: float, level: float = LEVEL) -> tuple[float, float]:
+def slope_limits(space: StateSpace, engine_side: EngineSide, point: LoopPoint, surge: Surge, *, jitter: float, level: float = LEVEL) -> tuple[float, float]:
     """Return the largest slopes along speed [deg per rad/s] and load [deg/Pa], either way: under half the critical, and under a level [m/s2 peak to peak].
 
     The level counts for the jitter through the slope along load alone; what burn noise does no slope mends.
     """
     steady = point._replace(spark_by_pressure=0.0, spark_by_speed=0.0)
-    loop = loop_matrices(space, engine, steady)
+    loop = loop_matrices(space, engine_side, steady)
     mode = _driveline_mode(space, loop, surge.root)
     band = _band(mode)
-    shaken = _gain(loop, band) * _hold(band, 2.0 / point.speed) * _filtered(band, engine) * point.torque_by_spark * jitter
+    shaken = _gain(loop, band) * _hold(band, 2.0 / point.speed) * _filtered(band, engine_side) * point.torque_by_spark * jitter
     each = PEAK_TO_PEAK * _rms(shaken, band, mode)
     by_level = level / each if each > 0.0 else math.inf
     return 0.5 * surge.critical_by_speed, min(0.5 * surge.critical_by_pressure, by_level)
@@ -201,9 +201,9 @@ def _hold(band: Array, interval: float) -> Array:
     return np.sqrt(2.0 * interval) * np.abs(np.sinc(band * interval))
 
 
-def _filtered(band: Array, engine: Engine) -> Array:
+def _filtered(band: Array, engine_side: EngineSide) -> Array:
     """Return what the filter of the load signal lets through over the band."""
-    return 1.0 / np.abs(1.0 + 2j * np.pi * band * max(engine.load_filter, LEAST_FILTER))
+    return 1.0 / np.abs(1.0 + 2j * np.pi * band * max(engine_side.load_filter, LEAST_FILTER))
 
 
 def _rms(spectrum: Array, band: Array, mode: Mode) -> float:
@@ -213,19 +213,19 @@ def _rms(spectrum: Array, band: Array, mode: Mode) -> float:
     return math.sqrt(np.trapezoid(spectrum**2, band)) if mode.damping > 0.0 else math.inf
 
 
-def _critical(space: StateSpace, engine: Engine, point: LoopPoint, name: str, most: float, mode: Mode) -> float:
+def _critical(space: StateSpace, engine_side: EngineSide, point: LoopPoint, name: str, most: float, mode: Mode) -> float:
     """Return the smallest slope, either way, at which the mode loses its damping: zero if it has none without slope, ``most`` if it never does."""
     found = most
-    level = _driveline_mode(space, loop_matrices(space, engine, _with_slope(point, name, 0.0)), mode.root)
+    level = _driveline_mode(space, loop_matrices(space, engine_side, _with_slope(point, name, 0.0)), mode.root)
     if level.damping <= 0.0:
         return 0.0
     for way in (1.0, -1.0):
         low, root = 0.0, level.root
         for share in np.geomspace(0.02, 1.0, 9):
             slope = min(float(share * most), found)
-            now = _driveline_mode(space, loop_matrices(space, engine, _with_slope(point, name, way * slope)), root)
+            now = _driveline_mode(space, loop_matrices(space, engine_side, _with_slope(point, name, way * slope)), root)
             if now.damping <= 0.0:
-                found = _bisected(space, engine, point, name, way, low, slope, root)
+                found = _bisected(space, engine_side, point, name, way, low, slope, root)
                 break
             if slope == found:
                 break  # the other way, or the end of the search
@@ -237,10 +237,10 @@ def _with_slope(point: LoopPoint, name: str, slope: float) -> LoopPoint:
     return point._replace(spark_by_speed=slope) if name == "spark_by_speed" else point._replace(spark_by_pressure=slope)
 
 
-def _bisected(space: StateSpace, engine: Engine, point: LoopPoint, name: str, way: float, low: float, high: float, root: complex) -> float:
+def _bisected(space: StateSpace, engine_side: EngineSide, point: LoopPoint, name: str, way: float, low: float, high: float, root: complex) -> float:
     for _ in range(12):
         middle = 0.5 * (low + high)
-        now = _driveline_mode(space, loop_matrices(space, engine, _with_slope(point, name, way * middle)), root)
+        now = _driveline_mode(space, loop_matrices(space, engine_side, _with_slope(point, name, way * middle)), root)
         if now.damping > 0.0:
             low, root = middle, now.root
         else:

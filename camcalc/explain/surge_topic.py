@@ -13,7 +13,7 @@ from ..cautions import AT_SURGE
 from ..cycle.engine_tables import EngineTables, engine_tables
 from ..cycle.operating import EngineModel, barometer, pressure_for_net_imep
 from ..cycle.simulate import SPEED
-from ..drive.engine_loop import LoopPoint, engine_of, loop_point
+from ..drive.engine_loop import LoopPoint, engine_side_of, loop_point
 from ..drive.risk import RoadSurge, surge_risk
 from ..drive.surge import MOST_BY_PRESSURE
 from ..errors import InputError, NoSolutionError
@@ -60,17 +60,17 @@ def explain_surge(
     speed: Quantity | str | None = None,
     table: SparkTable | None = None,
     engine: EngineModel | None = None,
-    tables: EngineTables | None = None,
+    engine_tables: EngineTables | None = None,
 ) -> Explanation:
     """Explain what shakes the car in a gear on the level road with a spark table (the sheet's own by default), at 1400 rpm or another speed."""
     gear = checked_gear(build, gear)
     n = USUAL_SPEED if speed is None else float(to_si(speed, "speed", SPEED))
     if table is None:
         table = _own_table(build)
-    if tables is None:
-        tables = nearby_tables(resolved_engine(build) if engine is None else engine, speed=n, gear=gear)
-    found = surge_risk(build, table, gear=gear, tables=tables, speeds=np.array([n]), over_time=False)
-    point = loop_point(engine_of(build, tables), table, n, float(found.si.manifold_pressure[0]))
+    if engine_tables is None:
+        engine_tables = nearby_tables(resolved_engine(build) if engine is None else engine, speed=n, gear=gear)
+    found = surge_risk(build, table, gear=gear, engine_tables=engine_tables, speeds=np.array([n]), over_time=False)
+    point = loop_point(engine_side_of(build, engine_tables), table, n, float(found.si.manifold_pressure[0]))
     if point is None:
         raise NoSolutionError(f"cycles do not settle close to {n * 60:.0f} rpm on the road in gear {gear}, so that no slopes can be taken")
     sheet = Worksheet()

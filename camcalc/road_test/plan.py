@@ -124,7 +124,9 @@ class RoadTest(Record):
         return "\n".join([*lines, *(f"not tested: {text}" for text in self.not_tested)])
 
 
-def plan_road_test(build: Build, sure: HeadlineBands | None = None, *, engine: Kind | None = None, progress: Callable[[float], None] | None = None) -> RoadTest:
+def plan_road_test(
+    build: Build, sure: HeadlineBands | None = None, *, engine_of: Kind | None = None, progress: Callable[[float], None] | None = None
+) -> RoadTest:
     """Plan a short test that settles the inputs that matter most.
 
     Parameters
@@ -132,7 +134,7 @@ def plan_road_test(build: Build, sure: HeadlineBands | None = None, *, engine: K
     build : Build
     sure : HeadlineBands
         Which inputs matter most, as a brief with bands found it. Without it each input is moved to both ends of its tolerance in turn.
-    engine : callable
+    engine_of : callable
         Makes the engine of a build; the crank-resolved one if left out.
     progress : callable
         Told the share done.
@@ -150,12 +152,12 @@ def plan_road_test(build: Build, sure: HeadlineBands | None = None, *, engine: K
     Examples
     --------
     >>> from camcalc import QuickEngine, load_build
-    >>> plan = plan_road_test(load_build("examples/quarry-road/build.toml"), engine=QuickEngine)
+    >>> plan = plan_road_test(load_build("examples/quarry-road/build.toml"), engine_of=QuickEngine)
     >>> plan.steps[0].place, plan.seconds <= 600.0
     ('standing', True)
     """
     say = progress or (lambda share: None)
-    kind = engine_kind("resolved") if engine is None else engine
+    kind = engine_kind("resolved") if engine_of is None else engine_of
     nominal: EngineModel = kind(build)
     place = place_of(nominal)
     if sure is None:
@@ -269,11 +271,11 @@ class _Table(NamedTuple):
 
 
 def _read_all(kind: Kind, build: Build, nominal: EngineModel, readings: Sequence[Reading], place: Place, say: Callable[[float], None]) -> _Table:
-    def read(model: EngineModel) -> list[float]:
+    def read(engine: EngineModel) -> list[float]:
         found = []
         for reading in readings:
             try:
-                found.append(reading.value(model, place))
+                found.append(reading.value(engine, place))
             except CamcalcError:
                 found.append(math.nan)
         return found
@@ -285,19 +287,19 @@ def _read_all(kind: Kind, build: Build, nominal: EngineModel, readings: Sequence
     return _Table(tuple(nominal.uncertain), expected, low, high, close[:, 0] + close[:, 1] * np.abs(np.nan_to_num(expected)))
 
 
-def _steps(model: EngineModel, place: Place, readings: Sequence[Reading], table: _Table, chosen: Sequence[str]) -> tuple[TestStep, ...]:
+def _steps(engine: EngineModel, place: Place, readings: Sequence[Reading], table: _Table, chosen: Sequence[str]) -> tuple[TestStep, ...]:
     """Deal readings out to inputs, each to one, so that together they tell most; standing ones first."""
     tells = np.array([table.tells(name) for name in chosen])
     # More than settled is no better than settled.
     rows, columns = linear_sum_assignment(np.minimum(tells, SETTLES), maximize=True)
     dealt = [(chosen[r], int(c), float(tells[r, c])) for r, c in zip(rows, columns, strict=True) if tells[r, c] > NOTHING]
     dealt.sort(key=lambda d: (not readings[d[1]].standing, -d[2]))
-    return tuple(_step(k + 1, model, place, readings, table, *d) for k, d in enumerate(dealt))
+    return tuple(_step(k + 1, engine, place, readings, table, *d) for k, d in enumerate(dealt))
 
 
-def _step(number: int, model: EngineModel, place: Place, readings: Sequence[Reading], table: _Table, name: str, column: int, tells: float) -> TestStep:
+def _step(number: int, engine: EngineModel, place: Place, readings: Sequence[Reading], table: _Table, name: str, column: int, tells: float) -> TestStep:
     reading, row, half = readings[column], table.inputs.index(name), TOLERANCES[name][0]
-    running = running_of(model, place, reading)
+    running = running_of(engine, place, reading)
 
     def shown(value: float) -> float:
         return float(quantity(value, reading.unit, reading.show).magnitude)
@@ -326,7 +328,7 @@ def _step(number: int, model: EngineModel, place: Place, readings: Sequence[Read
         tells_apart=tells,
         remark=_remark(tells, TOLERANCES[table.moved_most_by(name, column)][1]),
         otherwise=DIRECT[name],
-        marks={"spark": Mark.CAP if reading.standing and running.spark >= model.build.idle.si.earliest_spark else None},
+        marks={"spark": Mark.CAP if reading.standing and running.spark >= engine.build.idle.si.earliest_spark else None},
     )
 
 

@@ -61,74 +61,74 @@ class Reading(NamedTuple):
     value: Callable[[EngineModel, Place], float]
 
 
-def place_of(model: EngineModel) -> Place:
+def place_of(engine: EngineModel) -> Place:
     """Return where readings are taken; the spark of the idle as assumed is held in every one of them."""
-    build = model.build
+    build = engine.build
     speed, gear = build.idle.si.speed, headline_gear(build)
-    load = load_terms(model, speed, drive=False, accessories=False).total
-    pressure = pressure_for_net_imep(model, speed, load, None, offset=build.idle.si.spark_reserve, earliest=build.idle.si.earliest_spark)
-    spark = round(idle_spark(build, model.best_spark(speed, pressure)))
+    load = load_terms(engine, speed, drive=False, accessories=False).total
+    pressure = pressure_for_net_imep(engine, speed, load, None, offset=build.idle.si.spark_reserve, earliest=build.idle.si.earliest_spark)
+    spark = round(idle_spark(build, engine.best_spark(speed, pressure)))
     place = Place(speed, float(spark), gear, build.vehicle.gear_ratios[gear - 1], ROAD_SPARK)
-    return place._replace(road_spark=_cautious_road_spark(model, place))
+    return place._replace(road_spark=_cautious_road_spark(engine, place))
 
 
-def _cautious_road_spark(model: EngineModel, place: Place) -> float:
+def _cautious_road_spark(engine: EngineModel, place: Place) -> float:
     """Return the spark held on the road [crank deg]: the usual one, under the cell's ceiling, and so far under knock as is prudent where it is known."""
     try:
-        pressure = _driving(model, place, ROAD_SPARK)
-        knock, (cell,) = model.knock_spark(ROAD, pressure), ceiling_column(model, ROAD, [pressure]).cells
+        pressure = _driving(engine, place, ROAD_SPARK)
+        knock, (cell,) = engine.knock_spark(ROAD, pressure), ceiling_column(engine, ROAD, [pressure]).cells
     except NoSolutionError:
         return ROAD_SPARK
     limits = [ROAD_SPARK, knock - UNDER_KNOCK, cell.ceiling]
     return float(math.floor(min(limit for limit in limits if not math.isnan(limit))))
 
 
-def _standing(model: EngineModel, speed: float, spark: float) -> float:
+def _standing(engine: EngineModel, speed: float, spark: float) -> float:
     """Return the manifold pressure [Pa] of a standing engine at a speed [rev/s] and spark; neutral, accessories off."""
-    load = load_terms(model, speed, drive=False, accessories=False).total
-    return pressure_for_net_imep(model, speed, load, spark)
+    load = load_terms(engine, speed, drive=False, accessories=False).total
+    return pressure_for_net_imep(engine, speed, load, spark)
 
 
-def _driving(model: EngineModel, place: Place, spark: float) -> float:
+def _driving(engine: EngineModel, place: Place, spark: float) -> float:
     """Return the manifold pressure [Pa] that holds the car on the level at a spark."""
-    return pressure_for_net_imep(model, ROAD, road_net_imep(model, ROAD, place.ratio), spark)
+    return pressure_for_net_imep(engine, ROAD, road_net_imep(engine, ROAD, place.ratio), spark)
 
 
-def _idle_pressure(model: EngineModel, place: Place) -> float:
-    return _standing(model, place.idle, place.idle_spark)
+def _idle_pressure(engine: EngineModel, place: Place) -> float:
+    return _standing(engine, place.idle, place.idle_spark)
 
 
-def _idle_air(model: EngineModel, place: Place) -> float:
-    return model.state(place.idle, _idle_pressure(model, place), place.idle_spark).air
+def _idle_air(engine: EngineModel, place: Place) -> float:
+    return engine.state(place.idle, _idle_pressure(engine, place), place.idle_spark).air
 
 
-def _idle_step(model: EngineModel, place: Place) -> float:
-    return _standing(model, place.idle, place.idle_spark - STEP) - _idle_pressure(model, place)
+def _idle_step(engine: EngineModel, place: Place) -> float:
+    return _standing(engine, place.idle, place.idle_spark - STEP) - _idle_pressure(engine, place)
 
 
-def _idle_change(model: EngineModel, place: Place) -> float:
-    return cycle_speed_change(model, place.idle, _idle_pressure(model, place), place.idle_spark)
+def _idle_change(engine: EngineModel, place: Place) -> float:
+    return cycle_speed_change(engine, place.idle, _idle_pressure(engine, place), place.idle_spark)
 
 
-def _fast_pressure(model: EngineModel, place: Place) -> float:
-    return _standing(model, place.idle + FASTER, place.idle_spark)
+def _fast_pressure(engine: EngineModel, place: Place) -> float:
+    return _standing(engine, place.idle + FASTER, place.idle_spark)
 
 
-def _road_pressure(model: EngineModel, place: Place) -> float:
-    return _driving(model, place, place.road_spark)
+def _road_pressure(engine: EngineModel, place: Place) -> float:
+    return _driving(engine, place, place.road_spark)
 
 
-def _road_step(model: EngineModel, place: Place) -> float:
-    return _driving(model, place, place.road_spark - STEP) - _driving(model, place, place.road_spark)
+def _road_step(engine: EngineModel, place: Place) -> float:
+    return _driving(engine, place, place.road_spark - STEP) - _driving(engine, place, place.road_spark)
 
 
-def _coasting(model: EngineModel, place: Place) -> float:
+def _coasting(engine: EngineModel, place: Place) -> float:
     """Return how fast the car slows in gear with fuel cut [m/s2]: rubbing and pumping through the driveline's own losses, and the road."""
-    build = model.build
+    build = engine.build
     ratio = build.vehicle.gear_ratios[COAST_GEAR - 1]
     total, radius = ratio * build.vehicle.final_drive, build.vehicle.si.tyre_radius
-    rubbing = model.tolerances.friction * build.engine.friction_factor * rubbing_friction.kernel(COAST)
-    torque = torque_of_mean_pressure(rubbing + barometer(model) - SHUT + MOTORED, model.geometry.displacement)
+    rubbing = engine.tolerances.friction * build.engine.friction_factor * rubbing_friction.kernel(COAST)
+    torque = torque_of_mean_pressure(rubbing + barometer(engine) - SHUT + MOTORED, engine.geometry.displacement)
     drag = torque * total / radius / DRIVELINE_EFFICIENCY + resistance(build, road_speed(build.vehicle, COAST, ratio))
     inertia = build.engine.si.rotating_inertia * total**2 + build.vehicle.si.wheel_inertia
     return float(drag / (build.vehicle.si.mass + inertia / radius**2))
@@ -186,9 +186,9 @@ READINGS = (
 )  # fmt: skip
 
 
-def readings_of(model: EngineModel) -> tuple[Reading, ...]:
+def readings_of(engine: EngineModel) -> tuple[Reading, ...]:
     """Return the readings that a car can give: an open converter lets go of the engine on overrun."""
-    vehicle = model.build.vehicle
+    vehicle = engine.build.vehicle
     coasts = vehicle.transmission != "converter" and len(vehicle.gear_ratios) >= COAST_GEAR
     found = tuple(r for r in READINGS if coasts or r.name != COASTING)
     if vehicle.transmission != "converter":
@@ -206,27 +206,27 @@ class Running(NamedTuple):
     spark: float
 
 
-def running_of(model: EngineModel, place: Place, reading: Reading) -> Running:
+def running_of(engine: EngineModel, place: Place, reading: Reading) -> Running:
     """Return how a reading is driven."""
-    vehicle = model.build.vehicle
+    vehicle = engine.build.vehicle
     if reading.name == COASTING:
         return Running(COAST_GEAR, COAST, road_speed(vehicle, COAST, vehicle.gear_ratios[COAST_GEAR - 1]), 0.0, math.nan)
     if reading.standing:
         fast = reading.name == "fast idle pressure"
         speed = place.idle + FASTER if fast else place.idle
-        pedal = _pedal(model, speed, _fast_pressure(model, place), place.idle_spark) if fast else 0.0
+        pedal = _pedal(engine, speed, _fast_pressure(engine, place), place.idle_spark) if fast else 0.0
         return Running(0, speed, 0.0, pedal, place.idle_spark)
-    pedal = _pedal(model, ROAD, _road_pressure(model, place), place.road_spark)
+    pedal = _pedal(engine, ROAD, _road_pressure(engine, place), place.road_spark)
     return Running(place.gear, ROAD, road_speed(vehicle, ROAD, place.ratio), pedal, place.road_spark)
 
 
-def _pedal(model: EngineModel, speed: float, pressure: float, spark: float) -> float:
+def _pedal(engine: EngineModel, speed: float, pressure: float, spark: float) -> float:
     """Return the throttle's opening over its whole opening; pedals are geared in many ways, so this is about."""
-    wide = WIDE_SHARE * barometer(model)
-    return _opening(model, speed, pressure, spark) / _opening(model, WIDE_SPEED, wide, model.best_spark(WIDE_SPEED, wide))
+    wide = WIDE_SHARE * barometer(engine)
+    return _opening(engine, speed, pressure, spark) / _opening(engine, WIDE_SPEED, wide, engine.best_spark(WIDE_SPEED, wide))
 
 
-def _opening(model: EngineModel, speed: float, pressure: float, spark: float) -> float:
-    ambient = barometer(model)
-    flux = orifice_flow_kernel(1.0, ambient, min(pressure, ambient), model.build.site.si.air_temperature, AIR_GAS_CONSTANT, AIR_GAMMA)
-    return model.state(speed, pressure, spark).air * speed / max(flux, 1e-9)
+def _opening(engine: EngineModel, speed: float, pressure: float, spark: float) -> float:
+    ambient = barometer(engine)
+    flux = orifice_flow_kernel(1.0, ambient, min(pressure, ambient), engine.build.site.si.air_temperature, AIR_GAS_CONSTANT, AIR_GAMMA)
+    return engine.state(speed, pressure, spark).air * speed / max(flux, 1e-9)

@@ -30,12 +30,12 @@ class LateBurn(Record):
     work_change: Measure = measure("", "percent", doc="gross work after over gross work before, less one")
 
 
-def late_burns(model: EngineModel, shaped: ShapedTable, manifold_pressure: NDArray[np.float64], *, adders: float = 0.0) -> tuple[LateBurn, ...]:
+def late_burns(engine: EngineModel, shaped: ShapedTable, manifold_pressure: NDArray[np.float64], *, adders: float = 0.0) -> tuple[LateBurn, ...]:
     """Return what each cell below the floor that changed was and is, the one whose unburned fuel grows most first.
 
     Parameters
     ----------
-    model : EngineModel
+    engine : EngineModel
     shaped : ShapedTable
         Shaped with a floor.
     manifold_pressure : array [Pa]
@@ -49,7 +49,7 @@ def late_burns(model: EngineModel, shaped: ShapedTable, manifold_pressure: NDArr
         if not np.isfinite(pressure) or below.si.spark == below.si.spark_before:
             continue
         speed = float(shaped.table.si.speed[below.row])
-        was, now = (model.state(speed, float(pressure), float(spark) + adders) for spark in (below.si.spark_before, below.si.spark))
+        was, now = (engine.state(speed, float(pressure), float(spark) + adders) for spark in (below.si.spark_before, below.si.spark))
         # An exhaust that does not move by this [K] does not answer to spark in the model.
         answers = abs(now.exhaust_temperature - was.exhaust_temperature) > 1e-6
         found.append(

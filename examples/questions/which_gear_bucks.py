@@ -21,7 +21,7 @@ for caution in AT_SURGE:
     print(f"! {caution}")
 for gear in range(1, len(build.vehicle.gear_ratios) + 1):
     try:
-        risk = cc.surge_risk(build, table, gear=gear, tables=tables)
+        risk = cc.surge_risk(build, table, gear=gear, engine_tables=tables)
     except cc.NoSolutionError as error:
         print(f"  gear {gear}: {error.args[0]}")
         continue

@@ -41,17 +41,17 @@ def least_seconds(call: Callable[[], Any], repeat: int) -> float:
 
 def test_ten_seconds_of_drive_take_a_fraction_of_one(example: tuple[Build, EngineTables, SparkTable]) -> None:
     build, tables, table = example
-    taken = least_seconds(lambda: simulate_drive(build, table, gear=2, speed="1700 rpm", duration="10 s", tables=tables), 5)
+    taken = least_seconds(lambda: simulate_drive(build, table, gear=2, speed="1700 rpm", duration="10 s", engine_tables=tables), 5)
     print(f"\nten seconds of drive in {1e3 * taken:.1f} ms, {10.0 / taken:.0f} times as fast as driven")
     assert taken < DRIVE_BUDGET
 
 
 def test_maps_of_all_gears_take_seconds(example: tuple[Build, EngineTables, SparkTable]) -> None:
     build, tables, table = example
-    maps = [surge_map(build, table, gear=1, tables=tables)]
+    maps = [surge_map(build, table, gear=1, engine_tables=tables)]
 
     def every() -> None:
-        maps[:] = [surge_map(build, table, gear=gear, tables=tables) for gear in range(1, 7)]
+        maps[:] = [surge_map(build, table, gear=gear, engine_tables=tables) for gear in range(1, 7)]
 
     taken = least_seconds(every, 2)
     points = sum(int(np.isfinite(one.si.damping).sum()) for one in maps)

@@ -24,7 +24,7 @@ def sheet(root: Path) -> str:
 def test_cures_are_ranked_as_the_library_ranks_them(sheet: str, capsys: Said, coarse: None) -> None:
     assert main(["cures", sheet, "--against", "cruise", "--gear", "4", "--json"]) == 0
     data = json.loads(capsys.readouterr().out)
-    found = rank_cures(load_build(sheet), engine=CoarseEngine, against="cruise", gear=4)
+    found = rank_cures(load_build(sheet), engine_of=CoarseEngine, against="cruise", gear=4)
     assert data == found.to_dict()
     assert (data["against"], data["gear"]) == ("cruise", 4)
 

@@ -235,7 +235,7 @@ def test_window_and_air_are_those_of_the_engine(pair: tuple[Any, Any], both: Any
 def test_damping_from_the_few_cycles_around_is_that_from_whole_tables(pair: tuple[Any, Any]) -> None:
     engine, table = MODELS["coarse"](pair[0]), level_table(24.0)
     point = DampingPoint(3, 1150.0 / 60.0, table)
-    whole = surge_risk(pair[0], table, gear=3, tables=engine_tables(engine), speeds=np.array([point.speed]), over_time=False)
+    whole = surge_risk(pair[0], table, gear=3, engine_tables=engine_tables(engine), speeds=np.array([point.speed]), over_time=False)
     assert damping_at(engine, point).damping == pytest.approx(float(whole.si.damping[0]), rel=1e-9)
 
 

@@ -46,7 +46,7 @@ def drive(build_of: Make, whole_tables_of: Make, spark: dict[str, SparkTable]) -
     def driven(table: str, *, old: bool = False, build: Build | None = None, **asked: Any) -> DriveRun:
         settings: dict[str, Any] = {"driver": "speed hold", "duration": "30 s", "kick": "30 rpm"}
         whose = build or build_of("quarry-road", old=old)
-        run = simulate_drive(whose, spark[table], tables=whole_tables_of("quarry-road", old=old), **{**settings, **asked})
+        run = simulate_drive(whose, spark[table], engine_tables=whole_tables_of("quarry-road", old=old), **{**settings, **asked})
         late = run.after(5.0)
         shown = {name: value for name, value in asked.items() if name != "build"}
         print(f"{'mild' if old else 'long'} cam, {table}, {shown}: {late.shake:.3f} m/s2, spark {late.spark_swing:.1f} deg, {late.verdict}")

@@ -16,7 +16,7 @@ from camcalc import Build, read_log, review_log
 from camcalc.cycle.engine_tables import EngineTables
 from camcalc.drive import run_setup
 from camcalc.drive.drive_run import DRIVERS, DriveRun, simulate_drive
-from camcalc.drive.engine_loop import engine_of
+from camcalc.drive.engine_loop import engine_side_of
 from camcalc.drive.run_setup import filled_tables
 from camcalc.errors import InputError, NoSolutionError
 from camcalc.tables import SparkTable
@@ -34,7 +34,7 @@ def quarry(build_of: Make, tables_of: Make, base: SparkTable) -> Drive:
     """Drive the quarry-road example on its own table (another with ``table``), or on another build with ``build``."""
 
     def drive(*, table: SparkTable = base, build: Build | None = None, **asked: Any) -> DriveRun:
-        return simulate_drive(build or build_of("quarry-road"), table, tables=tables_of("quarry-road"), **asked)
+        return simulate_drive(build or build_of("quarry-road"), table, engine_tables=tables_of("quarry-road"), **asked)
 
     return drive
 
@@ -171,9 +171,9 @@ def test_a_flat_table_drives_alike_whatever_its_load(quarry: Drive, build_of: Ma
     other = quarry(table=other_table, **asked)
     for name in ("speed", "spark", "manifold_pressure", "road_speed", "shaft_torque", "crank_torque"):
         assert getattr(other.si, name) == pytest.approx(getattr(plain.si, name), rel=1e-9, abs=1e-9)
-    engine = engine_of(build_of("quarry-road"), tables_of("quarry-road"))
+    engine_side = engine_side_of(build_of("quarry-road"), tables_of("quarry-road"))
     still = quarry(table=other_table, gear=2, speed="1500 rpm", duration="2 s", noise=False)
-    first = engine.load(25.0, float(still.si.manifold_pressure[0]), FLAT, kind)
+    first = engine_side.load(25.0, float(still.si.manifold_pressure[0]), FLAT, kind)
     # The first of all reads at a spark of 25 degrees, for want of one before.
     assert still.load[10] == pytest.approx(first, rel=1e-4)
     assert plain.load[0] == pytest.approx(plain.si.manifold_pressure[0], rel=1e-9)
@@ -194,8 +194,8 @@ def test_a_pedal_pressed_speeds_the_car_and_a_blip_comes_back(quarry: Drive) -> 
 
 def test_tables_are_filled_and_unchanged_where_cycles_settle(build_of: Make, tables_of: Make) -> None:
     tables: EngineTables = tables_of("quarry-road")
-    engine = engine_of(build_of("quarry-road"), tables)
-    filled = filled_tables(engine)
+    engine_side = engine_side_of(build_of("quarry-road"), tables)
+    filled = filled_tables(engine_side)
     assert not tables.runs.all()
     assert np.isfinite(filled.values).all()
     assert np.array_equal(filled.values[:, tables.runs], tables.values[:, tables.runs])
@@ -277,9 +277,9 @@ def test_torque_varies_from_firing_to_firing_as_the_cycles_say(quarry: Drive, ba
     flat = base.with_spark(np.full(base.shape, FLAT))
     interval = 60.0 / rpm / 4.0
     run = quarry(table=flat, gear=gear, speed=f"{rpm} rpm", driver="speed hold", duration="60 s", sample_time="2 ms").after(5.0)
-    engine = engine_of(build_of("quarry-road"), tables_of("quarry-road"))
-    at = engine.tables.at(rpm / 60.0, float(run.si.manifold_pressure.mean()), FLAT)
-    expected = at["deviation"] * engine.swept * engine.cylinders / (4.0 * math.pi)
+    engine_side = engine_side_of(build_of("quarry-road"), tables_of("quarry-road"))
+    at = engine_side.tables.at(rpm / 60.0, float(run.si.manifold_pressure.mean()), FLAT)
+    expected = at["deviation"] * engine_side.swept * engine_side.cylinders / (4.0 * math.pi)
     # Rows well over one firing apart are of different firings: half the mean square of their difference is one firing's variance; what is
     # slow falls out.
     apart = math.ceil(1.3 * interval / 2e-3)

@@ -14,7 +14,7 @@ from camcalc import Build
 from camcalc.cycle.engine_tables import FIELDS, EngineTables
 from camcalc.drive import engine_loop
 from camcalc.drive.drive_run import DriveRun, simulate_drive
-from camcalc.drive.engine_loop import Engine, LoopPoint, engine_of, loop_point
+from camcalc.drive.engine_loop import EngineSide, LoopPoint, engine_side_of, loop_point
 from camcalc.drive.level_road import level_road
 from camcalc.drive.surge import BAND, Surge, loop_matrices, surge_at
 from camcalc.tables import SparkTable
@@ -83,18 +83,18 @@ def close_slopes(monkeypatch: pytest.MonkeyPatch) -> None:
         monkeypatch.setattr(engine_loop, name, step)
 
 
-def about(build: Build, tables: EngineTables, gear: int, rpm: float, slopes: tuple[float, float]) -> tuple[SparkTable, StateSpace, Engine, LoopPoint]:
+def about(build: Build, tables: EngineTables, gear: int, rpm: float, slopes: tuple[float, float]) -> tuple[SparkTable, StateSpace, EngineSide, LoopPoint]:
     """Table, driveline, engine and loop about the point of the level road."""
     coupling = "converter" if build.vehicle.transmission == "converter" else "locked"
-    engine, driveline = engine_of(build, tables), driveline_of(build, gear, locked=coupling == "locked")
-    pressure, turbine = level_road(build, engine, driveline, plane(rpm, 50e3, (0.0, 0.0)), rpm / 60.0, gear, coupling)
+    engine_side, driveline = engine_side_of(build, tables), driveline_of(build, gear, locked=coupling == "locked")
+    pressure, turbine = level_road(build, engine_side, driveline, plane(rpm, 50e3, (0.0, 0.0)), rpm / 60.0, gear, coupling)
     table = plane(rpm, pressure, slopes)
-    point = loop_point(engine, table, rpm / 60.0, pressure)
+    point = loop_point(engine_side, table, rpm / 60.0, pressure)
     assert point is not None
     road = road_speed_at(driveline, turbine)
     if coupling == "locked":
-        return table, state_space(driveline, road), engine, point
-    return table, converter_space(driveline, coupling_of(converter_of(build.vehicle), engine_speed=rpm / 60.0, turbine_speed=turbine), road), engine, point
+        return table, state_space(driveline, road), engine_side, point
+    return table, converter_space(driveline, coupling_of(converter_of(build.vehicle), engine_speed=rpm / 60.0, turbine_speed=turbine), road), engine_side, point
 
 
 def kicked(build: Build, table: SparkTable, tables: EngineTables, gear: int, rpm: float, kick: str) -> Array:

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from camcalc.cycle.engine_tables import FIELDS, EngineTables, engine_tables
-from camcalc.drive.engine_loop import Engine, LoopPoint, delays_at, engine_of, loop_point, table_spark
+from camcalc.drive.engine_loop import EngineSide, LoopPoint, delays_at, engine_side_of, loop_point, table_spark
 from camcalc.engine.friction import rubbing_friction
 from camcalc.tables import SparkTable
 
@@ -31,8 +31,8 @@ def straight_tables(*, air_by_speed: float = AIR_PER_SPEED) -> EngineTables:
     return EngineTables(SPEEDS, PRESSURES, SPARKS, values, np.isfinite(net))
 
 
-def invented_engine(**changes: Any) -> Engine:
-    plain = Engine(
+def invented_engine(**changes: Any) -> EngineSide:
+    plain = EngineSide(
         tables=straight_tables(),
         cylinders=8,
         swept=7e-4,
@@ -56,7 +56,7 @@ def table_on(loads: Any, kind: str = "manifold pressure") -> SparkTable:
 BY_PRESSURE = table_on([30e3, 50e3, 70e3])
 
 
-def point_at(engine: Engine, table: SparkTable, speed: float, pressure: float, spark: float | None = None) -> LoopPoint:
+def point_at(engine: EngineSide, table: SparkTable, speed: float, pressure: float, spark: float | None = None) -> LoopPoint:
     found = loop_point(engine, table, speed, pressure, spark)
     assert found is not None
     return found
@@ -162,16 +162,16 @@ def test_slopes_are_those_of_settled_cycles(build_of: Make, resolved_of: Make, r
     # The spacing of the tables in use and a little more, so that its steps stay inside; the point in the middle of a cell.
     model, spark = resolved_of("quarry-road"), 30.0
     axes = (np.array([rpm - 101.0, rpm + 101.0]) / 60.0, np.array([pressure - 2.6e3, pressure + 2.6e3]), np.array([spark - 4.0, spark + 4.0]))
-    engine = engine_of(build_of("quarry-road"), engine_tables(model, *axes))
-    found = point_at(engine, BY_PRESSURE, rpm / 60.0, pressure, spark)
+    engine_side = engine_side_of(build_of("quarry-road"), engine_tables(model, *axes))
+    found = point_at(engine_side, BY_PRESSURE, rpm / 60.0, pressure, spark)
     own = model.fresh()
 
     def slope(which: int, step: float) -> tuple[float, float]:
         low, high = np.array([rpm / 60.0, pressure, spark]), np.array([rpm / 60.0, pressure, spark])
         low[which], high[which] = low[which] - step, high[which] + step
         below, above = own.state(*low), own.state(*high)
-        work = (above.net - below.net) * engine.cylinders * engine.swept / (4.0 * math.pi)
-        return work / (2.0 * step), (above.air * high[0] - below.air * low[0]) * engine.cylinders / 2.0 / (2.0 * step)
+        work = (above.net - below.net) * engine_side.cylinders * engine_side.swept / (4.0 * math.pi)
+        return work / (2.0 * step), (above.air * high[0] - below.air * low[0]) * engine_side.cylinders / 2.0 / (2.0 * step)
 
     by_speed, flow_by_speed = slope(0, 100.0 / 60.0)
     by_pressure, flow_by_pressure = slope(1, 2.5e3)
@@ -187,8 +187,8 @@ def test_slopes_are_those_of_settled_cycles(build_of: Make, resolved_of: Make, r
 
 def test_a_slower_engine_loses_more_torque_with_a_long_cam(build_of: Make, tables_of: Make, base: SparkTable) -> None:
     def dilution(*, old: bool) -> float:
-        engine = engine_of(build_of("quarry-road", old=old), tables_of("quarry-road", old=old))
-        found = point_at(engine, base, 1250.0 / 60.0, 55e3)
+        engine_side = engine_side_of(build_of("quarry-road", old=old), tables_of("quarry-road", old=old))
+        found = point_at(engine_side, base, 1250.0 / 60.0, 55e3)
         return found.torque_by_speed - found.friction_by_speed
 
     assert dilution(old=False) > dilution(old=True) > 0.0

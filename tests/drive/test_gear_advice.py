@@ -23,7 +23,7 @@ def advice_on(build_of: Make, tables_of: Make, base: SparkTable) -> Make:
 
     def advise(level: float | None = None) -> DriveAdvice:
         table = base if level is None else base.with_spark(np.full(base.shape, level))
-        return drive_advice(build_of("quarry-road"), table, tables=tables_of("quarry-road"))
+        return drive_advice(build_of("quarry-road"), table, engine_tables=tables_of("quarry-road"))
 
     return advise
 

@@ -29,7 +29,7 @@ def tables(engine_of: Make) -> EngineTables:
 
 @pytest.fixture(scope="module")
 def road(build_of: Make, tables: EngineTables) -> Any:
-    return surge_risk(build_of("quarry-road"), level_table(24.0), gear=6, tables=tables, speeds=np.array([1000.0, 1500.0, 2300.0]) / 60.0)
+    return surge_risk(build_of("quarry-road"), level_table(24.0), gear=6, engine_tables=tables, speeds=np.array([1000.0, 1500.0, 2300.0]) / 60.0)
 
 
 @pytest.mark.parametrize(("along", "most"), [("speed", MOST_BY_SPEED * TURN), ("load", MOST_BY_PRESSURE)])
@@ -62,7 +62,7 @@ def test_a_gear_that_is_good_everywhere_and_one_that_is_bad_to_the_fastest_speed
 def test_a_slope_over_a_critical_one_that_was_not_found_is_or_less(build_of: Make, tables: EngineTables) -> None:
     level = level_table(24.0)
     rising = level.with_spark(np.array([[20.0, 20.0], [36.0, 36.0]]))
-    advice = drive_advice(build_of("quarry-road"), rising, tables=tables)
+    advice = drive_advice(build_of("quarry-road"), rising, engine_tables=tables)
     for gear in advice.gears:
         if not gear.worst:
             continue
@@ -73,13 +73,13 @@ def test_a_slope_over_a_critical_one_that_was_not_found_is_or_less(build_of: Mak
 
 
 def test_the_advice_names_an_end_of_the_search_as_one(build_of: Make, tables: EngineTables) -> None:
-    advice = drive_advice(build_of("quarry-road"), level_table(24.0), tables=tables)
+    advice = drive_advice(build_of("quarry-road"), level_table(24.0), engine_tables=tables)
     gear = advice.gears[0].replace(bad_below="2300 rpm", why="it bucks", marks={"bad_below": Mark.OR_MORE})
     assert advice.replace(gears=(gear,)).advice == ("gear 1 (locked): not below 2300 rpm or more; it bucks",)
 
 
 def test_the_slope_rule_says_where_its_limit_is_half_the_end_of_the_search(build_of: Make, tables: EngineTables) -> None:
-    found = slope_rule(build_of("quarry-road"), level_table(24.0), tables=tables)
+    found = slope_rule(build_of("quarry-road"), level_table(24.0), engine_tables=tables)
     for name, most in (("along_speed", MOST_BY_SPEED * TURN), ("along_pressure", MOST_BY_PRESSURE)):
         ended = math.isclose(getattr(found.si, name), 0.5 * most, rel_tol=1e-12)
         assert (found.mark(name) is Mark.OR_MORE) == ended

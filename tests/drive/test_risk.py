@@ -13,7 +13,7 @@ from scipy.stats import norm
 from camcalc import Build
 from camcalc.advice.idle import IdleState, idle_state
 from camcalc.drive.drive_run import simulate_drive
-from camcalc.drive.engine_loop import engine_of
+from camcalc.drive.engine_loop import engine_side_of
 from camcalc.drive.idle_swing import IdleSwing, idle_swing
 from camcalc.drive.risk import BAD, RoadSurge, surge_map, surge_risk
 from camcalc.errors import InputError, NoSolutionError
@@ -36,7 +36,7 @@ def quarry(build_of: Make, tables_of: Make, base: SparkTable) -> Callable[..., R
     def made(gear: int, speeds: Any, *, old: bool = False, table: SparkTable = base, **limits: Any) -> RoadSurge:
         build: Build = build_of("quarry-road", old=old)
         build = build.replace(limits=build.limits.replace(**limits)) if limits else build
-        return surge_risk(build, table, gear=gear, tables=tables_of("quarry-road", old=old), speeds=np.asarray(speeds))
+        return surge_risk(build, table, gear=gear, engine_tables=tables_of("quarry-road", old=old), speeds=np.asarray(speeds))
 
     return made
 
@@ -46,18 +46,18 @@ def test_a_gear_that_is_not_on_the_sheet_is_refused(quarry: Make, build_of: Make
     with pytest.raises(InputError, match="1 to 6"):
         quarry(gear, LOW)
     with pytest.raises(InputError, match="1 to 6"):
-        surge_map(build_of("quarry-road"), base, gear=gear, tables=tables_of("quarry-road"))
+        surge_map(build_of("quarry-road"), base, gear=gear, engine_tables=tables_of("quarry-road"))
 
 
 def test_a_coupling_is_one_of_two_words(build_of: Make, tables_of: Make, base: SparkTable) -> None:
     with pytest.raises(InputError, match="locked or converter") as caught:
-        surge_risk(build_of("quarry-road"), base, gear=1, tables=tables_of("quarry-road"), coupling="clutch")
+        surge_risk(build_of("quarry-road"), base, gear=1, engine_tables=tables_of("quarry-road"), coupling="clutch")
     assert "clutch" in str(caught.value)
 
 
 def test_a_car_with_a_clutch_has_no_open_converter(build_of: Make, tables_of: Make, base: SparkTable) -> None:
     with pytest.raises(InputError, match="transmission"):
-        surge_risk(build_of("quarry-road"), base, gear=1, tables=tables_of("quarry-road"), coupling="converter", speeds=LOW)
+        surge_risk(build_of("quarry-road"), base, gear=1, engine_tables=tables_of("quarry-road"), coupling="converter", speeds=LOW)
 
 
 def test_a_table_that_does_not_reach_along_the_road_is_refused_with_the_cells_that_are_missing(quarry: Make, base: SparkTable) -> None:
@@ -80,11 +80,11 @@ def test_speeds_that_no_table_of_cycles_reaches_give_no_answer(quarry: Make) -> 
 @pytest.mark.parametrize("gear", [1, 2, 4, TOP])
 def test_on_the_road_the_engine_makes_what_the_road_takes(quarry: Make, build_of: Make, tables_of: Make, gear: int) -> None:
     build, found = build_of("quarry-road"), quarry(gear, [1200.0 / 60.0, 1900.0 / 60.0])
-    engine = engine_of(build, tables_of("quarry-road"))
+    engine_side = engine_side_of(build, tables_of("quarry-road"))
     ratio = build.vehicle.gear_ratios[gear - 1]
     assert len(found.si.speed) == 2
     for k, speed in enumerate(found.si.speed):
-        made = engine.torque(speed, found.si.manifold_pressure[k], found.si.spark[k])
+        made = engine_side.torque(speed, found.si.manifold_pressure[k], found.si.spark[k])
         # The road's pressure is read off a straight line between the tables' pressures; the spark bends torque a little between.
         assert made == pytest.approx(engine_torque_on_road(build, speed, ratio), rel=0.05, abs=1.0)
         assert found.si.road_speed[k] == pytest.approx(road_speed(build.vehicle, speed, ratio), rel=1e-12)
@@ -93,7 +93,7 @@ def test_on_the_road_the_engine_makes_what_the_road_takes(quarry: Make, build_of
 def test_the_road_in_the_map_is_the_road(quarry: Make, build_of: Make, tables_of: Make, base: SparkTable) -> None:
     speeds = np.array([1200.0, 1500.0, 1900.0]) / 60.0
     road = quarry(2, speeds)
-    found = surge_map(build_of("quarry-road"), base, gear=2, tables=tables_of("quarry-road"), speeds=speeds, pressures=road.si.manifold_pressure)
+    found = surge_map(build_of("quarry-road"), base, gear=2, engine_tables=tables_of("quarry-road"), speeds=speeds, pressures=road.si.manifold_pressure)
     assert found.si.road_pressure == pytest.approx(road.si.manifold_pressure, abs=1e3)
     assert found.si.road_speed == pytest.approx(road.si.road_speed, rel=1e-12)
     for k in range(3):  # the map's cell on the road is the road's point
@@ -105,7 +105,8 @@ def test_the_road_in_the_map_is_the_road(quarry: Make, build_of: Make, tables_of
 
 def test_a_map_is_blank_where_no_cycle_runs(build_of: Make, tables_of: Make, base: SparkTable) -> None:
     pressures = np.array([18e3, 45e3, 60e3])
-    found = surge_map(build_of("quarry-road"), base, gear=2, tables=tables_of("quarry-road"), speeds=np.array([1000.0, 1900.0]) / 60.0, pressures=pressures)
+    speeds = np.array([1000.0, 1900.0]) / 60.0
+    found = surge_map(build_of("quarry-road"), base, gear=2, engine_tables=tables_of("quarry-road"), speeds=speeds, pressures=pressures)
     assert math.isnan(found.si.damping[0, 0])
     assert found.verdict[0][0] == ""
     assert all(np.isfinite(found.si.damping[2]))
@@ -119,7 +120,7 @@ def meadow(build_of: Make, tables_of: Make) -> Callable[..., RoadSurge]:
 
     def made(gear: int, speeds: Any, coupling: str) -> RoadSurge:
         tables = tables_of("long-meadow")
-        return surge_risk(build_of("long-meadow"), level, gear=gear, tables=tables, coupling=coupling, speeds=np.asarray(speeds))
+        return surge_risk(build_of("long-meadow"), level, gear=gear, engine_tables=tables, coupling=coupling, speeds=np.asarray(speeds))
 
     return made
 
@@ -202,7 +203,7 @@ def test_over_time_is_what_the_drive_there_does(quarry: Make, build_of: Make, ta
     found = quarry(2, [1200.0 / 60.0, 1900.0 / 60.0])
     for k, speed in enumerate(found.si.speed):
         asked: dict[str, Any] = {"gear": 2, "speed": f"{speed * 60.0} rpm", "driver": "speed hold", "kick": "30 rpm", "duration": "20 s"}
-        run = simulate_drive(build_of("quarry-road"), base, tables=tables_of("quarry-road"), **asked).after(5.0)
+        run = simulate_drive(build_of("quarry-road"), base, engine_tables=tables_of("quarry-road"), **asked).after(5.0)
         assert found.verdict_over_time[k] == run.verdict
         assert found.si.over_time[k] == pytest.approx(run.shake, rel=1e-6)
     asked = {"gear": 2, "tables": tables_of("quarry-road"), "speeds": found.si.speed, "over_time": False}
@@ -217,7 +218,7 @@ def test_lash_is_crossed_where_the_swing_outruns_the_mean(quarry: Make, build_of
     found = quarry(gear, [rpm / 60.0])
     crossed = float(found.si.lash_crossed[0])
     asked: dict[str, Any] = {"gear": gear, "speed": f"{rpm} rpm", "driver": "speed hold", "duration": "200 s", "sample_time": "2 ms"}
-    twist = simulate_drive(build_of("quarry-road"), base, tables=tables_of("quarry-road"), **asked).after(5.0).si.twist
+    twist = simulate_drive(build_of("quarry-road"), base, engine_tables=tables_of("quarry-road"), **asked).after(5.0).si.twist
     share = float(np.mean(twist < 0.5 * driveline_of(build_of("quarry-road"), gear).lash))
     # The swing is taken as two standard deviations: a normal one leaves the drive side for this share of the time.
     expected = float(norm.cdf(-2.0 / crossed))

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from scipy.linalg import expm
 from scipy.signal import welch
 
-from camcalc.drive.engine_loop import Delays, Engine, LoopPoint, delays_at, engine_of, loop_point
+from camcalc.drive.engine_loop import Delays, EngineSide, LoopPoint, delays_at, engine_side_of, loop_point
 from camcalc.drive.surge import BAND, MOST_BY_PRESSURE, MOST_BY_SPEED, PARTS, Loop, Surge, grade, loop_matrices, slope_limits, surge_at
 from camcalc.vehicle.acceleration_weighting import GRADES
 from camcalc.vehicle.delayed_modes import delayed_modes
@@ -22,7 +22,7 @@ from camcalc.vehicle.driveline import Driveline, StateSpace, critical_feedback, 
 
 Make = Callable[..., Any]
 # Invented: an engine whose tables are not asked, and a point of the size of a long cam's at 1500 rpm.
-ENGINE = Engine(None, 8, 7e-4, 8e-3, 313.0, 100e3, 1.0, 0.02, 8.4e-4)  # type: ignore[arg-type]
+ENGINE = EngineSide(None, 8, 7e-4, 8e-3, 313.0, 100e3, 1.0, 0.02, 8.4e-4)  # type: ignore[arg-type]
 POINT = LoopPoint(
     speed=25.0,
     pressure=50e3,
@@ -54,11 +54,11 @@ def point(**changes: Any) -> LoopPoint:
     return POINT._replace(**changes)
 
 
-def surge(space: StateSpace = SPACE, engine: Engine = ENGINE, at: LoopPoint = POINT, **changes: Any) -> Surge:
+def surge(space: StateSpace = SPACE, engine: EngineSide = ENGINE, at: LoopPoint = POINT, **changes: Any) -> Surge:
     return surge_at(space, engine, at, **{**SHAKEN, "slopes": False, **changes})
 
 
-def least_damping(space: StateSpace, at: LoopPoint, engine: Engine = ENGINE, parts: Any = PARTS) -> float:
+def least_damping(space: StateSpace, at: LoopPoint, engine: EngineSide = ENGINE, parts: Any = PARTS) -> float:
     """Least damping in the band with every mode looked for."""
     loop = loop_matrices(space, engine, at, parts)
     found = delayed_modes(loop.state, loop.delayed, fastest=BAND[1]).least_damped(*BAND)
@@ -67,16 +67,16 @@ def least_damping(space: StateSpace, at: LoopPoint, engine: Engine = ENGINE, par
 
 
 @pytest.fixture(scope="module")
-def real(build_of: Make, tables_of: Make, base: Any) -> Callable[..., tuple[StateSpace, Engine, LoopPoint]]:
+def real(build_of: Make, tables_of: Make, base: Any) -> Callable[..., tuple[StateSpace, EngineSide, LoopPoint]]:
     """Driveline, engine and point of the quarry-road example in a gear."""
     build = build_of("quarry-road")
-    engine = engine_of(build, tables_of("quarry-road"))
+    engine_side = engine_side_of(build, tables_of("quarry-road"))
 
-    def made(gear: int, rpm: float, pressure: float) -> tuple[StateSpace, Engine, LoopPoint]:
+    def made(gear: int, rpm: float, pressure: float) -> tuple[StateSpace, EngineSide, LoopPoint]:
         driveline = driveline_of(build, gear)
-        found = loop_point(engine, base, rpm / 60.0, pressure)
+        found = loop_point(engine_side, base, rpm / 60.0, pressure)
         assert found is not None
-        return state_space(driveline, road_speed_at(driveline, rpm / 60.0)), engine, found
+        return state_space(driveline, road_speed_at(driveline, rpm / 60.0)), engine_side, found
 
     return made
 
@@ -164,7 +164,7 @@ def test_a_loop_that_swings_by_itself_without_any_slope_stands_none() -> None:
     assert surge(at=wild._replace(spark_by_speed=0.0)).from_jitter == 0.0
 
 
-def accelerations(loop: Loop, at: LoopPoint, engine: Engine, *, jitter: float, speed_jitter: float, burn: float, seed: int) -> float:
+def accelerations(loop: Loop, at: LoopPoint, engine: EngineSide, *, jitter: float, speed_jitter: float, burn: float, seed: int) -> float:
     """R.m.s. acceleration in the band of many runs of the loop side by side, step by step: signals and work drawn anew each interval and held.
 
     The signals' swings enter where they are measured and come through filter, table and delay.

@@ -19,7 +19,7 @@ from camcalc.advice.spark import PRESSURES
 from camcalc.advice.spark_limits import LIMITS, ceiling_column
 from camcalc.cycle.operating import barometer
 from camcalc.cycle.simulate import describe_cycle
-from camcalc.drive.engine_loop import engine_of as loop_engine_of
+from camcalc.drive.engine_loop import engine_side_of as loop_engine_of
 from camcalc.drive.engine_loop import loop_point
 from camcalc.drive.risk import surge_risk
 from camcalc.drive.surge import MOST_BY_PRESSURE
@@ -234,7 +234,7 @@ def test_surge_is_that_of_driveline_loop_and_table(name: str, told: Told, build_
     assert close(value(e, "zeta", ""), first_mode(driveline).damping)
     assert close(value(e, "g_T", "m/s**2/(N*m)"), acceleration_per_torque(driveline))
     speed = 1400.0 / 60.0
-    found = surge_risk(build, base, gear=4, tables=tables, speeds=np.array([speed]), over_time=False)
+    found = surge_risk(build, base, gear=4, engine_tables=tables, speeds=np.array([speed]), over_time=False)
     point = loop_point(loop_engine_of(build, tables), base, speed, float(found.si.manifold_pressure[0]))
     by_load = point.spark_by_pressure * build.limits.load_jitter * point.blow_back * point.pressure
     by_speed = point.spark_by_speed * 2.0 * math.pi * build.limits.si.speed_jitter
@@ -249,8 +249,8 @@ def test_surge_is_that_of_driveline_loop_and_table(name: str, told: Told, build_
 def test_a_critical_slope_is_explained_where_there_is_one(build_of: Make, resolved_of: Make, base: Any) -> None:
     build, gear, rpm = build_of("quarry-road"), 1, 1300.0
     tables = nearby_tables(resolved_of("quarry-road"), speed=rpm / 60.0, gear=gear)
-    e = explain_topic(build, "surge", table=base, gear=gear, speed=f"{rpm} rpm", tables=tables)
-    found = surge_risk(build, base, gear=gear, tables=tables, speeds=np.array([rpm / 60.0]), over_time=False)
+    e = explain_topic(build, "surge", table=base, gear=gear, speed=f"{rpm} rpm", engine_tables=tables)
+    found = surge_risk(build, base, gear=gear, engine_tables=tables, speeds=np.array([rpm / 60.0]), over_time=False)
     assert 0.0 < found.si.critical_along_load[0] < MOST_BY_PRESSURE
     assert close(value(e, "s_half", "crank_deg/Pa"), 0.5 * found.si.critical_along_load[0])
     assert close(value(e, "q_s", ""), abs(found.si.slope_along_load[0]) / (0.5 * found.si.critical_along_load[0]))

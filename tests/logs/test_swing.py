@@ -227,7 +227,7 @@ def test_a_simulated_drive_hands_its_own_load_jitter_back(build: Build) -> None:
     engine = engine_tables(QuickEngine(build), speeds=np.array([1000.0, 1400.0, 1800.0]) / 60.0, pressures=np.arange(25e3, 75e3, 5e3))
     for jitter in (0.4, 0.05):
         shaken = build.replace(limits=build.limits.replace(load_jitter=jitter, speed_jitter="0 rpm"))
-        run = simulate_drive(shaken, level, gear=3, speed="1400 rpm", driver="speed hold", duration="60 s", tables=engine)
+        run = simulate_drive(shaken, level, gear=3, speed="1400 rpm", driver="speed hold", duration="60 s", engine_tables=engine)
         swing = measure_swing(run.log(), build=shaken, engine=engine)
         assert swing.load_doubt.max() < 0.05
         assert swing.load_jitter == pytest.approx(jitter, rel=DOUBTS * swing.load_doubt.max())

@@ -64,12 +64,12 @@ def draw(brief_of: Callable[[str], Any], engine_of: Callable[..., Any]) -> Calla
     log = DriveLog.of(time=time, speed=22.0 + np.sin(16.0 * time), load=np.full(time.size, 45e3), load_kind="manifold pressure", pedal=0.2 + 0.0 * time)
     findings = find_surge(log)
     tables = engine_tables(engine_of("quarry-road"), np.array([20.0, 30.0, 40.0]), np.array([40e3, 60e3, 80e3]), np.array([15.0, 30.0, 45.0]))
-    run = simulate_drive(build, base, gear=2, speed="2200 rpm", driver="closed pedal", tables=tables, duration="4 s")
+    run = simulate_drive(build, base, gear=2, speed="2200 rpm", driver="closed pedal", engine_tables=tables, duration="4 s")
     traded = trade_off(engine_of("quarry-road"), speed="2400 rpm", torque="60 N m", ceiling="30 crank_deg")
     up = np.array([1.0, 2.0])
     over = {f"{name}_{letter}": up for name in ("vacuum", "burned_fraction", "ceiling") for letter in "ab"}
     curves = Curves(idle_speed=10.0 * up, burned_speed=20.0 * up, ceiling_speed=20.0 * up, **over)
-    surge = surge_map(build, base, gear=2, tables=tables, speeds=np.array([28.0, 34.0]), pressures=np.array([50e3, 65e3]))
+    surge = surge_map(build, base, gear=2, engine_tables=tables, speeds=np.array([28.0, 34.0]), pressures=np.array([50e3, 65e3]))
     plots: dict[str, Draw] = {
         "lift": lambda ax=None: plot_lift(build.cam, build.replaced_cam, ax=ax),
         "residual": lambda ax=None: plot_residual(models, pressure=45e3, spark=25.0, ax=ax),

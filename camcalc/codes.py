@@ -1,0 +1,42 @@
+"""Findings as codes: what a computation found is a member of an enumeration, never a sentence.
+
+A member's value is its meaning, in one line; data carry both. Advice in words, with figures, is made from records by ``camcalc.words`` alone.
+"""
+
+from __future__ import annotations
+
+import enum
+from typing import Self
+
+__all__ = ["Code"]
+
+
+class Code(enum.Enum):
+    """Base of every enumeration of findings; compare members, never their words.
+
+    Examples
+    --------
+    >>> class Ending(Code):
+    ...     SETTLED = "the cycle repeats itself"
+    ...     DYING = "the cycle loses its work from turn to turn"
+    >>> Ending.DYING.code, str(Ending.DYING), Ending.of("settled") is Ending.SETTLED
+    ('dying', 'the cycle loses its work from turn to turn', True)
+    """
+
+    @property
+    def code(self) -> str:
+        """How data and options name it: the member's name in lower case."""
+        return self.name.lower()
+
+    @property
+    def meaning(self) -> str:
+        """What it means, in one line."""
+        return str(self.value)
+
+    @classmethod
+    def of(cls, code: str) -> Self:
+        """Return the member with a code; a ``KeyError`` if there is none."""
+        return cls[code.upper()]
+
+    def __str__(self) -> str:
+        return self.meaning
