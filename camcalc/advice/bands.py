@@ -9,11 +9,12 @@ import time
 import warnings
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from typing import Any
+from typing import Any, Self
 
 import numpy as np
 
 from ..cycle.best_torque import EARLIEST, LATEST
+from ..data_reading import inner_figure
 from ..errors import CamcalcError
 from ..marks import Mark, ends_of_search, mark_codes
 from ..results import Band
@@ -95,6 +96,18 @@ class HeadlineBands:
             "no_answer_share": dict(self.no_answer),
             "matters_most": {k: list(v) for k, v in self.matters.items()},
         }
+
+
+    @classmethod
+    def from_dict(cls, data: Mapping[str, Any]) -> Self:
+        """Return the bands that plain data were written from; whole grids of samples are not among them."""
+        nominal, bands = {}, {}
+        for name, line in data["headlines"].items():
+            unit, show, _ = HEADLINES[name]
+            nominal[name] = inner_figure(line["value"], unit, show)
+            bands[name] = Band(*(inner_figure(line[edge], unit, show) for edge in ("low", "high")))
+        matters = {name: tuple(inputs) for name, inputs in data["matters_most"].items()}
+        return cls(nominal=nominal, bands=bands, no_answer=dict(data["no_answer_share"]), matters=matters, samples=data["samples"], seconds=data["seconds"])
 
 
 def sample_bands(

@@ -6,7 +6,7 @@ import dataclasses
 import math
 from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, ClassVar, NamedTuple
 
 import numpy as np
 
@@ -52,6 +52,8 @@ class CeilingSensitivity(Record):
 
     ``limit`` is the ceiling of FINAL spark (table plus every adder) where the cell lies in the zone, blank elsewhere.
     """
+
+    in_data: ClassVar[tuple[str, ...]] = ("remark",)
 
     speed: Measure = measure("crank_rps", "rpm")
     manifold_pressure: Measure = measure("Pa", "kPa", doc="road load of the nominal at each speed")

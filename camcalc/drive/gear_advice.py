@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
 
@@ -54,6 +54,8 @@ class GearSurge(Record):
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
 class DriveAdvice(Record):
     """What a spark table does to a car, gear by gear, and to the idle in neutral."""
+
+    in_data: ClassVar[tuple[str, ...]] = ("advice",)
 
     table: str
     gears: tuple[GearSurge, ...]
