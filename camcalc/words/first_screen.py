@@ -1,0 +1,251 @@
+"""The brief in one screen: what a calibrator needs at first fire, in the order of the job. Each answer: result, figure, condition, next step."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+import numpy as np
+
+from ..advice.brakes import COMFORTABLE, too_little
+from ..advice.headlines import CRUISE, headline_gear
+from ..advice.picks import answer_near, low_speed_zone
+from ..cautions import AT_BRAKES, AT_FIRST_CRANK, AT_IDLE_SPARK, Caution
+from ..drive.usable_gears import SlowestUse, usable_gears
+from ..marks import Mark, marked, marks_in
+from ..unit_system import vacuum_text
+from .figures import aligned, counted, listed, ordinal, speed_text
+
+if TYPE_CHECKING:
+    from ..advice.idle import IdleState
+    from ..brief import Brief
+
+__all__ = ["Part", "first_screen"]
+
+# Over the spark table; cranking stands at the idle spark above it, and what final spark is in the head.
+OVER_THE_TABLE = (Caution.KNOCK, Caution.ADDING_SPARK)
+# Loads of the table of fuel factors that the screen has room for [Pa]; the section on fuel has all.
+FACTOR_LOADS = (40e3, 60e3, 90e3)
+# A change of fuel or throttle below this share is no change: it is within the idle control's and the closed loop's reach; ESTIMATE.
+SAME = 0.05
+
+
+class Part(NamedTuple):
+    """A numbered part of the screen: its head, cautions before its figures, lines of words, and lines that are laid out already."""
+
+    head: str
+    lines: list[str]
+
+
+def first_screen(brief: Brief) -> list[Part]:
+    """Return the five answers, each with its cautions where the hazard is.
+
+    Parameters
+    ----------
+    brief : Brief
+
+    Returns
+    -------
+    list of Part
+        A line that begins with two blanks is part of a table and is not to be wrapped; one that begins with "!" is a caution.
+
+    Examples
+    --------
+    >>> from camcalc import load_build, make_brief
+    >>> brief = make_brief(load_build("examples/long-meadow/build.toml"), model="quick", bands=False, cures=False, curves=False)
+    >>> [part.head.split(":")[0] for part in first_screen(brief)]
+    ['1. Idle, warm', '2. Starting spark', '3. Fuel', '4. Lowest usable speed by gear', '5. Before the key is turned']
+    """
+    return [_idle(brief), _spark(brief), _fuel(brief), _gears(brief), _checks(brief)]
+
+
+def _idle(brief: Brief) -> Part:
+    first, *_ = brief.idle.new
+    lines = [_idle_state(brief, first, "in neutral", brief.idle.bands.get("vacuum")), *_in_drive(brief)]
+    if not _steady(brief, first):
+        steady = brief.idle.si.lowest_steady_speed
+        where = "No idle up to 2000 rpm is steady." if math.isnan(steady) else f"Steady from {speed_text(steady, mark=brief.idle.mark('lowest_steady_speed'))} up."
+        lines.append(f"{where} {'Fit less overlap.' if math.isnan(steady) else 'Raise the idle speed or fit less overlap.'}")
+    lines += [caution_line(AT_IDLE_SPARK), _idle_spark(brief), _throttle(brief)]
+    if not brief.not_for:
+        lines.append(f"{caution_line(AT_BRAKES)} {_brakes(brief)}")
+    return Part("1. Idle, warm", lines)
+
+
+def _steady(brief: Brief, state: IdleState) -> bool:
+    return bool(state.si.imep_variation <= brief.build.limits.stability)
+
+
+def _idle_state(brief: Brief, state: IdleState, where: str, band: Any = None) -> str:
+    low, high = band or (math.nan, math.nan)
+    vacuum = vacuum_text(state.si.manifold_vacuum, brief.build.units, low=low, high=high)
+    verdict = "Steady" if _steady(brief, state) else "Rough"
+    return f"{verdict} idle at {60.0 * state.si.speed:.0f} rpm {where}: {vacuum} of vacuum, COV of IMEP {100.0 * state.si.imep_variation:.0f} %."
+
+
+def _in_drive(brief: Brief) -> list[str]:
+    if brief.build.vehicle.transmission != "converter":
+        return []
+    found = state_in_drive(brief)
+    if found is None:
+        return [f"In drive the engine will not idle at {60.0 * brief.idle.new[0].si.speed:.0f} rpm. Raise the idle speed or fit a looser converter."]
+    return [_idle_state(brief, found, "in drive")]
+
+
+def state_in_drive(brief: Brief) -> IdleState | None:
+    """Return the idle in drive with accessories off, if there is one."""
+    return next((state for state in brief.idle.new if state.gearbox == "drive" and state.accessories == "off"), None)
+
+
+def _idle_spark(brief: Brief) -> str:
+    idle = brief.idle_spark
+    middle = idle.si.speed.size // 2
+    own = float(idle.si.spark[middle])
+    if not math.isfinite(own):
+        return "Idle spark: no answer."
+    line = f"Idle spark: {marked(f'{own:.0f} deg BTDC', idle.mark('spark', middle))}, in the idle-spark table."
+    there = math.nan if brief.starting_table is None else float(brief.starting_table.si.idle_spark)
+    if brief.starting_table is not None and not math.isfinite(there):
+        return f"{line} The starting table is blank at idle: knock leaves no spark there."
+    if not abs(own - there) >= 1.0:
+        return line
+    vacuum = float(np.interp(there, idle.si.swept_spark, idle.si.manifold_vacuum))
+    then = f", {vacuum_text(vacuum, brief.build.units)}" if math.isfinite(vacuum) else ""
+    return f"{line} Without one: {there:.0f} deg BTDC{then}."
+
+
+def _throttle(brief: Brief) -> str:
+    first, old = brief.idle.new[0], next(iter(brief.idle.replaced), None)
+    area = f"Throttle: {1e6 * first.si.throttle_area:.0f} mm2 at idle"
+    if old is None:
+        return f"{area}. Set the stop so that the idle control is at mid-travel."
+    ratio = first.si.throttle_area / old.si.throttle_area
+    if abs(ratio - 1.0) < SAME:
+        return f"{area}, as with the old cam. Leave the throttle stop."
+    turn = "Open" if ratio > 1.0 else "Close"
+    return f"{area}, {ratio:.1f} times the old. {turn} the stop until the idle control is at mid-travel."
+
+
+def _brakes(brief: Brief) -> str:
+    vacuum, old = brief.idle.new[0].si.manifold_vacuum, next(iter(brief.idle.replaced), None)
+    share = "" if old is None else f", {100.0 * vacuum / old.si.manifold_vacuum:.0f} % of the old cam's"
+    head = f"Brakes: {vacuum_text(vacuum, brief.build.units, brakes=True)}{share}."
+    if vacuum >= COMFORTABLE:
+        return f"{head} Enough for a common booster."
+    if too_little(vacuum):
+        return f"{head} Too little for a common booster: fit a vacuum pump or a reservoir, and prove the brakes before driving."
+    return f"{head} Less than a common booster wants: expect a harder pedal."
+
+
+def _spark(brief: Brief) -> Part:
+    table = brief.starting_table
+    head = "2. Starting spark"
+    if table is None:
+        return Part(head, ["No answer from this model: it computes no knock. Use the crank-resolved model for spark."])
+    rows, columns = low_speed_zone(table, brief.idle.new[0].si.speed)
+    speeds, loads = table.speed.magnitude, table.manifold_pressure.magnitude
+    texts = table.texts("spark")
+    grid = [["MAP, kPa \\ rpm", *(f"{speeds[j]:.0f}" for j in columns)], *([f"{loads[k]:.0f}", *(texts[k][j] for j in columns)] for k in reversed(rows))]
+    shown = [table.mark("spark", k, j) for k in rows for j in columns]
+    blank = any(not texts[k][j] for k in rows for j in columns)
+    lines = [caution_line(OVER_THE_TABLE), *aligned(grid), *map(str, marks_in(Mark.BLANK if blank else None, *shown))]
+    if bool(table.avoid[rows[-1] + 1 :, columns].any()):
+        lines.append(f"Do not load the engine above {loads[rows[-1]]:.0f} kPa at these speeds: knock leaves cells without a spark.")
+    return Part(f"{head}: final spark (table plus every correction), low-speed zone, deg BTDC", [*lines, str(Caution.LAW)])
+
+
+def _fuel(brief: Brief) -> Part:
+    return Part("3. Fuel: factors for the old filling table by speed and manifold pressure; end of injection", [*_filling(brief), *_injection(brief)])
+
+
+def _filling(brief: Brief) -> list[str]:
+    factors = brief.fuel_factors
+    if factors is None:
+        return ["No fuel factors: the sheet has no [replaced_cam] that the old filling table was made for."]
+    si = factors.si
+    if not math.isfinite(si.idle_factor):
+        return ["No fuel factor at idle: the cycle does not settle there.", *_factor_table(brief)]
+    off = si.idle_excess
+    if abs(off) < SAME:
+        return [f"The old filling table serves at idle: factor {si.idle_factor:.2f}.", *_factor_table(brief)]
+    way = "rich" if off > 0.0 else "lean"
+    first = f"The old table fuels {_two_digits(100.0 * abs(off))} % too {way} at idle. Multiply its idle cells by {si.idle_factor:.2f} before cranking."
+    return [first, *_factor_table(brief)]
+
+
+def _two_digits(value: float) -> str:
+    """Write a share without more digits than an estimate carries.
+
+    >>> _two_digits(118.0), _two_digits(77.4)
+    ('120', '77')
+    """
+    return f"{round(value, -1) if value >= 100.0 else value:.0f}"
+
+
+def _factor_table(brief: Brief) -> list[str]:
+    factors = brief.fuel_factors
+    assert factors is not None
+    texts = factors.texts("factor", 2)
+    head = ["MAP, kPa \\ rpm", *(f"{speed:.0f}" for speed in factors.speed.magnitude)]
+    kept = [k for k, load in enumerate(factors.si.manifold_pressure) if any(abs(load - one) < 1.0 for one in FACTOR_LOADS)]
+    return aligned([head, *([f"{factors.manifold_pressure.magnitude[k]:.0f}", *texts[k]] for k in reversed(kept))])
+
+
+def _injection(brief: Brief) -> list[str]:
+    windows = brief.injection
+    if not windows.applies:
+        return [f"End of injection {windows.reason}."]
+    first, drive = brief.idle.new[0].si, state_in_drive(brief)
+    wanted = [("at idle in neutral", first.speed, first.manifold_pressure)]
+    wanted += [("at idle in drive", drive.si.speed, drive.si.manifold_pressure)] if drive is not None else []
+    wanted.append((f"at a cruise of {60.0 * CRUISE[0]:.0f} rpm", *CRUISE))
+    ends = windows.in_reference("end_of_injection")
+    found = [(what, ends[answer_near(windows, "end_of_injection", speed, pressure)]) for what, speed, pressure in wanted]
+    if not any(math.isfinite(end) for _, end in found):
+        return ["End of injection: no window is left at idle or at a cruise."]
+    told = ", ".join(f"{end:.0f} {what}" if math.isfinite(end) else f"none {what}" for what, end in found)
+    return [f"End of injection, deg {windows.angle_reference}: {told}."]
+
+
+def _gears(brief: Brief) -> Part:
+    head, unit = "4. Lowest usable speed by gear", brief.build.vehicle.road_speed_unit
+    if brief.not_for:
+        return Part(head, ["No answer from this model: it computes no spark table to drive on."])
+    found = usable_gears(brief.build, brief.surge[0] if brief.surge else None, brief.reversion.new)
+    if not found:
+        return Part(head, ["No answer: the engine holds the car in no gear."])
+    rows = [["gear", *(_gear_name(one) for one in found)], ["rpm", *(_lowest(one, 60.0 * one.speed) for one in found)]]
+    per = {"mph": 2.2369362921, "km/h": 3.6}[unit]
+    rows += [[unit, *(_lowest(one, per * one.road_speed) for one in found)], ["below it", *(one.trouble.meaning for one in found)]]
+    next_step = "Below these speeds use a lower gear."
+    if brief.sure and "unstable_below" in brief.sure.bands:
+        low, high = brief.sure.bands["unstable_below"]
+        next_step += f" In {ordinal(headline_gear(brief.build))} rough running ends at {speed_text(low)} to {speed_text(high)}."
+    return Part(head, [*aligned(rows), next_step])
+
+
+def _gear_name(one: SlowestUse) -> str:
+    return ordinal(one.gear) + {None: "", True: " locked", False: " open"}[one.locked]
+
+
+def _lowest(one: SlowestUse, value: float) -> str:
+    if not math.isfinite(value):
+        return "-"
+    rounded = round(value, -1) if value > 200.0 else round(value)
+    return f"{rounded:.0f}{' or less' if one.at_the_end else ''}"
+
+
+def _checks(brief: Brief) -> Part:
+    build = brief.build
+    lines = [caution_line([c for c in AT_FIRST_CRANK if c is not Caution.BRAKES or brief.not_for])]
+    moves = brief.sure.matters.get("vacuum", ()) if brief.sure else ()
+    notes = f", and {counted(len(build.notes), 'note')} on the cards (--section notes)" if build.notes else ""
+    lines.append(f"Read the {counted(len(build.assumed), 'assumed figure')} (--section assumed){notes}.")
+    lines += [f"The idle vacuum hangs most on {moves[0].split(':')[0]}."] if moves else []
+    lines.append(caution_line([Caution.STARTING_VALUE, Caution.COURSE]))
+    return Part("5. Before the key is turned", lines)
+
+
+def caution_line(cautions: Any) -> str:
+    """Return cautions as one paragraph."""
+    return "! " + " ".join(map(str, cautions))
