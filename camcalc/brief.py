@@ -35,6 +35,7 @@ from .drive.engine_loop import LevelSpark, surge_tables
 from .drive.gear_advice import DriveAdvice, beside_level, drive_advice
 from .drive.idle_swing import idle_swing
 from .drive.slope_rule import slope_rule
+from .drive.usable_gears import GearUse, usable_gears
 from .errors import InputError, NoSolutionError
 from .marks import Marks, marked
 from .results import Measure, Record, measure
@@ -135,6 +136,7 @@ class Brief(Record):
     sensitivity: CeilingSensitivity | None
     base_table: tuple[BaseTableCell, ...]
     surge: tuple[DriveAdvice, ...]
+    usable_gears: tuple[GearUse, ...]
     injection: InjectionWindows
     sensing: IdleSensing
     cures: CureRanking | None
@@ -279,6 +281,7 @@ def make_brief(
         sensitivity=sensitivity,
         base_table=compare_with_base(engine, ceilings, base) if base is not None and ceilings is not None else (),
         surge=surge,
+        usable_gears=usable_gears(build, surge[0], reversion) if surge else (),
         injection=windows,
         sensing=sensing,
         cures=tried,

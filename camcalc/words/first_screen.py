@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
@@ -11,7 +12,7 @@ from ..advice.brakes import COMFORTABLE, too_little
 from ..advice.headlines import CRUISE, headline_gear
 from ..advice.picks import answer_near, low_speed_zone
 from ..cautions import AT_BRAKES, AT_FIRST_CRANK, AT_IDLE_SPARK, Caution
-from ..drive.usable_gears import SlowestUse, usable_gears
+from ..drive.usable_gears import Drive, GearUse
 from ..marks import Mark, marked, marks_in
 from ..unit_system import vacuum_text
 from .figures import aligned, counted, listed, ordinal, speed_text
@@ -20,7 +21,10 @@ if TYPE_CHECKING:
     from ..advice.idle import IdleState
     from ..brief import Brief
 
-__all__ = ["Part", "first_screen"]
+__all__ = ["MORE", "Part", "first_screen", "first_text", "title_lines"]
+
+# Where the rest is.
+MORE = ["More: --full prints all, --section NAME one part, --html FILE the page with plots, --tables DIR the tables as CSV."]
 
 # Over the spark table; cranking stands at the idle spark above it, and what final spark is in the head.
 OVER_THE_TABLE = (Caution.KNOCK, Caution.ADDING_SPARK)
@@ -30,11 +34,37 @@ FACTOR_LOADS = (40e3, 60e3, 90e3)
 SAME = 0.05
 
 
+class Excerpt(NamedTuple):
+    """A small table: where in the data its figures are, which rows and columns of a grid, and the whole as texts."""
+
+    path: str
+    name: str = ""
+    rows: tuple[int, ...] = ()
+    columns: tuple[int, ...] = ()
+    texts: Sequence[Sequence[str]] = ()
+
+
 class Part(NamedTuple):
-    """A numbered part of the screen: its head, cautions before its figures, lines of words, and lines that are laid out already."""
+    """A numbered answer of the screen: its head; cautions, which begin with "!", words and tables in their order."""
 
     head: str
-    lines: list[str]
+    lines: list[str | Excerpt]
+
+
+def first_text(brief: Brief) -> str:
+    """Return the first screen as text: title, five answers, where the rest is; lines are not yet wrapped."""
+    parts = [text for part in first_screen(brief) for line in (part.head, *part.lines) for text in (aligned(line.texts) if isinstance(line, Excerpt) else [line])]
+    return "\n".join([*title_lines(brief), *parts, *MORE])
+
+
+def title_lines(brief: Brief) -> list[str]:
+    """Return whose brief it is, and what its bands hold."""
+    build = brief.build
+    label = f" ({build.label})" if build.label else ""
+    cams = brief.cam.cam + (f" in place of {brief.replaced_cam.cam}" if brief.replaced_cam else "")
+    bands = "In brackets: 10 to 90 % of the samples." if brief.sure else "No bands were sampled."
+    lines = [f"First-fire brief: {build.name}{label}. {cams}.", f"Model: {brief.model}. {bands}"]
+    return [*lines, f"! {brief.not_for}"] if brief.not_for else lines
 
 
 def first_screen(brief: Brief) -> list[Part]:
@@ -47,7 +77,7 @@ def first_screen(brief: Brief) -> list[Part]:
     Returns
     -------
     list of Part
-        A line that begins with two blanks is part of a table and is not to be wrapped; one that begins with "!" is a caution.
+        Tables with their place in the data.
 
     Examples
     --------
@@ -148,7 +178,8 @@ def _spark(brief: Brief) -> Part:
     grid = [["MAP, kPa \\ rpm", *(f"{speeds[j]:.0f}" for j in columns)], *([f"{loads[k]:.0f}", *(texts[k][j] for j in columns)] for k in reversed(rows))]
     shown = [table.mark("spark", k, j) for k in rows for j in columns]
     blank = any(not texts[k][j] for k in rows for j in columns)
-    lines = [caution_line(OVER_THE_TABLE), *aligned(grid), *map(str, marks_in(Mark.BLANK if blank else None, *shown))]
+    table_part = Excerpt("starting_table", "spark", tuple(rows), tuple(columns), grid)
+    lines: list[str | Excerpt] = [caution_line(OVER_THE_TABLE), table_part, *map(str, marks_in(Mark.BLANK if blank else None, *shown))]
     if bool(table.avoid[rows[-1] + 1 :, columns].any()):
         lines.append(f"Do not load the engine above {loads[rows[-1]]:.0f} kPa at these speeds: knock leaves cells without a spark.")
     return Part(f"{head}: final spark (table plus every correction), low-speed zone, deg BTDC", [*lines, str(Caution.LAW)])
@@ -158,7 +189,7 @@ def _fuel(brief: Brief) -> Part:
     return Part("3. Fuel: factors for the old filling table by speed and manifold pressure; end of injection", [*_filling(brief), *_injection(brief)])
 
 
-def _filling(brief: Brief) -> list[str]:
+def _filling(brief: Brief) -> list[str | Excerpt]:
     factors = brief.fuel_factors
     if factors is None:
         return ["No fuel factors: the sheet has no [replaced_cam] that the old filling table was made for."]
@@ -182,13 +213,14 @@ def _two_digits(value: float) -> str:
     return f"{round(value, -1) if value >= 100.0 else value:.0f}"
 
 
-def _factor_table(brief: Brief) -> list[str]:
+def _factor_table(brief: Brief) -> list[Excerpt]:
     factors = brief.fuel_factors
     assert factors is not None
     texts = factors.texts("factor", 2)
     head = ["MAP, kPa \\ rpm", *(f"{speed:.0f}" for speed in factors.speed.magnitude)]
     kept = [k for k, load in enumerate(factors.si.manifold_pressure) if any(abs(load - one) < 1.0 for one in FACTOR_LOADS)]
-    return aligned([head, *([f"{factors.manifold_pressure.magnitude[k]:.0f}", *texts[k]] for k in reversed(kept))])
+    grid = [head, *([f"{factors.manifold_pressure.magnitude[k]:.0f}", *texts[k]] for k in reversed(kept))]
+    return [Excerpt("fuel_factors", "factor", tuple(kept), tuple(range(len(head) - 1)), grid)]
 
 
 def _injection(brief: Brief) -> list[str]:
@@ -204,35 +236,34 @@ def _injection(brief: Brief) -> list[str]:
     if not any(math.isfinite(end) for _, end in found):
         return ["End of injection: no window is left at idle or at a cruise."]
     told = ", ".join(f"{end:.0f} {what}" if math.isfinite(end) else f"none {what}" for what, end in found)
-    return [f"End of injection, deg {windows.angle_reference}: {told}."]
+    return [f"End of injection, deg {windows.angle_reference.replace('top dead centre', 'TDC')}: {told}."]
 
 
 def _gears(brief: Brief) -> Part:
     head, unit = "4. Lowest usable speed by gear", brief.build.vehicle.road_speed_unit
     if brief.not_for:
         return Part(head, ["No answer from this model: it computes no spark table to drive on."])
-    found = usable_gears(brief.build, brief.surge[0] if brief.surge else None, brief.reversion.new)
+    found = brief.usable_gears
     if not found:
         return Part(head, ["No answer: the engine holds the car in no gear."])
-    rows = [["gear", *(_gear_name(one) for one in found)], ["rpm", *(_lowest(one, 60.0 * one.speed) for one in found)]]
-    per = {"mph": 2.2369362921, "km/h": 3.6}[unit]
-    rows += [[unit, *(_lowest(one, per * one.road_speed) for one in found)], ["below it", *(one.trouble.meaning for one in found)]]
+    converter = brief.build.vehicle.transmission == "converter"
+    rows = [["gear", *(_gear_name(one, converter) for one in found)]]
+    rows.append(["rpm", *(_lowest(60.0 * one.si.lowest, one.mark("lowest"), -1) for one in found)])
+    rows.append([unit, *(_lowest(one.lowest_road_speed.to(unit).magnitude, one.mark("lowest_road_speed"), 0) for one in found)])
+    rows.append(["below it", *(str(one.below) for one in found)])
     next_step = "Below these speeds use a lower gear."
     if brief.sure and "unstable_below" in brief.sure.bands:
         low, high = brief.sure.bands["unstable_below"]
         next_step += f" In {ordinal(headline_gear(brief.build))} rough running ends at {speed_text(low)} to {speed_text(high)}."
-    return Part(head, [*aligned(rows), next_step])
+    return Part(head, [Excerpt("usable_gears", texts=rows), next_step])
 
 
-def _gear_name(one: SlowestUse) -> str:
-    return ordinal(one.gear) + {None: "", True: " locked", False: " open"}[one.locked]
+def _gear_name(one: GearUse, converter: bool) -> str:
+    return ordinal(one.gear) + ("" if not converter else " open" if one.drive is Drive.OPEN else " locked")
 
 
-def _lowest(one: SlowestUse, value: float) -> str:
-    if not math.isfinite(value):
-        return "-"
-    rounded = round(value, -1) if value > 200.0 else round(value)
-    return f"{rounded:.0f}{' or less' if one.at_the_end else ''}"
+def _lowest(value: float, mark: Mark | None, digits: int) -> str:
+    return marked(f"{round(value, digits):.0f}", mark) if math.isfinite(value) else "-"
 
 
 def _checks(brief: Brief) -> Part:
