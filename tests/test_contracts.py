@@ -28,9 +28,9 @@ LAYERS = (
     ("drive",),
     ("cures", "road_test"),
     ("brief",),
-    ("compare", "explain"),
+    ("compare",),
     ("words",),
-    ("plot",),
+    ("explain", "plot"),
     ("report",),
     ("cli",),
 )
