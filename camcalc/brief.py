@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING, Any, ClassVar, NamedTuple
 
@@ -12,13 +12,13 @@ import numpy as np
 
 from .advice.bands import HeadlineBands, sample_bands
 from .advice.base_table import BaseTableCell, compare_with_base
-from .advice.brakes import brake_remark
 from .advice.cam_facts import CamFacts, cam_facts
 from .advice.curves import BriefCurves, brief_curves
 from .advice.fuel_factors import FuelFactors, fuel_factors
 from .advice.headlines import headline, headline_gear, with_bands, zone_of
-from .advice.idle import IdleState, idle_state, lowest_idle, lowest_mark
-from .advice.idle_spark import IdleSpark, idle_spark_advice, meets_table
+from .advice.idle import IdleState, idle_state
+from .advice.idle_advice import IdleAdvice, IdleSet, idle_advice, idle_set, replaced_idle
+from .advice.idle_spark import IdleSpark, beside_table, idle_spark_advice
 from .advice.injection import InjectionWindows, injection_windows
 from .advice.knock_edge import knock_edge, knock_grids, loads_that_knock, speeds_sampled
 from .advice.reversion import GearReversion, reversion_in_gear
@@ -30,15 +30,14 @@ from .advice.trade_off import TradeOff, trade_off
 from .cautions import CAUTIONS
 from .cures import CureRanking, rank_cures
 from .cycle.models import engine_kind
-from .cycle.operating import TEACHING_ONLY, EngineModel, Tolerances, barometer
+from .cycle.operating import EngineModel, ModelUse, Tolerances, barometer
 from .drive.engine_loop import LevelSpark, surge_tables
 from .drive.gear_advice import DriveAdvice, beside_level, drive_advice
 from .drive.idle_swing import idle_swing
 from .drive.slope_rule import slope_rule
 from .drive.usable_gears import GearUse, usable_gears
 from .errors import InputError, NoSolutionError
-from .marks import Marks, marked
-from .results import Measure, Record, measure
+from .results import Record
 from .road_test import RoadTest, plan_road_test
 from .sheet import Build
 from .sheet.sheet import Assumption
@@ -76,26 +75,6 @@ SOURCE_KEYS = (
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
-class IdleAdvice(Record):
-    """Idle with the new cam and with the one it replaces."""
-
-    new: tuple[IdleState, ...]
-    replaced: tuple[IdleState, ...]
-    unreachable: tuple[str, ...]
-    vacuum: Measure = measure("Pa", "inHg", doc="new cam, neutral, accessories off")
-    vacuum_penalty: Measure = measure("Pa", "inHg", doc="each cam at its own idle speed")
-    vacuum_penalty_at_equal_speed: Measure = measure("Pa", "inHg", doc="both at the new cam's idle speed")
-    lowest_steady_speed: Measure = measure("crank_rps", "rpm", doc="IMEP varies less than the stability limit; missing if no idle does")
-    lowest_speed: Measure = measure("crank_rps", "rpm", doc="torque balances at all")
-    lowest_speeds: str
-    # Blank with a model that is for teaching only.
-    brakes: str
-    air: str
-    bands: Mapping[str, Any] = dataclasses.field(default_factory=dict)
-    marks: Mapping[str, Marks] = dataclasses.field(default_factory=dict)
-
-
-@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
 class CamsFacts(Record):
     """What geometry says of the new cam and of the one it replaces."""
 
@@ -120,7 +99,7 @@ class BriefFormat(NamedTuple):
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
 class Brief(Record):
-    """A first-fire brief. Without ceilings, starting table and sensitivity, and with words on what it is not for, where the engine model is
+    """A first-fire brief. Without ceilings, starting table and sensitivity, and with what it is not for, where the engine model is
     for teaching only."""
 
     in_data: ClassVar[tuple[str, ...]] = ("format", "events", "assumed", "sources", "about")
@@ -145,7 +124,7 @@ class Brief(Record):
     fuel_factors: FuelFactors | None
     curves: BriefCurves | None
     sure: HeadlineBands | None
-    not_for: str
+    not_for: ModelUse | None
     cautions: tuple[str, ...] = CAUTIONS
 
     @property
@@ -275,7 +254,7 @@ def make_brief(
         ),
         idle=advice,
         reversion=CamsReversion(new=reversion, replaced=replaced_reversion),
-        idle_spark=around.replace(meets_table=meets_table(around, starting.si.idle_spark)) if starting else around,
+        idle_spark=around.replace(table=beside_table(around, starting.si.idle_spark)) if starting else around,
         spark_ceilings=ceilings,
         starting_table=starting,
         sensitivity=sensitivity,
@@ -290,7 +269,7 @@ def make_brief(
         fuel_factors=factors,
         curves=brief_curves(engine, before, lambda done: say("curves", 0.96 + 0.04 * done)) if curves else None,
         sure=sure,
-        not_for=TEACHING_ONLY if engine.teaching_only else "",
+        not_for=ModelUse.TEACHING_ONLY if engine.teaching_only else None,
     )
 
 
@@ -366,75 +345,5 @@ def _traded(engine: EngineModel, ceilings: SparkCeilings) -> TradeOff | None:
     return None
 
 
-class IdleSet(NamedTuple):
-    """Idle states of one cam, and what could not be reached."""
-
-    states: tuple[IdleState, ...]
-    unreachable: tuple[str, ...]
-    lowest_steady: float
-    lowest: float
-
-
-def idle_set(engine: EngineModel, speed: float, *, search: bool) -> IdleSet:
-    """Return every idle state asked for at a speed [rev/s]; with ``search``, the lowest speeds too."""
-    found, unreachable = [], []
-    gearboxes = (False, True) if engine.build.vehicle.transmission == "converter" else (False,)
-    for drive in gearboxes:
-        for accessories in (False, True):
-            try:
-                found.append(idle_state(engine, speed, drive=drive, accessories=accessories))
-            except NoSolutionError as error:
-                unreachable.append(f"{'drive' if drive else 'neutral'}, accessories {'on' if accessories else 'off'}: {error.args[0]}")
-    lowest = (lowest_idle(engine), lowest_idle(engine, steady=False)) if search else (math.nan, math.nan)
-    return IdleSet(tuple(found), tuple(unreachable), *lowest)
-
-
 def _replaced_part(before: EngineModel, build: Build, gears: range) -> tuple[tuple[IdleSet, IdleState | None], tuple[GearReversion, ...]]:
-    own = idle_set(before, before.build.idle.si.speed, search=False)
-    equal: IdleState | None = None
-    try:
-        equal = idle_state(before, build.idle.si.speed)
-    except NoSolutionError as error:
-        own = own._replace(unreachable=(*own.unreachable, f"at the new cam's idle speed: {error.args[0]}"))
-    return (own, equal), tuple(reversion_in_gear(before, g) for g in gears)
-
-
-def idle_advice(engine: EngineModel, new: IdleSet, replaced: tuple[IdleSet, IdleState | None] | None) -> IdleAdvice:
-    """Put both cams' idle side by side."""
-    first = new.states[0]
-    own, equal = replaced if replaced else (None, None)
-    was = own.states[0].si.manifold_vacuum if own and own.states else None
-    return IdleAdvice(
-        new=new.states,
-        replaced=() if own is None else own.states if equal is None else (*own.states, equal),
-        unreachable=new.unreachable + (own.unreachable if own else ()),
-        vacuum=first.si.manifold_vacuum,
-        vacuum_penalty=None if was is None else was - first.si.manifold_vacuum,
-        vacuum_penalty_at_equal_speed=None if equal is None else equal.si.manifold_vacuum - first.si.manifold_vacuum,
-        lowest_steady_speed=new.lowest_steady,
-        lowest_speed=new.lowest,
-        lowest_speeds=lowest_words(new.lowest, new.lowest_steady),
-        brakes="" if engine.teaching_only else brake_remark(first.si.manifold_vacuum, barometer(engine), was),
-        air=air_words(first, own.states[0] if own and own.states else None),
-        marks={"lowest_steady_speed": lowest_mark(new.lowest_steady), "lowest_speed": lowest_mark(new.lowest)},
-    )
-
-
-def air_words(idle: IdleState, was: IdleState | None) -> str:
-    """Word how far the throttle has to stand open for the first start, against where it stands with the cam that is replaced."""
-    own = f"the idle passes {1e3 * idle.si.air_flow:.1f} g/s of air through {1e6 * idle.si.throttle_area:.0f} mm2 of throttle"
-    if was is None:
-        return f"{own}: set the throttle stop so that the idle control holds it near the middle of its travel"
-    more = idle.si.throttle_area / was.si.throttle_area
-    if abs(more - 1.0) < 0.05:
-        return f"{own}, as with the cam it replaces: leave the throttle stop"
-    how = f"{more:.1f} times the opening of the cam it replaces"
-    turn = "open" if more > 1.0 else "close"
-    return f"{own}, {how}: {turn} the throttle stop by as much before the first start, so that the idle control holds it near the middle of its travel"
-
-
-def lowest_words(lowest: float, steady: float) -> str:
-    """Word the lowest idle speeds [rev/s], NaN where none was found."""
-    carries = "at no speed up to 2000 rpm" if math.isnan(lowest) else f"from {marked(f'{lowest * 60:.0f} rpm', lowest_mark(lowest))}"
-    even = "at no idle up to 2000 rpm" if math.isnan(steady) else f"from {marked(f'{steady * 60:.0f} rpm', lowest_mark(steady))}"
-    return f"torque balances {carries}; IMEP is steady within the limit {even}"
+    return replaced_idle(before, build.idle.si.speed), tuple(reversion_in_gear(before, g) for g in gears)

@@ -28,9 +28,9 @@ LAYERS = (
     ("drive",),
     ("cures", "road_test"),
     ("brief", "brief_files"),
-    ("compare", "explain"),
+    ("compare",),
     ("words",),
-    ("plot",),
+    ("explain", "plot"),
     ("report",),
     ("cli",),
 )

@@ -10,7 +10,7 @@ from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from ..advice.bands import SEED, sample_bands
-from ..advice.brakes import brake_remark
+from ..advice.brakes import BrakeAssist, brake_assist
 from ..advice.headlines import CRUISE
 from ..cautions import AT_COMPARISON
 from ..cycle.models import engine_kind
@@ -19,7 +19,7 @@ from ..cycle.resolved import ResolvedEngine
 from ..drive.risk import VERDICTS
 from ..errors import InputError, did_you_mean
 from ..marks import Mark, Marks
-from ..results import Band, Measure, Record, measure
+from ..results import Band, Measure, Record, measure, plain_data
 from ..sources import cite
 from ..tables import SparkTable, read_table
 from ..tables.proposed import level_table
@@ -74,14 +74,14 @@ class Curves(Record):
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
 class Comparison(Record):
-    """Two builds side by side. Every difference is B less A; ``samples`` is zero where none was sampled."""
+    """Two builds side by side. Every difference is B less A; ``samples`` is zero where none was sampled; no ``brakes`` of a build that does not idle."""
 
     a: Build
     b: Build
     model: str
     figures: tuple[ComparedFigure, ...]
     verdicts: tuple[Verdict, ...]
-    brakes: tuple[str, str]
+    brakes: tuple[BrakeAssist | None, BrakeAssist | None]
     notes: tuple[str, ...]
     samples: int
     curves: Curves
@@ -103,8 +103,8 @@ class Comparison(Record):
     def to_dict(self) -> dict[str, Any]:
         """Return plain data for JSON."""
         return {
-            "a": {"build": self.a.name, "label": self.a.label, "cam": self.a.cam.name, "brakes": self.brakes[0]},
-            "b": {"build": self.b.name, "label": self.b.label, "cam": self.b.cam.name, "brakes": self.brakes[1]},
+            "a": {"build": self.a.name, "label": self.a.label, "cam": self.a.cam.name, "brakes": plain_data(self.brakes[0])},
+            "b": {"build": self.b.name, "label": self.b.label, "cam": self.b.cam.name, "brakes": plain_data(self.brakes[1])},
             "cautions": list(self.cautions),
             "figures": [figure.to_dict() for figure in self.figures],
             "verdicts": [verdict.to_dict() for verdict in self.verdicts],
@@ -312,11 +312,10 @@ def _both(words: list[str]) -> str:
     return "; ".join(f"{name} {word}" for name, word in zip(("A", "B"), words, strict=True) if word)
 
 
-def _brakes(side: _Side) -> str:
+def _brakes(side: _Side) -> BrakeAssist | None:
+    """Return what is left of brake assist at idle; None where the engine does not idle at its own speed."""
     vacuum = side.figures["vacuum"]
-    if math.isnan(vacuum):
-        return f"does not idle at {side.model.build.idle.si.speed * 60:.0f} rpm: no vacuum to speak of"
-    return brake_remark(vacuum, barometer(side.model), None)
+    return None if math.isnan(vacuum) else brake_assist(vacuum, ambient=barometer(side.model))
 
 
 def _notes(pair: tuple[Build, Build], shared: Shared) -> list[str]:

@@ -12,10 +12,10 @@ from numpy.typing import NDArray
 from ..advice.cam_facts import cam_facts
 from ..advice.headlines import CRUISE
 from ..advice.idle import idle_spark, load_terms, lowest_idle, lowest_mark
-from ..advice.injection import DOES_NOT_APPLY, InjectionPoint, point_at
+from ..advice.injection import InjectionPoint, delivery_of, point_at
 from ..advice.reversion import FASTEST, SLOWEST, reversion_in_gear, road_point
 from ..advice.spark import SparkCeilings, spark_ceilings
-from ..advice.spark_limits import ceiling_column
+from ..advice.spark_limits import Binds, ceiling_column
 from ..cycle.best_torque import spark_ends
 from ..cycle.operating import EngineModel, barometer, pressure_for_net_imep
 from ..cycle.work_variation import imep_variation
@@ -67,7 +67,7 @@ class WorstCell(NamedTuple):
     speed: float
     pressure: float
     ceiling: float
-    binds: str
+    binds: Binds | None
     mark: Mark | None = None
 
 
@@ -130,11 +130,11 @@ def window_of(engine: EngineModel) -> tuple[InjectionPoint | None, str]:
     """Return the injection window at the cruise that headlines use, and why there is none or which strategy it is of."""
     build = engine.build
     if build.fuel.system != "sequential port":
-        return None, DOES_NOT_APPLY[build.fuel.system]
+        return None, str(delivery_of(build.fuel.system))
     if build.injector is None:
         return None, "the sheet has no [injector]"
     point = point_at(engine, *CRUISE)
-    return point, point.strategy
+    return point, str(point.strategy or point.reason)
 
 
 def _window_width(engine: EngineModel) -> float:

@@ -117,35 +117,35 @@ def plot_ceilings(ceilings: SparkCeilings, ax: Axes | None = None) -> Axes:
 
 
 def plot_injection(windows: InjectionWindows, cam: CamCard | ValveLifts, row: int = 0, ax: Axes | None = None) -> Axes:
-    """Plot the injection windows along a crank-angle strip, one bar a speed, at one load row."""
+    """Plot the injection windows along a crank-angle strip, one bar a speed, at one load row; angles before overlap top dead centre, time to the right."""
     ax = axes(ax)
     lifts = (valve_lifts(cam) if isinstance(cam, CamCard) else cam).si
     intake, exhaust = (lifts.intake_opens, lifts.intake_closes), (lifts.exhaust_opens, lifts.exhaust_closes)
     speeds = windows.si.speed * 60.0
-    ax.axvspan(intake[0], intake[1], color=INTAKE, alpha=0.12, label="intake open")
-    ax.axvspan(exhaust[0], exhaust[1], color=EXHAUST, alpha=0.12, hatch="//", label="exhaust open")
+    ax.axvspan(-intake[1], -intake[0], color=INTAKE, alpha=0.12, label="intake open")
+    ax.axvspan(-exhaust[1], -exhaust[0], color=EXHAUST, alpha=0.12, hatch="//", label="exhaust open")
     runs = np.flatnonzero(np.isfinite(windows.si.end_of_injection[row]))
     for k in runs:
         _strip(ax, windows.si, row, int(k), named=k == runs[0])
     ax.axvline(0.0, color="0.5", linewidth=0.8)
     ax.set_yticks(range(len(speeds)), [f"{s:.0f}" for s in speeds])
     ax.set_ylabel("engine speed [rpm]")
-    ax.set_xlim(-500.0, 300.0)
-    ax.set_xlabel("end of injection: crank angle, 0 at the top dead centre of the overlap [crank deg]")
+    ax.set_xlim(500.0, -300.0)
+    ax.set_xlabel("crank angle [crank deg before overlap TDC; negative: after]")
     ax.legend(fontsize="small", loc="upper right")
     return ax
 
 
 def _strip(ax: Axes, si: Any, row: int, k: int, *, named: bool) -> None:
     for early, late, hatch, name in (
-        (si.shut_earliest, si.shut_latest, "", "by events: shut valve"),
-        (si.open_earliest, si.open_latest, "xx", "by events: open valve"),
+        (si.shut_earliest, si.shut_latest, "", "by valve events: closed valve"),
+        (si.open_earliest, si.open_latest, "xx", "by valve events: open valve"),
     ):
         if np.isfinite(early[row, k]):
-            ax.barh(k, early[row, k] - late[row, k], left=-early[row, k], height=0.5, color="0.75", edgecolor="0.3", hatch=hatch, label=name if named else None)
+            ax.barh(k, early[row, k] - late[row, k], left=late[row, k], height=0.5, color="0.75", edgecolor="0.3", hatch=hatch, label=name if named else None)
     if np.isfinite(si.earliest[row, k]):
         early, late = si.earliest[row, k], si.latest[row, k]
-        ax.barh(k, early - late, left=-early, height=0.22, color="0.25", label="by the flows, recommended" if named else None)
-    end = -si.end_of_injection[row, k]
-    ax.plot([end - si.pulse_angle[row, k], end], [k, k], color="#b00000", linewidth=2.5, label="recommended pulse" if named else None)
+        ax.barh(k, early - late, left=late, height=0.22, color="0.25", label="window recommended" if named else None)
+    end = si.end_of_injection[row, k]
+    ax.plot([end + si.pulse_angle[row, k], end], [k, k], color="#b00000", linewidth=2.5, label="recommended pulse" if named else None)
     ax.plot([end], [k], marker="|", color="#b00000", markersize=12)

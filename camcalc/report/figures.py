@@ -132,7 +132,8 @@ def described(svg: str, name: str, title: str, text: str, *, crank: str = "") ->
 
 
 # Plots along the crank, and what their zero is: the cursor of the page ties these together.
-ALONG_THE_CRANK = ("lift", "injection")
+# Which way each axis counts the angle after overlap top dead centre that the cursor goes by.
+ALONG_THE_CRANK = {"lift": 1.0, "injection": -1.0}
 
 
 def _crank_frame(ax: Any, name: str) -> str:
@@ -141,5 +142,5 @@ def _crank_frame(ax: Any, name: str) -> str:
         return ""
     width, height = (72.0 * side for side in ax.figure.get_size_inches())
     box = ax.get_position()
-    numbers = (box.x0 * width, box.x1 * width, (1.0 - box.y1) * height, (1.0 - box.y0) * height, *ax.get_xlim())
+    numbers = (box.x0 * width, box.x1 * width, (1.0 - box.y1) * height, (1.0 - box.y0) * height, *(ALONG_THE_CRANK[name] * edge for edge in ax.get_xlim()))
     return ' data-crank="' + " ".join(f"{n:.2f}" for n in numbers) + '"'

@@ -165,7 +165,7 @@ def plan_road_test(
         matters = _one_at_a_time(kind, build, nominal.uncertain, lambda share: say(0.6 * share))
     else:
         basis = f"what matters most by {sure.samples} samples over all tolerances"
-        matters = {key: tuple(_named(words) for words in inputs) for key, inputs in sure.matters.items()}
+        matters = {key: tuple(one.code for one in inputs) for key, inputs in sure.matters.items()}
     chosen = most_important(matters, nominal.uncertain)
     readings = readings_of(nominal)
     table = _read_all(kind, build, nominal, readings, place, lambda share: say(0.6 + 0.4 * share))
@@ -203,10 +203,6 @@ def most_important(matters: Mapping[str, Sequence[str]], known: Sequence[str]) -
                 points[name] += 3 - k
     ranked = sorted(points, key=lambda name: (-points[name], -TOLERANCES[name][0]))
     return [name for name in ranked if points[name] > 0][:MOST]
-
-
-def _named(words: str) -> str:
-    return next((name for name, (_, text) in TOLERANCES.items() if text == words), "")
 
 
 def _ends(name: str) -> tuple[Tolerances, Tolerances]:
@@ -306,7 +302,7 @@ def _step(number: int, engine: EngineModel, place: Place, readings: Sequence[Rea
 
     return TestStep(
         step=number,
-        settles=TOLERANCES[name][1],
+        settles=TOLERANCES[name][1].meaning,
         input=name,
         input_low=1.0 - half,
         input_high=1.0 + half,
@@ -326,7 +322,7 @@ def _step(number: int, engine: EngineModel, place: Place, readings: Sequence[Rea
         high=shown(table.high[row, column]),
         reads_within=shown(table.closeness[column]),
         tells_apart=tells,
-        remark=_remark(tells, TOLERANCES[table.moved_most_by(name, column)][1]),
+        remark=_remark(tells, TOLERANCES[table.moved_most_by(name, column)][1].meaning),
         otherwise=DIRECT[name],
         marks={"spark": Mark.CAP if reading.standing and running.spark >= engine.build.idle.si.earliest_spark else None},
     )

@@ -1,64 +1,99 @@
-"""Figures in sentences: engine speeds, ordinals, counts, lists, small tables of text."""
+"""Figures as sentences write them: angles with their zero, speeds to what a search resolves, each with its mark."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
 
 from ..marks import Mark, marked
+from ..units import quantity
 
-__all__ = ["aligned", "counted", "listed", "ordinal", "speed_text"]
+__all__ = ["before_overlap", "btdc", "cell_text", "found_rpm", "inches", "kilopascals", "percent", "set_rpm", "signed_percent"]
 
-# Engine speeds that a search finds are written to this [rpm]: the searches end within a few of them.
-SPEED_STEP = 10.0
+# Searches for a speed end within so much [rpm]: more digits would be false.
+RESOLVED = 10.0
 
 
-def speed_text(speed: float, *, mark: Mark | None = None) -> str:
-    """Write an engine speed [rev/s] that a search found, to ten rpm.
+def btdc(spark: float, mark: Mark | None = None) -> str:
+    """Return a spark [crank deg before top dead centre] with its zero and its mark.
 
-    >>> speed_text(1131.25 / 60.0), speed_text(350.0 / 60.0, mark=Mark.OR_LESS)
-    ('1130 rpm', '350 rpm or less')
+    >>> btdc(24.4), btdc(36.0, Mark.CAP), btdc(-2.0)
+    ('24 deg BTDC', '36 deg BTDC (cap)', '2 deg ATDC')
     """
-    if not math.isfinite(speed):
+    whole = round(spark)
+    return marked(f"{whole} deg BTDC" if whole >= 0 else f"{-whole} deg ATDC", mark)
+
+
+def before_overlap(angle: float) -> str:
+    """Return an angle of injection [crank deg before overlap top dead centre] with its zero; nothing that is none.
+
+    >>> before_overlap(112.3), before_overlap(-35.0), before_overlap(math.nan)
+    ('112 deg before overlap TDC', '35 deg after overlap TDC', 'none')
+    """
+    if not math.isfinite(angle):
         return "none"
-    return marked(f"{SPEED_STEP * round(60.0 * speed / SPEED_STEP):.0f} rpm", mark)
+    whole = round(angle)
+    return f"{whole} deg before overlap TDC" if whole >= 0 else f"{-whole} deg after overlap TDC"
 
 
-def ordinal(number: int) -> str:
-    """Write which one of a row.
+def set_rpm(speed: float) -> str:
+    """Return a crank speed [rev/s] that was asked for or set.
 
-    >>> [ordinal(n) for n in (1, 2, 3, 4)]
-    ['1st', '2nd', '3rd', '4th']
+    >>> set_rpm(850.0 / 60.0)
+    '850 rpm'
     """
-    return f"{number}{({1: 'st', 2: 'nd', 3: 'rd'}).get(number, 'th')}"
+    return f"{speed * 60.0:.0f} rpm"
 
 
-def counted(number: int, what: str) -> str:
-    """Write how many, with the plural.
+def found_rpm(speed: float, mark: Mark | None = None) -> str:
+    """Return a crank speed [rev/s] that a search found, to what it resolves, with its mark.
 
-    >>> counted(1, "note"), counted(52, "figure")
-    ('1 note', '52 figures')
+    >>> found_rpm(1281.0 / 60.0), found_rpm(350.0 / 60.0, Mark.OR_LESS)
+    ('1280 rpm', '350 rpm or less')
     """
-    return f"{number} {what}{'' if number == 1 else 's'}"
+    return marked(f"{RESOLVED * round(speed * 60.0 / RESOLVED):.0f} rpm", mark)
 
 
-def listed(texts: Iterable[str]) -> str:
-    """Write a list with its last "and".
+def inches(pressure: float, mark: Mark | None = None) -> str:
+    """Return a manifold vacuum [Pa] as a gauge shows it.
 
-    >>> listed(["a", "b", "c"]), listed(["a"]), listed(["a", "b"])
-    ('a, b and c', 'a', 'a and b')
+    >>> inches(36.9e3)
+    '10.9 inHg'
     """
-    *first, last = texts
-    return f"{', '.join(first)} and {last}" if first else last
+    return marked(f"{float(quantity(pressure, 'Pa').to('inHg').magnitude):.1f} inHg", mark)
 
 
-def aligned(rows: Sequence[Sequence[str]]) -> list[str]:
-    """Return rows of text as the lines of a table: first column to the left, the others to the right.
+def kilopascals(pressure: float) -> str:
+    """Return a manifold pressure [Pa], absolute.
 
-    >>> aligned([["gear", "1st", "2nd"], ["rpm", "1600", "900"]])
-    ['  gear   1st  2nd', '  rpm   1600  900']
+    >>> kilopascals(60e3)
+    '60 kPa'
     """
-    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
-    first, *others = widths
-    lines = [f"  {row[0]:<{first}}  " + "  ".join(f"{cell:>{width}}" for cell, width in zip(row[1:], others, strict=True)) for row in rows]
-    return [line.rstrip() for line in lines]
+    return f"{pressure / 1e3:.0f} kPa"
+
+
+def percent(share: float) -> str:
+    """Return a share of 1.
+
+    >>> percent(0.53)
+    '53 %'
+    """
+    return f"{100.0 * share:.0f} %"
+
+
+def signed_percent(change: float, more: str, less: str) -> str:
+    """Return a change as a share of 1, its direction in words.
+
+    >>> signed_percent(0.071, "more fuel", "less fuel"), signed_percent(-0.2, "more fuel", "less fuel"), signed_percent(0.001, "more", "less")
+    ('7 % more fuel', '20 % less fuel', 'less than 1 % more')
+    """
+    size = abs(100.0 * change)
+    return f"{f'{size:.0f} %' if size >= 1.0 else 'less than 1 %'} {more if change >= 0.0 else less}"
+
+
+def cell_text(speed: float, pressure: float) -> str:
+    """Return where a cell is, by speed [rev/s] and manifold pressure [Pa].
+
+    >>> cell_text(1400.0 / 60.0, 50e3)
+    '1400 rpm, 50 kPa'
+    """
+    return f"{set_rpm(speed)}, {kilopascals(pressure)}"

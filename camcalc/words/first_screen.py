@@ -15,7 +15,9 @@ from ..cautions import AT_BRAKES, AT_FIRST_CRANK, AT_IDLE_SPARK, Caution
 from ..drive.usable_gears import Drive, GearUse
 from ..marks import Mark, marked, marks_in
 from ..unit_system import vacuum_text
-from .figures import aligned, counted, listed, ordinal, speed_text
+from .figures import btdc, found_rpm
+from .phrases import counted
+from .small_tables import aligned, ordinal
 
 if TYPE_CHECKING:
     from ..advice.idle import IdleState
