@@ -8,6 +8,7 @@ import numpy as np
 
 from .. import cautions
 from ..pages.dress import rendered
+from ..words import cures, road_test
 from .answers import CeilingZone, ceiling_zone, idle_words, injection_picks, surge_gears, trouble_words
 from .figures import draw_plots
 from .printed import Printed, words
@@ -75,6 +76,8 @@ def brief_html(brief: Brief) -> str:
         printed=printed,
         words=words,
         care=cautions,
+        cures=cures,
+        road_test=road_test,
         plots=draw_plots(brief),
         sections=[section for section in SECTIONS if is_there(printed.data, section.needs)],
         road_unit=brief.build.vehicle.road_speed_unit,

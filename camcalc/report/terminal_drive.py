@@ -8,6 +8,9 @@ from typing import TYPE_CHECKING
 from rich.console import Console
 
 from ..cautions import AT_SURGE, Caution
+from ..words.cures import change_words, cure_words, ranking_words, trouble_words
+from ..words.road_test import road_test_words
+from ..words.sentence import capitalised
 from .terminal_parts import blank, print_cautions, show, table
 
 if TYPE_CHECKING:
@@ -61,19 +64,19 @@ def _surge(advice: DriveAdvice, unit: str, console: Console) -> None:
 def print_cures(ranking: CureRanking, console: Console) -> None:
     """Print what else would cure it, best first, the cautions before it."""
     print_cautions(ranking.cautions, console)
+    for text in ranking_words(ranking):
+        console.print(f"  {text}", highlight=False, markup=False)
     road = f"gear {ranking.gear}, {60.0 * ranking.si.speed:.0f} rpm"
-    made = table(f"What else would cure it, against {ranking.against}; cruise in {road}", CURE_HEADS, left=1)
+    made = table(f"What else would cure it, against {trouble_words(ranking.against)}; cruise in {road}", CURE_HEADS, left=1)
     for cure in (ranking.none, *(c for c in ranking.cures if c.tried)):
         si = cure.figures.si
         removes = blank(100.0 * cure.si.removes + 0.0) if cure is not ranking.none else "-"
         percents = [blank(100.0 * si.idle_variation, 1), blank(cure.figures.idle_vacuum.to("inHg").magnitude, 1), blank(100.0 * si.cruise_variation, 1)]
-        made.add_row(cure.what, removes, *percents, blank(si.damping, 3, cure.figures.mark("damping")), _shaking(si.acceleration))
+        made.add_row(change_words(cure), removes, *percents, blank(si.damping, 3, cure.figures.mark("damping")), _shaking(si.acceleration))
     show(made, console, *(cure.figures.marks.get("damping") for cure in (ranking.none, *ranking.cures)))
     for cure in ranking.cures:
-        text = "; ".join(cure.notes) or cure.cost
-        worse = f"; makes worse: {', '.join(cure.makes_worse)}" if cure.makes_worse else ""
-        console.print(f"  {cure.name}: {text}{worse}", highlight=False, markup=False)
-    console.print(f"  {ranking.remark}\n" if ranking.remark else "", highlight=False, markup=False)
+        console.print(f"  {capitalised(change_words(cure))}: {cure_words(cure, ranking.transmission)}", highlight=False, markup=False)
+    console.print()
 
 
 def _shaking(acceleration: float) -> str:
@@ -101,7 +104,7 @@ def print_trade_off(trade: TradeOff, console: Console) -> None:
 
 def print_road_test(plan: RoadTest, console: Console) -> None:
     """Print the plan of a road test."""
-    console.print("[bold]Road test[/bold]: what would settle the most uncertain inputs")
-    for line in str(plan).splitlines():
+    console.print("[bold]Road test[/bold]: settles the inputs that matter most and are known least")
+    for line in road_test_words(plan):
         console.print(f"  {line}", highlight=False, markup=False)
     console.print()
