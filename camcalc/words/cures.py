@@ -164,7 +164,8 @@ def rule_words() -> list[str]:
 
 @describe.register
 def _(record: CureRanking) -> str:
-    lines = [*record.cautions, *ranking_words(record)]
-    for cure in record.cures:
-        lines.append(" ".join(text for text in (f"{capitalised(change_words(cure))}.", share_words(cure), cure_words(cure, record.transmission)) if text))
-    return "\n".join(lines)
+    def line(cure: Cure) -> str:
+        texts = f"{capitalised(change_words(cure))}.", share_words(cure), cure_words(cure, record.transmission)
+        return " ".join(text for text in texts if text)
+
+    return "\n".join([*record.cautions, *ranking_words(record), *map(line, record.cures)])
