@@ -8,6 +8,7 @@ from typing import Any, NamedTuple, Self
 
 from ..cam.card import CamCard
 from ..results import Record
+from ..unit_system import UnitSystem
 from .section import Section
 from .sections import Engine, Fuel, Idle, Injector, Limits, Site, Vehicle
 
@@ -34,6 +35,7 @@ class CamSheet(Record):
 
     cam: CamCard
     replaced_cam: CamCard | None
+    units: UnitSystem
     engine: Engine | None
     missing: tuple[str, ...]
     assumed: tuple[Assumption, ...]
@@ -51,6 +53,7 @@ class Build(Record):
 
     name: str
     label: str
+    units: UnitSystem
     cam: CamCard
     replaced_cam: CamCard | None
     engine: Engine
@@ -72,18 +75,21 @@ class Build(Record):
         return tuple(note for note in self.notes if isinstance(note, Doubt))
 
     def replace(self, **changes: Any) -> Self:
-        """Return a copy with some sections changed; what they now state is no longer listed as assumed."""
+        """Return a copy with some sections changed; what they now state is no longer listed as assumed.
+
+        ``units`` is a ``UnitSystem``; road speed follows it unless ``[vehicle] road_speed_unit`` is stated.
+        """
         copy = super().replace(**changes)
         changed = {name: value.reread({})[1] for name, value in changes.items() if isinstance(value, Section)}
-        if not changed or "assumed" in changes:
+        if "assumed" in changes or not (changed or "units" in changes):
             return copy
         from .reading import SECTIONS, around_of
 
-        around = around_of(copy.engine)
-        if "engine" in changes and around != copy.vehicle.around:
+        around = around_of(copy.engine, copy.units)
+        if ("engine" in changes or "units" in changes) and around != copy.vehicle.around:
             vehicle, changed["vehicle"] = copy.vehicle.reread({}, around)
             copy = super(Build, copy).replace(vehicle=vehicle)
-        kept = [a for a in self.assumed if a.key.split("]")[0][1:] not in changed]
+        kept = [a for a in self.assumed if a.key.split("]")[0][1:] not in changed and not ("units" in changes and a.key == "[build] units")]
         new = [a for name in SECTIONS for a in changed.get(name, [b for b in kept if b.key.startswith(f"[{name}]")])]
         return super(Build, copy).replace(assumed=tuple(new + [a for a in kept if a.key.split("]")[0][1:] not in SECTIONS]))
 
