@@ -1,5 +1,6 @@
 """Records in words: one module a subject, the only home of advice prose. What computes never imports it; what prints asks it."""
 
+from . import drive_run, gears, idle_swing, slopes  # each registers what it words
 from .describing import describe
 
-__all__ = ["describe"]
+__all__ = ["describe", "drive_run", "gears", "idle_swing", "slopes"]
