@@ -14,7 +14,7 @@ import pytest
 from camcalc import NoSolutionError, QuickEngine, describe, read_table
 from camcalc.advice.idle import idle_state
 from camcalc.advice.reversion import road_point
-from camcalc.cures import ChangeKind, CureFigures, CureRanking, NoAnswer, Trouble, changes_of, cycle_speed_change, rank_cures
+from camcalc.cures import ChangeKind, CureFigures, CureRanking, NoFigure, Trouble, changes_of, cycle_speed_change, rank_cures
 from camcalc.cures.ranking import _order
 from camcalc.cycle.engine_tables import engine_tables
 from camcalc.cycle.models import MODELS
@@ -181,10 +181,10 @@ def test_another_trouble_can_be_ranked_by(build_of: Make, quick: Any, root: Any)
 
 
 def test_what_cannot_be_tried_is_listed_with_the_reason(quick: Any, truck: Any, build_of: Make) -> None:
-    assert cure(quick, "looser_converter").notes == (NoAnswer.NO_CONVERTER,)
-    assert cure(truck, "heavier_flywheel").notes == (NoAnswer.CONVERTER_INSTEAD_OF_FLYWHEEL,)
+    assert cure(quick, "looser_converter").notes == (NoFigure.NO_CONVERTER,)
+    assert cure(truck, "heavier_flywheel").notes == (NoFigure.CONVERTER_INSTEAD_OF_FLYWHEEL,)
     first = rank_cures(build_of("quarry-road").replace(spark_table=None), engine_of=QuickEngine, gear=1)
-    assert cure(first, "lower_gear").notes == (NoAnswer.NO_LOWER_GEAR,)
+    assert cure(first, "lower_gear").notes == (NoFigure.NO_LOWER_GEAR,)
     assert math.isnan(cure(first, "lower_gear").si.removes)
     assert not first.has_table
     assert any("no spark table" in text for text in ranking_words(first))
@@ -200,10 +200,10 @@ def test_a_cam_that_cannot_idle_is_told_and_a_cure_that_makes_it_idle_removes_al
 
     found = rank_cures(build_of("quarry-road").replace(spark_table=None), engine_of=Stubborn)
     assert math.isinf(found.troubles["idle"])
-    assert found.none.notes == (NoAnswer.CANNOT_IDLE,)
+    assert found.none.notes == (NoFigure.CANNOT_IDLE,)
     assert found.cures[0].name is ChangeKind.FASTER_IDLE
     assert found.cures[0].si.removes == 1.0
-    assert cure(found, "cam_advanced").notes == (NoAnswer.CANNOT_IDLE,)
+    assert cure(found, "cam_advanced").notes == (NoFigure.CANNOT_IDLE,)
     assert "cannot idle" in note_words(cure(found, "cam_advanced"))[0]
     assert math.isnan(cure(found, "cam_advanced").si.removes)
     answers = [not math.isnan(c.si.removes) for c in found.cures]
@@ -245,8 +245,8 @@ def test_a_cure_without_an_answer_never_comes_before_one_that_has_one(quick: Any
     nan = math.nan
     given = quick.cures[0]
     worse = given.replace(removes=nan, mean_removed=-0.3)
-    unknown = given.replace(removes=nan, mean_removed=nan, notes=(NoAnswer.CANNOT_IDLE,))
-    untried = given.replace(removes=nan, mean_removed=nan, tried=False, notes=(NoAnswer.NO_CONVERTER,))
+    unknown = given.replace(removes=nan, mean_removed=nan, notes=(NoFigure.CANNOT_IDLE,))
+    untried = given.replace(removes=nan, mean_removed=nan, tried=False, notes=(NoFigure.NO_CONVERTER,))
     adds = given.replace(removes=-0.5, mean_removed=-0.5)
     for order in itertools.permutations((worse, unknown, untried, adds)):
         assert sorted(order, key=_order) == [adds, worse, unknown, untried]
@@ -261,7 +261,7 @@ def test_every_change_and_reason_has_its_words(quick: Any, truck: Any) -> None:
         text = describe(ranking)
         assert text.index(ranking.cautions[0]) < text.index("Ranked against")
     assert {t: trouble_words(t) for t in Trouble}
-    for note in NoAnswer:
+    for note in NoFigure:
         assert note_words(quick.cures[0].replace(notes=(note,)))
 
 
@@ -280,7 +280,7 @@ def test_no_sentence_is_kept_on_the_record(quick: Any) -> None:
     """What is found is a code or a number; words are made from them elsewhere."""
     texts = {f.name for f in dataclasses.fields(CureRanking) if f.type == "str"}
     assert texts == {"model", "transmission"}
-    assert all(isinstance(note, NoAnswer) for c in quick.cures for note in c.notes)
+    assert all(isinstance(note, NoFigure) for c in quick.cures for note in c.notes)
     data = quick.to_dict()
     assert data["cures"][0]["name"] == {"code": quick.cures[0].name.code, "text": quick.cures[0].name.meaning}
 

@@ -11,11 +11,12 @@ from ..engine.geometry import effective_compression, geometry_of
 from ..errors import InputError
 from ..results import Measure, Record, measure
 from ..units import quantity
+from ..vehicle.coupling import Coupling
 
 if TYPE_CHECKING:
     from ..sheet import Build
 
-__all__ = ["Change", "ChangeFigures", "ChangeKind", "NoAnswer", "changes_of"]
+__all__ = ["Change", "ChangeFigures", "ChangeKind", "NoFigure", "changes_of"]
 
 # What is tried; steps that the trade takes, common practice, no source.
 FASTER_IDLE, CAM_TURN, LOOSER_CONVERTER = 100.0 / 60.0, 4.0, 400.0 / 60.0
@@ -38,7 +39,7 @@ class ChangeKind(Code):
     OPEN_CONVERTER = "converter left open"
 
 
-class NoAnswer(Code):
+class NoFigure(Code):
     """Why a change cannot be tried, or why a figure of it is missing."""
 
     IDLE_OUT_OF_RANGE = "the idle would be faster than a build sheet may ask for"
@@ -80,8 +81,8 @@ class Change(NamedTuple):
     build: Build
     gear: int
     figures: ChangeFigures
-    coupling: str = "locked"
-    reason: NoAnswer | None = None
+    coupling: Coupling = Coupling.LOCKED
+    reason: NoFigure | None = None
 
 
 def changes_of(build: Build, gear: int) -> list[Change]:
@@ -91,7 +92,7 @@ def changes_of(build: Build, gear: int) -> list[Change]:
     --------
     >>> from camcalc import load_build
     >>> found = changes_of(load_build("examples/quarry-road/build.toml"), 1)
-    >>> [change.kind.code for change in found if change.reason is NoAnswer.NO_LOWER_GEAR]
+    >>> [change.kind.code for change in found if change.reason is NoFigure.NO_LOWER_GEAR]
     ['lower_gear']
     """
     return [_faster_idle(build, gear), *_turned_cams(build, gear), _lower_gear(build, gear), _heavier_flywheel(build, gear), *_converters(build, gear)]
@@ -102,7 +103,7 @@ def _faster_idle(build: Build, gear: int) -> Change:
     try:
         faster = build.idle.replace(speed=figures.idle_speed)
     except InputError:
-        return Change(ChangeKind.FASTER_IDLE, build, gear, figures, reason=NoAnswer.IDLE_OUT_OF_RANGE)
+        return Change(ChangeKind.FASTER_IDLE, build, gear, figures, reason=NoFigure.IDLE_OUT_OF_RANGE)
     return Change(ChangeKind.FASTER_IDLE, build.replace(idle=faster), gear, figures)
 
 
@@ -126,7 +127,7 @@ def _closing(build: Build) -> tuple[float, float]:
 
 
 def _lower_gear(build: Build, gear: int) -> Change:
-    return Change(ChangeKind.LOWER_GEAR, build, max(gear - 1, 1), change_figures(), reason=NoAnswer.NO_LOWER_GEAR if gear == 1 else None)
+    return Change(ChangeKind.LOWER_GEAR, build, max(gear - 1, 1), change_figures(), reason=NoFigure.NO_LOWER_GEAR if gear == 1 else None)
 
 
 def _heavier_flywheel(build: Build, gear: int) -> Change:
@@ -135,7 +136,7 @@ def _heavier_flywheel(build: Build, gear: int) -> Change:
     first = vehicle.gear_ratios[0] * vehicle.final_drive / vehicle.si.tyre_radius
     figures = change_figures(added_inertia=FLYWHEEL, slower_revs=FLYWHEEL / (FLYWHEEL + inertia), like_mass=FLYWHEEL * first**2)
     if vehicle.transmission != "clutch":
-        why = NoAnswer.CONVERTER_INSTEAD_OF_FLYWHEEL if vehicle.transmission == "converter" else NoAnswer.PLATE_INSTEAD_OF_FLYWHEEL
+        why = NoFigure.CONVERTER_INSTEAD_OF_FLYWHEEL if vehicle.transmission == "converter" else NoFigure.PLATE_INSTEAD_OF_FLYWHEEL
         return Change(ChangeKind.HEAVIER_FLYWHEEL, build, gear, figures, reason=why)
     heavier = engine.replace(rotating_inertia=quantity(inertia + FLYWHEEL, "kg*m**2"))
     return Change(ChangeKind.HEAVIER_FLYWHEEL, build.replace(engine=heavier), gear, figures)
@@ -145,7 +146,7 @@ def _converters(build: Build, gear: int) -> list[Change]:
     vehicle = build.vehicle
     looser, unlocked = change_figures(added_stall_speed=LOOSER_CONVERTER), change_figures()
     if vehicle.transmission != "converter":
-        why = NoAnswer.STAYS_LOCKED if vehicle.transmission == "locked automatic" else NoAnswer.NO_CONVERTER
+        why = NoFigure.STAYS_LOCKED if vehicle.transmission == "locked automatic" else NoFigure.NO_CONVERTER
         return [
             Change(ChangeKind.LOOSER_CONVERTER, build, gear, looser, reason=why),
             Change(ChangeKind.OPEN_CONVERTER, build, gear, unlocked, reason=why),
@@ -153,5 +154,5 @@ def _converters(build: Build, gear: int) -> list[Change]:
     stall = quantity(vehicle.si.converter_stall_speed + LOOSER_CONVERTER, "crank_rps")
     return [
         Change(ChangeKind.LOOSER_CONVERTER, build.replace(vehicle=vehicle.replace(converter_stall_speed=stall)), gear, looser),
-        Change(ChangeKind.OPEN_CONVERTER, build, gear, unlocked, "converter"),
+        Change(ChangeKind.OPEN_CONVERTER, build, gear, unlocked, Coupling.CONVERTER),
     ]

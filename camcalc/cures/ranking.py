@@ -27,9 +27,10 @@ from ..errors import CamcalcError, InputError, NoSolutionError, did_you_mean
 from ..tables.table import read_table
 from ..vehicle.acceleration_weighting import GRADES
 from ..vehicle.converter import converter_of, converter_point, converter_space, coupling_of, engine_speed_through
+from ..vehicle.coupling import Coupling
 from ..vehicle.driveline import driveline_of
 from ..vehicle.road_load import engine_torque_on_road, road_speed
-from .changes import Change, ChangeKind, NoAnswer, change_figures, changes_of
+from .changes import Change, ChangeKind, NoFigure, change_figures, changes_of
 from .records import Cure, CureFigures, CureRanking, Trouble
 
 if TYPE_CHECKING:
@@ -55,7 +56,7 @@ class _Tried(NamedTuple):
 
     change: Change
     figures: CureFigures
-    notes: tuple[NoAnswer, ...]
+    notes: tuple[NoFigure, ...]
     errors: tuple[CamcalcError, ...] = ()
 
 
@@ -234,7 +235,7 @@ def _road(engine: EngineModel, change: Change, v: float) -> RoadPoint:
     build = engine.build
     ratio = build.vehicle.gear_ratios[change.gear - 1]
     turbine = v / road_speed(build.vehicle, 1.0, ratio)
-    if change.coupling == "locked":
+    if change.coupling is Coupling.LOCKED:
         return road_point(engine, turbine, ratio)
     converter = converter_of(build.vehicle)
     speed = engine_speed_through(converter, turbine_speed=turbine, turbine_torque=engine_torque_on_road(build, turbine, ratio))
@@ -273,14 +274,14 @@ def _tried(
 ) -> _Tried:
     """Return the figures of a change; each part on an engine that remembers nothing else, so that equal sheets give equal numbers."""
     found: dict[str, Any] = dict.fromkeys(CureFigures.measures(), math.nan)
-    missing: list[tuple[NoAnswer, CamcalcError]] = []
+    missing: list[tuple[NoFigure, CamcalcError]] = []
     try:
         found |= _idle(engine_of(change.build))
     except NoSolutionError as error:
-        missing.append((NoAnswer.CANNOT_IDLE, error))
+        missing.append((NoFigure.CANNOT_IDLE, error))
     marks = {}
     if isinstance(road, NoSolutionError):
-        missing.append((NoAnswer.CANNOT_HOLD_THE_ROAD, road))
+        missing.append((NoFigure.CANNOT_HOLD_THE_ROAD, road))
     else:
         model = engine_of(change.build)
         fuel = model.state(road.speed, road.pressure, road.spark).fuel * model.geometry.cylinders * road.speed / 2.0
@@ -289,14 +290,14 @@ def _tried(
             try:
                 found |= _shaken(change, road.speed, v, table, engine_tables)
             except CamcalcError as error:
-                missing.append((NoAnswer.SHAKING_UNKNOWN, error))
+                missing.append((NoFigure.SHAKING_UNKNOWN, error))
         marks = swing_marks(found["frequency"])
     return _Tried(change, CureFigures(**found, marks=marks), tuple(note for note, _ in missing), tuple(error for _, error in missing))
 
 
 def _shaken(change: Change, speed: float, v: float, table: SparkTable, engine_tables: EngineTables) -> dict[str, float]:
     """Return what shakes and damps at a crank speed [rev/s] and road speed [m/s]."""
-    if change.coupling == "converter":
+    if change.coupling is Coupling.CONVERTER:
         return _open_converter(change, speed, v, table, engine_tables)
     at = np.array([speed])
     surge = surge_risk(change.build, table, gear=change.gear, engine_tables=engine_tables, speeds=at, over_time=False)
@@ -313,7 +314,7 @@ def _open_converter(change: Change, speed: float, v: float, table: SparkTable, e
     """
     build, limits = change.build, change.build.limits
     engine_side, driveline = engine_side_of(build, engine_tables), driveline_of(build, change.gear, locked=False)
-    pressure, turbine = level_road(build, engine_side, driveline, table, speed, change.gear, "converter")
+    pressure, turbine = level_road(build, engine_side, driveline, table, speed, change.gear, Coupling.CONVERTER)
     point = None if math.isnan(pressure) else loop_point(engine_side, table, speed, pressure)
     if point is None:
         raise NoSolutionError("no cycle that settles holds the car on this table's spark")

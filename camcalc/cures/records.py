@@ -10,7 +10,8 @@ from ..cautions import AT_CURES
 from ..codes import Code
 from ..marks import Marks
 from ..results import Measure, Record, measure
-from .changes import ChangeFigures, ChangeKind, NoAnswer
+from ..vehicle.coupling import Coupling
+from .changes import ChangeFigures, ChangeKind, NoFigure
 
 __all__ = ["Cure", "CureFigures", "CureRanking", "Trouble"]
 
@@ -51,12 +52,12 @@ class Cure(Record):
     name: ChangeKind
     change: ChangeFigures
     gear: int
-    coupling: str
+    coupling: Coupling
     tried: bool
     removes: Measure = measure("", "percent")
     mean_removed: Measure = measure("", "percent")
     makes_worse: tuple[Trouble, ...]
-    notes: tuple[NoAnswer, ...]
+    notes: tuple[NoFigure, ...]
     figures: CureFigures
     moved: CureFigures
 

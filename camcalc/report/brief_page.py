@@ -9,6 +9,7 @@ import numpy as np
 from .. import cautions
 from ..pages.dress import rendered
 from ..words import cures, road_test
+from ..words.gears import surge_lines
 from .answers import CeilingZone, ceiling_zone, idle_words, injection_picks, surge_gears, trouble_words
 from .figures import draw_plots
 from .printed import Printed, words
@@ -84,6 +85,7 @@ def brief_html(brief: Brief) -> str:
         idle_words=idle_words(brief),
         trouble_words=trouble_words(brief),
         surge_gears=surge_gears(printed.data),
+        surge_words=[surge_lines(advice, brief.build.vehicle.road_speed_unit) for advice in brief.surge],
         zone=zone,
         marks=ceiling_marks(brief.spark_ceilings, zone) if brief.spark_ceilings is not None else {},
         binding=binding_words(brief.spark_ceilings) if brief.spark_ceilings is not None else [],

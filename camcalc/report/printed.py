@@ -170,11 +170,13 @@ class Printed:
         return self._element(tag, path, turned, "", f' data-reference="{reference}"')
 
     def word(self, path: str, *, tag: str = "td") -> Markup:
-        """Return a text of the data as a cell."""
+        """Return a text of the data as a cell, of a code its meaning; blank where there is none."""
         from markupsafe import Markup
 
+        value: Any = find(self.data, path).value
+        value = value["text"] if isinstance(value, dict) else "" if value is None else value
         opened, closed = ('th scope="row"', "th") if tag == "row" else ("td", "td")
-        return Markup(f'<{opened} class="text">{{}}</{closed}>').format(find(self.data, path).value)
+        return Markup(f'<{opened} class="text">{{}}</{closed}>').format(value)
 
     def share(self, path: str) -> Markup:
         """Return a share of the data as a cell in percent; what is not there is none."""

@@ -9,8 +9,9 @@ from rich.console import Console
 
 from ..cautions import AT_SURGE, Caution
 from ..words.cures import change_words, cure_words, ranking_words, trouble_words
+from ..words.gears import surge_lines
+from ..words.phrases import COUPLINGS, capitalised
 from ..words.road_test import road_test_words
-from ..words.sentence import capitalised
 from .terminal_parts import blank, print_cautions, show, table
 
 if TYPE_CHECKING:
@@ -28,6 +29,10 @@ TRADE_ROWS = (
     ("exhaust, degC", "exhaust_temperature", 0), ("fuel, g/s", "fuel_flow", 3), ("N m per degree", "torque_per_degree", 2),
 )  # fmt: skip
 TRADE_COLUMNS = 9
+SURGE_LEGEND = (
+    "Verdicts by acceleration along the road. Slopes: the table's slope over the critical slope, highest on the road (gone: no damping left). "
+    "Swing of the signals: estimates. camcalc surge shows one gear in full."
+)
 
 
 def print_surge(brief: Brief, console: Console) -> None:
@@ -36,18 +41,13 @@ def print_surge(brief: Brief, console: Console) -> None:
         print_cautions(AT_SURGE, console)
     for advice in brief.surge:
         _surge(advice, brief.build.vehicle.road_speed_unit, console)
-    if brief.surge and brief.surge[0].idle:
-        console.print(f"  {brief.surge[0].idle.words}", highlight=False, markup=False)
-    console.print(
-        "  verdicts are ours, by acceleration along the road; slope: of the table over the critical, most on the road (gone: no damping left to take). "
-        "Swings of the signals are estimates: camcalc surge takes a gear apart\n",
-        highlight=False,
-    )
+    console.print(f"  {SURGE_LEGEND}\n", highlight=False)
 
 
 def _surge(advice: DriveAdvice, unit: str, console: Console) -> None:
-    heads = ["gear", "coupling", "below\nrpm", f"below\n{unit}", "worst", "damp-\ning", "Hz", "slope,\nrpm, %", "slope,\nload, %"]
-    made = table(f"Will it buck, and which gear not to use below what: {advice.table}", heads, left=2)
+    heads = ["gear", "coupling", "not below\nrpm", f"not below\n{unit}", "worst verdict\n(our grade)", "damping\nratio", "Hz"]
+    heads += ["speed\nslope, %", "load\nslope, %"]
+    made = table(f"Surge in the gears: {advice.table}", heads, left=2)
     for g in advice.gears:
         numbers = [blank(60.0 * g.si.bad_below, 0, g.mark("bad_below"))]
         numbers.append(blank(g.bad_below_road_speed.to(unit).magnitude, 0, g.mark("bad_below_road_speed")))
@@ -55,9 +55,9 @@ def _surge(advice: DriveAdvice, unit: str, console: Console) -> None:
         for name in ("slope_over_critical_along_speed", "slope_over_critical_along_load"):
             value = float(getattr(g.si, name))
             rest.append("gone" if math.isinf(value) else blank(100.0 * value, 0, g.mark(name)).replace(" or ", "\nor "))
-        made.add_row(str(g.gear), g.coupling, *numbers, g.worst or "no answer", *rest)
+        made.add_row(str(g.gear), COUPLINGS[g.coupling], *numbers, "no answer" if g.worst is None else str(g.worst), *rest)
     show(made, console, *(mark for g in advice.gears for name, mark in g.marks.items() if name != "slowest"))
-    for text in (*advice.advice, *([advice.remark] if advice.remark else [])):
+    for text in surge_lines(advice, unit):
         console.print(f"  {text}", highlight=False, markup=False)
 
 

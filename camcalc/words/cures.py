@@ -5,11 +5,11 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from ..cures.changes import ChangeKind, NoAnswer
+from ..cures.changes import ChangeKind, NoFigure
 from ..cures.ranking import NOTICED
 from ..cures.records import CureRanking, Trouble
 from .describing import describe
-from .sentence import capitalised
+from .phrases import capitalised
 
 if TYPE_CHECKING:
     from ..cures import Cure
@@ -97,7 +97,7 @@ def note_words(cure: Cure) -> list[str]:
     """Return why a change cannot be tried, or why a figure of it is missing, a sentence each."""
     found = []
     for note in cure.notes:
-        if note is NoAnswer.IDLE_OUT_OF_RANGE:
+        if note is NoFigure.IDLE_OUT_OF_RANGE:
             found.append(f"No answer: {60.0 * cure.change.si.idle_speed:.0f} rpm is more than a build sheet may ask for.")
         else:
             found.append(f"{'No answer' if cure.tried else 'Not possible'}: {note.meaning}.")

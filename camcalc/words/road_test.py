@@ -10,7 +10,7 @@ from ..marks import marked
 from ..road_test.plan import Basis, NotTestedBecause, RoadTest, Settling
 from ..road_test.readings import CYCLE_MEANS, FASTER, SHUT, STEP, ReadingKind
 from .describing import describe
-from .sentence import capitalised
+from .phrases import capitalised
 
 if TYPE_CHECKING:
     from ..road_test import NotTested, TestStep
