@@ -32,7 +32,7 @@ from .cures import CureRanking, rank_cures
 from .cycle.models import engine_kind
 from .cycle.operating import EngineModel, ModelUse, Tolerances, barometer
 from .drive.engine_loop import LevelSpark, surge_tables
-from .drive.gear_advice import DriveAdvice, beside_level, drive_advice
+from .drive.gear_advice import DriveAdvice, WhichTable, beside_level, drive_advice
 from .drive.idle_swing import idle_swing
 from .drive.slope_rule import slope_rule
 from .drive.usable_gears import GearUse, usable_gears
@@ -313,14 +313,14 @@ def surge_advice(
     if starting is not None:
         proposed = proposed_table(starting)
         idle_spark = idle_swing(engine, idle, LevelSpark(idle.si.spark))
-        advice = drive_advice(build, proposed, engine_tables=cycles, name="the table proposed here", idle=idle_spark)
+        advice = drive_advice(build, proposed, engine_tables=cycles, which=WhichTable.STARTING, idle=idle_spark)
         lowest = float(np.nanmin(starting.si.spark, where=starting.zone, initial=np.inf))
-        if advice.advice and math.isfinite(lowest):
+        if advice.bad_gears and math.isfinite(lowest):
             level = drive_advice(build, proposed.with_spark(np.full(proposed.shape, lowest)), engine_tables=cycles)
-            advice = advice.replace(remark=beside_level(advice, level, lowest))
+            advice = advice.replace(beside_level=beside_level(advice, level, lowest))
         found.append(advice)
     if base is not None:
-        found.append(drive_advice(build, base, engine_tables=cycles, name="the table as supplied", idle=idle_swing(engine, idle, base)))
+        found.append(drive_advice(build, base, engine_tables=cycles, idle=idle_swing(engine, idle, base)))
     return tuple(found)
 
 

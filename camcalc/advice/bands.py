@@ -138,7 +138,7 @@ class HeadlineBands:
             unit, show, _ = HEADLINES[name]
             nominal[name] = inner_figure(line["value"], unit, show)
             bands[name] = Band(*(inner_figure(line[edge], unit, show) for edge in ("low", "high")))
-        matters = {name: tuple(inputs) for name, inputs in data["matters_most"].items()}
+        matters = {name: tuple(Uncertain.of(one["code"]) for one in inputs) for name, inputs in data["matters_most"].items()}
         return cls(nominal=nominal, bands=bands, no_answer=dict(data["no_answer_share"]), matters=matters, samples=data["samples"], seconds=data["seconds"])
 
 

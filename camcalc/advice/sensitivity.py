@@ -6,7 +6,7 @@ import dataclasses
 import math
 from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
-from typing import TYPE_CHECKING, ClassVar, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -76,8 +76,6 @@ class CeilingSensitivity(Record):
     ``limit`` is the ceiling of final spark (table plus every correction) where the cell lies in the zone, blank elsewhere. ``widest_span`` is how far
     the variants lie apart at most; ``WIDE`` or more is worth a word.
     """
-
-    in_data: ClassVar[tuple[str, ...]] = ("remark",)
 
     speed: Measure = measure("crank_rps", "rpm")
     manifold_pressure: Measure = measure("Pa", "kPa", doc="road load of the nominal at each speed")

@@ -16,7 +16,6 @@ from ..cautions import AT_COMPARISON
 from ..cycle.models import engine_kind
 from ..cycle.operating import EngineModel, Tolerances, barometer
 from ..cycle.resolved import ResolvedEngine
-from ..drive.risk import VERDICTS
 from ..errors import InputError, did_you_mean
 from ..marks import Mark, Marks
 from ..results import Band, Measure, Record, measure, plain_data
@@ -24,6 +23,7 @@ from ..sources import cite
 from ..tables import SparkTable, read_table
 from ..tables.proposed import level_table
 from ..units import quantity
+from ..vehicle.acceleration_weighting import SurgeGrade
 from .damping import CRUISE_ROAD_SPEED, Damped, DampingPoint, damping_at, damping_points, shaking_of
 from .figures import (
     BURNED_SPEEDS,
@@ -282,8 +282,8 @@ def _felt(nominal: list[dict[str, Damped]]) -> dict[str, str]:
     decided = {}
     for name in nominal[0]:
         said = [side[name].verdict for side in nominal]
-        if all(verdict in VERDICTS for verdict in said):
-            a, b = (VERDICTS.index(verdict) for verdict in said)
+        if all(isinstance(verdict, SurgeGrade) for verdict in said):
+            a, b = (verdict.severity for verdict in said if isinstance(verdict, SurgeGrade))
             decided[shaking_of(name)] = NO_DIFFERENCE if a == b else "a" if a < b else "b"
     return decided
 

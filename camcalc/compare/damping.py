@@ -18,6 +18,7 @@ from ..drive.risk import surge_risk
 from ..errors import CamcalcError
 from ..marks import Mark
 from ..tables import SparkTable
+from ..vehicle.acceleration_weighting import SurgeGrade
 from ..vehicle.road_load import road_speed
 
 if TYPE_CHECKING:
@@ -48,7 +49,7 @@ class Damped(NamedTuple):
 
     damping: float
     acceleration: float
-    verdict: str
+    verdict: SurgeGrade | str
     mark: Mark | None = None
 
     def figures(self, name: str) -> dict[str, float]:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from ..codes import Code
 from ..marks import Mark, Marks
 from ..results import Measure, Record, measure
+from ..vehicle.coupling import Coupling
 from ..vehicle.road_load import road_speed
 
 if TYPE_CHECKING:
@@ -17,7 +18,7 @@ if TYPE_CHECKING:
     from ..sheet import Build
     from .gear_advice import DriveAdvice, GearSurge
 
-__all__ = ["Drive", "GearUse", "Trouble", "usable_gears"]
+__all__ = ["GearUse", "Trouble", "usable_gears"]
 
 
 class Trouble(Code):
@@ -29,19 +30,12 @@ class Trouble(Code):
     NOT_TRIED = "not tried"
 
 
-class Drive(Code):
-    """What drives the gear."""
-
-    LOCKED = "locked"
-    OPEN = "open converter"
-
-
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
 class GearUse(Record):
     """The lowest speed a gear can be used at, and what is wrong below it."""
 
     gear: int
-    drive: Drive
+    coupling: Coupling
     lowest: Measure = measure("crank_rps", "rpm")
     lowest_road_speed: Measure = measure("m/s", "km/h", doc="missing where it hangs on the slip of a converter that was not worked out")
     below: Trouble
@@ -69,15 +63,15 @@ def usable_gears(build: Build, advice: DriveAdvice, reversion: Iterable[GearReve
     rough = {one.gear: one for one in reversion}
     found = []
     for surge in advice.gears:
-        locked = surge.coupling == "locked"
+        locked = surge.coupling is Coupling.LOCKED
         if behind_converter and locked and surge.gear not in build.vehicle.smooth_gears:
             continue
         if math.isfinite(surge.si.slowest):
-            found.append(_lowest_use(build, surge, rough.get(surge.gear) if locked else None, Drive.LOCKED if locked else Drive.OPEN))
+            found.append(_lowest_use(build, surge, rough.get(surge.gear) if locked else None, surge.coupling))
     return tuple(found)
 
 
-def _lowest_use(build: Build, surge: GearSurge, rough: GearReversion | None, drive: Drive) -> GearUse:
+def _lowest_use(build: Build, surge: GearSurge, rough: GearReversion | None, coupling: Coupling) -> GearUse:
     limits = [(surge.si.slowest, Trouble.STALLS, surge.mark("slowest")), (surge.si.bad_below, Trouble.SURGES, surge.mark("bad_below"))]
     if rough is not None:
         limits.append((rough.si.unstable_below, Trouble.ROUGH, rough.mark("unstable_below")))
@@ -88,4 +82,4 @@ def _lowest_use(build: Build, surge: GearSurge, rough: GearReversion | None, dri
     slipping = surge.si.bad_below_road_speed if below is Trouble.SURGES else math.nan
     own = road_speed(build.vehicle, speed, build.vehicle.gear_ratios[surge.gear - 1])
     marks: dict[str, Marks] = {"lowest": mark, "lowest_road_speed": mark}
-    return GearUse(gear=surge.gear, drive=drive, lowest=speed, lowest_road_speed=slipping if drive is Drive.OPEN else own, below=below, marks=marks)
+    return GearUse(gear=surge.gear, coupling=coupling, lowest=speed, lowest_road_speed=slipping if coupling is Coupling.CONVERTER else own, below=below, marks=marks)

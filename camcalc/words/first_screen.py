@@ -8,26 +8,40 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
-from ..advice.brakes import COMFORTABLE, too_little
+from ..advice.brakes import BrakeVerdict
 from ..advice.headlines import CRUISE, headline_gear
+from ..advice.idle import FASTEST, gearbox_of, switched
+from ..advice.idle_spark import TableMeetsIdle
 from ..advice.picks import answer_near, low_speed_zone
+from ..brief import Brief
 from ..cautions import AT_BRAKES, AT_FIRST_CRANK, AT_IDLE_SPARK, Caution
-from ..drive.usable_gears import Drive, GearUse
+from ..drive.usable_gears import GearUse
 from ..marks import Mark, marked, marks_in
 from ..unit_system import vacuum_text
-from .figures import btdc, found_rpm
+from ..vehicle.coupling import Coupling
+from .describing import describe
+from .engine_model import use_words
+from .figures import btdc, found_rpm, percent, set_rpm
+from .injection import delivery_words
 from .phrases import counted
 from .small_tables import aligned, ordinal
 
 if TYPE_CHECKING:
+    from ..advice.brakes import BrakeAssist
     from ..advice.idle import IdleState
-    from ..brief import Brief
+    from ..advice.idle_advice import IdleAdvice, ThrottleOpening
+    from ..unit_system import UnitSystem
 
 __all__ = ["MORE", "Part", "first_screen", "first_text", "title_lines"]
 
 # Where the rest is.
 MORE = ["More: --full prints all, --section NAME one part, --html FILE the page with plots, --tables DIR the tables as CSV."]
 
+BRAKES = {
+    BrakeVerdict.ENOUGH: "Enough for a common booster.",
+    BrakeVerdict.REDUCED: "Less than a common booster wants: expect a harder pedal.",
+    BrakeVerdict.TOO_LITTLE: "Too little for a common booster: fit a vacuum pump or a reservoir, and prove the brakes before driving.",
+}
 # Over the spark table; cranking stands at the idle spark above it, and what final spark is in the head.
 OVER_THE_TABLE = (Caution.KNOCK, Caution.ADDING_SPARK)
 # Loads of the table of fuel factors that the screen has room for [Pa]; the section on fuel has all.
@@ -53,6 +67,7 @@ class Part(NamedTuple):
     lines: list[str | Excerpt]
 
 
+@describe.register
 def first_text(brief: Brief) -> str:
     """Return the first screen as text: title, five answers, where the rest is; lines are not yet wrapped."""
     parts = [text for part in first_screen(brief) for line in (part.head, *part.lines) for text in (aligned(line.texts) if isinstance(line, Excerpt) else [line])]
@@ -66,7 +81,7 @@ def title_lines(brief: Brief) -> list[str]:
     cams = brief.cam.cam + (f" in place of {brief.replaced_cam.cam}" if brief.replaced_cam else "")
     bands = "In brackets: 10 to 90 % of the samples." if brief.sure else "No bands were sampled."
     lines = [f"First-fire brief: {build.name}{label}. {cams}.", f"Model: {brief.model}. {bands}"]
-    return [*lines, f"! {brief.not_for}"] if brief.not_for else lines
+    return [*lines, f"! {use_words(brief.not_for)}"] if brief.not_for else lines
 
 
 def first_screen(brief: Brief) -> list[Part]:
@@ -92,27 +107,28 @@ def first_screen(brief: Brief) -> list[Part]:
 
 
 def _idle(brief: Brief) -> Part:
-    first, *_ = brief.idle.new
-    lines = [_idle_state(brief, first, "in neutral", brief.idle.bands.get("vacuum")), *_in_drive(brief)]
-    if not _steady(brief, first):
-        steady = brief.idle.si.lowest_steady_speed
-        where = "No idle up to 2000 rpm is steady." if math.isnan(steady) else f"Steady from {speed_text(steady, mark=brief.idle.mark('lowest_steady_speed'))} up."
-        lines.append(f"{where} {'Fit less overlap.' if math.isnan(steady) else 'Raise the idle speed or fit less overlap.'}")
-    lines += [caution_line(AT_IDLE_SPARK), _idle_spark(brief), _throttle(brief)]
-    if not brief.not_for:
-        lines.append(f"{caution_line(AT_BRAKES)} {_brakes(brief)}")
+    idle = brief.idle
+    lines: list[str | Excerpt] = [_idle_state(brief, idle.new[0], "in neutral", idle.bands.get("vacuum")), *_in_drive(brief)]
+    if not idle.steady:
+        lines.append(_steady_from(idle))
+    lines += [caution_line(AT_IDLE_SPARK), _idle_spark(brief), _throttle(idle.throttle)]
+    if idle.brakes is not None:
+        lines.append(f"{caution_line(AT_BRAKES)} {_brakes(idle.brakes, brief.build.units)}")
     return Part("1. Idle, warm", lines)
-
-
-def _steady(brief: Brief, state: IdleState) -> bool:
-    return bool(state.si.imep_variation <= brief.build.limits.stability)
 
 
 def _idle_state(brief: Brief, state: IdleState, where: str, band: Any = None) -> str:
     low, high = band or (math.nan, math.nan)
     vacuum = vacuum_text(state.si.manifold_vacuum, brief.build.units, low=low, high=high)
-    verdict = "Steady" if _steady(brief, state) else "Rough"
-    return f"{verdict} idle at {60.0 * state.si.speed:.0f} rpm {where}: {vacuum} of vacuum, COV of IMEP {100.0 * state.si.imep_variation:.0f} %."
+    verdict = "Steady" if state.si.imep_variation <= brief.idle.si.stability_limit else "Rough"
+    return f"{verdict} idle at {set_rpm(state.si.speed)} {where}: {vacuum} of vacuum, COV of IMEP {percent(state.si.imep_variation)}."
+
+
+def _steady_from(idle: IdleAdvice) -> str:
+    steady = idle.si.lowest_steady_speed
+    if math.isnan(steady):
+        return f"No idle up to {set_rpm(FASTEST)} is steady. Fit less overlap."
+    return f"Steady from {found_rpm(steady, idle.mark('lowest_steady_speed'))} up. Raise the idle speed or fit less overlap."
 
 
 def _in_drive(brief: Brief) -> list[str]:
@@ -120,53 +136,42 @@ def _in_drive(brief: Brief) -> list[str]:
         return []
     found = state_in_drive(brief)
     if found is None:
-        return [f"In drive the engine will not idle at {60.0 * brief.idle.new[0].si.speed:.0f} rpm. Raise the idle speed or fit a looser converter."]
+        return [f"In drive the engine will not idle at {set_rpm(brief.idle.new[0].si.speed)}. Raise the idle speed or fit a looser converter."]
     return [_idle_state(brief, found, "in drive")]
 
 
 def state_in_drive(brief: Brief) -> IdleState | None:
     """Return the idle in drive with accessories off, if there is one."""
-    return next((state for state in brief.idle.new if state.gearbox == "drive" and state.accessories == "off"), None)
+    return next((state for state in brief.idle.new if (state.gearbox, state.accessories) == (gearbox_of(True), switched(False))), None)
 
 
 def _idle_spark(brief: Brief) -> str:
-    idle = brief.idle_spark
-    middle = idle.si.speed.size // 2
-    own = float(idle.si.spark[middle])
-    if not math.isfinite(own):
-        return "Idle spark: no answer."
-    line = f"Idle spark: {marked(f'{own:.0f} deg BTDC', idle.mark('spark', middle))}, in the idle-spark table."
-    there = math.nan if brief.starting_table is None else float(brief.starting_table.si.idle_spark)
-    if brief.starting_table is not None and not math.isfinite(there):
-        return f"{line} The starting table is blank at idle: knock leaves no spark there."
-    if not abs(own - there) >= 1.0:
+    idle, found = brief.idle_spark, brief.idle_spark.table
+    if not math.isfinite(idle.si.idle_spark):
+        return "Idle spark: no answer. The engine does not run at its idle speed."
+    line = f"Idle spark: {btdc(idle.si.idle_spark, idle.mark('idle_spark'))}, in the idle-spark table."
+    if found is None or found.meets is TableMeetsIdle.SAME:
         return line
-    vacuum = float(np.interp(there, idle.si.swept_spark, idle.si.manifold_vacuum))
+    if found.meets is TableMeetsIdle.BLANK:
+        return f"{line} The starting table is blank at idle: knock leaves no spark there."
+    vacuum = found.si.vacuum_on_table_spark
     then = f", {vacuum_text(vacuum, brief.build.units)}" if math.isfinite(vacuum) else ""
-    return f"{line} Without one: {there:.0f} deg BTDC{then}."
+    return f"{line} Without one: {btdc(found.si.table_spark)}{then}."
 
 
-def _throttle(brief: Brief) -> str:
-    first, old = brief.idle.new[0], next(iter(brief.idle.replaced), None)
-    area = f"Throttle: {1e6 * first.si.throttle_area:.0f} mm2 at idle"
-    if old is None:
+def _throttle(opening: ThrottleOpening) -> str:
+    area, ratio = f"Throttle: {1e6 * opening.si.throttle_area:.0f} mm2 at idle", opening.of_replaced
+    if not math.isfinite(ratio):
         return f"{area}. Set the stop so that the idle control is at mid-travel."
-    ratio = first.si.throttle_area / old.si.throttle_area
     if abs(ratio - 1.0) < SAME:
         return f"{area}, as with the old cam. Leave the throttle stop."
     turn = "Open" if ratio > 1.0 else "Close"
     return f"{area}, {ratio:.1f} times the old. {turn} the stop until the idle control is at mid-travel."
 
 
-def _brakes(brief: Brief) -> str:
-    vacuum, old = brief.idle.new[0].si.manifold_vacuum, next(iter(brief.idle.replaced), None)
-    share = "" if old is None else f", {100.0 * vacuum / old.si.manifold_vacuum:.0f} % of the old cam's"
-    head = f"Brakes: {vacuum_text(vacuum, brief.build.units, brakes=True)}{share}."
-    if vacuum >= COMFORTABLE:
-        return f"{head} Enough for a common booster."
-    if too_little(vacuum):
-        return f"{head} Too little for a common booster: fit a vacuum pump or a reservoir, and prove the brakes before driving."
-    return f"{head} Less than a common booster wants: expect a harder pedal."
+def _brakes(assist: BrakeAssist, units: UnitSystem) -> str:
+    share = f", {percent(assist.si.of_replaced)} of the old cam's" if math.isfinite(assist.si.of_replaced) else ""
+    return f"Brakes: {vacuum_text(assist.si.vacuum, units, brakes=True)}{share}. {BRAKES[assist.verdict]}"
 
 
 def _spark(brief: Brief) -> Part:
@@ -225,20 +230,20 @@ def _factor_table(brief: Brief) -> list[Excerpt]:
     return [Excerpt("fuel_factors", "factor", tuple(kept), tuple(range(len(head) - 1)), grid)]
 
 
-def _injection(brief: Brief) -> list[str]:
+def _injection(brief: Brief) -> list[str | Excerpt]:
     windows = brief.injection
     if not windows.applies:
-        return [f"End of injection {windows.reason}."]
+        return [delivery_words(windows.reason)]
     first, drive = brief.idle.new[0].si, state_in_drive(brief)
     wanted = [("at idle in neutral", first.speed, first.manifold_pressure)]
     wanted += [("at idle in drive", drive.si.speed, drive.si.manifold_pressure)] if drive is not None else []
     wanted.append((f"at a cruise of {60.0 * CRUISE[0]:.0f} rpm", *CRUISE))
-    ends = windows.in_reference("end_of_injection")
+    ends = windows.si.end_of_injection
     found = [(what, ends[answer_near(windows, "end_of_injection", speed, pressure)]) for what, speed, pressure in wanted]
     if not any(math.isfinite(end) for _, end in found):
         return ["End of injection: no window is left at idle or at a cruise."]
     told = ", ".join(f"{end:.0f} {what}" if math.isfinite(end) else f"none {what}" for what, end in found)
-    return [f"End of injection, deg {windows.angle_reference.replace('top dead centre', 'TDC')}: {told}."]
+    return [f"End of injection, deg before overlap TDC: {told}."]
 
 
 def _gears(brief: Brief) -> Part:
@@ -256,12 +261,12 @@ def _gears(brief: Brief) -> Part:
     next_step = "Below these speeds use a lower gear."
     if brief.sure and "unstable_below" in brief.sure.bands:
         low, high = brief.sure.bands["unstable_below"]
-        next_step += f" In {ordinal(headline_gear(brief.build))} rough running ends at {speed_text(low)} to {speed_text(high)}."
+        next_step += f" In {ordinal(headline_gear(brief.build))} rough running ends at {found_rpm(low)} to {found_rpm(high)}."
     return Part(head, [Excerpt("usable_gears", texts=rows), next_step])
 
 
 def _gear_name(one: GearUse, converter: bool) -> str:
-    return ordinal(one.gear) + ("" if not converter else " open" if one.drive is Drive.OPEN else " locked")
+    return ordinal(one.gear) + ("" if not converter else " open" if one.coupling is Coupling.CONVERTER else " locked")
 
 
 def _lowest(value: float, mark: Mark | None, digits: int) -> str:
@@ -274,7 +279,7 @@ def _checks(brief: Brief) -> Part:
     moves = brief.sure.matters.get("vacuum", ()) if brief.sure else ()
     notes = f", and {counted(len(build.notes), 'note')} on the cards (--section notes)" if build.notes else ""
     lines.append(f"Read the {counted(len(build.assumed), 'assumed figure')} (--section assumed){notes}.")
-    lines += [f"The idle vacuum hangs most on {moves[0].split(':')[0]}."] if moves else []
+    lines += [f"The idle vacuum hangs most on {moves[0].meaning.split(':')[0]}."] if moves else []
     lines.append(caution_line([Caution.STARTING_VALUE, Caution.COURSE]))
     return Part("5. Before the key is turned", lines)
 
