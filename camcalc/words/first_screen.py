@@ -20,6 +20,7 @@ from ..vehicle.coupling import Coupling
 from .describing import describe
 from .engine_model import model_use_words
 from .figures import btdc, found_rpm, percent, set_rpm
+from .fuel import NO_OLD_TABLE, idle_fuel_words
 from .injection import delivery_words
 from .phrases import counted
 from .small_tables import aligned, ordinal
@@ -33,7 +34,7 @@ if TYPE_CHECKING:
 __all__ = ["MORE", "Part", "first_screen", "first_text", "title_lines"]
 
 # Where the rest is.
-MORE = ["More: --full, --section NAME (such as fuel, surge, cautions), --html FILE (with plots), --tables DIR."]
+MORE = ["More: --full, --section NAME (fuel, surge, cautions ...), --html FILE (with plots), --tables DIR."]
 
 BRAKES = {
     BrakeVerdict.ENOUGH: "Enough for a common booster.",
@@ -44,7 +45,7 @@ BRAKES = {
 OVER_THE_TABLE = (Caution.KNOCK, Caution.ADDING_SPARK)
 # Loads of the table of fuel factors that the screen has room for [Pa]; the section on fuel has all.
 FACTOR_LOADS = (40e3, 60e3, 90e3)
-# A change of fuel or throttle below this share is no change: it is within the idle control's and the closed loop's reach; ESTIMATE.
+# A throttle opening closer than this share is the same: the idle control makes up for it; ESTIMATE.
 SAME = 0.05
 
 
@@ -197,26 +198,7 @@ def _fuel(brief: Brief) -> Part:
 
 def _filling(brief: Brief) -> list[str | Excerpt]:
     factors = brief.fuel_factors
-    if factors is None:
-        return ["No fuel factors: the sheet has no [replaced_cam] that the old filling table was made for."]
-    si = factors.si
-    if not math.isfinite(si.idle_factor):
-        return ["No fuel factor at idle: the cycle does not settle there.", *_factor_table(brief)]
-    off = si.idle_excess
-    if abs(off) < SAME:
-        return [f"The old filling table serves at idle: factor {si.idle_factor:.2f}.", *_factor_table(brief)]
-    way = "rich" if off > 0.0 else "lean"
-    first = f"The old table fuels {_two_digits(100.0 * abs(off))} % too {way} at idle. Multiply its idle cells by {si.idle_factor:.2f} before cranking."
-    return [first, *_factor_table(brief)]
-
-
-def _two_digits(value: float) -> str:
-    """Write a share without more digits than an estimate carries.
-
-    >>> _two_digits(118.0), _two_digits(77.4)
-    ('120', '77')
-    """
-    return f"{round(value, -1) if value >= 100.0 else value:.0f}"
+    return [NO_OLD_TABLE] if factors is None else [idle_fuel_words(factors), *_factor_table(brief)]
 
 
 def _factor_table(brief: Brief) -> list[Excerpt]:
