@@ -94,7 +94,7 @@ def _cell(column: Column, figures: Figures, path: str, row: int) -> str:
         return figures.meaning(whole, column.names)
     if column.length:
         return figures.length(whole).replace(" (", "\n(")
-    return figures.marked_number(whole, column.digits, edge=column.edge, infinite=column.infinite).replace(" or ", "\nor ")
+    return figures.marked_number(whole, column.digits, edge=column.edge, infinite=column.infinite)
 
 
 def _series(block: Series, figures: Figures, console: Console) -> None:
@@ -163,5 +163,5 @@ def _texts(block: Texts, console: Console) -> None:
     for first, second, *others in block.rows:
         said = [text for text in others if text]
         why = f" ({said[0]})" if said else ""
-        moves = f" Moves: {said[1]}." if len(said) > 1 else ""
+        moves = f". Moves: {said[1]}." if len(said) > 1 else ""
         console.print(f"  {first} = {second}{why}{moves}", highlight=False, markup=False)
