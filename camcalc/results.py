@@ -12,7 +12,7 @@ import html
 import math
 from collections.abc import Callable, Iterator, Mapping
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Any, NamedTuple, Self, cast, overload
+from typing import TYPE_CHECKING, Any, Generic, NamedTuple, Self, TypeVar, cast, overload
 
 from .codes import Code
 from .errors import InputError, did_you_mean
@@ -20,13 +20,17 @@ from .marks import Mark, Marks, mark_codes, marked
 from .units import Bounds, quantity, to_si
 
 if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
     from .units import Quantity
 
+R = TypeVar("R", bound="Record")
 Default = str | Callable[[Any], float] | None
 # Fields of a record that tell of its measured fields: printed with these, not by themselves.
 BESIDE_THE_FIELDS = ("bands", "given", "marks", "around")
 
-__all__ = ["Band", "Measure", "Record", "measure"]
+__all__ = ["Band", "Floats", "Measure", "Record", "measure"]
 
 
 class Band(NamedTuple):
@@ -104,10 +108,19 @@ def _measures_of(record: type) -> Mapping[str, Measure]:
     return MappingProxyType(found)
 
 
-class _Floats:
-    """The float view of a record: ``record.si.bore``."""
+class Floats(Generic[R]):
+    """The float view of a record: ``record.si.bore``.
+
+    A type checker sees which names there are, and whether each is one number or an array, by the plugin in ``tests/typing``: from the record's
+    declarations. Without the plugin every name counts as ``Any``.
+    """
 
     __slots__ = ("_values",)
+
+    if TYPE_CHECKING:
+        # What the plugin takes the type of a name from.
+        _number: float
+        _array: NDArray[np.float64]
 
     def __init__(self, values: dict[str, Any]) -> None:
         self._values = values
@@ -124,9 +137,9 @@ class Record:
     """Base of every record: float view, equality, copy with changes, printing, JSON."""
 
     @property
-    def si(self) -> Any:
+    def si(self) -> Floats[Self]:
         """Measured fields as floats in their inner units."""
-        return _Floats(self.__dict__)
+        return Floats(self.__dict__)
 
     @classmethod
     def measures(cls) -> Mapping[str, Measure]:

@@ -14,12 +14,13 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
+from ..array_record import ArrayRecord
 from ..cycle.best_torque import spark_ends
 from ..cycle.operating import EngineModel, barometer, pressure_for_net_imep
 from ..cycle.work_variation import imep_variation
 from ..errors import NoSolutionError
 from ..marks import Mark, Marks, marked, marks_where
-from ..results import Measure, Record, measure
+from ..results import Measure, measure
 from ..units import quantity
 from .idle import IDLE_REACH, idle_spark, idle_spark_marks, load_terms
 
@@ -38,8 +39,11 @@ WHOLE = 1.0
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
-class IdleSpark(Record):
+class IdleSpark(ArrayRecord):
     """Spark around idle, and what the idle itself does over spark; neutral, accessories off. Angles before top dead centre."""
+
+    AXES = ("speed",)
+    ALONG = (("spark", "speed"), ("best_spark", "speed"), ("manifold_vacuum", "swept_spark"), ("imep_variation", "swept_spark"))
 
     speed: Measure = measure("crank_rps", "rpm", doc="around the idle speed")
     spark: Measure = measure("crank_deg", doc="flat or falling with speed; blank where the engine does not carry itself")

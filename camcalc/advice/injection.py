@@ -14,10 +14,11 @@ from typing import TYPE_CHECKING, Any, NamedTuple, cast
 import numpy as np
 from numpy.typing import NDArray
 
+from ..array_record import ArrayRecord, ScalarMeasure
 from ..cycle.operating import EngineModel, barometer
 from ..cycle.tracer import has_port_flow, port_flow, trace_fuel
 from ..errors import InputError, did_you_mean
-from ..results import Measure, Record, measure
+from ..results import Measure, measure
 from ..units import checked
 from .fuel_placement import OPEN, SHUT, Placement, Spray, choose_placement, place
 
@@ -137,7 +138,7 @@ class InjectionPoint(NamedTuple):
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
-class StrategyMap(Record):
+class StrategyMap(ArrayRecord):
     """One strategy by the flows, each operating point at its best end; angles before the top dead centre of the overlap."""
 
     earliest: Measure = measure("crank_deg")
@@ -152,13 +153,15 @@ class StrategyMap(Record):
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
-class InjectionWindows(Record):
+class InjectionWindows(ArrayRecord):
     """Ends of injection over speed and manifold pressure, before the top dead centre between exhaust and intake stroke.
 
     ``shut_`` and ``open_`` edges are by valve events alone: all fuel arrives on the shut intake valve, or after the exhaust
     valve has shut and the backflow is swallowed. ``shut_valve`` and ``open_valve`` are the same strategies by the flows, None
     without them. ``earliest``, ``latest`` and ``end_of_injection`` are of the recommended strategy, by the flows where known.
     """
+
+    AXES = ("manifold_pressure", "speed")
 
     applies: bool
     reason: str
@@ -176,7 +179,7 @@ class InjectionWindows(Record):
     latest: Measure = measure("crank_deg", doc="of the recommended strategy")
     start_of_injection: Measure = measure("crank_deg", doc="recommended")
     end_of_injection: Measure = measure("crank_deg", doc="recommended")
-    intake_opens: Measure = measure("crank_deg", doc="seat to seat, before the top dead centre of the overlap")
+    intake_opens: ScalarMeasure = measure("crank_deg", doc="seat to seat, before the top dead centre of the overlap")
     strategy: tuple[tuple[str, ...], ...] = ()
     why: tuple[tuple[str, ...], ...] = ()
     angle_reference: str = "before overlap top dead centre"

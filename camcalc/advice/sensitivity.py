@@ -10,11 +10,12 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from ..array_record import ArrayRecord
 from ..cycle.best_torque import spark_ends
 from ..cycle.operating import EngineModel, Tolerances, pressure_for_net_imep
 from ..errors import NoSolutionError
 from ..marks import Mark, Marks, marks_where, merged_marks
-from ..results import Measure, Record, measure
+from ..results import Measure, measure
 from .equal_torque import road_net_imep
 from .spark_limits import ceiling_column
 
@@ -47,11 +48,14 @@ class Variant(NamedTuple):
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
-class CeilingSensitivity(Record):
+class CeilingSensitivity(ArrayRecord):
     """Limits at light load over speed for each variant [crank deg before top dead centre]; the first row is the nominal.
 
     ``limit`` is the ceiling of FINAL spark (table plus every adder) where the cell lies in the zone, blank elsewhere.
     """
+
+    AXES = ("variants", "speed")
+    ALONG = (("manifold_pressure", "speed"), ("floor", "speed"))
 
     speed: Measure = measure("crank_rps", "rpm")
     manifold_pressure: Measure = measure("Pa", "kPa", doc="road load of the nominal at each speed")

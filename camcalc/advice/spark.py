@@ -14,12 +14,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from ..array_record import ArrayRecord
 from ..cycle.best_torque import EARLIEST, spark_ends
 from ..cycle.load_axis import air_charge_of, grid_over
 from ..cycle.operating import EngineModel, barometer, refuse_teaching
 from ..errors import InputError, did_you_mean
 from ..marks import Mark, Marks, ends_of_search, marks_by, marks_in, marks_where, merged_marks
-from ..results import Measure, Record, measure
+from ..results import Measure, measure
 from .spark_limits import OFFSETS, WIDEST_SWING, CeilingColumn, ceiling_column
 
 __all__ = ["APPLIES_TO", "PRESSURES", "SPEEDS", "SparkCeilings", "spark_ceilings"]
@@ -34,12 +35,15 @@ APPLIES_TO = "FINAL spark: table plus every adder"
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
-class SparkCeilings(Record):
+class SparkCeilings(ArrayRecord):
     """Ceilings for FINAL spark (table plus every adder) over speed and manifold pressure; outside the zone camcalc gives none.
 
     Grids have a row for each manifold pressure and a column for each speed; angles are crank degrees before top dead centre.
     ``marks`` says which ceilings spark does not cure, and which figures are an end of a search.
     """
+
+    AXES = ("manifold_pressure", "speed")
+    ALONG = (("restless_to", "speed"),)
 
     speed: Measure = measure("crank_rps", "rpm")
     manifold_pressure: Measure = measure("Pa", "kPa")

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ..array_record import ArrayRecord, ScalarMeasure
 from ..cautions import AT_TRADE_OFF
 from ..constants import mean_pressure_of_torque, torque_of_mean_pressure
 from ..cycle.best_torque import EARLIEST, spark_ends
@@ -16,7 +17,7 @@ from ..cycle.operating import EngineModel, barometer, pressure_for_net_imep
 from ..cycle.work_variation import Spread, work_spread
 from ..errors import InputError, NoSolutionError
 from ..marks import Mark, Marks, marks_where, merged_marks
-from ..results import Measure, Record, measure
+from ..results import Measure, measure
 from ..units import Bounds, to_si
 from .equal_torque import equal_torque_line
 from .idle import load_terms
@@ -44,7 +45,7 @@ UNMOVED = 1e-6
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
-class TradeOff(Record):
+class TradeOff(ArrayRecord):
     """One torque at one speed, over spark: earliest first. Each point holds the torque with its own manifold pressure.
 
     ``torque_per_degree`` is taken at held pressure: what a table's slope of one degree per cell does to torque from one cell to
@@ -55,14 +56,16 @@ class TradeOff(Record):
     ``knock_known`` the model computes no knock, and no mark does not mean that none is there.
     """
 
+    AXES = ("spark",)
+
     model: str
-    speed: Measure = measure("crank_rps", "rpm")
-    torque: Measure = measure("N*m", doc="at the crank, rubbing friction paid, accessories off")
-    best_spark: Measure = measure("crank_deg", doc="best torque on this line, before top dead centre")
-    knock_spark: Measure = measure(
+    speed: ScalarMeasure = measure("crank_rps", "rpm")
+    torque: ScalarMeasure = measure("N*m", doc="at the crank, rubbing friction paid, accessories off")
+    best_spark: ScalarMeasure = measure("crank_deg", doc="best torque on this line, before top dead centre")
+    knock_spark: ScalarMeasure = measure(
         "crank_deg", doc="earliest without knock at best torque's pressure; missing where none searched knocks or the model does not know"
     )
-    ceiling: Measure = measure("crank_deg", doc="of the cell, if given")
+    ceiling: ScalarMeasure = measure("crank_deg", doc="of the cell, if given")
     spark: Measure = measure("crank_deg", doc="before top dead centre")
     knock_limit: Measure = measure("crank_deg", doc="earliest without knock at each spark's own pressure; missing as knock_spark")
     manifold_pressure: Measure = measure("Pa", "kPa")

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from ..advice.bands import SEED, sample_bands
 from ..advice.brakes import brake_remark
 from ..advice.headlines import CRUISE
+from ..array_record import ArrayRecord
 from ..cautions import AT_COMPARISON
 from ..cycle.models import engine_kind
 from ..cycle.operating import EngineModel, Tolerances, barometer
@@ -57,8 +58,18 @@ SOURCE_KEYS = ("geometry", "fox1993", "metghalchi1982", "heywood1988", "guzzella
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
-class Curves(Record):
+class Curves(ArrayRecord):
     """What the plots of a comparison draw, for A and B; blank where the engine gives no answer, or no ceiling is."""
+
+    AXES = ("idle_speed",)
+    ALONG = (
+        ("vacuum_a", "idle_speed"),
+        ("vacuum_b", "idle_speed"),
+        ("burned_fraction_a", "burned_speed"),
+        ("burned_fraction_b", "burned_speed"),
+        ("ceiling_a", "ceiling_speed"),
+        ("ceiling_b", "ceiling_speed"),
+    )
 
     idle_speed: Measure = measure("crank_rps", "rpm")
     vacuum_a: Measure = measure("Pa", "inHg", doc="neutral, accessories off")

@@ -10,9 +10,10 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from ..array_record import ArrayRecord
 from ..errors import InputError, NoSolutionError
 from ..marks import Mark, Marks, ends_of_search
-from ..results import Measure, Record, measure
+from ..results import Measure, measure
 from ..units import quantity
 from ..vehicle.converter import converter_of, converter_space, coupling_of
 from ..vehicle.driveline import Driveline, StateSpace, driveline_of, road_speed_at, state_space
@@ -42,13 +43,15 @@ DRIVEN, NUDGE, SETTLED = 20.0, 30.0 / 60.0, 5.0
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
-class RoadSurge(Record):
+class RoadSurge(ArrayRecord):
     """A gear on the level road, speed by speed: what shakes the car, what damps it, what slopes it stands.
 
     Accelerations are r.m.s. within 0.5 to 16 Hz along the road; verdicts are ours, by peak to peak. ``takes`` has a row for
     each of ``parts``: how much damping it adds, negative where it takes some. Slope limits hold either way.
     Where it swings by itself accelerations are infinite (zero where nothing moves it).
     """
+
+    AXES = ("speed",)
 
     gear: int
     coupling: str
@@ -111,8 +114,11 @@ VERDICTS = ("imperceptible", "trace", "noticeable", *BAD)
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
-class SurgeMap(Record):
+class SurgeMap(ArrayRecord):
     """Damping and acceleration over speed and manifold pressure in a gear; rows pressures, columns speeds; blank where no cycle runs."""
+
+    AXES = ("manifold_pressure", "speed")
+    ALONG = (("road_speed", "speed"), ("road_pressure", "speed"))
 
     gear: int
     speed: Measure = measure("crank_rps", "rpm")
