@@ -15,12 +15,14 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, Generic, NamedTuple, Self, TypeVar, cast, overload
 
 from .codes import Code
+from .drawing import plots_of
 from .errors import InputError, did_you_mean
 from .marks import Mark, Marks, mark_codes, marked
 from .units import Bounds, quantity, to_si
 
 if TYPE_CHECKING:
     import numpy as np
+    from matplotlib.axes import Axes
     from numpy.typing import NDArray
 
     from .units import Quantity
@@ -197,6 +199,34 @@ class Record:
             return marked(f"{value:.{digits}f}" if math.isfinite(value) else "", marks)
 
         return text(shown.tolist() if hasattr(shown, "tolist") else shown, getattr(self, "marks", {}).get(name))
+
+    def plot(self, ax: Axes | None = None, *, which: str = "", **options: Any) -> Axes:
+        """Draw the record; a record without a plot says so.
+
+        Parameters
+        ----------
+        ax : Axes
+            Where to draw; axes on a figure of their own when left out. Nothing is shown or saved.
+        which : str
+            Which of its plots, for a record with several; the first when left out.
+        **options
+            As the plot takes them; see ``camcalc.plot``.
+
+        Returns
+        -------
+        Axes
+
+        Raises
+        ------
+        InputError
+            If the record has no plot, or none of that name.
+        """
+        plots = plots_of(type(self))
+        if not plots:
+            raise InputError(f"{type(self).__name__}.plot", came="a record without a plot", expected="a record that camcalc.plot draws")
+        if which and which not in plots:
+            raise InputError(f"{type(self).__name__}.plot(which=...)", came=which, expected=" or ".join(plots), fix=did_you_mean(which, plots))
+        return plots[which or next(iter(plots))](self, ax=ax, **options)
 
     def items(self) -> Iterator[tuple[str, Any]]:
         """Yield field names with their public values."""

@@ -1,4 +1,4 @@
-"""Every record class of the package, for tests that walk them."""
+"""Every record class of the package, and some array records with figures in them, for tests that walk them."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ def every_record() -> list[type[Record]]:
         if "__main__" not in module.name and ".examples" not in module.name:
             importlib.import_module(module.name)
     found: list[type[Record]] = []
-    left = [Record]
+    left: list[type[Record]] = [Record]
     while left:
         for kind in left.pop().__subclasses__():
             if kind not in found and kind.__module__.startswith("camcalc."):
