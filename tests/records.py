@@ -12,7 +12,7 @@ from camcalc.results import Record
 def every_record() -> list[type[Record]]:
     """Return all record classes, after every module was imported."""
     for module in pkgutil.walk_packages(camcalc.__path__, "camcalc."):
-        if "__main__" not in module.name and ".examples" not in module.name:
+        if "__main__" not in module.name and not module.name.startswith("camcalc.examples"):
             importlib.import_module(module.name)
     found: list[type[Record]] = []
     left: list[type[Record]] = [Record]
