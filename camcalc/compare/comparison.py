@@ -105,7 +105,8 @@ class Comparison(Record):
     def __str__(self) -> str:
         lines = [*self.cautions, f"first   {self.a.name}", f"second  {self.b.name}"]
         for f in self.figures:
-            lines.append(f"{f.name:<24}{f.text('a'):>14}{f.text('b'):>14}{f.text('difference'):>16}  {f.unit:<13}{f.better.meaning}")
+            texts = f.text("a"), f.text("b"), f.text("difference")
+            lines += ["".join([f"{f.name:<24}", *(f"{text:>16}" for text in texts), f"  {f.unit:<13}", f.better.meaning])]
         return "\n".join(lines)
 
 

@@ -12,16 +12,17 @@ from numpy.typing import NDArray
 from ..advice.cam_facts import cam_facts
 from ..advice.headlines import CRUISE
 from ..advice.idle import idle_spark, load_terms, lowest_idle, lowest_mark
-from ..advice.injection import InjectionPoint, point_at
+from ..advice.injection import InjectionPoint, delivery_of, point_at
 from ..advice.reversion import FASTEST, SLOWEST, reversion_in_gear, road_point
 from ..advice.spark import SparkCeilings, spark_ceilings
-from ..advice.spark_limits import ceiling_column
+from ..advice.spark_limits import Binds, ceiling_column
 from ..codes import Code
 from ..cycle.best_torque import spark_ends
 from ..cycle.operating import EngineModel, barometer, pressure_for_net_imep
 from ..cycle.work_variation import imep_variation
 from ..errors import NoSolutionError
 from ..marks import Mark, Marks
+from ..sheet.sections import SEQUENTIAL_PORT
 from ..vehicle.road_load import road_speed
 from .damping import DampingPoint, damping_at
 from .findings import NoFigure
@@ -70,7 +71,7 @@ class WorstCell(NamedTuple):
     speed: float
     pressure: float
     ceiling: float
-    binds: str
+    binds: Binds | None
     mark: Mark | None = None
 
 
@@ -133,12 +134,12 @@ def _air_figures(engine: EngineModel, shared: Shared) -> dict[str, float]:
 def window_of(engine: EngineModel) -> tuple[InjectionPoint | None, Code]:
     """Return the injection window at the cruise that headlines use, and the strategy it is of or why there is none."""
     build = engine.build
-    if build.fuel.system != "sequential port":
-        return None, NoFigure.NOT_SEQUENTIAL
+    if build.fuel.system != SEQUENTIAL_PORT:
+        return None, delivery_of(build.fuel.system)
     if build.injector is None:
         return None, NoFigure.NO_INJECTOR
     point = point_at(engine, *CRUISE)
-    return point, point.strategy
+    return point, point.strategy or point.reason
 
 
 def _window_width(engine: EngineModel) -> float:

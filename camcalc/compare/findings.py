@@ -62,9 +62,8 @@ class Why(Code):
 
 
 class NoFigure(Code):
-    """Why a figure is missing, beside the engine not running there."""
+    """Why a figure is missing, beside what the engine and the injection say of it."""
 
-    NOT_SEQUENTIAL = "injection windows are for sequential port injection only"
     NO_INJECTOR = "the sheet has no [injector]"
     BEYOND_SURGE_SPEEDS = "surge is not computed at that engine speed"
     NOT_ON_THIS_TABLE = "no settled cycle holds the car there on this table's spark"

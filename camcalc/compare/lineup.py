@@ -115,8 +115,7 @@ class Lineup(Record):
 
     def __str__(self) -> str:
         lines = [*self.cautions, *(f"{self.ranks[k]}. {self.builds[k].name}" for k in self.order)]
-        for f in self.figures:
-            lines.append(f"{f.name:<24}" + "".join(f"{f.text(k):>14}" for k in self.order) + f"  {f.unit}")
+        lines += ["".join([f"{f.name:<24}", *(f"{f.text(k):>16}" for k in self.order), f"  {f.unit}"]) for f in self.figures]
         return "\n".join(lines)
 
 

@@ -28,7 +28,7 @@ def idle_words(brief: Brief) -> str:
 
 def trouble_words(brief: Brief) -> str:
     """Return in plain words in which gears the new cam is uneven on the level road, and in which it surges on the table proposed."""
-    uneven = {gear.gear: gear.si.unstable_below for gear in brief.reversion if gear.held}
+    uneven = {gear.gear: gear.si.unstable_below for gear in brief.reversion.new if gear.held}
     surging = {gear.gear: gear.si.bad_below for gear in (brief.surge[0].gears if brief.surge else ()) if gear.coupling is Coupling.LOCKED}
     words = f"Uneven in {_gears(uneven)}" if _bad(uneven) else f"Uneven in no gear down to {SLOWEST * 60:.0f} rpm"
     if not surging:

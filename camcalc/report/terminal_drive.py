@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from rich.console import Console
 
 from ..cautions import AT_SURGE, Caution
+from ..words import describe
 from ..words.cures import change_words, cure_words, ranking_words, trouble_words
 from ..words.gears import surge_lines
 from ..words.phrases import COUPLINGS, capitalised
@@ -97,8 +98,8 @@ def print_trade_off(trade: TradeOff, console: Console) -> None:
     show(made, console, *(trade.marks.get(name) for name in ("spark", *(name for _, name in points))))
     said = [f"{head} {blank(getattr(trade.si, name), 0, trade.mark(name))}" for head, name in points if math.isfinite(getattr(trade.si, name))]
     console.print(f"  {', '.join(said)} deg b TDC; each spark with the manifold pressure that holds the torque", highlight=False, markup=False)
-    for text in trade.remarks:
-        console.print(f"  {text}", highlight=False, markup=False)
+    for line in describe(trade).splitlines():
+        console.print(f"  {line}", highlight=False, markup=False)
     console.print(f"  {Caution.LAW}\n", highlight=False, markup=False)
 
 

@@ -171,7 +171,7 @@ def plan_road_test(
     if sure is None:
         matters = _one_at_a_time(kind, build, nominal.uncertain, lambda share: say(0.6 * share))
     else:
-        matters = {key: tuple(_named(words) for words in inputs) for key, inputs in sure.matters.items()}
+        matters = {key: tuple(one.code for one in inputs) for key, inputs in sure.matters.items()}
     chosen = most_important(matters, nominal.uncertain)
     readings = readings_of(nominal)
     table = _read_all(kind, build, nominal, readings, place, lambda share: say(0.6 + 0.4 * share))
@@ -211,10 +211,6 @@ def most_important(matters: Mapping[str, Sequence[str]], known: Sequence[str]) -
                 points[name] += 3 - k
     ranked = sorted(points, key=lambda name: (-points[name], -TOLERANCES[name][0]))
     return [name for name in ranked if points[name] > 0][:MOST]
-
-
-def _named(words: str) -> str:
-    return next((name for name, (_, text) in TOLERANCES.items() if text == words), "")
 
 
 def _ends(name: str) -> tuple[Tolerances, Tolerances]:

@@ -71,7 +71,7 @@ def input_words(name: str) -> str:
     >>> input_words("friction")
     'rubbing friction'
     """
-    return TOLERANCES[name][1]
+    return TOLERANCES[name][1].meaning
 
 
 def direct_words(name: str) -> str:
