@@ -39,7 +39,7 @@ class ArrayRecord(Record):
     def to_frame(self, *, over: str = "") -> polars.DataFrame:
         """Return the record as a polars data frame: a row for each point of the axes, a column for each field, its unit in the column's name.
 
-        Blanks are null. A field that may be marked has a column of mark codes beside it: what is marked is no plain answer. Records that are a part
+        Blanks are null. A field that has a row for each of several things comes as numbered columns. A field that may be marked has a column of mark codes beside it: what is marked is no plain answer. Records that are a part
         of this one, over the same axes, come as columns named after both.
 
         Parameters
@@ -97,13 +97,20 @@ class ArrayRecord(Record):
         marks = getattr(self, "marks", {})
         found: dict[str, list[Any]] = {}
         for name, unit, values in self.frame_fields():
-            axis = None if name in axes else self._axis(name, _shape(values), shape, axes)
+            if name in axes:
+                continue
+            codes = mark_codes(marks[name]) if name in marks else None
+            rows, axis = [(prefix + name, values, codes)], self._axis(name, _shape(values), shape, axes)
+            if axis is None:
+                # A row for each of several, of parts or builds: columns with numbers.
+                axis = self._axis(name, _shape(values)[1:], shape, axes) if isinstance(values, list) else None
+                rows = [(f"{prefix}{name} {k + 1}", row, codes[k] if isinstance(codes, list) else codes) for k, row in enumerate(values if axis is not None else ())]
             if axis is None:
                 continue
-            found[_title(prefix + name, unit)] = _placed(values, shape, axis)
-            if name in marks:
-                codes = mark_codes(marks[name])
-                found[f"{prefix}{name} mark"] = _placed(codes, shape, axis) if isinstance(codes, list) else [codes] * math.prod(shape)
+            for title, row, mark in rows:
+                found[_title(title, unit)] = _placed(row, shape, axis)
+                if name in marks:
+                    found[f"{title} mark"] = _placed(mark, shape, axis) if isinstance(mark, list) else [mark] * math.prod(shape)
         for name, value in self.items():
             if isinstance(value, ArrayRecord) and not value.AXES:
                 found |= value._over(shape, axes, f"{prefix}{name} ")

@@ -32,7 +32,8 @@ def script() -> types.ModuleType:
 def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
     """Every page of the reference as plain text, by module; written by a process of its own, since types are put in place in it."""
     folder = tmp_path_factory.mktemp("reference")
-    done = subprocess.run([sys.executable, str(SCRIPT), "--to", str(folder)], capture_output=True, text=True, check=False, cwd=ROOT, timeout=600)
+    own = os.environ | {"PYTHONPATH": str(ROOT)}
+    done = subprocess.run([sys.executable, str(SCRIPT), "--to", str(folder)], capture_output=True, text=True, check=False, env=own, cwd=ROOT, timeout=600)
     assert done.returncode == 0, done.stderr
     found = {}
     for path in folder.rglob("*.html"):

@@ -14,7 +14,7 @@ from ..array_record import ArrayRecord, ScalarMeasure
 from ..marks import Mark, Marks, marks_where
 from ..results import Measure, measure
 from .idle import IDLE_REACH, IdleState
-from .spark_limits import NO_TORQUE
+from .spark_limits import CellState
 
 if TYPE_CHECKING:
     from ..sheet import Build
@@ -109,7 +109,7 @@ def starting_table(ceilings: SparkCeilings, edge: KnockEdge, idles: tuple[IdleSt
     """
     limits = build.limits.si
     si = ceilings.si
-    dead = np.array([[remark == NO_TORQUE for remark in row] for row in ceilings.remarks])
+    dead = ceilings.where(CellState.NO_TORQUE)
     # Where spark does not cure a cell its ceiling is the late-burn floor: not for entering. The limit below it counts.
     top = np.fmin(np.fmin(si.best_spark, edge.low), np.fmin(si.least_limit, si.ceiling)) - limits.spark_margin
     idle = _idle_cells(si.speed, si.manifold_pressure, idles)

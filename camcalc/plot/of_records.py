@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING
 
-from .compare import DRAWN, plot_compared, plot_lifts
-from .curves import plot_ceilings, plot_injection, plot_lift
+from .curves import plot_ceilings, plot_injection, plot_lift, plot_residual
 from .cycle import plot_flows, plot_indicator, plot_map, plot_pressure
 from .drive import plot_drive
 from .logs import plot_log, plot_visited
@@ -17,12 +16,17 @@ from .trade_off import plot_trade_off
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from ..compare import Comparison
+    from ..advice.curves import ResidualCurve
     from ..logs import DriveLog, LogReview, SurgeFindings
     from ..sheet import Build, CamSheet
     from ..tables import ShapedTable, SparkTable
 
 __all__ = ["PLOTS"]
+
+
+def plot_residual_curve(curve: ResidualCurve, ax: Axes | None = None, *, others: Sequence[ResidualCurve] = ()) -> Axes:
+    """Plot residual over engine speed; ``others`` are drawn beside it."""
+    return plot_residual([curve, *others], ax=ax)
 
 
 def plot_cams(sheet: Build | CamSheet, ax: Axes | None = None) -> Axes:
@@ -57,20 +61,6 @@ def plot_review_table(review: LogReview, ax: Axes | None = None, *, table: Spark
     return plot_visited(review.log, review.findings, table, ax=ax)
 
 
-def plot_comparison(found: Comparison, ax: Axes | None = None) -> Axes:
-    """Plot the lifts of the compared cams over one another."""
-    return plot_lifts(found.a.cam, found.b.cam, ax=ax)
-
-
-def compared(which: str) -> Callable[..., Axes]:
-    """Return the plot of one figure of both cams over engine speed."""
-
-    def draw(found: Comparison, ax: Axes | None = None, **options: Any) -> Axes:
-        return plot_compared(found.curves, which, ax=ax, **options)
-
-    return draw
-
-
 PLOTS: dict[str, dict[str, Callable[..., Axes]]] = {
     "CamCard": {"lift": plot_lift},
     "Build": {"lift": plot_cams},
@@ -86,5 +76,6 @@ PLOTS: dict[str, dict[str, Callable[..., Axes]]] = {
     "LogReview": {"channel": plot_review, "table": plot_review_table},
     "SurgeMap": {"surge": plot_surge},
     "TradeOff": {"trade_off": plot_trade_off},
-    "Comparison": {"lifts": plot_comparison, **{which: compared(which) for which in DRAWN}},
+    "ValveLifts": {"lift": plot_lift},
+    "ResidualCurve": {"residual": plot_residual_curve},
 }

@@ -7,11 +7,19 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 
 from .. import cautions
+from ..advice.injection import strategy_jumps
 from ..pages.dress import rendered
+from ..words import cures, describe, road_test
+from ..words.ceilings import binding_cells, variant_name
+from ..words.gears import surge_lines
+from ..words.idle import beyond_data_words, lowest_speed_words
+from ..words.injection import basis_words, injection_lines, strategy_name
+from ..words.reversion import reversion_notes, reversion_words
+from ..words.starting_table import starting_lines
 from .answers import CeilingZone, ceiling_zone, idle_words, injection_picks, surge_gears, trouble_words
 from .figures import draw_plots
 from .printed import Printed, words
-from .rows import BASE_COLUMNS, injection_notes, injection_row, starting_notes, strategy_jumps
+from .rows import BASE_COLUMNS, injection_row
 
 if TYPE_CHECKING:
     from ..advice.sensitivity import CeilingSensitivity
@@ -75,22 +83,32 @@ def brief_html(brief: Brief) -> str:
         printed=printed,
         words=words,
         care=cautions,
+        cures=cures,
+        road_test=road_test,
         plots=draw_plots(brief),
         sections=[section for section in SECTIONS if is_there(printed.data, section.needs)],
         road_unit=brief.build.vehicle.road_speed_unit,
         idle_words=idle_words(brief),
         trouble_words=trouble_words(brief),
         surge_gears=surge_gears(printed.data),
+        surge_words=[surge_lines(advice, brief.build.vehicle.road_speed_unit) for advice in brief.surge],
         zone=zone,
         marks=ceiling_marks(brief.spark_ceilings, zone) if brief.spark_ceilings is not None else {},
-        binding=binding_words(brief.spark_ceilings) if brief.spark_ceilings is not None else [],
+        describe=describe,
+        beyond_data=beyond_data_words(brief.idle.new[0]),
+        lowest_speeds=lowest_speed_words(brief.idle),
+        reversion_notes=reversion_notes(brief.reversion.new),
+        reversion_lines=reversion_words(brief.reversion.new).splitlines(),
+        strategy_name=strategy_name,
+        basis=basis_words(brief.injection),
+        binding=binding_cells(brief.spark_ceilings) if brief.spark_ceilings is not None else [],
         variant_rows=variant_rows(brief.sensitivity) if brief.sensitivity is not None else [],
-        starting_notes=starting_notes(brief.starting_table) if brief.starting_table is not None else [],
+        starting_notes=starting_lines(brief.starting_table) if brief.starting_table is not None else [],
         base_columns=[(field, BASE_HEADS[field], digits, "") for field, _, digits in BASE_COLUMNS],
         picks=injection_picks(brief) if brief.injection.applies else [],
         injection_row=injection_row(brief),
-        strategy_jumps=strategy_jumps(brief.injection) if brief.injection.applies else [],
-        injection_notes=injection_notes(brief, injection_row(brief)) if brief.injection.applies else [],
+        strategy_jumps=strategy_jumps(brief.injection) if brief.injection.applies else (),
+        injection_notes=injection_lines(brief.injection, injection_row(brief))[1:] if brief.injection.applies else [],
     )
 
 
@@ -108,17 +126,7 @@ def ceiling_marks(ceilings: SparkCeilings, zone: CeilingZone | None) -> dict[tup
     return marks if zone is None or zone.worst is None else marks | {zone.worst: "lowest"}
 
 
-def binding_words(ceilings: SparkCeilings) -> list[tuple[str, str]]:
-    """Return each reason that binds ceilings with the cells it binds, as text: speeds at a load."""
-    found: dict[str, dict[str, list[str]]] = {}
-    for row, load in zip(ceilings.binds, ceilings.manifold_pressure.magnitude, strict=True):
-        for why, speed in zip(row, ceilings.speed.magnitude, strict=True):
-            if why:
-                found.setdefault(why, {}).setdefault(f"{load:.0f} kPa", []).append(f"{speed:.0f}")
-    return [(why, "; ".join(f"{', '.join(speeds)} rpm at {load}" for load, speeds in loads.items())) for why, loads in found.items()]
-
-
 def variant_rows(sensitivity: CeilingSensitivity) -> list[tuple[str, str, int]]:
     """Return the rows of what moves the ceilings: head, place in the data, decimals."""
-    variants = [(name, f"sensitivity/limit/{k}", 0) for k, name in enumerate(sensitivity.variants)]
+    variants = [(variant_name(changed), f"sensitivity/limit/{k}", 0) for k, changed in enumerate(sensitivity.variants)]
     return [("load, kPa", "sensitivity/manifold_pressure", 0), *variants, ("late-burn floor", "sensitivity/floor", 0)]

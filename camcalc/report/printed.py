@@ -6,7 +6,6 @@ import math
 from collections.abc import Iterable, Iterator
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from ..advice.injection import convert_reference
 from ..marks import Mark, mark_of_path, marked
 from ..units import factor
 
@@ -90,8 +89,8 @@ class Printed:
 
     Notes
     -----
-    Every element carries ``data-field`` (where in the data), ``data-unit`` (the unit it is shown in) and, for an edge of a band or
-    an angle turned to another reference, ``data-edge`` or ``data-reference``. A cell holds a bare number, its unit stands in the head:
+    Every element carries ``data-field`` (where in the data), ``data-unit`` (the unit it is shown in) and, for an edge of a band,
+    ``data-edge``. A cell holds a bare number, its unit stands in the head:
     copied into a spreadsheet it stays a number. A figure that is marked is text, with its mark in it, and stays so when it is copied.
 
     Examples
@@ -162,19 +161,14 @@ class Printed:
         mark = mark_of_path(_walked(self.data, path).get(f"{edge}_mark"), [])
         return self._element("td", path, marked(self.number(path, digits, edge=edge), mark), "", f' data-edge="{edge}"')
 
-    def angle(self, path: str, *, tag: str = "td") -> Markup:
-        """Return an angle of the injection as it counts from the sheet's own reference."""
-        injection = self.data["injection"]
-        found, reference = find(self.data, path), injection["angle_reference"]
-        turned = "" if found.value is None else _plain(convert_reference(found.value, injection["intake_opens"]["value"], reference), 0)
-        return self._element(tag, path, turned, "", f' data-reference="{reference}"')
-
     def word(self, path: str, *, tag: str = "td") -> Markup:
-        """Return a text of the data as a cell."""
+        """Return a text of the data as a cell, of a code its meaning; blank where there is none."""
         from markupsafe import Markup
 
+        value: Any = find(self.data, path).value
+        value = value["text"] if isinstance(value, dict) else "" if value is None else value
         opened, closed = ('th scope="row"', "th") if tag == "row" else ("td", "td")
-        return Markup(f'<{opened} class="text">{{}}</{closed}>').format(find(self.data, path).value)
+        return Markup(f'<{opened} class="text">{{}}</{closed}>').format(value)
 
     def share(self, path: str) -> Markup:
         """Return a share of the data as a cell in percent; what is not there is none."""

@@ -5,17 +5,12 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-import numpy as np
-
-from ..advice.knock_edge import UNSAMPLED
-from ..advice.starting_table import STEEPEST
 from ..marks import Marks, marked
 from ..results import Record, text_of
+from ..words.injection import strategy_name
 
 if TYPE_CHECKING:
-    from ..advice.injection import InjectionWindows
     from ..advice.spark import SparkCeilings
-    from ..advice.starting_table import StartingTable
     from ..brief import Brief
 
 __all__ = [
@@ -23,11 +18,8 @@ __all__ = [
     "LOAD_UNITS",
     "ceiling_rows",
     "field_text",
-    "injection_notes",
     "injection_row",
     "number",
-    "starting_notes",
-    "strategy_jumps",
     "window_heads",
     "window_rows",
 ]
@@ -41,8 +33,6 @@ BASE_COLUMNS = (
 )  # fmt: skip
 # How a kind of load is shown: unit, factor from SI, decimals.
 LOAD_UNITS = {"manifold pressure": ("kPa", 1e-3, 0), "air charge": ("mg per cylinder", 1e6, 0), "relative charge": ("% relative charge", 100.0, 0)}
-# Ends of injection of two strategies further apart than this have the overlap between them [crank deg]; ESTIMATE.
-JUMP = 90.0
 
 
 def field_text(record: Record, name: str) -> str:
@@ -77,76 +67,27 @@ def ceiling_rows(ceilings: SparkCeilings, load_axis: str = "manifold pressure", 
     return rows
 
 
-def starting_notes(starting: StartingTable) -> list[str]:
-    """Return what the numbers of the starting table are, in lines of text."""
-    si = starting.si
-    edge = "the low edge of its knock band"
-    if not starting.knock_sampled:
-        edge = f"best torque and knock less {UNSAMPLED:g} deg, since nobody sampled this engine's knock band"
-    lines = [
-        f"No cell is above {edge}, less another {si.margin:g} deg. At one speed spark never rises with load.",
-        f"Where the charge or the idle wanders, neighbours differ by at most {STEEPEST:g} deg. They differ more only where so little burns too late.",
-    ]
-    if starting.avoid.any():
-        speeds, loads = starting.speed.magnitude, starting.manifold_pressure.magnitude
-        places = ", ".join(f"{speeds[column]:.0f} rpm and {loads[row]:.0f} kPa" for row, column in np.argwhere(starting.avoid))
-        lines.append(f"Do not load the engine at {places}. Knock leaves less than {si.least_spark:g} deg BTDC there. Use more octane or less compression.")
-    late = int(starting.below_floor.sum())
-    if late:
-        cells = "1 cell of the zone burns" if late == 1 else f"{late} cells of the zone burn"
-        lines.append(f"{cells} later than the floor. Late burning overheats the exhaust. Spark alone cannot fix that: raise speed, change gear or cam.")
-    return [*lines, "To keep your own table and lower it no further than needed, use camcalc shape."]
-
-
 def injection_row(brief: Brief) -> int:
     """Return the load row of the injection windows that is shown: the second, a cruise, if there is one."""
     return min(1, len(brief.injection.si.manifold_pressure) - 1)
 
 
 def window_rows(brief: Brief, row: int) -> list[list[str]]:
-    """Return injection windows at one load as rows of text."""
+    """Return injection windows at one load as rows of text; angles before overlap top dead centre."""
     w = brief.injection
     pulse = w.pulse_width.magnitude[row]
-    angles = [w.in_reference(name)[row] for name in ("start_of_injection", "end_of_injection", "earliest", "latest")]
+    angles = [getattr(w.si, name)[row] for name in ("start_of_injection", "end_of_injection", "earliest", "latest")]
+    angles += [w.si.controller_end[row]] if w.counts_otherwise else []
     shares = [] if w.shut_valve is None or w.open_valve is None else [100.0 * s.si.to_plenum[row] for s in (w.shut_valve, w.open_valve)]
     out = []
     for k, speed in enumerate(w.speed.magnitude):
         numbers = [f"{v[k]:.0f}" if math.isfinite(v[k]) else "none" for v in (*angles, *shares)]
-        out.append([f"{speed:.0f}", f"{pulse[k]:.2f}" if math.isfinite(pulse[k]) else "none", *numbers, w.strategy[row][k]])
+        out.append([f"{speed:.0f}", f"{pulse[k]:.2f}" if math.isfinite(pulse[k]) else "none", *numbers, strategy_name(w, row, k)])
     return out
 
 
 def window_heads(brief: Brief) -> list[str]:
     """Return the heads of ``window_rows``."""
-    shares = [] if brief.injection.shut_valve is None else ["shut valve:\nto plenum, %", "open valve:\nto plenum, %"]
-    return ["rpm", "pulse\nms", "begins", "ends", "window\nfrom", "to", *shares, "strategy"]
-
-
-def injection_notes(brief: Brief, row: int) -> list[str]:
-    """Return why each strategy is recommended at one load, each reason once, with the speeds it holds for."""
-    w = brief.injection
-    speeds: dict[str, list[str]] = {}
-    for speed, why in zip(w.speed.magnitude, w.why[row], strict=True):
-        speeds.setdefault(why, []).append(f"{speed:.0f}")
-    return [*(f"{', '.join(at)} rpm: {why}" for why, at in speeds.items() if why), *strategy_jumps(w)]
-
-
-def strategy_jumps(windows: InjectionWindows) -> list[str]:
-    """Return where the end of injection moves so far between neighbouring cells that a controller would interpolate through the overlap."""
-    ends, speeds, loads = windows.si.end_of_injection, windows.speed.magnitude, windows.manifold_pressure.magnitude
-    found = []
-    for row, column in np.ndindex(ends.shape):
-        along_speed = f"between {speeds[column - 1]:.0f} and {speeds[column]:.0f} rpm at {loads[row]:.0f} kPa"
-        along_load = f"between {loads[row - 1]:.0f} and {loads[row]:.0f} kPa at {speeds[column]:.0f} rpm"
-        for before, where in (((row, column - 1), along_speed), ((row - 1, column), along_load)):
-            if min(before) < 0:
-                continue
-            apart = abs(ends[row, column] - ends[before])
-            if windows.strategy[row][column] != windows.strategy[before[0]][before[1]] and apart > JUMP:
-                found.append(f"{where} by {apart:.0f} degrees")
-    if not found:
-        return []
-    return [
-        f"the end of injection moves from one strategy to the other {', '.join(found)}: a controller that interpolates between two such "
-        "breakpoints ends its pulses in the overlap: set two breakpoints side by side there, or keep one strategy on both"
-    ]
+    shares = [] if brief.injection.shut_valve is None else ["closed valve:\nto plenum, %", "open valve:\nto plenum, %"]
+    controller = [f"ends, deg\n{brief.injection.controller_reference}"] if brief.injection.counts_otherwise else []
+    return ["rpm", "pulse\nms", "begins", "ends", "window\nfrom", "to", *controller, *shares, "strategy"]

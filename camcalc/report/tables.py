@@ -16,6 +16,7 @@ from ..tables.axes import axis_of, corner_of
 from ..tables.proposed import table_to_type
 
 if TYPE_CHECKING:
+    from ..advice.injection import InjectionWindows
     from ..advice.spark import SparkCeilings
     from ..advice.trade_off import TradeOff
     from ..brief import Brief
@@ -31,7 +32,7 @@ TRADE_OFF = (
     "fuel_per_work", "torque_per_degree",
 )  # fmt: skip
 MARKED = (*SPARK_GRIDS, "starting_table")
-NAMES = (*GRIDS, "starting_table", "trade_off", "idle", "reversion", "end_of_injection")
+NAMES = (*GRIDS, "starting_table", "trade_off", "idle", "reversion", "end_of_injection", "end_of_injection_controller")
 # Every file that may be written.
 TABLE_NAMES = (*(f"{name}.{kind}" for name in NAMES for kind in ("csv", "txt")), *(f"{name}_marks.csv" for name in MARKED))
 # Over the marks of a grid in its text file.
@@ -52,19 +53,25 @@ def brief_tables(brief: Brief) -> dict[str, str]:
     if brief.trade_off is not None:
         tables |= _trade_off_files(brief.trade_off)
     tables |= _record_files("idle", (*brief.idle.new, *brief.idle.replaced), (*AT_IDLE_SPARK, *(AT_BRAKES if brief.idle.brakes else ())))
-    tables |= _record_files("reversion", brief.reversion)
+    tables |= _record_files("reversion", brief.reversion.new)
     windows = brief.injection
     if windows.applies:
-        ends = windows.in_reference("end_of_injection")
-        corner = f"manifold_pressure [kPa] \\ speed [rpm]; end_of_injection [crank_deg {windows.angle_reference}]"
-        tables["end_of_injection.csv"] = _grid(corner, windows.speed.magnitude, windows.manifold_pressure.magnitude, lambda k, j: _number(ends[k][j]))
-        tables["end_of_injection.txt"] = text_beside("end_of_injection.csv", ())
+        tables |= _end_files("end_of_injection", windows, windows.si.end_of_injection, windows.angle_reference)
+        if windows.counts_otherwise:
+            tables |= _end_files("end_of_injection_controller", windows, windows.si.controller_end, windows.controller_reference)
     return tables
 
 
 def write_tables(brief: Brief, folder: Path) -> list[Path]:
     """Write every table into a folder; nothing half written."""
     return [write_atomically(folder / name, text) for name, text in brief_tables(brief).items()]
+
+
+def _end_files(name: str, windows: InjectionWindows, ends: Any, reference: str) -> dict[str, str]:
+    """Return ends of injection [crank deg] counted from a reference."""
+    corner = f"manifold_pressure [kPa] \\ speed [rpm]; end_of_injection [crank_deg {reference}]"
+    table = _grid(corner, windows.speed.magnitude, windows.manifold_pressure.magnitude, lambda k, j: _number(ends[k][j]))
+    return {f"{name}.csv": table, f"{name}.txt": text_beside(f"{name}.csv", ())}
 
 
 def _ceiling_files(ceilings: SparkCeilings, name: str) -> dict[str, str]:

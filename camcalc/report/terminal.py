@@ -12,7 +12,11 @@ from ..advice.bands import HEADLINES
 from ..cautions import AT_BRAKES, AT_IDLE_SPARK, AT_MORE_RETARD, OVER_SPARK_TABLE, OVER_STARTING_TABLE, Caution
 from ..marks import marked
 from ..results import Record
-from .rows import BASE_COLUMNS, LOAD_UNITS, ceiling_rows, field_text, injection_notes, injection_row, number, starting_notes, window_heads, window_rows
+from ..words import describe
+from ..words.ceilings import variant_name
+from ..words.injection import injection_lines
+from ..words.reversion import reversion_words
+from .rows import BASE_COLUMNS, LOAD_UNITS, ceiling_rows, field_text, injection_row, number, window_heads, window_rows
 from .terminal_drive import print_cures, print_road_test, print_surge, print_trade_off
 from .terminal_parts import blank, console, print_cautions, show, table
 
@@ -65,7 +69,7 @@ def print_brief(brief: Brief, console: Console, load_axis: str = "manifold press
     cams = f"{brief.cam.cam}" + (f" in place of {brief.replaced_cam.cam}" if brief.replaced_cam else "")
     console.print(f"{cams}. Model: {brief.model}.\n", highlight=False, markup=False)
     if brief.not_for:
-        print_cautions([brief.not_for], console)
+        print_cautions([describe(brief.not_for)], console)
     for facts in (brief.cam, brief.replaced_cam):
         if facts:
             print_events(facts, console)
@@ -116,10 +120,8 @@ def _idle(brief: Brief, console: Console) -> None:
         f"at equal speed {field_text(idle, 'vacuum_penalty_at_equal_speed')}",
         highlight=False,
     )
-    console.print(f"  {idle.lowest_speeds}", highlight=False, markup=False)
-    console.print(f"  {idle.air}", highlight=False, markup=False)
-    for note in (*([idle.brakes] if idle.brakes else []), *idle.unreachable, *((idle.new[0].flag,) if idle.new[0].flag else ())):
-        console.print(f"  {note}", highlight=False, markup=False)
+    for line in describe(idle).splitlines():
+        console.print(f"  {line}", highlight=False, markup=False)
     console.print()
 
 
@@ -130,15 +132,15 @@ def _reversion(brief: Brief, console: Console) -> None:
         ["gear", "ratio", "uneven\nbelow rpm", f"which is\n{unit}", "reversion\nbelow rpm", f"which is\n{unit}", "uneven below rpm,\nreplaced cam"],
         left=0,
     )
-    for k, g in enumerate(brief.reversion):
+    for k, g in enumerate(brief.reversion.new):
         cells = []
         for name in ("unstable_below", "blow_back_below"):
             road = getattr(g, f"{name}_road_speed").to("mph" if unit == "mph" else "kph").magnitude
             cells += [number(g, name, 0), blank(road, 0, g.mark(name)) or "none"]
-        made.add_row(str(g.gear), f"{g.ratio:g}", *cells, number(brief.replaced_reversion[k], "unstable_below", 0) if brief.replaced_reversion else "-")
-    show(made, console, *(mark for g in (*brief.reversion, *brief.replaced_reversion) for mark in g.marks.values()))
-    for note in dict.fromkeys(g.note for g in brief.reversion if g.note):
-        console.print(f"  {note}", highlight=False, markup=False)
+        made.add_row(str(g.gear), f"{g.ratio:g}", *cells, number(brief.reversion.replaced[k], "unstable_below", 0) if brief.reversion.replaced else "-")
+    show(made, console, *(mark for g in (*brief.reversion.new, *brief.reversion.replaced) for mark in g.marks.values()))
+    for line in reversion_words(brief.reversion.new).splitlines():
+        console.print(f"  {line}", highlight=False, markup=False)
     console.print()
 
 
@@ -154,9 +156,8 @@ def _idle_spark(brief: Brief, console: Console) -> None:
     made.add_row("vacuum, inHg", *(blank(v, 1) for v in advice.manifold_vacuum.magnitude[::2]))
     made.add_row("COV of IMEP, %", *(blank(v) for v in advice.imep_variation.magnitude[::2]))
     show(made, console, advice.marks.get("swept_spark"))
-    console.print(f"  {advice.why}", highlight=False, markup=False)
-    if advice.meets_table:
-        console.print(f"  {advice.meets_table}", highlight=False, markup=False)
+    for line in describe(advice).splitlines():
+        console.print(f"  {line}", highlight=False, markup=False)
     console.print()
 
 
@@ -165,11 +166,7 @@ def _ceilings(brief: Brief, console: Console, load_axis: str) -> None:
     if ceilings is None:
         return
     if not ceilings.has_zone:
-        console.print(
-            "Spark ceilings, FINAL spark (table plus every adder): no cell needs one; at no speed does the level road lead to a charge that does not "
-            "hold still.",
-            highlight=False,
-        )
+        console.print(f"Spark ceilings: {describe(ceilings)}", highlight=False, markup=False)
         _starting(brief, console)
         return
     print_cautions(OVER_SPARK_TABLE, console)
@@ -178,10 +175,8 @@ def _ceilings(brief: Brief, console: Console, load_axis: str) -> None:
     for load, cells in ceiling_rows(ceilings, load_axis):
         made.add_row(load, *cells)
     show(made, console, ceilings.marks.get("ceiling"))
-    words = [w for grid in (ceilings.binds, ceilings.remarks) for row in grid for w in row if w]
-    for text in sorted(set(words)):
-        console.print(f"  {words.count(text)} cells: {text}", highlight=False, markup=False)
-    console.print(f"  kept smooth on the level road: gears {', '.join(map(str, ceilings.gears))}", highlight=False, markup=False)
+    for line in describe(ceilings).splitlines():
+        console.print(f"  {line}", highlight=False, markup=False)
     _starting(brief, console)
     _sensitivity(brief, console)
     _base(brief, console)
@@ -192,7 +187,7 @@ def _starting(brief: Brief, console: Console) -> None:
         return
     print_cautions(OVER_STARTING_TABLE, console)
     print_grid("Starting table, FINAL spark [deg b TDC]; kPa over rpm", brief.starting_table, "spark", console)
-    for line in starting_notes(brief.starting_table):
+    for line in describe(brief.starting_table).splitlines():
         console.print(f"  {line}", highlight=False, markup=False)
     console.print(f"  {Caution.LAW}\n", highlight=False, markup=False)
 
@@ -205,12 +200,11 @@ def _sensitivity(brief: Brief, console: Console) -> None:
     made = table(f"Limits at light load: road load of gear {s.gear} [deg b TDC]", ["rpm", *(f"{v:.0f}" for v in s.speed.magnitude)], left=1)
     made.add_row("load, kPa", *(blank(v) for v in s.manifold_pressure.magnitude))
     for k, (name, row) in enumerate(zip(s.variants, s.si.limit, strict=True)):
-        made.add_row(name, *(blank(v, 0, s.mark("limit", k, j)) for j, v in enumerate(row)))
+        made.add_row(variant_name(name), *(blank(v, 0, s.mark("limit", k, j)) for j, v in enumerate(row)))
     made.add_row("late-burn floor", *(blank(v, 0, s.mark("floor", j)) for j, v in enumerate(s.si.floor)))
     show(made, console, *s.marks.values())
-    for text in (s.remark, s.beside):
-        if text:
-            console.print(f"  {text}", highlight=False, markup=False)
+    for line in describe(s).splitlines():
+        console.print(f"  {line}", highlight=False, markup=False)
     console.print()
 
 
@@ -228,32 +222,23 @@ def _base(brief: Brief, console: Console) -> None:
 
 def _injection(brief: Brief, console: Console) -> None:
     if not brief.injection.applies:
-        console.print(f"End of injection {brief.injection.reason}.\n", highlight=False, markup=False)
+        console.print(f"{describe(brief.injection)}\n", highlight=False, markup=False)
         return
     shown = injection_row(brief)
     load = brief.injection.manifold_pressure.magnitude[shown]
-    made = table(f"End of injection at {load:.0f} kPa [crank deg {brief.injection.angle_reference}]", window_heads(brief), left=0)
+    made = table(f"End of injection at {load:.0f} kPa [crank deg before overlap TDC; negative: after]", window_heads(brief), left=0)
     for row in window_rows(brief, shown):
         made.add_row(*row)
     console.print(made)
-    console.print(
-        f"  rests on {brief.injection.basis}; the overlap top dead centre is the one between exhaust and intake stroke", highlight=False, markup=False
-    )
-    for note in injection_notes(brief, shown):
-        console.print(f"  {note}", highlight=False, markup=False)
+    for line in injection_lines(brief.injection, shown):
+        console.print(f"  {line}", highlight=False, markup=False)
     console.print()
 
 
 def _sensing(brief: Brief, console: Console) -> None:
-    mixture = brief.sensing.mixture
-    console.print("[bold]What the sensors make of the idle[/bold]")
-    console.print(
-        f"  lambda {mixture.si.true_lambda:.2f} goes in, {field_text(mixture, 'burned_share')} of the fuel burns, "
-        f"an exhaust oxygen sensor shows {mixture.si.shown_lambda:.2f}: {mixture.advice}",
-        highlight=False,
-    )
-    if brief.sensing.load:
-        console.print(f"  load: {brief.sensing.load.advice}", highlight=False, markup=False)
+    console.print("[bold]Sensors at idle[/bold]")
+    for line in describe(brief.sensing).splitlines():
+        console.print(f"  {line}", highlight=False, markup=False)
     console.print()
 
 
@@ -268,5 +253,5 @@ def _sure(brief: Brief, console: Console) -> None:
         _, low, high, unit = brief.sure.shown()[name]
         ends = [marked(f"{edge:.4g}", mark) for edge, mark in zip((low, high), brief.sure.marks_of(name)[1:], strict=True)]
         console.print(f"  {HEADLINES[name][2]}: {' to '.join(dict.fromkeys(ends))} {unit}", highlight=False, markup=False)
-        console.print(f"    {'; '.join(inputs)}", highlight=False, markup=False)
+        console.print(f"    {'; '.join(map(str, inputs))}", highlight=False, markup=False)
     console.print()

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Mapping
 from pathlib import Path
-from typing import Any, NamedTuple, Self
+from typing import Any, ClassVar, NamedTuple, Self
 
 from ..cam.card import CamCard
 from ..results import Record
@@ -51,6 +52,8 @@ class CamSheet(Record):
 class Build(Record):
     """An engine, the cam it is to have, the cam it had, and the car and place it runs in."""
 
+    in_data: ClassVar[tuple[str, ...]] = ("doubts",)
+
     name: str
     label: str
     units: UnitSystem
@@ -73,6 +76,13 @@ class Build(Record):
     def doubts(self) -> tuple[Doubt, ...]:
         """Those notes that name two readings."""
         return tuple(note for note in self.notes if isinstance(note, Doubt))
+
+    @classmethod
+    def from_dict(cls, data: Mapping[str, Any]) -> Self:
+        """Return the build that plain data were written from, with the user's own words for saving."""
+        notes = tuple(Doubt(note) if note in data["doubts"] else note for note in data["notes"])
+        # Not through the copy of a build, which would read the sections again.
+        return super(Build, super().from_dict(data)).replace(notes=notes)
 
     def replace(self, **changes: Any) -> Self:
         """Return a copy with some sections changed; what they now state is no longer listed as assumed.

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from ..advice.spark import APPLIES_TO
+from ..advice.spark import AppliesTo
 from ..cautions import OVER_SPARK_TABLE, Caution
 from ..marks import Mark, Marks
 from ..results import Measure, Record, measure
@@ -116,7 +116,7 @@ class ShapedTable(Record):
     least_spark: Measure = measure("crank_deg")
     rises: tuple[LoadRise, ...] = ()
     fallbacks: tuple[Fallback, ...] = ()
-    applies_to: str = APPLIES_TO
+    applies_to: AppliesTo = AppliesTo.FINAL_SPARK
 
     @property
     def rim(self) -> tuple[CellChange, ...]:

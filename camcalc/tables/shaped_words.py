@@ -37,7 +37,7 @@ def shaped_text(shaped: ShapedTable) -> str:
             *knock_headline(shaped),
             "",
             f"spark, crank deg before top dead centre; {table.corner}",
-            shaped.applies_to,
+            f"{shaped.applies_to}",
             "",
             *grid,
             Caution.LAW,
