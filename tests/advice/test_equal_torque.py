@@ -14,9 +14,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from camcalc.advice.equal_torque import (
-    LevelOfSpark,
     MOST_RETARD,
     SECANT_POINTS,
+    LevelOfSpark,
     LinePoint,
     equal_torque_line,
     pressure_at_equal_torque,

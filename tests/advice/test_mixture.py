@@ -8,7 +8,18 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from camcalc import InputError
-from camcalc.advice.mixture import ClosedLoop, MeterReading, Plenum, TableReading, lambda_shown, load_sensing, meter_over_reading, sensor_reading, table_over_reading, throttled_over_reading
+from camcalc.advice.mixture import (
+    ClosedLoop,
+    MeterReading,
+    Plenum,
+    TableReading,
+    lambda_shown,
+    load_sensing,
+    meter_over_reading,
+    sensor_reading,
+    table_over_reading,
+    throttled_over_reading,
+)
 from camcalc.engine.gas import products
 
 shares = st.floats(0.0, 1.0)

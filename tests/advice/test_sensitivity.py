@@ -27,6 +27,11 @@ def table(build_of: Make) -> CeilingSensitivity:
         return ceiling_sensitivity(MODELS["resolved"], build_of("quarry-road"), GEAR)
 
 
+def ranked(table: CeilingSensitivity, *variants: tuple[Any, ...]) -> list[Any]:
+    """Limits of some variants; where no limit applies any spark stands."""
+    return [np.where(np.isnan(v), np.inf, v) for v in (row(table, *variant) for variant in variants)]
+
+
 def row(table: CeilingSensitivity, what: Changes, value: float = math.nan) -> Any:
     return table.si.limit[table.variants.index(ChangedInput(what=what, value=value))]
 
@@ -79,23 +84,23 @@ def test_the_nominal_row_is_the_ceiling_at_the_gear_s_road_load(build_of: Make, 
 
 def test_a_slower_burn_raises_what_every_state_of_the_swing_asks_for(table: CeilingSensitivity) -> None:
     # Its best torque lies earlier, in the cleanest state too; where no limit applies any spark stands.
-    slow, nominal, fast = (np.where(np.isnan(v), np.inf, v) for v in (row(table, *n) for n in ((Changes.BURN_ANGLES, 1.1), (Changes.NOTHING,), (Changes.BURN_ANGLES, 0.9))))
+    slow, nominal, fast = ranked(table, (Changes.BURN_ANGLES, 1.1), (Changes.NOTHING,), (Changes.BURN_ANGLES, 0.9))
     assert (slow > nominal).all()
     zone = np.isfinite(fast)
     assert (fast[zone] < nominal[zone]).all()
 
 
 def test_a_wider_swing_asks_for_less_and_the_stability_limit_does_not_raise_what_it_tightens(table: CeilingSensitivity) -> None:
-    halved, nominal, doubled = (np.where(np.isnan(v), np.inf, v) for v in (row(table, *n) for n in ((Changes.SWING_FACTOR, 0.5), (Changes.NOTHING,), (Changes.SWING_FACTOR, 2.0))))
+    halved, nominal, doubled = ranked(table, (Changes.SWING_FACTOR, 0.5), (Changes.NOTHING,), (Changes.SWING_FACTOR, 2.0))
     assert (doubled <= nominal + 0.5).all()
     assert (nominal <= halved + 0.5).all()
     assert (doubled < halved).any()
-    tight, loose = (np.where(np.isnan(v), np.inf, v) for v in (row(table, Changes.STABILITY_LIMIT, share) for share in (0.08, 0.12)))
+    tight, loose = ranked(table, (Changes.STABILITY_LIMIT, 0.08), (Changes.STABILITY_LIMIT, 0.12))
     assert (tight <= loose + 0.5).all()
 
 
 def test_more_octane_never_lowers_a_limit_that_knock_of_the_fullest_state_sets(table: CeilingSensitivity) -> None:
-    poor, nominal, rich = (np.where(np.isnan(v), np.inf, v) for v in (row(table, *n) for n in ((Changes.OCTANE, 94.0), (Changes.NOTHING,), (Changes.OCTANE, 98.0))))
+    poor, nominal, rich = ranked(table, (Changes.OCTANE, 94.0), (Changes.NOTHING,), (Changes.OCTANE, 98.0))
     assert (poor <= nominal + 0.5).all()
     assert (nominal <= rich + 0.5).all()
     assert (poor < rich - 1.0).any()

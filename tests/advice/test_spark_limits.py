@@ -185,7 +185,7 @@ def test_a_floor_above_knock_gives_way_to_it(build_of: Make) -> None:
     assert cell.ceiling == cell.knock
 
 
-# Made-up road loads: the first reaches up to 1.1 times 56 kPa, the second to 1.1 times 46 kPa, the third has no limit: the level of spark does not decide there.
+# Made-up road loads: the first reaches up to 1.1 times 56 kPa, the second to 1.1 times 46 kPa, the third has none: level does not decide.
 ROADS = (
     RoadLoad(3, 1.2e5, 55e3, 0.10, SteadyLimit(20.0, 56e3, LevelOfSpark.DECIDES)),
     RoadLoad(4, 1.4e5, 45e3, 0.10, SteadyLimit(15.0, 46e3, LevelOfSpark.NOT_CURED)),
