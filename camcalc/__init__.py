@@ -13,6 +13,7 @@ from ._version import VERSION as __version__
 if TYPE_CHECKING:
     from .advice.trade_off import TradeOff, trade_off
     from .brief import Brief, make_brief
+    from .brief_files import load_brief, save_brief
     from .cam.card import CamCard
     from .compare import Comparison, compare_builds
     from .cures import CureRanking, rank_cures
@@ -37,7 +38,8 @@ _HOME = {
     "load_cam": ".sheet", "CamSheet": ".sheet", "read_cam_card": ".sheet.card_reading", "CamCard": ".cam.card",
     "simulate_cycle": ".cycle.simulate", "simulate_map": ".cycle.grid",
     "CycleResult": ".cycle.simulate", "CycleMap": ".cycle.grid", "describe": ".words",
-    "ResolvedEngine": ".cycle.resolved", "make_brief": ".brief", "Brief": ".brief", "QuickEngine": ".cycle.quick", "parse": ".units",
+    "ResolvedEngine": ".cycle.resolved", "make_brief": ".brief", "Brief": ".brief",
+    "load_brief": ".brief_files", "save_brief": ".brief_files", "QuickEngine": ".cycle.quick", "parse": ".units",
     "SparkTable": ".tables", "read_table": ".tables", "shape_table": ".tables", "add_back": ".tables", "ShapedTable": ".tables",
     "read_log": ".logs", "find_surge": ".logs", "review_log": ".logs", "compare_logs": ".logs", "DriveLog": ".logs",
     "compare_builds": ".compare", "Comparison": ".compare",
@@ -51,8 +53,8 @@ _HOME = {
 __all__ = [
     "Brief", "Build", "CamCard", "CamSheet", "CamcalcError", "Comparison", "CureRanking", "CycleMap", "CycleResult", "DriveLog", "DriveRun", "Explanation",
     "InputError", "InputErrors", "NoSolutionError", "QuickEngine", "ResolvedEngine", "RoadTest", "ShapedTable", "SparkTable", "TradeOff", "__version__",
-    "add_back", "compare_builds", "compare_logs", "describe", "explain_topic", "find_surge", "load_build", "load_cam", "make_brief", "parse", "plan_road_test",
-    "rank_cures", "read_build", "read_cam_card", "read_log", "read_table", "review_log", "save_build", "shape_table", "simulate_cycle", "simulate_drive",
+    "add_back", "compare_builds", "compare_logs", "describe", "explain_topic", "find_surge", "load_brief", "load_build", "load_cam", "make_brief", "parse", "plan_road_test",
+    "rank_cures", "read_build", "read_cam_card", "read_log", "read_table", "review_log", "save_brief", "save_build", "shape_table", "simulate_cycle", "simulate_drive",
     "simulate_map", "surge_map", "surge_risk", "trade_off",
 ]  # fmt: skip
 

@@ -8,7 +8,9 @@ from __future__ import annotations
 import enum
 from typing import Self
 
-__all__ = ["Code"]
+from .errors import InputError, did_you_mean
+
+__all__ = ["AppliesTo", "Code"]
 
 
 class Code(enum.Enum):
@@ -38,5 +40,34 @@ class Code(enum.Enum):
         """Return the member with a code; a ``KeyError`` if there is none."""
         return cls[code.upper()]
 
+    @classmethod
+    def chosen(cls, given: Self | str, key: str) -> Self:
+        """Return the member that an argument chooses: the member itself or its code, in which a blank or a dash serves as well as an underscore.
+
+        Parameters
+        ----------
+        given : Code or str
+        key : str
+            Name of the argument, for the error.
+
+        Raises
+        ------
+        InputError
+            If there is no such member.
+        """
+        if isinstance(given, cls):
+            return given
+        names = {member.code.replace("_", " "): member for member in cls}
+        asked = str(given).lower().replace("_", " ").replace("-", " ")
+        if asked not in names:
+            raise InputError(key, came=str(given), expected=" or ".join(names), fix=did_you_mean(asked, names))
+        return names[asked]
+
     def __str__(self) -> str:
         return self.meaning
+
+
+class AppliesTo(Code):
+    """What the spark of a record is."""
+
+    FINAL_SPARK = "final spark = table plus every correction"

@@ -17,7 +17,7 @@ ROOT = Path(__file__).resolve().parents[1]
 PACKAGE = ROOT / "camcalc"
 # Bottom up; a module imports its own layer and those before it. A single module may stand lower than the rest of its part.
 LAYERS = (
-    ("_version", "cautions", "codes", "compiling", "constants", "errors", "marks", "units", "results", "sources", "pages"),
+    ("_version", "cautions", "codes", "compiling", "constants", "data_reading", "errors", "marks", "units", "unit_system", "results", "sources", "pages"),
     ("cam", "engine"),
     ("sheet", "examples"),
     ("burn", "vehicle"),
@@ -27,7 +27,7 @@ LAYERS = (
     ("logs",),
     ("drive",),
     ("cures", "road_test"),
-    ("brief",),
+    ("brief", "brief_files"),
     ("compare",),
     ("words",),
     ("explain", "plot"),

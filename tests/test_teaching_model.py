@@ -42,7 +42,7 @@ def test_a_quick_brief_has_no_spark_table_no_ceilings_and_no_word_on_the_brakes(
     assert data["spark_ceilings"] is data["starting_table"] is data["sensitivity"] is None
     assert data["about"]["not_for"] == {"code": "teaching_only", "text": ModelUse.TEACHING_ONLY.meaning}
     assert "brakes" not in data["cures"]["troubles"]
-    assert not any("brakes" in cure["makes_worse"] for cure in data["cures"]["cures"])
+    assert not any(worse["code"] == "brakes" for cure in data["cures"]["cures"] for worse in cure["makes_worse"])
     # What reads a cam is there.
     assert data["idle"]["vacuum"]["value"] > 0.0
     assert data["events"]["new"]

@@ -9,12 +9,13 @@ import time
 import warnings
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from typing import Any
+from typing import Any, Self
 
 import numpy as np
 
 from ..codes import Code
 from ..cycle.best_torque import EARLIEST, LATEST
+from ..data_reading import inner_figure
 from ..errors import CamcalcError
 from ..marks import Mark, ends_of_search, mark_codes
 from ..results import Band, plain_data
@@ -127,6 +128,18 @@ class HeadlineBands:
             "no_answer_share": dict(self.no_answer),
             "matters_most": {name: plain_data(inputs) for name, inputs in self.matters.items()},
         }
+
+
+    @classmethod
+    def from_dict(cls, data: Mapping[str, Any]) -> Self:
+        """Return the bands that plain data were written from; whole grids of samples are not among them."""
+        nominal, bands = {}, {}
+        for name, line in data["headlines"].items():
+            unit, show, _ = HEADLINES[name]
+            nominal[name] = inner_figure(line["value"], unit, show)
+            bands[name] = Band(*(inner_figure(line[edge], unit, show) for edge in ("low", "high")))
+        matters = {name: tuple(Uncertain.of(one["code"]) for one in inputs) for name, inputs in data["matters_most"].items()}
+        return cls(nominal=nominal, bands=bands, no_answer=dict(data["no_answer_share"]), matters=matters, samples=data["samples"], seconds=data["seconds"])
 
 
 def sample_bands(

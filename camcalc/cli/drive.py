@@ -14,6 +14,7 @@ from .surge import add_table_arguments
 __all__ = ["add_arguments", "run"]
 
 DRIVER_NAMES = ("steady pedal", "speed hold", "closed pedal", "tip-in", "blip")
+VERDICTS_ARE = "Simulated on means of cycles. Accelerations along the road, 0.5 to 16 Hz. Grades are ours."
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -90,14 +91,19 @@ def show(run: Any, build: Any) -> None:
     """Print what came of the drive, the cautions before it."""
     from ..cautions import AT_SURGE
     from ..report.terminal_parts import console, print_cautions, table
+    from ..words.drive_run import drive_figures, drive_next_step, drive_title, drive_verdict
 
-    made = table(f"Drive: {run.title(build.vehicle.road_speed_unit)}", ["", ""], left=1)
-    for name, text in run.figures(build.vehicle.road_speed_unit):
+    unit = build.vehicle.road_speed_unit
+    made = table(f"Drive: {drive_title(run, unit)}", ["", ""], left=1)
+    for name, text in drive_figures(run, unit):
         made.add_row(name, text)
     screen = console()
+    for line in (drive_verdict(run), drive_next_step(run)):
+        if line:
+            screen.print(line, highlight=False, markup=False)
     print_cautions(AT_SURGE, screen)
     screen.print(made)
-    screen.print("  Simulated on means of cycles; accelerations along the road, 0.5 to 16 Hz; verdicts are ours.", highlight=False)
+    screen.print(f"  {VERDICTS_ARE}", highlight=False)
 
 
 def draw(folder: Path, run: Any, build: Any) -> None:

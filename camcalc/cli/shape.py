@@ -219,8 +219,7 @@ def what_the_limits_cost(changed: int, counts: dict[str, int]) -> list[str]:
 
 # A supplied table is the driver's own; the starting table of a brief is more cautious, and the difference must not surprise.
 NOMINAL = (
-    "Knock limits here are nominal, less a margin. The starting table of camcalc brief keeps under the low edge of their band and may be several "
-    "degrees lower."
+    "Knock limits here are nominal, less a margin. The starting table of camcalc brief keeps under the low edge of their band and may be several degrees lower."
 )
 
 

@@ -129,6 +129,9 @@ def show(found: list[Any], without: list[str], idle: Any, build: Any) -> None:
     from ..cautions import AT_SURGE
     from ..report.terminal_parts import console, print_cautions, table
     from ..report.terminal_parts import show as show_table
+    from ..words.gears import skipped_lines
+    from ..words.idle_swing import idle_swing_words
+    from ..words.phrases import COUPLINGS
 
     unit = build.vehicle.road_speed_unit
     screen = console()
@@ -136,7 +139,7 @@ def show(found: list[Any], without: list[str], idle: Any, build: Any) -> None:
     for gear in found:
         heads = ["rpm", unit, "spark", "Hz", "damp-\ning", "sig-\nnals", "burn", "driven", "lash", "verdict"]
         heads += ["deg/krpm\nis, most", "deg/10kPa\nis, most"]
-        made = table(f"Gear {gear.gear} on the level road, {gear.coupling}", heads, left=0)
+        made = table(f"Gear {gear.gear} on the level road, {COUPLINGS[gear.coupling]}", heads, left=0)
         road = gear.road_speed.to(unit).magnitude
         for k in range(len(gear.verdict)):
             if k % 2 == 0 or k == gear.last_bad + 1:
@@ -146,13 +149,13 @@ def show(found: list[Any], without: list[str], idle: Any, build: Any) -> None:
             at = road[list(gear.si.speed).index(gear.bad_below)]
             below = marked(f"{gear.bad_below * 60:.0f} rpm, {at:.0f} {unit}", gear.bad_below_mark)
             screen.print(f"  do not use this gear below {below}", highlight=False)
-        for text in gear.without:
-            screen.print(f"  no answer at {text}", highlight=False)
+        for text in skipped_lines(gear.skipped):
+            screen.print(f"  {text}", highlight=False)
         screen.print()
     for text in without:
         screen.print(f"  {text}", highlight=False)
     if idle is not None:
-        screen.print(f"  {idle.words}", highlight=False)
+        screen.print(f"  {idle_swing_words(idle)}", highlight=False)
     if found:
         screen.print(f"  {found[0].applies_to}.", highlight=False)
     screen.print(
@@ -182,7 +185,7 @@ def row_texts(gear: Any, k: int, road: float) -> list[str]:
     texts += [f"{v:.3f}" if math.isfinite(v) else "grows" for v in (si.from_jitter[k], si.from_burn[k])]
     texts.append(f"{si.over_time[k]:.3f}" if math.isfinite(si.over_time[k]) else "stalls")
     texts.append(f"{si.lash_crossed[k]:.1f}" if math.isfinite(si.lash_crossed[k]) else "all")
-    texts.append(gear.worse_verdict(k))
+    texts.append(str(gear.worse_verdict(k)))
     for along, per in (("speed", per_rpm), ("load", per_load)):
         slope, limit = (float(getattr(si, f"{what}_along_{along}")[k]) * per for what in ("slope", "limit"))
         texts.append(f"{slope:.0f}, {marked(f'{limit:.0f}', gear.mark(f'limit_along_{along}', k))}")

@@ -11,12 +11,14 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from ..errors import InputError, did_you_mean
-from ..results import Measure, Record, measure
+from ..errors import InputError
+from ..results import Measure, Record, measure, plain_data
 from ..units import Bounds, to_si
+from ..vehicle.acceleration_weighting import SurgeGrade
+from ..vehicle.coupling import Coupling
 from ..vehicle.driveline import driveline_of
 from .engine_loop import engine_side_of, tables_of
-from .run_setup import PEDAL_STEP, STEP, filled_tables, opening_of, openings, pedal_opening, plant_of, start_of, state_of
+from .run_setup import PEDAL_STEP, STEP, Driver, filled_tables, opening_of, openings, pedal_opening, plant_of, start_of, state_of
 from .surge import BAND, PEAK_TO_PEAK, grade
 from .time_kernel import Signals, run_kernel
 
@@ -27,18 +29,11 @@ if TYPE_CHECKING:
     from ..tables import SparkTable
     from ..units import Quantity
 
-__all__ = ["DRIVERS", "DriveRun", "simulate_drive"]
+__all__ = ["DriveRun", "Driver", "simulate_drive"]
 
 Array = NDArray[np.float64]
 
 TURN = 2.0 * math.pi
-DRIVERS = {
-    "steady pedal": "a held pedal",
-    "speed hold": "a driver who holds road speed",
-    "closed pedal": "a pedal let go, fuel cut on the overrun and back",
-    "tip-in": "a pedal pressed a little further and held",
-    "blip": "a pedal pressed a little and let back",
-}
 # A driver who holds speed: share of the opening per m/s, per m, and the lag of foot and eye [s]; ESTIMATE, slow against any driveline.
 HOLD_GAIN, HOLD_INTEGRAL, HOLD_LAG = 0.15, 0.03, 0.4
 # Fewer rows are not filtered. A filter of a lower order takes a tenth off a swing at 8 Hz, well within the band.
@@ -58,8 +53,8 @@ class DriveRun(Record):
     """A drive over time, sampled as a logger would."""
 
     gear: int
-    coupling: str
-    driver: str
+    coupling: Coupling
+    driver: Driver
     table_load: str
     stalled: bool
     time: Measure = measure("s")
@@ -81,42 +76,24 @@ class DriveRun(Record):
         return self._swing(self.si.acceleration)
 
     @property
-    def verdict(self) -> str:
+    def verdict(self) -> SurgeGrade:
         """The grade of the shaking, ours, as of the linear loop."""
-        return "stalls" if self.stalled else grade(self.shake, 1.0)
+        return SurgeGrade.STALLS if self.stalled else grade(self.shake, 1.0)
+
+    @property
+    def speed_swing(self) -> float:
+        """R.m.s. swing of the engine's speed between 0.5 and 16 Hz [rev/s]; NaN without rows."""
+        return self._swing(self.si.speed)
 
     @property
     def spark_swing(self) -> float:
         """Spark from peak to peak [crank deg], four standard deviations, between 0.5 and 16 Hz; NaN without rows."""
         return PEAK_TO_PEAK * self._swing(self.si.spark)
 
-    def title(self, road_speed_unit: str = "km/h") -> str:
-        """Return gear, driver and where it started in one line."""
-        start = f"{self.si.speed[0] * 60.0:.0f} rpm"
-        if not self.gear:
-            return f"neutral, {self.driver}, from {start}"
-        return f"gear {self.gear}, {self.coupling}, {self.driver}, from {start}, {self.road_speed[0].to(road_speed_unit).magnitude:.0f} {road_speed_unit}"
-
-    def figures(self, road_speed_unit: str = "km/h") -> list[tuple[str, str]]:
-        """Return what came of it as names and texts."""
-        si = self.si
-        last = "stalled at" if self.stalled else "ends at"
-        found = [(last, f"{si.time[-1]:.1f} s, {si.speed[-1] * 60.0:.0f} rpm")]
-        if self.gear:
-            found[0] = (last, f"{found[0][1]}, {self.road_speed[-1].to(road_speed_unit).magnitude:.0f} {road_speed_unit}")
-            found.append(("acceleration, r.m.s.", f"{self.shake:.3f} m/s2: {self.verdict}"))
-        found.append(("speed, r.m.s. of its swing", f"{60.0 * self._swing(si.speed):.0f} rpm"))
-        found.append(("spark, peak to peak", f"{self.spark_swing:.1f} deg, between {si.spark.min():.0f} and {si.spark.max():.0f}"))
-        found.append(("manifold pressure", f"{si.manifold_pressure.min() / 1e3:.0f} to {si.manifold_pressure.max() / 1e3:.0f} kPa"))
-        if self.fuel_cut.any():
-            cut = si.time[self.fuel_cut > 0.5]
-            found.append(("fuel cut", f"{cut[0]:.1f} to {cut[-1]:.1f} s"))
-        return found
-
     def summary(self) -> dict[str, Any]:
         """Return plain data for JSON: what came of it and the rows."""
         shake = {"acceleration": {"value": self.shake, "unit": "m/s**2"}, "spark_swing": {"value": self.spark_swing, "unit": "crank_deg"}}
-        return {"verdict": self.verdict, **shake, **self.to_dict()}
+        return {"verdict": plain_data(self.verdict), **shake, **self.to_dict()}
 
     def after(self, time: float) -> DriveRun:
         """Return what comes after a time [s]."""
@@ -175,8 +152,8 @@ def simulate_drive(
     gear: int,
     speed: Quantity | str | None = None,
     road_speed: Quantity | str | None = None,
-    driver: str = "steady pedal",
-    coupling: str = "locked",
+    driver: Driver | str = Driver.STEADY_PEDAL,
+    coupling: Coupling | str = Coupling.LOCKED,
     duration: Quantity | str = "10 s",
     sample_time: Quantity | str = "20 ms",
     pedal_step: float = PEDAL_STEP,
@@ -193,14 +170,14 @@ def simulate_drive(
     ----------
     build : Build
     table : SparkTable
-        Taken as FINAL spark.
+        Taken as final spark.
     gear : int
         Counted from 1; 0 is neutral.
     speed, road_speed : quantity [crank speed] or quantity [speed]
         Where to start, settled: one of the two; in neutral the crank's.
-    driver : str
+    driver : Driver or str
         ``steady pedal``, ``speed hold``, ``closed pedal``, ``tip-in`` or ``blip``; the pedal moves after two seconds.
-    coupling : str
+    coupling : Coupling or str
         ``"locked"``: clutch or locked converter. ``"converter"``: open converter.
     duration, sample_time : quantity [time]
         Length, 2 to 600 s, and spacing of the rows kept, 2 to 200 ms.
@@ -240,14 +217,11 @@ def simulate_drive(
     >>> bool(abs(run.si.speed[-1] - 25.0) < 0.1)
     True
     """
-    if driver not in DRIVERS:
-        raise InputError("driver", came=driver, expected=", ".join(DRIVERS), fix=did_you_mean(driver, DRIVERS))
-    if coupling not in ("locked", "converter"):
-        raise InputError("coupling", came=coupling, expected="locked or converter")
+    driver, coupling = Driver.chosen(driver, "driver"), Coupling.chosen(coupling, "coupling")
     if not 0.0 <= pedal_step <= 0.5:
         raise InputError("pedal_step", came=f"{pedal_step:g}", expected="a share of the whole pedal, 0 to 0.5")
     engine_side = engine_side_of(build, tables_of(build) if engine_tables is None else engine_tables)
-    driveline = driveline_of(build, gear, locked=coupling == "locked") if gear else None
+    driveline = driveline_of(build, gear, locked=coupling is Coupling.LOCKED) if gear else None
     start = start_of(build, engine_side, driveline, table, gear, coupling, speed, road_speed)
     length = float(to_si(duration, "duration", Bounds("s", 2.0, 600.0)))
     every = max(round(float(to_si(sample_time, "sample_time", Bounds("s", 2e-3, 0.2, "ms"))) / STEP), 1)
@@ -256,7 +230,7 @@ def simulate_drive(
     filled = filled_tables(engine_side)
     full, closed = openings(build, engine_side._replace(tables=filled), table)
     opening = pedal_opening(driver, opening_of(engine_side, start.speed, start.pressure, table), closed, full, count, pedal_step)
-    hold = (HOLD_GAIN, HOLD_INTEGRAL) if driver == "speed hold" and gear else (0.0, 0.0)
+    hold = (HOLD_GAIN, HOLD_INTEGRAL) if driver is Driver.SPEED_HOLD and gear else (0.0, 0.0)
     cut, back = (float(to_si(v, k, Bounds("crank_rps", 10.0, 100.0, "rpm"))) * TURN for v, k in ((cut_above, "cut_above"), (back_below, "back_below")))
     if not back < cut:
         raise InputError("back_below", came=str(back_below), expected=f"less than cut_above, {cut_above}")
@@ -279,7 +253,7 @@ def simulate_drive(
     return _run(rows[:reached], every * STEP, gear, coupling, driver, table.load_kind, full, closed, stalled=reached < len(rows))
 
 
-def _run(rows: Array, step: float, gear: int, coupling: str, driver: str, kind: str, full: float, closed: float, *, stalled: bool) -> DriveRun:
+def _run(rows: Array, step: float, gear: int, coupling: Coupling, driver: Driver, kind: str, full: float, closed: float, *, stalled: bool) -> DriveRun:
     speed, spark, pressure, load, opening, road, twist, shaft, cut, torque = rows.T
     return DriveRun(
         gear=gear,

@@ -9,115 +9,166 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from ..errors import NoSolutionError
-from ..marks import Mark, Marks, ends_of_search, marked
+from ..codes import Code
+from ..marks import Mark, Marks, ends_of_search
 from ..results import Measure, Record, measure
+from ..vehicle.acceleration_weighting import SurgeGrade
+from ..vehicle.coupling import Coupling
 from .idle_swing import IdleSwing
-from .risk import BAD, VERDICTS, RoadSurge, surge_risk
-from .surge import PARTS
+from .no_answer import NoRoadError, SkippedPoint
+from .risk import surge_risk
+from .road_surge import RoadSurge
+from .surge import PARTS, LoopPart
 
 if TYPE_CHECKING:
     from ..cycle.engine_tables import EngineTables
     from ..sheet import Build
     from ..tables import SparkTable
 
-__all__ = ["SPEEDS", "DriveAdvice", "GearSurge", "beside_level", "drive_advice"]
+__all__ = [
+    "SPEEDS", "BesideLevel", "DriveAdvice", "GearOnLevel", "GearSurge", "LevelHelps", "SurgeReason", "WhichTable", "beside_level", "drive_advice",
+]  # fmt: skip
 
 # Crank speeds looked at [rev/s]: closest where long cams buck.
 SPEEDS = np.array([900.0, 1000.0, 1100.0, 1200.0, 1300.0, 1400.0, 1500.0, 1600.0, 1800.0, 2000.0, 2300.0]) / 60.0
+# A part that takes less damping than this is not named; ESTIMATE, well below what changes a verdict.
+LEAST_TAKEN = 1e-3
+
+
+class WhichTable(Code):
+    """Which of the three tables a record is of."""
+
+    YOURS = "your table"
+    STARTING = "starting table"
+    SHAPED = "shaped table"
+
+
+class LevelHelps(Code):
+    """What a level table does for a gear that surges on another one."""
+
+    FIT = "fit at every speed on the level table"
+    FIT_EARLIER = "fit from a lower speed on the level table"
+    NO_BETTER = "no better on the level table: the table is not at fault"
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
+class SurgeReason(Record):
+    """What shakes the car and what takes its damping at one point of the road.
+
+    ``takes_most`` is the part of the loop that takes the most damping, nothing where none takes any worth naming; ``backlash_holds`` says that
+    the swing runs through the backlash, which keeps it alive.
+    """
+
+    speed: Measure = measure("crank_rps", "rpm")
+    damping: Measure = measure("", doc="over critical; below zero the swing is self-excited")
+    takes_most: LoopPart | None
+    taken: Measure = measure("", doc="damping that it takes")
+    from_burn: Measure = measure("m/s**2", doc="cycles that vary, r.m.s.")
+    from_jitter: Measure = measure("m/s**2", doc="swing of the signals through the table's slopes, r.m.s.")
+    self_excited: bool
+    backlash_holds: bool
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
 class GearSurge(Record):
-    """A gear on the level road, boiled down."""
+    """A gear on the level road, boiled down; ``worst`` and ``reason`` are nothing where no speed has an answer."""
 
     gear: int
-    coupling: str
+    coupling: Coupling
     slowest: Measure = measure("crank_rps", "rpm", doc="the engine holds the car from here on")
     bad_below: Measure = measure("crank_rps", "rpm", doc="the slowest looked at above all that are disturbing or worse; blank if none is")
     bad_below_road_speed: Measure = measure("m/s", "km/h")
-    worst: str
-    least_damping: Measure = measure("", doc="over critical; below zero it swings by itself")
+    worst: SurgeGrade | None
+    least_damping: Measure = measure("", doc="over critical; below zero the swing is self-excited")
     frequency: Measure = measure("Hz", doc="of that swing")
     slope_over_critical_along_speed: Measure = measure("", "percent", doc="most anywhere on the road")
     slope_over_critical_along_load: Measure = measure("", "percent", doc="most anywhere on the road")
-    why: str
-    note: str = ""
+    reason: SurgeReason | None = None
+    skipped: tuple[SkippedPoint, ...] = ()
     marks: Mapping[str, Marks] = dataclasses.field(default_factory=dict)
 
     @property
-    def bad_below_text(self) -> str:
-        """The speed not to go below, with its mark, e.g. "1500 rpm"."""
-        return marked(f"{self.si.bad_below * 60:.0f} rpm", self.mark("bad_below"))
+    def bad(self) -> bool:
+        """Whether there is a speed not to go below in this gear."""
+        return math.isfinite(self.si.bad_below)
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
+class GearOnLevel(Record):
+    """A gear that surges, on a level table."""
+
+    gear: int
+    coupling: Coupling
+    helps: LevelHelps
+    bad_below: Measure = measure("crank_rps", "rpm", doc="on the level table; blank where it is fit at every speed")
+    marks: Mapping[str, Marks] = dataclasses.field(default_factory=dict)
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
+class BesideLevel(Record):
+    """What a level table does for the gears that surge: how much of it is the table's doing."""
+
+    spark: Measure = measure("crank_deg", doc="of the level table, before top dead centre")
+    gears: tuple[GearOnLevel, ...]
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
 class DriveAdvice(Record):
     """What a spark table does to a car, gear by gear, and to the idle in neutral."""
 
-    table: str
+    table: WhichTable
     gears: tuple[GearSurge, ...]
     idle: IdleSwing | None = None
-    remark: str = ""
+    beside_level: BesideLevel | None = None
 
     @property
-    def advice(self) -> tuple[str, ...]:
-        """Which gear not to use below which speed, a line each."""
-        bad = [g for g in self.gears if math.isfinite(g.si.bad_below)]
-        return tuple(f"gear {g.gear} ({g.coupling}): not below {g.bad_below_text}; {g.why}" for g in bad)
+    def bad_gears(self) -> tuple[GearSurge, ...]:
+        """The gears with a speed not to go below."""
+        return tuple(g for g in self.gears if g.bad)
 
 
-def drive_advice(build: Build, table: SparkTable, *, engine_tables: EngineTables, name: str = "the spark table", idle: IdleSwing | None = None) -> DriveAdvice:
+def drive_advice(
+    build: Build, table: SparkTable, *, engine_tables: EngineTables, which: WhichTable = WhichTable.YOURS, idle: IdleSwing | None = None
+) -> DriveAdvice:
     """Return which gears buck below which speeds, locked, and with a converter through it too.
 
     Parameters
     ----------
     build : Build
     table : SparkTable
-        Taken as FINAL spark.
+        Taken as final spark.
     engine_tables : EngineTables
         Of the build's engine.
-    name : str
-        What the table is called.
+    which : WhichTable
+        Which table this is.
     idle : IdleSwing
         What it does in neutral, if that was worked out.
     """
-    couplings = ("locked", "converter") if build.vehicle.transmission == "converter" else ("locked",)
+    couplings = tuple(Coupling) if build.vehicle.transmission == "converter" else (Coupling.LOCKED,)
     gears = range(1, len(build.vehicle.gear_ratios) + 1)
     found = tuple(_gear(build, table, engine_tables, gear, coupling) for coupling in couplings for gear in gears)
-    return DriveAdvice(table=name, gears=found, idle=idle)
+    return DriveAdvice(table=which, gears=found, idle=idle)
 
 
-def beside_level(advice: DriveAdvice, level: DriveAdvice, spark: float) -> str:
-    """Word what a level table of a spark [crank deg] does for the gears that surge: how much is the table's doing; empty if none surges."""
+def beside_level(advice: DriveAdvice, level: DriveAdvice, spark: float) -> BesideLevel | None:
+    """Return what a level table of a spark [crank deg] does for the gears that surge; nothing if none does."""
     on_level = {(g.gear, g.coupling): g for g in level.gears}
-    better, alike = [], []
-    for g in advice.gears:
-        if not math.isfinite(g.si.bad_below):
-            continue
-        below = on_level[g.gear, g.coupling].si.bad_below
-        fit = f"fit from {on_level[g.gear, g.coupling].bad_below_text}" if math.isfinite(below) else "fit wherever it holds the car"
-        if math.isnan(below) or below < g.si.bad_below:
-            better.append(f"gear {g.gear} ({g.coupling}) is {fit}")
-        else:
-            alike.append(f"gear {g.gear} ({g.coupling})")
-    words = []
-    if better:
-        words.append(
-            f"on a level table of {spark:.0f} degrees {', '.join(better)}: so much is not the table's doing; the rest its climb takes, "
-            "and a gentler climb costs torque beyond the zone"
-        )
-    if alike:
-        words.append(f"in {', '.join(alike)} a level table of {spark:.0f} degrees does no better: the table is not at fault")
-    return "; ".join(words)
+    found = []
+    for g in advice.bad_gears:
+        other = on_level[g.gear, g.coupling]
+        earlier = LevelHelps.FIT_EARLIER if other.si.bad_below < g.si.bad_below else LevelHelps.NO_BETTER
+        helps = earlier if other.bad else LevelHelps.FIT
+        marks = {"bad_below": other.mark("bad_below")}
+        found.append(GearOnLevel(gear=g.gear, coupling=g.coupling, helps=helps, bad_below=other.si.bad_below, marks=marks))
+    return BesideLevel(spark=spark, gears=tuple(found)) if found else None
 
 
-def _gear(build: Build, table: SparkTable, engine_tables: EngineTables, gear: int, coupling: str) -> GearSurge:
+def _gear(build: Build, table: SparkTable, engine_tables: EngineTables, gear: int, coupling: Coupling) -> GearSurge:
     try:
         found = surge_risk(build, table, gear=gear, engine_tables=engine_tables, coupling=coupling, speeds=SPEEDS)
-    except NoSolutionError as error:
+    except NoRoadError as error:
         nothing: dict[str, Any] = dict.fromkeys(GearSurge.measures())
-        return GearSurge(gear=gear, coupling=coupling, worst="", why="", note=str(error.args[0]), **nothing)
+        return GearSurge(gear=gear, coupling=coupling, worst=None, skipped=error.skipped, **nothing)
     si = found.si
     k = int(np.argmin(si.damping))
     bad = found.bad_below
@@ -129,13 +180,13 @@ def _gear(build: Build, table: SparkTable, engine_tables: EngineTables, gear: in
         slowest=si.speed[0],
         bad_below=bad,
         bad_below_road_speed=si.road_speed[np.flatnonzero(si.speed == bad)[0]] if math.isfinite(bad) else None,
-        worst=max((found.worse_verdict(j) for j in range(len(found.verdict))), key=VERDICTS.index),
+        worst=found.worst,
         least_damping=si.damping[k],
         frequency=si.frequency[k],
         slope_over_critical_along_speed=over_speed[0],
         slope_over_critical_along_load=over_load[0],
-        why=_why(found, at),
-        note="; ".join(found.without),
+        reason=_reason(found, at),
+        skipped=found.skipped,
         marks={
             "slowest": ends_of_search(float(si.speed[0]), least=float(SPEEDS[0])),
             "bad_below": found.bad_below_mark,
@@ -158,16 +209,19 @@ def _over_critical(found: RoadSurge, along: str) -> tuple[float, Mark | None]:
     return float(over[most]), Mark.OR_LESS if bound else None
 
 
-def _why(found: RoadSurge, k: int) -> str:
-    """Word what moves the car and what takes its damping at a point."""
+def _reason(found: RoadSurge, k: int) -> SurgeReason:
+    """Return what moves the car and what takes its damping at a point."""
     si = found.si
     takes = {part: float(si.takes[j, k]) for j, part in enumerate(PARTS)}
     most = min(takes, key=lambda part: takes[part])
-    words = [f"damping {si.damping[k]:.3f}" + (f", {most} takes {-takes[most]:.3f}" if takes[most] < -1e-3 else "")]
-    if si.damping[k] <= 0.0:
-        words.append("it swings by itself")
-    else:
-        words.append(f"burns that vary shake it with {si.from_burn[k]:.2f} m/s2, signals through the table with {si.from_jitter[k]:.2f}")
-    if si.lash_crossed[k] > 1.0 and found.verdict_over_time[k] in BAD:
-        words.append("the swing runs through the lash, which keeps it alive")
-    return "; ".join(words)
+    over_time = found.verdict_over_time[k]
+    return SurgeReason(
+        speed=si.speed[k],
+        damping=si.damping[k],
+        takes_most=most if takes[most] < -LEAST_TAKEN else None,
+        taken=-takes[most] if takes[most] < -LEAST_TAKEN else 0.0,
+        from_burn=si.from_burn[k],
+        from_jitter=si.from_jitter[k],
+        self_excited=bool(si.damping[k] <= 0.0),
+        backlash_holds=bool(si.lash_crossed[k] > 1.0 and over_time is not None and over_time.bad),
+    )

@@ -7,8 +7,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ..advice.idle import IdleState
+from ..advice.idle import IdleState, idle_state
+from ..codes import Code
 from ..cycle.engine_tables import engine_tables
+from ..errors import NoSolutionError
 from ..results import Measure, Record, measure
 from ..vehicle.delayed_modes import delayed_modes
 from ..vehicle.driveline import StateSpace
@@ -18,7 +20,7 @@ from .surge import loop_matrices
 if TYPE_CHECKING:
     from ..cycle.operating import EngineModel
 
-__all__ = ["IdleSwing", "idle_swing"]
+__all__ = ["IdleHunting", "IdleSwing", "idle_swing", "idle_swing_in_neutral"]
 
 # The tables about an idle: so far to either side [rev/s, Pa, crank deg], short since cycles cease close by.
 SPEED, PRESSURE, SPARK = 60.0 / 60.0, 2e3, 6.0
@@ -28,14 +30,24 @@ SLOWEST, FASTEST = 0.1, 6.0
 LITTLE = 0.1
 
 
+class IdleHunting(Code):
+    """Whether an idle with a held throttle hunts: speed that cycles by itself."""
+
+    HUNTS = "hunts: no damping, so that an idle control must hold the speed"
+    HUNTS_LONG = "little damping: hunts long after each disturbance"
+    SETTLES = "damped: settles without an idle control"
+    NO_SWING = "no swing between 0.1 and 6 Hz"
+    NO_ANSWER = "no answer: cycles cease to settle close by"
+
+
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
 class IdleSwing(Record):
     """The own swing of an idle in neutral with a held throttle: no idle control, no driver."""
 
+    hunting: IdleHunting
     speed: Measure = measure("crank_rps", "rpm")
     frequency: Measure = measure("Hz", doc="blank where nothing swings")
-    damping: Measure = measure("", doc="over critical; below zero it hunts by itself")
-    words: str
+    damping: Measure = measure("", doc="over critical; below zero the idle hunts")
 
 
 def idle_swing(engine: EngineModel, state: IdleState, table: SparkMap) -> IdleSwing:
@@ -63,19 +75,40 @@ def idle_swing(engine: EngineModel, state: IdleState, table: SparkMap) -> IdleSw
     )
     engine_side = engine_side_of(engine.build, local)
     point = loop_point(engine_side, table, si.speed, si.manifold_pressure, si.spark)
-    at = f"at {si.speed * 60.0:.0f} rpm in neutral, throttle held"
     if point is None:
-        return IdleSwing(speed=si.speed, frequency=None, damping=None, words=f"{at}: so close to where cycles cease to settle that it cannot be said")
+        return IdleSwing(hunting=IdleHunting.NO_ANSWER, speed=si.speed, frequency=None, damping=None)
     inertia = engine.build.engine.si.rotating_inertia
     neutral = StateSpace(np.zeros((1, 1)), np.array([1.0 / inertia]), np.ones(1), np.zeros(1))
     loop = loop_matrices(neutral, engine_side, point)
     mode = delayed_modes(loop.state, loop.delayed, fastest=FASTEST).least_damped(SLOWEST, FASTEST)
     if mode is None:
-        return IdleSwing(speed=si.speed, frequency=None, damping=None, words=f"{at}: nothing swings")
-    return IdleSwing(speed=si.speed, frequency=mode.frequency, damping=mode.damping, words=f"{at}: {_words(mode.damping)}")
+        return IdleSwing(hunting=IdleHunting.NO_SWING, speed=si.speed, frequency=None, damping=None)
+    return IdleSwing(hunting=_hunting(mode.damping), speed=si.speed, frequency=mode.frequency, damping=mode.damping)
 
 
-def _words(damping: float) -> str:
+def _hunting(damping: float) -> IdleHunting:
     if damping <= 0.0:
-        return "it hunts by itself, and an idle control has to hold it"
-    return "hardly damped, it hunts long after a disturbance" if damping < LITTLE else "damped, it settles by itself"
+        return IdleHunting.HUNTS
+    return IdleHunting.HUNTS_LONG if damping < LITTLE else IdleHunting.SETTLES
+
+
+def idle_swing_in_neutral(engine: EngineModel, table: SparkMap) -> IdleSwing | None:
+    """Return how the idle in neutral, as the build asks for it, swings with a table's slopes; nothing where the engine does not idle.
+
+    Parameters
+    ----------
+    engine : EngineModel
+    table : SparkMap
+        Its slopes alone count.
+
+    Examples
+    --------
+    >>> from camcalc import QuickEngine, load_build, read_table
+    >>> engine = QuickEngine(load_build("examples/long-meadow/build.toml"))
+    >>> idle_swing_in_neutral(engine, read_table("examples/quarry-road/spark.csv")).hunting.code
+    'hunts'
+    """
+    try:
+        return idle_swing(engine, idle_state(engine), table)
+    except NoSolutionError:
+        return None

@@ -2,25 +2,26 @@
 
 from __future__ import annotations
 
-import dataclasses
 import math
-from collections.abc import Mapping
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ..errors import InputError, NoSolutionError
-from ..marks import Mark, Marks, ends_of_search
-from ..results import Measure, Record, measure
+from ..errors import InputError
+from ..marks import Marks, ends_of_search
 from ..units import quantity
+from ..vehicle.acceleration_weighting import SurgeGrade
 from ..vehicle.converter import converter_of, converter_space, coupling_of
+from ..vehicle.coupling import Coupling
 from ..vehicle.driveline import Driveline, StateSpace, driveline_of, road_speed_at, state_space
 from ..vehicle.road_load import DRIVELINE_EFFICIENCY, resistance
-from .drive_run import DriveRun, simulate_drive
+from .drive_run import Driver, DriveRun, simulate_drive
 from .engine_loop import EngineSide, LoopPoint, SparkMap, engine_side_of, loop_point, tables_of
-from .level_road import covers, level_road
-from .surge import MOST_BY_PRESSURE, MOST_BY_SPEED, PARTS, PEAK_TO_PEAK, Surge, grade, slope_limits, surge_at, swing_marks
+from .level_road import covers, level_road, why_not_held
+from .no_answer import NoAnswer, NoRoadError, SkippedPoint
+from .road_surge import RoadSurge, SurgeMap
+from .surge import MOST_BY_PRESSURE, MOST_BY_SPEED, PEAK_TO_PEAK, Surge, grade, slope_limits, surge_at, swing_marks
 
 if TYPE_CHECKING:
     from ..cycle.engine_tables import EngineTables
@@ -34,96 +35,9 @@ Array = NDArray[np.float64]
 
 SPEEDS = np.arange(900.0, 2801.0, 100.0) / 60.0
 MAP_SPEEDS, MAP_PRESSURES = np.linspace(900.0, 2700.0, 16) / 60.0, np.linspace(30e3, 90e3, 16)
-APPLIES_TO = "FINAL spark: table plus every adder; the table is taken as the whole of it"
-GEARED = ("locked", "converter")
 # Over time each point is driven for so long, the crank nudged so far from its speed at the start, and judged by what is left after
 # the settling time: what lash or the table keeps alive shows, what dies does not. ESTIMATE.
 DRIVEN, NUDGE, SETTLED = 20.0, 30.0 / 60.0, 5.0
-
-
-@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
-class RoadSurge(Record):
-    """A gear on the level road, speed by speed: what shakes the car, what damps it, what slopes it stands.
-
-    Accelerations are r.m.s. within 0.5 to 16 Hz along the road; verdicts are ours, by peak to peak. ``takes`` has a row for
-    each of ``parts``: how much damping it adds, negative where it takes some. Slope limits hold either way.
-    Where it swings by itself accelerations are infinite (zero where nothing moves it).
-    """
-
-    gear: int
-    coupling: str
-    speed: Measure = measure("crank_rps", "rpm")
-    road_speed: Measure = measure("m/s", "km/h")
-    manifold_pressure: Measure = measure("Pa", "kPa")
-    spark: Measure = measure("crank_deg", doc="of the table")
-    frequency: Measure = measure("Hz", doc="of the least damped mode; zero, and damping one, where nothing swings")
-    damping: Measure = measure("", doc="over critical; below zero it swings by itself")
-    takes: Measure = measure("", doc="damping that each part adds")
-    from_jitter: Measure = measure("m/s**2", doc="signals that swing, through the table's slopes")
-    from_burn: Measure = measure("m/s**2", doc="cycles that vary")
-    acceleration: Measure = measure("m/s**2", doc="both")
-    weighted: Measure = measure("m/s**2", doc="both, weighted after ISO 2631-1 (Wd)")
-    lash_crossed: Measure = measure("", doc="swing of the shafts' torque over its mean; near one and above it runs through the lash")
-    over_time: Measure = measure("m/s**2", doc="driven over time with lash, the speed held, after a nudge")
-    slope_along_speed: Measure = measure("crank_deg/crank_rps", "crank_deg/krpm", doc="of the table")
-    slope_along_load: Measure = measure("crank_deg/Pa", "crank_deg/kPa", doc="of the table")
-    critical_along_speed: Measure = measure("crank_deg/crank_rps", "crank_deg/krpm", doc="at which damping is gone; the end of the search stands for more")
-    critical_along_load: Measure = measure("crank_deg/Pa", "crank_deg/kPa")
-    limit_along_speed: Measure = measure("crank_deg/crank_rps", "crank_deg/krpm", doc="half the critical")
-    limit_along_load: Measure = measure("crank_deg/Pa", "crank_deg/kPa", doc="half the critical, and no more than a trace of acceleration from jitter")
-    verdict: tuple[str, ...]
-    verdict_at_half: tuple[str, ...]
-    verdict_at_double: tuple[str, ...]
-    verdict_over_time: tuple[str, ...]
-    swing_measured: bool = False
-    without: tuple[str, ...] = ()
-    parts: tuple[str, ...] = PARTS
-    applies_to: str = APPLIES_TO
-    marks: Mapping[str, Marks] = dataclasses.field(default_factory=dict)
-
-    @property
-    def bad_below(self) -> float:
-        """The slowest crank speed [rev/s] looked at above all those where a verdict, linear or over time, is "disturbing" or worse.
-
-        NaN if none is; the fastest looked at if even that is bad.
-        """
-        return math.nan if self.last_bad < 0 else float(self.si.speed[min(self.last_bad + 1, len(self.verdict) - 1)])
-
-    @property
-    def bad_below_mark(self) -> Mark | None:
-        """What that speed is besides: none found, or the fastest looked at, which is bad itself."""
-        if self.last_bad < 0:
-            return Mark.NONE_FOUND
-        return Mark.OR_MORE if self.last_bad == len(self.verdict) - 1 else None
-
-    def worse_verdict(self, k: int) -> str:
-        """Return the worse of the linear verdict and that over time at a point, from 0."""
-        return max(self.verdict[k], self.verdict_over_time[k] or self.verdict[k], key=VERDICTS.index)
-
-    @property
-    def last_bad(self) -> int:
-        """Which point, from 0, is the fastest bad one; -1 if none is."""
-        return max((k for k, words in enumerate(zip(self.verdict, self.verdict_over_time, strict=True)) if not set(words).isdisjoint(BAD)), default=-1)
-
-
-BAD = ("disturbing", "severe bucking", "bucks by itself", "stalls")
-VERDICTS = ("imperceptible", "trace", "noticeable", *BAD)
-
-
-@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
-class SurgeMap(Record):
-    """Damping and acceleration over speed and manifold pressure in a gear; rows pressures, columns speeds; blank where no cycle runs."""
-
-    gear: int
-    speed: Measure = measure("crank_rps", "rpm")
-    manifold_pressure: Measure = measure("Pa", "kPa")
-    road_speed: Measure = measure("m/s", "km/h")
-    damping: Measure = measure("")
-    frequency: Measure = measure("Hz")
-    acceleration: Measure = measure("m/s**2")
-    road_pressure: Measure = measure("Pa", "kPa", doc="the level road, by speed")
-    verdict: tuple[tuple[str, ...], ...]
-    applies_to: str = APPLIES_TO
 
 
 class _Point(NamedTuple):
@@ -140,65 +54,89 @@ def surge_risk(
     *,
     gear: int,
     engine_tables: EngineTables | None = None,
-    coupling: str = "locked",
+    coupling: Coupling | str = Coupling.LOCKED,
     speeds: Array = SPEEDS,
     over_time: bool = True,
     swing: SignalSwing | None = None,
 ) -> RoadSurge:
-    """Return how a spark table gets on with an engine in a gear on the level road.
+    """Return how hard a car surges on a spark table in a gear on the level road, and what damps it.
 
     Parameters
     ----------
     build : Build
     table : SparkTable
-        Taken as FINAL spark.
+        Taken as final spark.
     gear : int
         Counted from 1.
     engine_tables : EngineTables
         Of the build's engine; made when left out, which takes most of the time.
-    coupling : str
+    coupling : Coupling or str
         ``"locked"``: clutch or locked converter. ``"converter"``: open converter.
-    speeds : array
-        Crank speeds [rev/s].
+    speeds : array [rev/s]
+        Crank speeds, 1-D.
     over_time : bool
-        Whether each point is also driven over time, lash and all.
+        Whether each point is also driven over time, driveline backlash and all.
     swing : SignalSwing
         How far the signals swing, measured in a log; the estimate of ``[limits]`` where it does not tell, and over time.
+
+    Returns
+    -------
+    RoadSurge
+        A point for each speed with an answer; the others are in ``skipped`` with the reason.
 
     Raises
     ------
     InputError
         If there is no such gear, or the table does not cover the road.
-    NoSolutionError
-        If the engine holds the car at none of the speeds.
+    NoRoadError
+        If no speed has an answer; its ``skipped`` has the reasons.
+
+    Notes
+    -----
+    Each point is a linear loop of engine, plenum, table and driveline with delays (``surge_at``), and a drive over time on the same numbers
+    (``simulate_drive``). A verdict is by acceleration along the road, ours.
+
+    References
+    ----------
+    Textbook: linear systems with delays, longitudinal vehicle dynamics. ISO 2631-1:1997 for the weighting.
+
+    Examples
+    --------
+    >>> from camcalc import QuickEngine, load_build, read_table
+    >>> from camcalc.cycle.engine_tables import engine_tables
+    >>> build = load_build("examples/long-meadow/build.toml")
+    >>> coarse = engine_tables(QuickEngine(build), np.array([15.0, 25.0, 35.0]), np.linspace(20e3, 95e3, 6), np.array([10.0, 25.0, 40.0]))
+    >>> base = read_table("examples/quarry-road/spark.csv")
+    >>> road = surge_risk(build, base, gear=3, engine_tables=coarse, speeds=np.array([25.0, 50.0]), over_time=False)
+    >>> road.gear, len(road.verdict), [point.why.code for point in road.skipped]
+    (3, 1, ['beyond_speeds'])
     """
-    if coupling not in GEARED:
-        raise InputError("coupling", came=coupling, expected=" or ".join(GEARED))
-    driveline = driveline_of(build, gear, locked=coupling == "locked")
+    coupling = Coupling.chosen(coupling, "coupling")
+    driveline = driveline_of(build, gear, locked=coupling is Coupling.LOCKED)
     engine_tables = tables_of(build) if engine_tables is None else engine_tables
     engine_side = engine_side_of(build, engine_tables)
     rows: list[_Row] = []
-    outside, without = [], []
+    outside: list[str] = []
+    skipped: list[SkippedPoint] = []
     for speed in map(float, speeds):
         pressure, turbine = level_road(build, engine_side, driveline, table, speed, gear, coupling)
         if math.isnan(pressure):
-            without.append(f"{speed * 60:.0f} rpm: the engine does not hold the car")
+            skipped.append(SkippedPoint(gear=gear, speed=speed, why=why_not_held(build, engine_side, table, speed, gear, coupling)))
             continue
         if not covers(table, speed, engine_side.load(speed, pressure, 25.0, table.load_kind)):
             outside.append(f"{speed * 60:.0f} rpm, {pressure / 1e3:.0f} kPa")
             continue
-        try:
-            point = _point(build, engine_side, driveline, table, speed, pressure, turbine)
+        point = _point(build, engine_side, driveline, table, speed, pressure, turbine)
+        if point is None:
+            skipped.append(SkippedPoint(gear=gear, speed=speed, why=NoAnswer.NO_SLOPES))
+        else:
             rows.append(_row(build, engine_side, driveline, point, swing))
-        except NoSolutionError as error:
-            without.append(f"{speed * 60:.0f} rpm: {error.args[0]}")
     if outside:
         raise InputError("the spark table", came="no cells there", expected="cells all along the level road: " + "; ".join(outside), fix="widen its axes")
     if not rows:
-        last = f" ({without[-1]})" if without else ""
-        raise NoSolutionError(f"gear {gear} has no answer on the level at any of the speeds{last}", fix="take a lower gear, or other speeds")
+        raise NoRoadError(gear, tuple(skipped))
     runs = [_driven(build, table, gear, coupling, row.point.loop.speed, engine_tables) if over_time else None for row in rows]
-    return _road_surge(gear, coupling, rows, runs, tuple(without)).replace(swing_measured=swing is not None)
+    return _road_surge(gear, coupling, rows, runs, tuple(skipped)).replace(swing_measured=swing is not None)
 
 
 class _Row(NamedTuple):
@@ -227,14 +165,14 @@ def _row(build: Build, engine_side: EngineSide, driveline: Driveline, point: _Po
     return _Row(point, surge, slope_limits(point.space, engine_side, loop, surge, jitter=jitter), half, double, twisting / mean)
 
 
-def _driven(build: Build, table: SparkTable, gear: int, coupling: str, speed: float, engine_tables: EngineTables) -> DriveRun:
+def _driven(build: Build, table: SparkTable, gear: int, coupling: Coupling, speed: float, engine_tables: EngineTables) -> DriveRun:
     run = simulate_drive(
         build,
         table,
         gear=gear,
         coupling=coupling,
         speed=quantity(speed, "crank_rps"),
-        driver="speed hold",
+        driver=Driver.SPEED_HOLD,
         duration=quantity(DRIVEN, "s"),
         kick=quantity(NUDGE, "crank_rps"),
         engine_tables=engine_tables,
@@ -242,7 +180,7 @@ def _driven(build: Build, table: SparkTable, gear: int, coupling: str, speed: fl
     return run if run.stalled else run.after(SETTLED)
 
 
-def _road_surge(gear: int, coupling: str, rows: list[_Row], runs: list[DriveRun | None], without: tuple[str, ...]) -> RoadSurge:
+def _road_surge(gear: int, coupling: Coupling, rows: list[_Row], runs: list[DriveRun | None], skipped: tuple[SkippedPoint, ...]) -> RoadSurge:
     points, surges = [r.point for r in rows], [r.surge for r in rows]
     turn = 2.0 * math.pi  # what is per rad/s becomes per rev/s
     each = np.array
@@ -271,8 +209,8 @@ def _road_surge(gear: int, coupling: str, rows: list[_Row], runs: list[DriveRun 
         verdict=tuple(s.verdict for s in surges),
         verdict_at_half=tuple(grade(r.half, r.surge.damping) for r in rows),
         verdict_at_double=tuple(grade(r.double, r.surge.damping) for r in rows),
-        verdict_over_time=tuple("" if run is None else run.verdict for run in runs),
-        without=without,
+        verdict_over_time=tuple(None if run is None else run.verdict for run in runs),
+        skipped=skipped,
         marks=_marks(rows),
     )
 
@@ -291,7 +229,21 @@ def _marks(rows: list[_Row]) -> dict[str, Marks]:
 def surge_map(
     build: Build, table: SparkMap, *, gear: int, engine_tables: EngineTables | None = None, speeds: Array = MAP_SPEEDS, pressures: Array = MAP_PRESSURES
 ) -> SurgeMap:
-    """Return damping and acceleration over speed and load in a gear, locked; parameters as for ``surge_risk``.
+    """Return damping and acceleration over speed and load in a gear, locked.
+
+    Parameters
+    ----------
+    build, table, gear, engine_tables
+        As for ``surge_risk``.
+    speeds : array [rev/s]
+        Crank speeds, 1-D.
+    pressures : array [Pa]
+        Manifold pressures, absolute, 1-D.
+
+    Returns
+    -------
+    SurgeMap
+        Rows pressures, columns speeds; NaN and no verdict where no cycle runs.
 
     Raises
     ------
@@ -303,10 +255,10 @@ def surge_map(
     limits = build.limits
     shape = (pressures.size, speeds.size)
     damping, frequency, rms = (np.full(shape, np.nan) for _ in range(3))
-    words = [[""] * speeds.size for _ in range(pressures.size)]
+    verdicts: list[list[SurgeGrade | None]] = [[None] * speeds.size for _ in range(pressures.size)]
     road = np.full(speeds.size, np.nan)
     for k, speed in enumerate(map(float, speeds)):
-        road[k] = level_road(build, engine_side, driveline, table, speed, gear, "locked")[0]
+        road[k] = level_road(build, engine_side, driveline, table, speed, gear, Coupling.LOCKED)[0]
         space = state_space(driveline, road_speed_at(driveline, speed))
         root: complex | None = None
         for j in range(pressures.size - 1, -1, -1):
@@ -317,7 +269,7 @@ def surge_map(
             jitter = limits.load_jitter * point.blow_back * float(pressures[j])
             surge = surge_at(space, engine_side, point, jitter=jitter, speed_jitter=2.0 * math.pi * limits.si.speed_jitter, start=root, slopes=False)
             root = surge.root
-            damping[j, k], frequency[j, k], rms[j, k], words[j][k] = surge.damping, surge.frequency, surge.total, surge.verdict
+            damping[j, k], frequency[j, k], rms[j, k], verdicts[j][k] = surge.damping, surge.frequency, surge.total, surge.verdict
     return SurgeMap(
         gear=gear,
         speed=speeds,
@@ -327,14 +279,15 @@ def surge_map(
         frequency=frequency,
         acceleration=rms,
         road_pressure=road,
-        verdict=tuple(map(tuple, words)),
+        verdict=tuple(map(tuple, verdicts)),
     )
 
 
-def _point(build: Build, engine_side: EngineSide, driveline: Driveline, table: SparkMap, speed: float, pressure: float, turbine: float) -> _Point:
+def _point(build: Build, engine_side: EngineSide, driveline: Driveline, table: SparkMap, speed: float, pressure: float, turbine: float) -> _Point | None:
+    """Return a point of the road; nothing where cycles do not settle close by, so that no slopes can be taken."""
     point = loop_point(engine_side, table, speed, pressure)
     if point is None:
-        raise NoSolutionError("cycles do not settle close by, so that no slopes can be taken")
+        return None
     road = road_speed_at(driveline, turbine)
     if turbine == speed:
         return _Point(state_space(driveline, road), point, road)

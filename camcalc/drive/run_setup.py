@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from ..codes import Code
 from ..constants import AIR_GAMMA, AIR_GAS_CONSTANT
 from ..cycle.engine_tables import FIELDS, EngineTables
 from ..engine.friction import rubbing_friction
@@ -15,6 +16,7 @@ from ..engine.valve_flow import orifice_flow_kernel
 from ..errors import InputError, NoSolutionError
 from ..units import Bounds, to_si
 from ..vehicle.converter import TURBINE_INERTIA, converter_of
+from ..vehicle.coupling import Coupling
 from ..vehicle.driveline import Driveline, road_speed_at
 from ..vehicle.road_load import DRIVELINE_EFFICIENCY, resistance
 from .engine_loop import INDUCTION_TO_TORQUE, SPARK_TO_TORQUE, EngineSide, LevelSpark, SparkMap, table_spark
@@ -25,7 +27,7 @@ from .time_kernel import Plant, converter_torques
 if TYPE_CHECKING:
     from ..sheet import Build
 
-__all__ = ["PEDAL_STEP", "STEP", "Start", "filled_tables", "opening_of", "openings", "pedal_opening", "plant_of", "start_of", "state_of"]
+__all__ = ["PEDAL_STEP", "STEP", "Driver", "Start", "filled_tables", "opening_of", "openings", "pedal_opening", "plant_of", "start_of", "state_of"]
 
 Array = NDArray[np.float64]
 
@@ -40,6 +42,16 @@ PEDAL_MOVES_AT, PEDAL_TAKES, BLIP_LASTS, PEDAL_STEP = 2.0, 0.15, 0.3, 0.05
 FULL_SPEED, FULL_SHARE = 50.0, 0.95
 
 
+class Driver(Code):
+    """What the driver does in a drive over time."""
+
+    STEADY_PEDAL = "a held pedal"
+    SPEED_HOLD = "a driver who holds road speed"
+    CLOSED_PEDAL = "a pedal let go, fuel cut on the overrun and back"
+    TIP_IN = "a pedal pressed a little further and held"
+    BLIP = "a pedal pressed a little and let back"
+
+
 class Start(NamedTuple):
     """Where a run begins: crank and turbine speed [rev/s], road speed [m/s], manifold pressure [Pa], torque at the crank [N m]."""
 
@@ -50,7 +62,9 @@ class Start(NamedTuple):
     torque: float
 
 
-def start_of(build: Build, engine_side: EngineSide, driveline: Driveline | None, table: Any, gear: int, coupling: str, speed: Any, road_speed: Any) -> Start:
+def start_of(
+    build: Build, engine_side: EngineSide, driveline: Driveline | None, table: Any, gear: int, coupling: Coupling, speed: Any, road_speed: Any
+) -> Start:
     """Return where a run begins, settled.
 
     Raises
@@ -83,10 +97,10 @@ def start_of(build: Build, engine_side: EngineSide, driveline: Driveline | None,
     return Start(crank, turbine, road, pressure, engine_side.torque(crank, pressure, table_spark(engine_side, table, crank, pressure)))
 
 
-def _crank_at(build: Build, driveline: Driveline, road: float, coupling: str, gear: int) -> float:
+def _crank_at(build: Build, driveline: Driveline, road: float, coupling: Coupling, gear: int) -> float:
     """Return the crank speed [rev/s] at a road speed [m/s]: through a converter, where it gives what the road takes."""
     turbine = road / road_speed_at(driveline, 1.0)
-    if coupling == "locked":
+    if coupling is Coupling.LOCKED:
         return turbine
     from ..vehicle.converter import engine_speed_through
     from ..vehicle.road_load import engine_torque_on_road
@@ -95,7 +109,7 @@ def _crank_at(build: Build, driveline: Driveline, road: float, coupling: str, ge
     return engine_speed_through(converter_of(build.vehicle), turbine_speed=turbine, turbine_torque=torque)
 
 
-def plant_of(build: Build, engine_side: EngineSide, driveline: Driveline | None, coupling: str, *, noise: bool) -> Plant:
+def plant_of(build: Build, engine_side: EngineSide, driveline: Driveline | None, coupling: Coupling, *, noise: bool) -> Plant:
     """Return what does not change over a run."""
     vehicle, limits = build.vehicle, build.limits.si
     at_rest, slow = (rubbing_friction.kernel(n) for n in (0.0, 10.0))
@@ -104,7 +118,7 @@ def plant_of(build: Build, engine_side: EngineSide, driveline: Driveline | None,
     square = (loads[2] - 2.0 * loads[1] + loads[0]) / 200.0
     half = 360.0 / engine_side.cylinders
     d = driveline or Driveline(ratio=1.0, tyre_radius=1.0, engine_inertia=1.0, wheel_inertia=1.0, vehicle_inertia=1.0, shaft_stiffness=1.0)
-    through = coupling == "converter" and driveline is not None
+    through = coupling is Coupling.CONVERTER and driveline is not None
     c = converter_of(vehicle) if through else None
     sprung = d._replace(engine_inertia=TURBINE_INERTIA * d.ratio**2) if through else d
     return Plant(
@@ -170,15 +184,15 @@ def openings(build: Build, engine_side: EngineSide, table: Any) -> tuple[float, 
     raise NoSolutionError(f"the engine idles at {idle * 60:.0f} rpm on no spark", fix="raise [idle] speed")
 
 
-def pedal_opening(driver: str, steady: float, closed: float, full: float, count: int, step: float) -> Array:
+def pedal_opening(driver: Driver, steady: float, closed: float, full: float, count: int, step: float) -> Array:
     """Return the opening of the throttle [m2] by step."""
     time = STEP * np.arange(count)
     moved = np.clip((time - PEDAL_MOVES_AT) / PEDAL_TAKES, 0.0, 1.0)
-    if driver == "closed pedal":
+    if driver is Driver.CLOSED_PEDAL:
         return steady + (min(closed, steady) - steady) * moved
-    if driver == "blip":
+    if driver is Driver.BLIP:
         moved = moved - np.clip((time - PEDAL_MOVES_AT - PEDAL_TAKES - BLIP_LASTS) / PEDAL_TAKES, 0.0, 1.0)
-    if driver in ("tip-in", "blip"):
+    if driver in (Driver.TIP_IN, Driver.BLIP):
         at = math.sqrt(max(steady - closed, 0.0) / (full - closed))
         return steady + ((at + step * moved) ** 2 - at**2) * (full - closed)
     return np.full(count, steady)

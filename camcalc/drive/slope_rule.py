@@ -5,14 +5,15 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections.abc import Mapping
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from ..errors import NoSolutionError
-from ..marks import Mark, Marks, marked
+from ..marks import Mark, Marks
 from ..results import Measure, Record, measure
 from ..tables.axes import LOADS
 from ..units import Quantity, quantity
-from .engine_loop import PRESSURE_STEP, EngineSide, engine_side_of
+from .engine_loop import PRESSURE_STEP, EngineSide, engine_side_of, tables_of
+from .no_answer import NoAnswer, NoRoadError, SkippedPoint
 from .risk import surge_risk
 
 if TYPE_CHECKING:
@@ -25,15 +26,20 @@ __all__ = ["SlopeRule", "slope_rule"]
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
 class SlopeRule(Record):
-    """The largest slopes, either way, under half the critical slope and under a trace of shaking, over all gears to be kept smooth."""
+    """The largest slopes, either way, under half the critical slope and under a trace of shaking, over all gears to be kept smooth.
+
+    Each limit has the gear and speed that decide it. ``skipped`` are the points that no slope could be judged at.
+    """
 
     load_kind: str
     along_speed: Measure = measure("crank_deg/crank_rps", "crank_deg/krpm")
     along_pressure: Measure = measure("crank_deg/Pa", "crank_deg/kPa")
     load: float = dataclasses.field(repr=False)
-    speed_at: str
-    load_at: str
-    notes: tuple[str, ...] = ()
+    speed_gear: int
+    speed_at: Measure = measure("crank_rps", "rpm", doc="crank speed that decides along speed")
+    load_gear: int
+    load_at: Measure = measure("crank_rps", "rpm", doc="crank speed that decides along load")
+    skipped: tuple[SkippedPoint, ...] = ()
     marks: Mapping[str, Marks] = dataclasses.field(default_factory=dict)
 
     @property
@@ -43,56 +49,78 @@ class SlopeRule(Record):
         units = (f"crank_deg/{u}" if u else "crank_deg" for u in (bounds.unit, bounds.show))
         return quantity(self.load, *units)
 
-    def words(self) -> str:
-        """Return both limits in one line."""
-        speed, load = self.along_speed, self.along_load
-        along_speed = marked(f"{speed.magnitude:.0f} {speed.units:~P}", self.mark("along_speed"))
-        along_load = marked(f"{load.magnitude:.2g} {load.units:~P}", self.mark("along_pressure"))
-        return f"{along_speed} along speed ({self.speed_at}), {along_load} along load ({self.load_at})"
+
+class _Limit(NamedTuple):
+    """A slope limit [crank deg per rev/s or per Pa], its gear and crank speed [rev/s], its mark."""
+
+    slope: float = math.inf
+    gear: int = 0
+    speed: float = math.nan
+    mark: Mark | None = None
 
 
-def slope_rule(build: Build, table: SparkTable, *, engine_tables: EngineTables) -> SlopeRule:
+def slope_rule(build: Build, table: SparkTable, *, engine_tables: EngineTables | None = None) -> SlopeRule:
     """Return the slopes that every gear of ``[vehicle] smooth_gears`` stands on the level road with this table.
 
-    Points that swing by themselves on a level table are left out and named: no slope mends them.
+    Points that are self-excited on a level table are left out and listed: no slope fixes them.
+
+    Parameters
+    ----------
+    build : Build
+    table : SparkTable
+        Taken as final spark.
+    engine_tables : EngineTables
+        Of the build's engine; made when left out, which takes most of the time.
 
     Raises
     ------
     NoSolutionError
-        If the engine holds the car in none of these gears.
+        If no gear to be kept smooth has a point to judge slopes at.
+
+    Examples
+    --------
+    >>> from camcalc import QuickEngine, load_build, read_table
+    >>> from camcalc.drive.engine_loop import surge_tables
+    >>> build = load_build("examples/long-meadow/build.toml")
+    >>> rule = slope_rule(build, read_table("examples/quarry-road/spark.csv"), engine_tables=surge_tables(QuickEngine(build)))
+    >>> rule.load_kind, rule.along_load.units
+    ('manifold pressure', <Unit('crank_deg / kilopascal')>)
     """
+    engine_tables = tables_of(build) if engine_tables is None else engine_tables
     engine_side = engine_side_of(build, engine_tables)
-    best_speed, best_pressure, best_load = (math.inf, ""), (math.inf, ""), math.inf
-    ends: dict[str, Mark | None] = {}
-    notes = []
+    by_speed, by_pressure, load = _Limit(), _Limit(), math.inf
+    skipped: list[SkippedPoint] = []
     for gear in build.vehicle.smooth_gears:
         try:
             found = surge_risk(build, table, gear=gear, engine_tables=engine_tables, over_time=False)
-        except NoSolutionError as error:
-            notes.append(str(error.args[0]))
+        except NoRoadError as error:
+            skipped += error.skipped
             continue
         si = found.si
         for k, speed in enumerate(map(float, si.speed)):
-            where = f"gear {gear}, {speed * 60:.0f} rpm"
-            if min(si.limit_along_speed[k], si.limit_along_load[k]) <= 0.0:
-                notes.append(f"{where}: swings by itself on a level table")
+            along_speed, along_pressure = float(si.limit_along_speed[k]), float(si.limit_along_load[k])
+            if min(along_speed, along_pressure) <= 0.0:
+                skipped.append(SkippedPoint(gear=gear, speed=speed, why=NoAnswer.SELF_EXCITED_ON_LEVEL))
                 continue
-            ends |= {f"{along}, {where}": found.mark(f"limit_along_{along}", k) for along in ("speed", "load")}
-            best_speed = min(best_speed, (float(si.limit_along_speed[k]), where))
-            best_pressure = min(best_pressure, (float(si.limit_along_load[k]), where))
+            if along_speed < by_speed.slope:
+                by_speed = _Limit(along_speed, gear, speed, found.mark("limit_along_speed", k))
+            if along_pressure < by_pressure.slope:
+                by_pressure = _Limit(along_pressure, gear, speed, found.mark("limit_along_load", k))
             per = _load_per_pressure(engine_side, speed, float(si.manifold_pressure[k]), float(si.spark[k]), table.load_kind)
-            best_load = min(best_load, float(si.limit_along_load[k]) / per if per > 0.0 else math.inf)
-    if not math.isfinite(best_speed[0]):
-        raise NoSolutionError("no gear to be kept smooth has a point on the level road that slopes could be judged at: " + "; ".join(notes))
+            load = min(load, along_pressure / per if per > 0.0 else math.inf)
+    if not math.isfinite(by_speed.slope):
+        raise NoSolutionError("no gear to be kept smooth has a point on the level road that slopes could be judged at")
     return SlopeRule(
         load_kind=table.load_kind,
-        along_speed=best_speed[0],
-        along_pressure=best_pressure[0],
-        load=best_load,
-        speed_at=best_speed[1],
-        load_at=best_pressure[1],
-        notes=tuple(notes),
-        marks={"along_speed": ends[f"speed, {best_speed[1]}"], "along_pressure": ends[f"load, {best_pressure[1]}"]},
+        along_speed=by_speed.slope,
+        along_pressure=by_pressure.slope,
+        load=load,
+        speed_gear=by_speed.gear,
+        speed_at=by_speed.speed,
+        load_gear=by_pressure.gear,
+        load_at=by_pressure.speed,
+        skipped=tuple(skipped),
+        marks={"along_speed": by_speed.mark, "along_pressure": by_pressure.mark},
     )
 
 

@@ -9,14 +9,15 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from ..codes import Code
 from ..errors import NoSolutionError
 from ..marks import Mark, Marks, marks_where
-from ..vehicle.acceleration_weighting import GRADES, grade_of, weighting_factor
+from ..vehicle.acceleration_weighting import GRADES, SurgeGrade, grade_of, weighting_factor
 from ..vehicle.delayed_modes import Mode, delayed_modes, nearest_root
 from ..vehicle.driveline import StateSpace
 from .engine_loop import EngineSide, LoopPoint
 
-__all__ = ["BAND", "PARTS", "Surge", "grade", "loop_matrices", "slope_limits", "surge_at", "swing_marks"]
+__all__ = ["BAND", "PARTS", "LoopPart", "Surge", "grade", "loop_matrices", "slope_limits", "surge_at", "swing_marks"]
 
 Array = NDArray[np.float64]
 
@@ -28,7 +29,18 @@ PEAK_POINTS, PEAK_SPAN = 61, 6.0
 NO_SWING = Mode(complex(-2.0 * math.pi * BAND[1], 0.0))
 # A load signal without a filter is taken with one too fast to matter [s].
 LEAST_FILTER = 1e-3
-PARTS = ("spark along speed", "spark along load", "dilution", "manifold")
+
+
+class LoopPart(Code):
+    """What in the loop of engine and table adds damping to the driveline or takes it."""
+
+    SPARK_ALONG_SPEED = "the table's slope along speed"
+    SPARK_ALONG_LOAD = "the table's slope along load"
+    DILUTION = "residual that changes with speed"
+    MANIFOLD = "manifold filling"
+
+
+PARTS = tuple(LoopPart)
 # A swing taken as random lies within so many times its r.m.s. from peak to peak: two standard deviations either way.
 PEAK_TO_PEAK = 4.0
 # Above this a slope is looked no further for: 200 degrees per 1000 rpm, 60 per 10 kPa.
@@ -65,15 +77,19 @@ class Surge(NamedTuple):
     root: complex
 
     @property
-    def verdict(self) -> str:
-        """The grade of the whole, ours; a loop without damping swings by itself."""
+    def verdict(self) -> SurgeGrade:
+        """The grade of the whole, ours; a loop without damping is self-excited."""
         return grade(self.total, self.damping)
 
 
-def grade(rms: float, damping: float) -> str:
-    """Return the grade of an acceleration [m/s2 r.m.s.] by its peak to peak, or that the loop swings by itself."""
+def grade(rms: float, damping: float) -> SurgeGrade:
+    """Return the grade of an acceleration [m/s2 r.m.s.] by its peak to peak, or that the loop is self-excited.
+
+    >>> grade(0.02, 0.1).code, grade(0.02, -0.01).code
+    ('trace', 'self_excited_bucking')
+    """
     if damping <= 0.0:
-        return "bucks by itself"
+        return SurgeGrade.SELF_EXCITED_BUCKING
     return grade_of(PEAK_TO_PEAK * rms)
 
 
@@ -87,7 +103,7 @@ def swing_marks(frequency: Any) -> dict[str, Marks]:
     return {"damping": marks_where(still, Mark.OR_MORE), "frequency": marks_where(still, Mark.NONE_FOUND)}
 
 
-def loop_matrices(space: StateSpace, engine_side: EngineSide, point: LoopPoint, parts: Iterable[str] = PARTS) -> Loop:
+def loop_matrices(space: StateSpace, engine_side: EngineSide, point: LoopPoint, parts: Iterable[LoopPart] = PARTS) -> Loop:
     """Return the loop at a point with some of its parts; states are the driveline's, plenum pressure [Pa], filtered pressure [Pa]."""
     parts = set(parts)
     n = len(space.state)
@@ -103,15 +119,15 @@ def loop_matrices(space: StateSpace, engine_side: EngineSide, point: LoopPoint, 
     a[measured, p], a[measured, measured] = 1.0 / lag, -1.0 / lag
     unit = np.eye(n + 2)
     late = np.zeros(n + 2)
-    if "dilution" in parts:
+    if LoopPart.DILUTION in parts:
         late = late + (point.torque_by_speed - point.friction_by_speed) * crank
-    if "manifold" in parts:
+    if LoopPart.MANIFOLD in parts:
         late = late + point.torque_by_pressure * unit[p]
     d = point.delays
     delayed = [(np.outer(torque, late), d.induction)]
-    if "spark along speed" in parts:
+    if LoopPart.SPARK_ALONG_SPEED in parts:
         delayed.append((point.torque_by_spark * point.spark_by_speed * np.outer(torque, crank), d.spark + d.speed))
-    if "spark along load" in parts:
+    if LoopPart.SPARK_ALONG_LOAD in parts:
         delayed.append((point.torque_by_spark * point.spark_by_pressure * np.outer(torque, unit[measured]), d.spark + d.load))
     return Loop(a, [(m, t) for m, t in delayed if m.any()], torque, np.append(space.acceleration, [0.0, 0.0]))
 

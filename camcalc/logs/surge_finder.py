@@ -14,10 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.integrate import cumulative_trapezoid
 
-from ..results import Measure, Record, measure
+from ..results import Measure, Record, measure, plain_data
 from ..tables.axes import LOADS
 from ..units import Bounds, factor, to_si
-from ..vehicle.acceleration_weighting import BACKREST_FACTOR, comfort_reactions, grade_of, vibration_dose, weighted
+from ..vehicle.acceleration_weighting import BACKREST_FACTOR, ComfortReaction, SurgeGrade, comfort_reactions, grade_of, vibration_dose, weighted
 from .drive_log import DriveLog
 from .manoeuvres import CLOSED_WITHIN, Manoeuvre, find_manoeuvres, least_pedal
 from .signals import CONTEXT, EVEN, HIGHEST, LOWEST, SHORTEST, Stretch, amplitude_of, band_pass, envelope, highest_frequency, stretches, swing_of
@@ -80,18 +80,18 @@ class SurgeEpisode(Record):
     road_speed_unit: str = "km/h"
 
     @property
-    def grade(self) -> str:
+    def grade(self) -> SurgeGrade:
         """Our own grade, by peak-to-peak acceleration; of no standard."""
         return grade_of(self.si.peak_to_peak)
 
     @property
-    def comfort(self) -> tuple[str, ...]:
+    def comfort(self) -> tuple[ComfortReaction, ...]:
         """Comfort reactions of ISO 2631-1 to the weighted acceleration; empty where that is not known."""
         return () if math.isnan(self.si.weighted_rms) else comfort_reactions(self.si.weighted_rms)
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain data for JSON, with our grade and the standard's words."""
-        return super().to_dict() | {"grade": self.grade, "comfort": list(self.comfort)}
+        return super().to_dict() | {"grade": plain_data(self.grade), "comfort": plain_data(self.comfort)}
 
     def __str__(self) -> str:
         si = self.si
@@ -108,7 +108,7 @@ class SurgeEpisode(Record):
         lines = [head, "  amplitudes: " + ", ".join(swings)]
         if math.isfinite(si.peak_to_peak):
             lines.append(f"  acceleration {si.peak_to_peak:.2f} m/s2 peak to peak, 1 to 10 Hz: {self.grade} (our grade)")
-            lines.append(f"  ISO 2631-1: Wd {si.weighted_rms:.3f} m/s2 r.m.s. ({', '.join(self.comfort)}); seat back 0.8 Wc {si.backrest_rms:.3f}")
+            lines.append(f"  ISO 2631-1: Wd {si.weighted_rms:.3f} m/s2 r.m.s. ({', '.join(map(str, self.comfort))}); seat back 0.8 Wc {si.backrest_rms:.3f}")
         return "\n".join(lines + ([f"  {self.note}"] if self.note else []))
 
 

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from ..words.drive_run import drive_title
 from .curves import axes
 
 if TYPE_CHECKING:
@@ -46,7 +47,7 @@ def plot_drive(run: DriveRun, ax: Axes | None = None, *, road_speed_unit: str = 
             _line(strip.twinx(), si.time, others, second, "--")
     ax.set_xlabel("time [s]")
     ax.set_ylabel("drive [each strip in its own unit]", labelpad=60.0)
-    ax.set_title(run.title(road_speed_unit), fontsize="medium")
+    ax.set_title(drive_title(run, road_speed_unit), fontsize="medium")
     if cut.any():
         ax.legend(fontsize="small", loc="lower right", bbox_to_anchor=(1.0, 1.0), frameon=False)
     return ax

@@ -9,6 +9,7 @@ import numpy as np
 
 from ..advice.headlines import CRUISE, zone_of
 from ..advice.reversion import SLOWEST
+from ..vehicle.coupling import Coupling
 
 if TYPE_CHECKING:
     from ..advice.injection import InjectionWindows
@@ -27,8 +28,8 @@ def idle_words(brief: Brief) -> str:
 
 def trouble_words(brief: Brief) -> str:
     """Return in plain words in which gears the new cam is uneven on the level road, and in which it surges on the table proposed."""
-    uneven = {gear.gear: gear.si.unstable_below for gear in brief.reversion if gear.held}
-    surging = {gear.gear: gear.si.bad_below for gear in (brief.surge[0].gears if brief.surge else ()) if gear.coupling == "locked"}
+    uneven = {gear.gear: gear.si.unstable_below for gear in brief.reversion.new if gear.held}
+    surging = {gear.gear: gear.si.bad_below for gear in (brief.surge[0].gears if brief.surge else ()) if gear.coupling is Coupling.LOCKED}
     words = f"Uneven in {_gears(uneven)}" if _bad(uneven) else f"Uneven in no gear down to {SLOWEST * 60:.0f} rpm"
     if not surging:
         return words
@@ -91,5 +92,6 @@ def _nearest(windows: InjectionWindows, speed: float, pressure: float) -> tuple[
 def surge_gears(data: dict[str, Any]) -> dict[int, str]:
     """Return where the data tells of each gear, locked, on the table proposed; nothing if no gear surges."""
     proposed = data["surge"][0]["gears"] if data["surge"] else []
-    locked = {gear["gear"]: (f"surge/0/gears/{k}", gear["bad_below"]["value"]) for k, gear in enumerate(proposed) if gear["coupling"] == "locked"}
+    own = Coupling.LOCKED.code
+    locked = {gear["gear"]: (f"surge/0/gears/{k}", gear["bad_below"]["value"]) for k, gear in enumerate(proposed) if gear["coupling"]["code"] == own}
     return {gear: path for gear, (path, _) in locked.items()} if any(below is not None for _, below in locked.values()) else {}

@@ -9,8 +9,9 @@ import numpy as np
 from .. import cautions
 from ..advice.injection import strategy_jumps
 from ..pages.dress import rendered
-from ..words import describe
+from ..words import cures, describe, road_test
 from ..words.ceilings import binding_cells, variant_name
+from ..words.gears import surge_lines
 from ..words.idle import beyond_data_words, lowest_speed_words
 from ..words.injection import basis_words, injection_lines, strategy_name
 from ..words.reversion import reversion_notes, reversion_words
@@ -82,19 +83,22 @@ def brief_html(brief: Brief) -> str:
         printed=printed,
         words=words,
         care=cautions,
+        cures=cures,
+        road_test=road_test,
         plots=draw_plots(brief),
         sections=[section for section in SECTIONS if is_there(printed.data, section.needs)],
         road_unit=brief.build.vehicle.road_speed_unit,
         idle_words=idle_words(brief),
         trouble_words=trouble_words(brief),
         surge_gears=surge_gears(printed.data),
+        surge_words=[surge_lines(advice, brief.build.vehicle.road_speed_unit) for advice in brief.surge],
         zone=zone,
         marks=ceiling_marks(brief.spark_ceilings, zone) if brief.spark_ceilings is not None else {},
         describe=describe,
         beyond_data=beyond_data_words(brief.idle.new[0]),
         lowest_speeds=lowest_speed_words(brief.idle),
-        reversion_notes=reversion_notes(brief.reversion),
-        reversion_lines=reversion_words(brief.reversion).splitlines(),
+        reversion_notes=reversion_notes(brief.reversion.new),
+        reversion_lines=reversion_words(brief.reversion.new).splitlines(),
         strategy_name=strategy_name,
         basis=basis_words(brief.injection),
         binding=binding_cells(brief.spark_ceilings) if brief.spark_ceilings is not None else [],

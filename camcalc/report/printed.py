@@ -162,12 +162,13 @@ class Printed:
         return self._element("td", path, marked(self.number(path, digits, edge=edge), mark), "", f' data-edge="{edge}"')
 
     def word(self, path: str, *, tag: str = "td") -> Markup:
-        """Return a text of the data as a cell."""
+        """Return a text of the data as a cell, of a code its meaning; blank where there is none."""
         from markupsafe import Markup
 
+        value: Any = find(self.data, path).value
+        value = value["text"] if isinstance(value, dict) else "" if value is None else value
         opened, closed = ('th scope="row"', "th") if tag == "row" else ("td", "td")
-        text = _walked(self.data, path)
-        return Markup(f'<{opened} class="text">{{}}</{closed}>').format(text["text"] if isinstance(text, dict) else text)
+        return Markup(f'<{opened} class="text">{{}}</{closed}>').format(value)
 
     def share(self, path: str) -> Markup:
         """Return a share of the data as a cell in percent; what is not there is none."""

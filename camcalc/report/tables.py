@@ -53,7 +53,7 @@ def brief_tables(brief: Brief) -> dict[str, str]:
     if brief.trade_off is not None:
         tables |= _trade_off_files(brief.trade_off)
     tables |= _record_files("idle", (*brief.idle.new, *brief.idle.replaced), (*AT_IDLE_SPARK, *(AT_BRAKES if brief.idle.brakes else ())))
-    tables |= _record_files("reversion", brief.reversion)
+    tables |= _record_files("reversion", brief.reversion.new)
     windows = brief.injection
     if windows.applies:
         tables |= _end_files("end_of_injection", windows, windows.si.end_of_injection, windows.angle_reference)

@@ -132,14 +132,14 @@ def _reversion(brief: Brief, console: Console) -> None:
         ["gear", "ratio", "uneven\nbelow rpm", f"which is\n{unit}", "reversion\nbelow rpm", f"which is\n{unit}", "uneven below rpm,\nreplaced cam"],
         left=0,
     )
-    for k, g in enumerate(brief.reversion):
+    for k, g in enumerate(brief.reversion.new):
         cells = []
         for name in ("unstable_below", "blow_back_below"):
             road = getattr(g, f"{name}_road_speed").to("mph" if unit == "mph" else "kph").magnitude
             cells += [number(g, name, 0), blank(road, 0, g.mark(name)) or "none"]
-        made.add_row(str(g.gear), f"{g.ratio:g}", *cells, number(brief.replaced_reversion[k], "unstable_below", 0) if brief.replaced_reversion else "-")
-    show(made, console, *(mark for g in (*brief.reversion, *brief.replaced_reversion) for mark in g.marks.values()))
-    for line in reversion_words(brief.reversion).splitlines():
+        made.add_row(str(g.gear), f"{g.ratio:g}", *cells, number(brief.reversion.replaced[k], "unstable_below", 0) if brief.reversion.replaced else "-")
+    show(made, console, *(mark for g in (*brief.reversion.new, *brief.reversion.replaced) for mark in g.marks.values()))
+    for line in reversion_words(brief.reversion.new).splitlines():
         console.print(f"  {line}", highlight=False, markup=False)
     console.print()
 

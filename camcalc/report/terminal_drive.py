@@ -9,6 +9,10 @@ from rich.console import Console
 
 from ..cautions import AT_SURGE, Caution
 from ..words import describe
+from ..words.cures import change_words, cure_words, ranking_words, trouble_words
+from ..words.gears import surge_lines
+from ..words.phrases import COUPLINGS, capitalised
+from ..words.road_test import road_test_words
 from .terminal_parts import blank, print_cautions, show, table
 
 if TYPE_CHECKING:
@@ -26,6 +30,10 @@ TRADE_ROWS = (
     ("exhaust, degC", "exhaust_temperature", 0), ("fuel, g/s", "fuel_flow", 3), ("N m per degree", "torque_per_degree", 2),
 )  # fmt: skip
 TRADE_COLUMNS = 9
+SURGE_LEGEND = (
+    "Verdicts by acceleration along the road. Slopes: the table's slope over the critical slope, highest on the road (gone: no damping left). "
+    "Swing of the signals: estimates. camcalc surge shows one gear in full."
+)
 
 
 def print_surge(brief: Brief, console: Console) -> None:
@@ -34,18 +42,13 @@ def print_surge(brief: Brief, console: Console) -> None:
         print_cautions(AT_SURGE, console)
     for advice in brief.surge:
         _surge(advice, brief.build.vehicle.road_speed_unit, console)
-    if brief.surge and brief.surge[0].idle:
-        console.print(f"  {brief.surge[0].idle.words}", highlight=False, markup=False)
-    console.print(
-        "  verdicts are ours, by acceleration along the road; slope: of the table over the critical, most on the road (gone: no damping left to take). "
-        "Swings of the signals are estimates: camcalc surge takes a gear apart\n",
-        highlight=False,
-    )
+    console.print(f"  {SURGE_LEGEND}\n", highlight=False)
 
 
 def _surge(advice: DriveAdvice, unit: str, console: Console) -> None:
-    heads = ["gear", "coupling", "below\nrpm", f"below\n{unit}", "worst", "damp-\ning", "Hz", "slope,\nrpm, %", "slope,\nload, %"]
-    made = table(f"Will it buck, and which gear not to use below what: {advice.table}", heads, left=2)
+    heads = ["gear", "coupling", "not below\nrpm", f"not below\n{unit}", "worst verdict\n(our grade)", "damping\nratio", "Hz"]
+    heads += ["speed\nslope, %", "load\nslope, %"]
+    made = table(f"Surge in the gears: {advice.table}", heads, left=2)
     for g in advice.gears:
         numbers = [blank(60.0 * g.si.bad_below, 0, g.mark("bad_below"))]
         numbers.append(blank(g.bad_below_road_speed.to(unit).magnitude, 0, g.mark("bad_below_road_speed")))
@@ -53,28 +56,28 @@ def _surge(advice: DriveAdvice, unit: str, console: Console) -> None:
         for name in ("slope_over_critical_along_speed", "slope_over_critical_along_load"):
             value = float(getattr(g.si, name))
             rest.append("gone" if math.isinf(value) else blank(100.0 * value, 0, g.mark(name)).replace(" or ", "\nor "))
-        made.add_row(str(g.gear), g.coupling, *numbers, g.worst or "no answer", *rest)
+        made.add_row(str(g.gear), COUPLINGS[g.coupling], *numbers, "no answer" if g.worst is None else str(g.worst), *rest)
     show(made, console, *(mark for g in advice.gears for name, mark in g.marks.items() if name != "slowest"))
-    for text in (*advice.advice, *([advice.remark] if advice.remark else [])):
+    for text in surge_lines(advice, unit):
         console.print(f"  {text}", highlight=False, markup=False)
 
 
 def print_cures(ranking: CureRanking, console: Console) -> None:
     """Print what else would cure it, best first, the cautions before it."""
     print_cautions(ranking.cautions, console)
+    for text in ranking_words(ranking):
+        console.print(f"  {text}", highlight=False, markup=False)
     road = f"gear {ranking.gear}, {60.0 * ranking.si.speed:.0f} rpm"
-    made = table(f"What else would cure it, against {ranking.against}; cruise in {road}", CURE_HEADS, left=1)
+    made = table(f"What else would cure it, against {trouble_words(ranking.against)}; cruise in {road}", CURE_HEADS, left=1)
     for cure in (ranking.none, *(c for c in ranking.cures if c.tried)):
         si = cure.figures.si
         removes = blank(100.0 * cure.si.removes + 0.0) if cure is not ranking.none else "-"
         percents = [blank(100.0 * si.idle_variation, 1), blank(cure.figures.idle_vacuum.to("inHg").magnitude, 1), blank(100.0 * si.cruise_variation, 1)]
-        made.add_row(cure.what, removes, *percents, blank(si.damping, 3, cure.figures.mark("damping")), _shaking(si.acceleration))
+        made.add_row(change_words(cure), removes, *percents, blank(si.damping, 3, cure.figures.mark("damping")), _shaking(si.acceleration))
     show(made, console, *(cure.figures.marks.get("damping") for cure in (ranking.none, *ranking.cures)))
     for cure in ranking.cures:
-        text = "; ".join(cure.notes) or cure.cost
-        worse = f"; makes worse: {', '.join(cure.makes_worse)}" if cure.makes_worse else ""
-        console.print(f"  {cure.name}: {text}{worse}", highlight=False, markup=False)
-    console.print(f"  {ranking.remark}\n" if ranking.remark else "", highlight=False, markup=False)
+        console.print(f"  {capitalised(change_words(cure))}: {cure_words(cure, ranking.transmission)}", highlight=False, markup=False)
+    console.print()
 
 
 def _shaking(acceleration: float) -> str:
@@ -102,7 +105,7 @@ def print_trade_off(trade: TradeOff, console: Console) -> None:
 
 def print_road_test(plan: RoadTest, console: Console) -> None:
     """Print the plan of a road test."""
-    console.print("[bold]Road test[/bold]: what would settle the most uncertain inputs")
-    for line in str(plan).splitlines():
+    console.print("[bold]Road test[/bold]: settles the inputs that matter most and are known least")
+    for line in road_test_words(plan):
         console.print(f"  {line}", highlight=False, markup=False)
     console.print()

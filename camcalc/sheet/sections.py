@@ -337,7 +337,12 @@ class Vehicle(Section):
         why="ESTIMATE within 2 to 6 deg, or 20 to 60 at the crank in first gear (from memory, medium)",
         doc="whole free play at the driven wheels with the engine held",
     )
-    road_speed_unit: str = plain(str, choices=("km/h", "mph"), default="km/h", why="used in outputs only")
+    road_speed_unit: str = plain(
+        str,
+        choices=("km/h", "mph"),
+        default=lambda d: "mph" if d.around.get("imperial") else "km/h",
+        why="as the units of [build]; used in outputs only",
+    )
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)

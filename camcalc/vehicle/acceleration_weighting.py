@@ -8,11 +8,59 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from ..codes import Code
 from ..errors import InputError, did_you_mean
 
-__all__ = ["BACKREST_FACTOR", "GRADES", "WEIGHTINGS", "Weighting", "comfort_reactions", "grade_of", "vibration_dose", "weighted", "weighting_factor"]
+__all__ = [
+    "BACKREST_FACTOR", "GRADES", "WEIGHTINGS", "ComfortReaction", "SurgeGrade", "Weighting", "comfort_reactions", "grade_of", "vibration_dose", "weighted",
+    "weighting_factor",
+]  # fmt: skip
 
 Array = NDArray[np.float64]
+
+
+class SurgeGrade(Code):
+    """How hard a car surges, mildest first; ours, of no standard. ``GRADES`` has the limits of acceleration."""
+
+    UNKNOWN = "not known"
+    SMOOTH = "smooth"
+    TRACE = "trace"
+    NOTICEABLE = "noticeable"
+    DISTURBING = "disturbing"
+    SEVERE_BUCKING = "severe bucking"
+    # The loop of engine, table and driveline has no damping left: the swing grows by itself, whatever moves it first.
+    SELF_EXCITED_BUCKING = "self-excited bucking"
+    STALLS = "stalls"
+
+    @property
+    def severity(self) -> int:
+        """Place on the scale, from 0; a grade that is not known counts as the mildest."""
+        return list(type(self)).index(self)
+
+    @property
+    def bad(self) -> bool:
+        """Whether a gear is not to be used there: disturbing or worse."""
+        return self.severity >= SurgeGrade.DISTURBING.severity
+
+    @classmethod
+    def worst(cls, *grades: SurgeGrade) -> SurgeGrade:
+        """Return the hardest of some grades.
+
+        >>> str(SurgeGrade.worst(SurgeGrade.TRACE, SurgeGrade.STALLS, SurgeGrade.SMOOTH))
+        'stalls'
+        """
+        return max(grades, key=lambda grade: grade.severity)
+
+
+class ComfortReaction(Code):
+    """The comfort reactions of ISO 2631-1:1997, annex C, in its own words."""
+
+    NOT_UNCOMFORTABLE = "not uncomfortable"
+    A_LITTLE_UNCOMFORTABLE = "a little uncomfortable"
+    FAIRLY_UNCOMFORTABLE = "fairly uncomfortable"
+    UNCOMFORTABLE = "uncomfortable"
+    VERY_UNCOMFORTABLE = "very uncomfortable"
+    EXTREMELY_UNCOMFORTABLE = "extremely uncomfortable"
 
 
 class Weighting(NamedTuple):
@@ -35,16 +83,22 @@ BAND_LIMITS = (0.4, 100.0)
 BACKREST_FACTOR = 0.8
 # ISO 2631-1 annex C, comfort reactions to the weighted r.m.s. [m/s2]; the bands overlap on purpose. Read.
 COMFORT = (
-    (0.0, 0.315, "not uncomfortable"),
-    (0.315, 0.63, "a little uncomfortable"),
-    (0.5, 1.0, "fairly uncomfortable"),
-    (0.8, 1.6, "uncomfortable"),
-    (1.25, 2.5, "very uncomfortable"),
-    (2.0, math.inf, "extremely uncomfortable"),
+    (0.0, 0.315, ComfortReaction.NOT_UNCOMFORTABLE),
+    (0.315, 0.63, ComfortReaction.A_LITTLE_UNCOMFORTABLE),
+    (0.5, 1.0, ComfortReaction.FAIRLY_UNCOMFORTABLE),
+    (0.8, 1.6, ComfortReaction.UNCOMFORTABLE),
+    (1.25, 2.5, ComfortReaction.VERY_UNCOMFORTABLE),
+    (2.0, math.inf, ComfortReaction.EXTREMELY_UNCOMFORTABLE),
 )
 # Grades of surge by peak-to-peak acceleration [m/s2], each up to and with its limit. Ours, not of any standard: ISO calls 0.3 m/s2 peak
 # at 3 Hz "not uncomfortable" though it is some 13 times what is just felt. ESTIMATE.
-GRADES = ((0.05, "imperceptible"), (0.15, "trace"), (0.4, "noticeable"), (0.8, "disturbing"), (math.inf, "severe bucking"))
+GRADES = (
+    (0.05, SurgeGrade.SMOOTH),
+    (0.15, SurgeGrade.TRACE),
+    (0.4, SurgeGrade.NOTICEABLE),
+    (0.8, SurgeGrade.DISTURBING),
+    (math.inf, SurgeGrade.SEVERE_BUCKING),
+)
 
 
 def weighting_factor(frequency: Any, name: str = "Wd") -> Any:
@@ -128,16 +182,16 @@ def vibration_dose(weighted_acceleration: Array, step: float) -> float:
     return float((np.sum(np.asarray(weighted_acceleration, dtype=float) ** 4) * step) ** 0.25)
 
 
-def comfort_reactions(weighted_rms: float) -> tuple[str, ...]:
+def comfort_reactions(weighted_rms: float) -> tuple[ComfortReaction, ...]:
     """Return the comfort reactions of ISO 2631-1 that a weighted r.m.s. acceleration [m/s2] falls under; the bands overlap.
 
-    >>> comfort_reactions(0.55)
-    ('a little uncomfortable', 'fairly uncomfortable')
+    >>> [reaction.code for reaction in comfort_reactions(0.55)]
+    ['a_little_uncomfortable', 'fairly_uncomfortable']
     """
-    return tuple(words for low, high, words in COMFORT if low <= weighted_rms < high)
+    return tuple(reaction for low, high, reaction in COMFORT if low <= weighted_rms < high)
 
 
-def grade_of(peak_to_peak: float) -> str:
+def grade_of(peak_to_peak: float) -> SurgeGrade:
     """Return our own grade of a surge by its peak-to-peak acceleration [m/s2].
 
     Notes
@@ -152,9 +206,9 @@ def grade_of(peak_to_peak: float) -> str:
 
     Examples
     --------
-    >>> grade_of(0.3), grade_of(0.15)
-    ('noticeable', 'trace')
+    >>> grade_of(0.3).code, grade_of(0.15).code, grade_of(math.nan).code
+    ('noticeable', 'trace', 'unknown')
     """
     if math.isnan(peak_to_peak):
-        return "not known"
-    return next(words for limit, words in GRADES if peak_to_peak <= limit)
+        return SurgeGrade.UNKNOWN
+    return next(grade for limit, grade in GRADES if peak_to_peak <= limit)

@@ -27,7 +27,7 @@ def as_speed(figure: float) -> float:
 
 
 def gears(brief: Any) -> list[Any]:
-    return [g.si for g in brief.reversion]
+    return [g.si for g in brief.reversion.new]
 
 
 @pytest.fixture(scope="module")
@@ -62,7 +62,7 @@ def test_a_higher_gear_loads_the_engine_and_trouble_ends_at_a_lower_crank_speed(
 def test_road_speeds_belong_to_the_crank_speeds(brief_of: Make, example: str, limit: str) -> None:
     brief = brief_of(example)
     vehicle = brief.build.vehicle
-    assert [g.gear for g in brief.reversion] == list(range(1, len(vehicle.gear_ratios) + 1))
+    assert [g.gear for g in brief.reversion.new] == list(range(1, len(vehicle.gear_ratios) + 1))
     for gear, ratio in zip(gears(brief), vehicle.gear_ratios, strict=True):
         crank, road = getattr(gear, limit), getattr(gear, f"{limit}_road_speed")
         assert road == pytest.approx(crank * 2.0 * math.pi * vehicle.si.tyre_radius / (ratio * vehicle.final_drive), rel=1e-12, nan_ok=True)

@@ -13,14 +13,14 @@ import pytest
 
 from camcalc import Build
 from camcalc.drive.drive_run import DriveRun, simulate_drive
-from camcalc.drive.risk import BAD
 from camcalc.tables import SparkTable
+from camcalc.vehicle.acceleration_weighting import SurgeGrade
 
 pytestmark = pytest.mark.slow
 Make = Callable[..., Any]
 Drive = Callable[..., DriveRun]
 TOP = 6
-FINE = ("imperceptible", "trace")
+FINE = (SurgeGrade.SMOOTH, SurgeGrade.TRACE)
 
 
 @pytest.fixture(scope="module")
@@ -78,14 +78,14 @@ def test_spark_saws_on_a_steep_table_and_hardly_on_a_blended_one(drive: Drive, s
     "spark swings no further than the two levels of the table, whatever the load signal does"
 )
 def test_the_steep_table_bucks_the_car_in_top_gear(drive: Drive, steep: str) -> None:
-    assert drive(steep, gear=TOP, speed="1400 rpm").verdict in BAD
+    assert drive(steep, gear=TOP, speed="1400 rpm").verdict.bad
 
 
 @pytest.mark.parametrize("rpm", [2100, 2500])
 @pytest.mark.parametrize("gear", range(2, TOP + 1))
 def test_above_2000_rpm_all_tables_are_fine(drive: Drive, gear: int, rpm: int) -> None:
     for table in ("zig", "zag", "blended", "own"):
-        assert drive(table, gear=gear, speed=f"{rpm} rpm").verdict in (*FINE, "noticeable")
+        assert drive(table, gear=gear, speed=f"{rpm} rpm").verdict in (*FINE, SurgeGrade.NOTICEABLE)
 
 
 @pytest.mark.parametrize("rpm", [1200, 1400, 1600, 2100, 2500])
@@ -99,7 +99,7 @@ def test_the_mild_cam_takes_the_same_steep_table_quietly(drive: Drive, gear: int
 def test_in_low_gears_the_long_cam_bucks_at_low_speed_on_any_table(drive: Drive, gear: int, rpm: int) -> None:
     # Slower engine, more burned gas, less torque, a little later: that feeds the swing, and lash keeps it alive. No table mends it.
     for table in ("zig", "zag", "blended", "flat", "own"):
-        assert drive(table, gear=gear, speed=f"{rpm} rpm").verdict in BAD
+        assert drive(table, gear=gear, speed=f"{rpm} rpm").verdict.bad
     assert drive("flat", old=True, gear=gear, speed=f"{rpm} rpm").verdict in FINE
 
 

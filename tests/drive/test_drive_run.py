@@ -15,11 +15,12 @@ from scipy.signal import periodogram
 from camcalc import Build, read_log, review_log
 from camcalc.cycle.engine_tables import EngineTables
 from camcalc.drive import run_setup
-from camcalc.drive.drive_run import DRIVERS, DriveRun, simulate_drive
+from camcalc.drive.drive_run import Driver, DriveRun, simulate_drive
 from camcalc.drive.engine_loop import engine_side_of
 from camcalc.drive.run_setup import filled_tables
 from camcalc.errors import InputError, NoSolutionError
 from camcalc.tables import SparkTable
+from camcalc.vehicle.acceleration_weighting import SurgeGrade
 from camcalc.vehicle.converter import converter_of, converter_point
 from camcalc.vehicle.driveline import driveline_of, road_speed_at
 from camcalc.vehicle.road_load import DRIVELINE_EFFICIENCY, resistance
@@ -55,7 +56,7 @@ def test_a_gear_that_is_not_there_is_refused(quarry: Drive, gear: int) -> None:
         quarry(gear=gear, speed="1500 rpm")
 
 
-@pytest.mark.parametrize(("written", "meant"), [("speed hald", "speed hold"), ("tip in", "tip-in"), ("steady", "steady pedal")])
+@pytest.mark.parametrize(("written", "meant"), [("speed hald", "speed hold"), ("tip on", "tip in"), ("steady pedals", "steady pedal")])
 def test_a_driver_misspelt_is_told_the_nearest(quarry: Drive, written: str, meant: str) -> None:
     with pytest.raises(InputError, match="driver") as caught:
         quarry(gear=2, speed="1500 rpm", driver=written)
@@ -189,7 +190,7 @@ def test_a_pedal_pressed_speeds_the_car_and_a_blip_comes_back(quarry: Drive) -> 
     assert blip.si.pedal[-1] == pytest.approx(blip.si.pedal[0], rel=1e-9)
     assert blip.si.pedal.max() - blip.si.pedal[0] == pytest.approx(run_setup.PEDAL_STEP, rel=1e-6)
     assert tip.si.speed[-1] > blip.si.speed[-1] > held.si.speed[-1]
-    assert set(DRIVERS) >= {tip.driver, blip.driver, held.driver}
+    assert [tip.driver, blip.driver, held.driver] == [Driver.TIP_IN, Driver.BLIP, Driver.STEADY_PEDAL]
 
 
 def test_tables_are_filled_and_unchanged_where_cycles_settle(build_of: Make, tables_of: Make) -> None:
@@ -296,7 +297,7 @@ def test_torque_varies_from_firing_to_firing_as_the_cycles_say(quarry: Drive, ba
 def test_a_run_that_stalls_says_so_and_ends(quarry: Drive) -> None:
     run = quarry(gear=1, speed="1000 rpm", kick="40 rpm", duration="40 s")
     assert run.stalled
-    assert run.verdict == "stalls"
+    assert run.verdict is SurgeGrade.STALLS
     assert 0 < run.si.time.size < 2000
     nothing = run.after(25.0)
     assert nothing.si.time.size == 0
@@ -335,7 +336,7 @@ def test_a_review_finds_the_swing_of_a_run_that_bucks(bucking: DriveRun, base: S
     frequency, power = periodogram(bucking.si.acceleration, 50.0)
     own = float(frequency[np.argmax(power)])
     print(f"run {own:.3f} Hz, {bucking.shake:.2f} m/s2; review: {review.headline}")
-    assert bucking.verdict == "severe bucking"
+    assert bucking.verdict is SurgeGrade.SEVERE_BUCKING
     assert review.findings.episodes
     assert review.findings.share > 0.9
     for episode in review.findings.episodes:
@@ -348,7 +349,7 @@ def test_a_review_finds_nothing_in_a_quiet_run(quarry: Drive, base: SparkTable, 
     review = review_log(run.log() if way == "in memory" else read_log(run.write(tmp_path / "run.csv")), base)
     assert review.findings.si.looked_at > 30.0
     assert review.findings.episodes == ()
-    assert run.verdict in ("imperceptible", "trace")
+    assert run.verdict in (SurgeGrade.SMOOTH, SurgeGrade.TRACE)
 
 
 def test_a_run_is_a_record(bucking: DriveRun) -> None:

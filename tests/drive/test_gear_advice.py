@@ -9,7 +9,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pytest
 
-from camcalc.drive.gear_advice import DriveAdvice, GearSurge, beside_level, drive_advice
+from camcalc.drive.gear_advice import DriveAdvice, GearSurge, LevelHelps, WhichTable, beside_level, drive_advice
+from camcalc.vehicle.coupling import Coupling
+from camcalc.words.gears import beside_level_words, gear_lines
 
 if TYPE_CHECKING:
     from camcalc.tables import SparkTable
@@ -31,7 +33,7 @@ def advice_on(build_of: Make, tables_of: Make, base: SparkTable) -> Make:
 def gear_with(number: int, below: float) -> GearSurge:
     """A gear that is bad below a speed [rpm], or nowhere."""
     nothing: dict[str, Any] = dict.fromkeys(GearSurge.measures())
-    return GearSurge(gear=number, coupling="locked", worst="", why="because", **nothing | {"bad_below": below / 60.0})
+    return GearSurge(gear=number, coupling=Coupling.LOCKED, worst=None, **nothing | {"bad_below": below / 60.0})
 
 
 def test_the_low_gears_of_the_long_cam_surge_and_the_tall_ones_do_not(advice_on: Make) -> None:
@@ -41,8 +43,14 @@ def test_the_low_gears_of_the_long_cam_surge_and_the_tall_ones_do_not(advice_on:
     assert math.isnan(below[-1])
     bad = [b for b in below if math.isfinite(b)]
     assert bad == sorted(bad, reverse=True)
-    assert len(found.advice) == len(bad)
-    assert found.advice[0].startswith(f"gear 1 (locked): not below {below[0] * 60:.0f} rpm")
+    assert [gear.si.bad_below for gear in found.bad_gears] == bad
+    lines = gear_lines(found, "mph")
+    assert len(lines) == len(bad)
+    assert lines[0].startswith(f"Do not use gear 1 (locked) below {below[0] * 60:.0f} rpm")
+    reason = found.gears[0].reason
+    assert reason is not None
+    assert reason.si.speed <= below[0]
+    assert reason.self_excited == (reason.si.damping <= 0.0)
 
 
 def test_less_spark_on_a_level_table_damps_the_low_gears_a_little(advice_on: Make) -> None:
@@ -55,9 +63,14 @@ def test_less_spark_on_a_level_table_damps_the_low_gears_a_little(advice_on: Mak
 
 
 def test_what_a_level_table_would_do_is_told_gear_by_gear() -> None:
-    advice = DriveAdvice(table="x", gears=(gear_with(1, 1600.0), gear_with(2, 1300.0), gear_with(3, 1000.0), gear_with(4, math.nan)))
-    level = DriveAdvice(table="y", gears=(gear_with(1, 1400.0), gear_with(2, 1300.0), gear_with(3, math.nan), gear_with(4, math.nan)))
-    better, alike = beside_level(advice, level, 11.0).split("; in gear ")
-    assert "gear 1 (locked) is fit from 1400 rpm, gear 3 (locked) is fit wherever it holds the car" in better
-    assert alike.startswith("2 (locked) a level table of 11 degrees does no better")
-    assert beside_level(level.replace(gears=(gear_with(4, math.nan),)), level, 11.0) == ""
+    advice = DriveAdvice(table=WhichTable.STARTING, gears=(gear_with(1, 1600.0), gear_with(2, 1300.0), gear_with(3, 1000.0), gear_with(4, math.nan)))
+    level = DriveAdvice(table=WhichTable.YOURS, gears=(gear_with(1, 1400.0), gear_with(2, 1300.0), gear_with(3, math.nan), gear_with(4, math.nan)))
+    found = beside_level(advice, level, 11.0)
+    assert found is not None
+    assert [(gear.gear, gear.helps) for gear in found.gears] == [(1, LevelHelps.FIT_EARLIER), (2, LevelHelps.NO_BETTER), (3, LevelHelps.FIT)]
+    assert found.gears[0].si.bad_below * 60.0 == pytest.approx(1400.0)
+    first, second, third, _ = beside_level_words(found)
+    assert "gear 1 (locked) is fit from 1400 rpm" in first
+    assert "no better in gear 2 (locked)" in second
+    assert "gear 3 (locked) is fit at every speed" in third
+    assert beside_level(level.replace(gears=(gear_with(4, math.nan),)), level, 11.0) is None

@@ -12,11 +12,14 @@ import pytest
 
 from camcalc.cycle.engine_tables import EngineTables, engine_tables
 from camcalc.drive.gear_advice import SPEEDS, drive_advice
-from camcalc.drive.risk import BAD, surge_risk
+from camcalc.drive.risk import surge_risk
 from camcalc.drive.slope_rule import slope_rule
 from camcalc.drive.surge import MOST_BY_PRESSURE, MOST_BY_SPEED, swing_marks
 from camcalc.marks import Mark
 from camcalc.tables.proposed import level_table
+from camcalc.vehicle.acceleration_weighting import SurgeGrade
+from camcalc.words.gears import gear_lines
+from camcalc.words.slopes import slope_rule_words
 
 Make = Callable[..., Any]
 TURN = 2.0 * math.pi
@@ -51,10 +54,10 @@ def test_with_nothing_that_swings_damping_is_one_or_more_and_there_is_no_frequen
 def test_a_gear_that_is_good_everywhere_and_one_that_is_bad_to_the_fastest_speed_are_told_apart(road: Any) -> None:
     assert road.last_bad == -1
     assert road.bad_below_mark is Mark.NONE_FOUND
-    bad = road.replace(verdict=(BAD[0],) * len(road.verdict))
+    bad = road.replace(verdict=(SurgeGrade.DISTURBING,) * len(road.verdict))
     assert bad.bad_below == road.si.speed[-1]
     assert bad.bad_below_mark is Mark.OR_MORE
-    some = road.replace(verdict=(BAD[0], *road.verdict[1:]))
+    some = road.replace(verdict=(SurgeGrade.DISTURBING, *road.verdict[1:]))
     assert some.bad_below == road.si.speed[1]
     assert some.bad_below_mark is None
 
@@ -64,7 +67,7 @@ def test_a_slope_over_a_critical_one_that_was_not_found_is_or_less(build_of: Mak
     rising = level.with_spark(np.array([[20.0, 20.0], [36.0, 36.0]]))
     advice = drive_advice(build_of("quarry-road"), rising, engine_tables=tables)
     for gear in advice.gears:
-        if not gear.worst:
+        if gear.worst is None:
             continue
         assert gear.mark("slowest") is (Mark.OR_LESS if gear.si.slowest == SPEEDS[0] else None)
         assert gear.mark("slope_over_critical_along_load") is None  # level along load: nought is computed
@@ -74,8 +77,13 @@ def test_a_slope_over_a_critical_one_that_was_not_found_is_or_less(build_of: Mak
 
 def test_the_advice_names_an_end_of_the_search_as_one(build_of: Make, tables: EngineTables) -> None:
     advice = drive_advice(build_of("quarry-road"), level_table(24.0), engine_tables=tables)
-    gear = advice.gears[0].replace(bad_below="2300 rpm", why="it bucks", marks={"bad_below": Mark.OR_MORE})
-    assert advice.replace(gears=(gear,)).advice == ("gear 1 (locked): not below 2300 rpm or more; it bucks",)
+    gear = advice.gears[0].replace(
+        bad_below="2300 rpm", bad_below_road_speed="20 mph", worst=SurgeGrade.SEVERE_BUCKING, reason=None, marks={"bad_below": Mark.OR_MORE}
+    )
+    (line,) = gear_lines(advice.replace(gears=(gear,)), "mph")
+    assert line.startswith("Do not use gear 1 (locked) below 2300 rpm, 20 mph: severe bucking (our grade).")
+    assert "fastest speed computed" in line
+    assert "fastest" not in gear_lines(advice.replace(gears=(gear.replace(marks={}),)), "mph")[0]
 
 
 def test_the_slope_rule_says_where_its_limit_is_half_the_end_of_the_search(build_of: Make, tables: EngineTables) -> None:
@@ -83,6 +91,6 @@ def test_the_slope_rule_says_where_its_limit_is_half_the_end_of_the_search(build
     for name, most in (("along_speed", MOST_BY_SPEED * TURN), ("along_pressure", MOST_BY_PRESSURE)):
         ended = math.isclose(getattr(found.si, name), 0.5 * most, rel_tol=1e-12)
         assert (found.mark(name) is Mark.OR_MORE) == ended
-        assert ("or more" in found.words()) >= ended
+        assert ("or more" in slope_rule_words(found)) >= ended
     ended = found.replace(marks={"along_speed": Mark.OR_MORE, "along_pressure": Mark.OR_MORE})
-    assert ended.words().count("or more") == 2
+    assert slope_rule_words(ended).count("or more") == 2

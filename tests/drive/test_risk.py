@@ -12,18 +12,21 @@ from scipy.stats import norm
 
 from camcalc import Build
 from camcalc.advice.idle import IdleState, idle_state
+from camcalc.cycle.engine_tables import FIELDS
 from camcalc.drive.drive_run import simulate_drive
 from camcalc.drive.engine_loop import engine_side_of
-from camcalc.drive.idle_swing import IdleSwing, idle_swing
-from camcalc.drive.risk import BAD, RoadSurge, surge_map, surge_risk
+from camcalc.drive.idle_swing import IdleHunting, IdleSwing, idle_swing
+from camcalc.drive.no_answer import NoAnswer, NoRoadError
+from camcalc.drive.risk import surge_map, surge_risk
+from camcalc.drive.road_surge import RoadSurge
 from camcalc.errors import InputError, NoSolutionError
 from camcalc.tables import SparkTable
-from camcalc.vehicle.acceleration_weighting import GRADES
+from camcalc.vehicle.acceleration_weighting import SurgeGrade
+from camcalc.vehicle.coupling import Coupling
 from camcalc.vehicle.driveline import driveline_of, road_speed_at
 from camcalc.vehicle.road_load import engine_torque_on_road, road_speed
 
 Make = Callable[..., Any]
-WORDS = [*(word for _, word in GRADES), "bucks by itself"]
 LOW = np.array([1000.0, 1200.0, 1400.0]) / 60.0
 HIGH = np.array([2050.0, 2300.0, 2500.0]) / 60.0
 TOP = 6
@@ -108,7 +111,7 @@ def test_a_map_is_blank_where_no_cycle_runs(build_of: Make, tables_of: Make, bas
     speeds = np.array([1000.0, 1900.0]) / 60.0
     found = surge_map(build_of("quarry-road"), base, gear=2, engine_tables=tables_of("quarry-road"), speeds=speeds, pressures=pressures)
     assert math.isnan(found.si.damping[0, 0])
-    assert found.verdict[0][0] == ""
+    assert found.verdict[0][0] is None
     assert all(np.isfinite(found.si.damping[2]))
     assert all(found.verdict[2])
 
@@ -128,7 +131,7 @@ def meadow(build_of: Make, tables_of: Make) -> Callable[..., RoadSurge]:
 @pytest.mark.parametrize("gear", [1, 2, 3])
 def test_an_open_converter_damps_better_at_the_same_road_speed(meadow: Make, build_of: Make, gear: int) -> None:
     slipping = meadow(gear, np.arange(1300.0, 2501.0, 300.0) / 60.0, "converter")
-    assert slipping.coupling == "converter"
+    assert slipping.coupling is Coupling.CONVERTER
     driveline = driveline_of(build_of("long-meadow"), gear)
     turbine = slipping.si.road_speed / road_speed_at(driveline, 1.0)
     assert np.all(turbine < slipping.si.speed)  # the gearbox turns slower than the engine
@@ -142,11 +145,11 @@ def test_an_open_converter_damps_better_at_the_same_road_speed(meadow: Make, bui
 @pytest.mark.parametrize("gear", [1, 2])
 def test_what_a_long_cam_disturbs_the_mild_one_did_not(quarry: Make, gear: int) -> None:
     long, mild = quarry(gear, LOW), quarry(gear, LOW, old=True)
-    assert any(word in BAD for word in long.verdict)
+    assert any(grade.bad for grade in long.verdict)
     assert mild.verdict
-    assert not any(word in BAD for word in mild.verdict)
+    assert not any(grade.bad for grade in mild.verdict)
     assert math.isnan(mild.bad_below)
-    bad = [not set(words).isdisjoint(BAD) for words in zip(long.verdict, long.verdict_over_time, strict=True)]
+    bad = [any(grade.bad for grade in both) for both in zip(long.verdict, long.verdict_over_time, strict=True)]
     above = [speed for k, speed in enumerate(long.si.speed) if not any(bad[k:])]
     assert long.bad_below == (above[0] if above else long.si.speed[-1])
     same = np.isin(long.si.speed, mild.si.speed)
@@ -157,7 +160,7 @@ def test_what_a_long_cam_disturbs_the_mild_one_did_not(quarry: Make, gear: int) 
 def test_above_2000_rpm_nothing_is_worse_than_noticeable(quarry: Make, gear: int) -> None:
     for old in (False, True):
         found = quarry(gear, HIGH, old=old)
-        assert all(WORDS.index(word) <= WORDS.index("noticeable") for word in found.verdict), (old, found.verdict)
+        assert all(grade.severity <= SurgeGrade.NOTICEABLE.severity for grade in found.verdict), (old, found.verdict)
 
 
 def jumping(base: SparkTable, low: float, high: float) -> SparkTable:
@@ -196,7 +199,7 @@ def test_parts_have_a_row_each_and_slopes_are_per_rev_per_second(quarry: Make, b
         assert found.si.slope_along_speed[k] == pytest.approx(along_speed, rel=1e-9)
         assert found.si.slope_along_load[k] == pytest.approx(along_load, rel=1e-9)
     assert np.all(found.si.limit_along_speed <= 0.5 * found.si.critical_along_speed * (1.0 + 1e-12))
-    assert found.to_dict()["coupling"] == "locked"
+    assert found.to_dict()["coupling"]["code"] == "locked"
 
 
 def test_over_time_is_what_the_drive_there_does(quarry: Make, build_of: Make, tables_of: Make, base: SparkTable) -> None:
@@ -206,9 +209,9 @@ def test_over_time_is_what_the_drive_there_does(quarry: Make, build_of: Make, ta
         run = simulate_drive(build_of("quarry-road"), base, engine_tables=tables_of("quarry-road"), **asked).after(5.0)
         assert found.verdict_over_time[k] == run.verdict
         assert found.si.over_time[k] == pytest.approx(run.shake, rel=1e-6)
-    asked = {"gear": 2, "tables": tables_of("quarry-road"), "speeds": found.si.speed, "over_time": False}
+    asked = {"gear": 2, "engine_tables": tables_of("quarry-road"), "speeds": found.si.speed, "over_time": False}
     linear = surge_risk(build_of("quarry-road"), base, **asked)
-    assert linear.verdict_over_time == ("", "")
+    assert linear.verdict_over_time == (None, None)
     assert np.isnan(linear.si.over_time).all()
     assert linear.verdict == found.verdict
 
@@ -230,11 +233,32 @@ def test_lash_is_crossed_where_the_swing_outruns_the_mean(quarry: Make, build_of
         assert share < 1e-3
 
 
-def test_speeds_that_the_engine_does_not_hold_are_named(quarry: Make) -> None:
+def test_speeds_that_have_no_answer_are_listed(quarry: Make) -> None:
     found = quarry(TOP, [1500.0 / 60.0, 2900.0 / 60.0])
     assert found.si.speed == pytest.approx([25.0])
-    assert len(found.without) == 1
-    assert found.without[0].startswith("2900 rpm: the engine does not hold")
+    (point,) = found.skipped
+    assert (point.gear, point.why) == (TOP, NoAnswer.BEYOND_SPEEDS)
+    assert point.si.speed * 60.0 == pytest.approx(2900.0)
+
+
+def test_a_gear_without_any_answer_lists_every_speed_with_its_reason(quarry: Make) -> None:
+    with pytest.raises(NoRoadError) as caught:
+        quarry(TOP, np.array([2900.0, 3600.0]) / 60.0)
+    assert [point.why for point in caught.value.skipped] == [NoAnswer.BEYOND_SPEEDS] * 2
+    assert "reach that speed" in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("more", "why"), [(-5e5, NoAnswer.TOO_LITTLE_TORQUE), (5e5, NoAnswer.TOO_LIGHT), (math.nan, NoAnswer.NOT_SETTLED)], ids=["weak", "strong", "dead"]
+)
+def test_a_point_that_is_left_out_has_its_own_reason(build_of: Make, tables_of: Make, base: SparkTable, more: float, why: NoAnswer) -> None:
+    """The mean effective pressure of every cycle moved by so much: an engine too weak for the road, one too strong at its lightest load, none at all."""
+    tables = tables_of("quarry-road")
+    values = tables.values.copy()
+    values[FIELDS.index("net")] += more
+    with pytest.raises(NoRoadError) as caught:
+        surge_risk(build_of("quarry-road"), base, gear=TOP, engine_tables=tables._replace(values=values), speeds=LOW)
+    assert [point.why for point in caught.value.skipped] == [why] * len(LOW)
 
 
 def test_the_idle_swings_slowly_and_advance_that_falls_with_speed_steadies_it(resolved_of: Make) -> None:
@@ -252,4 +276,5 @@ def test_the_idle_swings_slowly_and_advance_that_falls_with_speed_steadies_it(re
     # Where no cycle settles nothing is said of its swing.
     nowhere = swing(0.0, state.replace(manifold_pressure="12 kPa"))
     assert np.isnan(nowhere.si.damping)
-    assert "cannot be said" in nowhere.words
+    assert nowhere.hunting is IdleHunting.NO_ANSWER
+    assert {level.hunting, rising.hunting} <= {IdleHunting.HUNTS, IdleHunting.HUNTS_LONG, IdleHunting.SETTLES}

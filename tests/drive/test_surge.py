@@ -16,7 +16,7 @@ from scipy.signal import welch
 
 from camcalc.drive.engine_loop import Delays, EngineSide, LoopPoint, delays_at, engine_side_of, loop_point
 from camcalc.drive.surge import BAND, MOST_BY_PRESSURE, MOST_BY_SPEED, PARTS, Loop, Surge, grade, loop_matrices, slope_limits, surge_at
-from camcalc.vehicle.acceleration_weighting import GRADES
+from camcalc.vehicle.acceleration_weighting import GRADES, SurgeGrade
 from camcalc.vehicle.delayed_modes import delayed_modes
 from camcalc.vehicle.driveline import Driveline, StateSpace, critical_feedback, driveline_modes, driveline_of, road_speed_at, state_space
 
@@ -157,7 +157,7 @@ def test_a_loop_that_swings_by_itself_without_any_slope_stands_none() -> None:
     assert found.damping < 0.0
     assert (found.critical_by_speed, found.critical_by_pressure) == (0.0, 0.0)
     assert slope_limits(SPACE, ENGINE, wild, found, jitter=500.0) == (0.0, 0.0)
-    assert found.verdict == "bucks by itself"
+    assert found.verdict is SurgeGrade.SELF_EXCITED_BUCKING
     # Nothing holds what noise has moved; without a slope the signals move nothing.
     assert math.isinf(found.from_burn)
     assert math.isinf(found.total)
@@ -305,18 +305,20 @@ def test_slope_limits_hold_what_they_say() -> None:
     assert still == (0.5 * found.critical_by_speed, 0.5 * found.critical_by_pressure)
 
 
-@pytest.mark.parametrize(("peak_to_peak", "word"), [(0.0, "imperceptible"), *((0.999 * top, word) for top, word in GRADES[:-1]), (10.0, "severe bucking")])
-def test_grades_go_by_peak_to_peak(peak_to_peak: float, word: str) -> None:
-    assert grade(peak_to_peak / 4.0, 0.1) == word
+AT_LIMITS = [(0.0, SurgeGrade.SMOOTH), *((0.999 * top, named) for top, named in GRADES[:-1]), (10.0, SurgeGrade.SEVERE_BUCKING)]
+
+
+@pytest.mark.parametrize(("peak_to_peak", "named"), AT_LIMITS)
+def test_grades_go_by_peak_to_peak(peak_to_peak: float, named: SurgeGrade) -> None:
+    assert grade(peak_to_peak / 4.0, 0.1) is named
 
 
 @pytest.mark.parametrize("damping", [0.0, -0.01])
 def test_without_damping_no_grade_says_how_little_it_is(damping: float) -> None:
-    assert grade(0.0, damping) == "bucks by itself"
+    assert grade(0.0, damping) is SurgeGrade.SELF_EXCITED_BUCKING
 
 
 @given(a=st.floats(0.0, 2.0), b=st.floats(0.0, 2.0))
 def test_more_acceleration_is_never_graded_better(a: float, b: float) -> None:
-    words = [word for _, word in GRADES]
     low, high = sorted((a, b))
-    assert words.index(grade(low, 0.1)) <= words.index(grade(high, 0.1))
+    assert grade(low, 0.1).severity <= grade(high, 0.1).severity

@@ -10,7 +10,16 @@ import scipy.signal
 
 from camcalc.drive.surge import PEAK_TO_PEAK, grade
 from camcalc.errors import InputError
-from camcalc.vehicle.acceleration_weighting import GRADES, comfort_reactions, grade_of, vibration_dose, weighted, weighting_factor
+from camcalc.vehicle.acceleration_weighting import (
+    GRADES,
+    ComfortReaction,
+    SurgeGrade,
+    comfort_reactions,
+    grade_of,
+    vibration_dose,
+    weighted,
+    weighting_factor,
+)
 
 
 @pytest.mark.reference("logs_weighting.csv")
@@ -44,11 +53,19 @@ def test_dose_of_a_sine() -> None:
 
 
 def test_the_standards_bands_overlap_and_ours_do_not() -> None:
-    assert comfort_reactions(0.9) == ("fairly uncomfortable", "uncomfortable")
-    assert comfort_reactions(0.1422) == ("not uncomfortable",)
-    assert [grade_of(a) for a in (0.04, 0.051, 0.151, 0.41, 0.81, float("inf"), float("nan"))] == [
-        "imperceptible", "trace", "noticeable", "disturbing", "severe bucking", "severe bucking", "not known",
+    assert comfort_reactions(0.9) == (ComfortReaction.FAIRLY_UNCOMFORTABLE, ComfortReaction.UNCOMFORTABLE)
+    assert comfort_reactions(0.1422) == (ComfortReaction.NOT_UNCOMFORTABLE,)
+    assert [grade_of(a).code for a in (0.04, 0.051, 0.151, 0.41, 0.81, float("inf"), float("nan"))] == [
+        "smooth", "trace", "noticeable", "disturbing", "severe_bucking", "severe_bucking", "unknown",
     ]  # fmt: skip
+
+
+def test_the_scale_of_surge_is_the_one_that_outputs_use() -> None:
+    """From the style of outputs: smooth, trace, noticeable, disturbing, severe bucking, self-excited bucking, stalls; not known is a verdict too."""
+    scale = ["not known", "smooth", "trace", "noticeable", "disturbing", "severe bucking", "self-excited bucking", "stalls"]
+    assert [str(grade) for grade in SurgeGrade] == scale
+    assert [grade.bad for grade in SurgeGrade] == [False] * 4 + [True] * 4
+    assert SurgeGrade.worst(SurgeGrade.UNKNOWN, SurgeGrade.SMOOTH) is SurgeGrade.SMOOTH
 
 
 @pytest.mark.parametrize(("top", "word"), GRADES[:-1])

@@ -1,0 +1,105 @@
+"""What surge was found in a gear: along the level road, and over speed and load."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Mapping
+
+from ..codes import AppliesTo
+from ..marks import Mark, Marks
+from ..results import Measure, Record, measure
+from ..vehicle.acceleration_weighting import SurgeGrade
+from ..vehicle.coupling import Coupling
+from .no_answer import SkippedPoint
+from .surge import PARTS, LoopPart
+
+__all__ = ["RoadSurge", "SurgeMap"]
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
+class RoadSurge(Record):
+    """A gear on the level road, speed by speed: what shakes the car, what damps it, what slopes it stands.
+
+    Accelerations are r.m.s. within 0.5 to 16 Hz along the road; verdicts are ours, by peak to peak. ``takes`` has a row for
+    each of ``parts``: how much damping it adds, negative where it takes some. Slope limits hold either way. ``verdict_at_half`` and
+    ``verdict_at_double`` are the verdicts at half and double the load swing; ``verdict_over_time`` is that of the car driven over time, backlash
+    and all, nothing where that was not asked for. Where the swing is self-excited accelerations are infinite (zero where nothing moves it).
+    ``skipped`` are the speeds without an answer.
+    """
+
+    gear: int
+    coupling: Coupling
+    speed: Measure = measure("crank_rps", "rpm")
+    road_speed: Measure = measure("m/s", "km/h")
+    manifold_pressure: Measure = measure("Pa", "kPa")
+    spark: Measure = measure("crank_deg", doc="of the table")
+    frequency: Measure = measure("Hz", doc="of the least damped mode; zero, and damping one, where nothing swings")
+    damping: Measure = measure("", doc="over critical; below zero the swing is self-excited")
+    takes: Measure = measure("", doc="damping that each part adds")
+    from_jitter: Measure = measure("m/s**2", doc="load swing and speed swing of the signals, through the table's slopes")
+    from_burn: Measure = measure("m/s**2", doc="cycles that vary")
+    acceleration: Measure = measure("m/s**2", doc="both")
+    weighted: Measure = measure("m/s**2", doc="both, weighted after ISO 2631-1 (Wd)")
+    lash_crossed: Measure = measure("", doc="swing of the shafts' torque over its mean; near one and above it runs through the backlash")
+    over_time: Measure = measure("m/s**2", doc="driven over time with backlash, the speed held, after a nudge")
+    slope_along_speed: Measure = measure("crank_deg/crank_rps", "crank_deg/krpm", doc="of the table")
+    slope_along_load: Measure = measure("crank_deg/Pa", "crank_deg/kPa", doc="of the table")
+    critical_along_speed: Measure = measure("crank_deg/crank_rps", "crank_deg/krpm", doc="at which damping is gone; the end of the search stands for more")
+    critical_along_load: Measure = measure("crank_deg/Pa", "crank_deg/kPa")
+    limit_along_speed: Measure = measure("crank_deg/crank_rps", "crank_deg/krpm", doc="half the critical")
+    limit_along_load: Measure = measure("crank_deg/Pa", "crank_deg/kPa", doc="half the critical, and no more than a trace of acceleration from jitter")
+    verdict: tuple[SurgeGrade, ...]
+    verdict_at_half: tuple[SurgeGrade, ...]
+    verdict_at_double: tuple[SurgeGrade, ...]
+    verdict_over_time: tuple[SurgeGrade | None, ...]
+    swing_measured: bool = False
+    skipped: tuple[SkippedPoint, ...] = ()
+    parts: tuple[LoopPart, ...] = PARTS
+    applies_to: AppliesTo = AppliesTo.FINAL_SPARK
+    marks: Mapping[str, Marks] = dataclasses.field(default_factory=dict)
+
+    @property
+    def bad_below(self) -> float:
+        """The slowest crank speed [rev/s] looked at above all those where a verdict, linear or over time, is "disturbing" or worse.
+
+        NaN if none is; the fastest looked at if even that is bad.
+        """
+        return math.nan if self.last_bad < 0 else float(self.si.speed[min(self.last_bad + 1, len(self.verdict) - 1)])
+
+    @property
+    def bad_below_mark(self) -> Mark | None:
+        """What that speed is besides: none found, or the fastest looked at, which is bad itself."""
+        if self.last_bad < 0:
+            return Mark.NONE_FOUND
+        return Mark.OR_MORE if self.last_bad == len(self.verdict) - 1 else None
+
+    def worse_verdict(self, k: int) -> SurgeGrade:
+        """Return the worse of the linear verdict and that over time at a point, from 0."""
+        return SurgeGrade.worst(self.verdict[k], self.verdict_over_time[k] or self.verdict[k])
+
+    @property
+    def worst(self) -> SurgeGrade:
+        """The worst verdict of all points, linear or over time."""
+        return SurgeGrade.worst(*(self.worse_verdict(k) for k in range(len(self.verdict))))
+
+    @property
+    def last_bad(self) -> int:
+        """Which point, from 0, is the fastest bad one; -1 if none is."""
+        return max((k for k in range(len(self.verdict)) if self.worse_verdict(k).bad), default=-1)
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
+class SurgeMap(Record):
+    """Damping and acceleration over speed and manifold pressure in a gear; rows pressures, columns speeds; blank where no cycle runs."""
+
+    gear: int
+    speed: Measure = measure("crank_rps", "rpm")
+    manifold_pressure: Measure = measure("Pa", "kPa")
+    road_speed: Measure = measure("m/s", "km/h")
+    damping: Measure = measure("")
+    frequency: Measure = measure("Hz")
+    acceleration: Measure = measure("m/s**2")
+    road_pressure: Measure = measure("Pa", "kPa", doc="the level road, by speed")
+    verdict: tuple[tuple[SurgeGrade | None, ...], ...]
+    applies_to: AppliesTo = AppliesTo.FINAL_SPARK

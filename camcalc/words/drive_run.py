@@ -1,0 +1,89 @@
+"""A drive over time in words: the verdict, and the figures that it rests on."""
+
+from __future__ import annotations
+
+from ..drive.drive_run import DriveRun
+from ..vehicle.acceleration_weighting import SurgeGrade
+from .describing import describe
+from .phrases import COUPLINGS, figure, graded
+
+__all__ = ["drive_figures", "drive_next_step", "drive_title", "drive_verdict", "drive_words"]
+
+DIGITS = 3
+
+
+@describe.register
+def drive_words(run: DriveRun, road_speed_unit: str = "km/h") -> str:
+    """Return what came of a drive: verdict, next step, figures.
+
+    Parameters
+    ----------
+    run : DriveRun
+    road_speed_unit : str
+        Unit of road speeds, as the sheet asks for.
+
+    Returns
+    -------
+    str
+    """
+    head = [drive_verdict(run), drive_next_step(run), f"Drive: {drive_title(run, road_speed_unit)}"]
+    figures = drive_figures(run, road_speed_unit)
+    width = max(len(name) for name, _ in figures)
+    return "\n".join([line for line in head if line] + [f"  {name:<{width}}  {text}" for name, text in figures])
+
+
+def drive_title(run: DriveRun, road_speed_unit: str = "km/h") -> str:
+    """Return gear, driver and start of a drive in one line."""
+    start, driver = f"{run.si.speed[0] * 60.0:.0f} rpm", run.driver.code.replace("_", " ")
+    if not run.gear:
+        return f"neutral, {driver}, from {start}"
+    road = f"{run.road_speed[0].to(road_speed_unit).magnitude:.0f} {road_speed_unit}"
+    return f"gear {run.gear}, {COUPLINGS[run.coupling]}, {driver}, from {start}, {road}"
+
+
+def drive_verdict(run: DriveRun) -> str:
+    """Return the verdict on a drive in one line."""
+    si = run.si
+    if run.stalled:
+        return f"The engine stalls after {si.time[-1]:.1f} s."
+    if not run.gear:
+        return f"The engine runs on for {si.time[-1]:.1f} s. Its speed swings by {60.0 * run.speed_swing:.0f} rpm r.m.s."
+    return f"{graded(run.verdict).capitalize()}: the car shakes with {figure(run.shake, DIGITS, 'm/s2')} r.m.s. along the road."
+
+
+def drive_next_step(run: DriveRun) -> str:
+    """Return what to do next, nothing where the car is smooth."""
+    if run.stalled:
+        return "Raise the speed, take a lower gear, or open the throttle further."
+    if run.gear and run.verdict.bad:
+        return "Take a lower gear at this speed, or run camcalc shape to lower the table's slopes."
+    if run.gear and run.verdict is SurgeGrade.NOTICEABLE:
+        return "Run camcalc surge for this gear: it shows what shakes the car."
+    return ""
+
+
+def drive_figures(run: DriveRun, road_speed_unit: str = "km/h") -> list[tuple[str, str]]:
+    """Return the figures of a drive as names and texts.
+
+    Parameters
+    ----------
+    run : DriveRun
+    road_speed_unit : str
+
+    Returns
+    -------
+    list of (str, str)
+    """
+    si = run.si
+    last = "stalled at" if run.stalled else "ends at"
+    end = f"{si.time[-1]:.1f} s, {si.speed[-1] * 60.0:.0f} rpm"
+    found = [(last, f"{end}, {run.road_speed[-1].to(road_speed_unit).magnitude:.0f} {road_speed_unit}" if run.gear else end)]
+    if run.gear:
+        found.append(("acceleration, r.m.s.", f"{figure(run.shake, DIGITS, 'm/s2')}: {graded(run.verdict)}"))
+    found.append(("speed, r.m.s. of its swing", f"{60.0 * run.speed_swing:.0f} rpm"))
+    found.append(("spark, peak to peak", f"{run.spark_swing:.1f} deg, between {si.spark.min():.0f} and {si.spark.max():.0f} deg BTDC"))
+    found.append(("MAP", f"{si.manifold_pressure.min() / 1e3:.0f} to {si.manifold_pressure.max() / 1e3:.0f} kPa absolute"))
+    if run.fuel_cut.any():
+        cut = si.time[run.fuel_cut > 0.5]
+        found.append(("fuel cut", f"{cut[0]:.1f} to {cut[-1]:.1f} s"))
+    return found

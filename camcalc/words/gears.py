@@ -1,0 +1,145 @@
+"""Gears in words: which one not to use below which speed, what shakes the car there, and how much of it is the table's doing."""
+
+from __future__ import annotations
+
+import math
+
+from ..drive.gear_advice import BesideLevel, DriveAdvice, GearSurge, LevelHelps, SurgeReason
+from ..drive.no_answer import SkippedPoint
+from ..marks import Mark
+from .describing import describe
+from .idle_swing import idle_swing_words
+from .phrases import COUPLINGS, figure, graded, listed, rpm
+
+__all__ = ["beside_level_words", "gear_lines", "gears_words", "reason_words", "skipped_lines", "surge_lines", "verdict_words"]
+
+# On a level table of the lowest ceiling cars surge less, and tables are seldom level for a reason.
+GENTLER = "A table that climbs less with speed damps more, but costs torque outside the low-speed zone."
+
+
+@describe.register
+def gears_words(advice: DriveAdvice, road_speed_unit: str = "km/h") -> str:
+    """Return which gear not to use below which speed on a table, verdict first.
+
+    Parameters
+    ----------
+    advice : DriveAdvice
+    road_speed_unit : str
+        Unit of road speeds, as the sheet asks for.
+
+    Returns
+    -------
+    str
+        A line for the verdict, one for each gear that surges, then what a level table does and how the idle swings.
+    """
+    return "\n".join(surge_lines(advice, road_speed_unit))
+
+
+def surge_lines(advice: DriveAdvice, road_speed_unit: str = "km/h") -> list[str]:
+    """Return ``gears_words`` line by line, with the points that have no answer."""
+    lines = [verdict_words(advice), *gear_lines(advice, road_speed_unit)]
+    lines += beside_level_words(advice.beside_level) if advice.beside_level else []
+    lines += [idle_swing_words(advice.idle)] if advice.idle else []
+    return lines + skipped_lines(tuple(point for gear in advice.gears for point in gear.skipped))
+
+
+def verdict_words(advice: DriveAdvice) -> str:
+    """Return the verdict on a table in one line.
+
+    >>> from camcalc.drive.gear_advice import WhichTable
+    >>> verdict_words(DriveAdvice(table=WhichTable.STARTING, gears=()))
+    'Starting table: no gear surges on the level road.'
+    """
+    name = str(advice.table).capitalize()
+    bad = advice.bad_gears
+    if not bad:
+        return f"{name}: no gear surges on the level road."
+    gears = listed(list(dict.fromkeys(str(g.gear) for g in bad)))
+    return f"{name}: surge in gear {gears} on the level road. Use a lower gear below the speeds shown."
+
+
+def gear_lines(advice: DriveAdvice, road_speed_unit: str = "km/h") -> list[str]:
+    """Return a line for each gear that surges: the speed not to go below, the verdict, the reason.
+
+    Parameters
+    ----------
+    advice : DriveAdvice
+    road_speed_unit : str
+    """
+    return [_gear_line(g, road_speed_unit) for g in advice.bad_gears]
+
+
+def _gear_line(g: GearSurge, unit: str) -> str:
+    road = f"{g.bad_below_road_speed.to(unit).magnitude:.0f} {unit}"
+    line = f"Do not use gear {g.gear} ({COUPLINGS[g.coupling]}) below {rpm(g.si.bad_below)}, {road}: {graded(g.worst)}."
+    if g.mark("bad_below") is Mark.OR_MORE:
+        line += " That is the fastest speed computed, and it surges there too."
+    return f"{line} {reason_words(g.reason)}" if g.reason is not None else line
+
+
+def reason_words(reason: SurgeReason) -> str:
+    """Return what takes the damping and what shakes the car at a point.
+
+    Parameters
+    ----------
+    reason : SurgeReason
+
+    Examples
+    --------
+    >>> reason_words(SurgeReason(speed=20.0, damping=0.03, takes_most=None, taken=0.0, from_burn=0.2, from_jitter=0.1, self_excited=False,
+    ...     backlash_holds=True))
+    'Damping ratio 0.030. Cycles that vary: 0.20 m/s2 r.m.s. Swing of the signals through the table: 0.10 m/s2. The swing crosses the driveline backlash.'
+    """
+    si = reason.si
+    parts = [f"Damping ratio {si.damping:.3f}."]
+    if reason.takes_most is not None:
+        parts.append(f"Most is lost to {reason.takes_most}: {si.taken:.3f}.")
+    if reason.self_excited:
+        parts.append("The swing is self-excited.")
+    else:
+        parts.append(f"Cycles that vary: {figure(si.from_burn, 2, 'm/s2')} r.m.s.")
+        parts.append(f"Swing of the signals through the table: {figure(si.from_jitter, 2, 'm/s2')}.")
+    if reason.backlash_holds:
+        parts.append("The swing crosses the driveline backlash.")
+    return " ".join(parts)
+
+
+def beside_level_words(found: BesideLevel) -> list[str]:
+    """Return what a level table does for the gears that surge.
+
+    Parameters
+    ----------
+    found : BesideLevel
+    """
+    lines = []
+    for gear in found.gears:
+        name = f"gear {gear.gear} ({COUPLINGS[gear.coupling]})"
+        if gear.helps is LevelHelps.NO_BETTER:
+            lines.append(f"A level table of {found.si.spark:.0f} deg BTDC is no better in {name}: the table is not at fault.")
+        else:
+            fit = f"fit from {rpm(gear.si.bad_below, gear.mark('bad_below'))}" if gear.helps is LevelHelps.FIT_EARLIER else "fit at every speed"
+            lines.append(f"On a level table of {found.si.spark:.0f} deg BTDC {name} is {fit}: the slopes of the table cause the rest.")
+    if any(gear.helps is not LevelHelps.NO_BETTER for gear in found.gears):
+        lines.append(GENTLER)
+    return lines
+
+
+def skipped_lines(points: tuple[SkippedPoint, ...]) -> list[str]:
+    """Return the points of the road without an answer, those of one gear with one reason together.
+
+    Examples
+    --------
+    >>> from camcalc.drive.no_answer import NoAnswer
+    >>> points = tuple(SkippedPoint(gear=4, speed=n, why=NoAnswer.TOO_LITTLE_TORQUE) for n in (15.0, 20.0))
+    >>> skipped_lines(points)
+    ['No answer in gear 4 at 900 to 1200 rpm: the engine makes too little torque there to hold the car.']
+    """
+    grouped: dict[tuple[int, object], list[float]] = {}
+    for point in points:
+        grouped.setdefault((point.gear, point.why), []).append(60.0 * point.si.speed)
+    lines = []
+    for (gear, why), speeds in grouped.items():
+        low, high = min(speeds), max(speeds)
+        at = f"{low:.0f} rpm" if math.isclose(low, high) else f"{low:.0f} to {high:.0f} rpm"
+        lines.append(f"No answer in gear {gear} at {at}: {why}.")
+    return lines
