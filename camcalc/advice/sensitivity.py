@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from ..array_record import ArrayRecord, ScalarMeasure
 from ..codes import Code
 from ..cycle.best_torque import spark_ends
 from ..cycle.operating import EngineModel, Tolerances, pressure_for_net_imep
@@ -23,7 +24,7 @@ from .spark_limits import ceiling_column
 if TYPE_CHECKING:
     from ..sheet import Build
 
-__all__ = ["WIDE", "CeilingSensitivity", "ChangedInput", "Changes", "Variant", "ceiling_sensitivity"]
+__all__ = ["WIDE", "CeilingSensitivity", "ChangedInput", "Changes", "Variant", "ceiling_sensitivity", "widest_of"]
 
 Array = NDArray[np.float64]
 
@@ -70,19 +71,22 @@ class Variant(NamedTuple):
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
-class CeilingSensitivity(Record):
+class CeilingSensitivity(ArrayRecord):
     """Limits at light load over speed for each variant [crank deg before top dead centre]; the first row is the nominal.
 
     ``limit`` is the ceiling of final spark (table plus every correction) where the cell lies in the zone, blank elsewhere. ``widest_span`` is how far
     the variants lie apart at most; ``WIDE`` or more is worth a word.
     """
 
+    AXES = ("variants", "speed")
+    ALONG = (("manifold_pressure", "speed"), ("floor", "speed"))
+
     speed: Measure = measure("crank_rps", "rpm")
     manifold_pressure: Measure = measure("Pa", "kPa", doc="road load of the nominal at each speed")
     limit: Measure = measure("crank_deg", doc="rows variants, columns speeds: what the swing and steadiness leave, the floor apart")
     floor: Measure = measure("crank_deg", doc="the nominal's late-burn floor there")
-    widest_span: Measure = measure("crank_deg", doc="most that the variants lie apart at one speed")
-    widest_at: Measure = measure("crank_rps", "rpm")
+    widest_span: ScalarMeasure = measure("crank_deg", doc="most that the variants lie apart at one speed")
+    widest_at: ScalarMeasure = measure("crank_rps", "rpm")
     variants: tuple[ChangedInput, ...]
     gear: int
     marks: Mapping[str, Marks] = dataclasses.field(default_factory=dict)
@@ -110,7 +114,7 @@ def _variant(what: Changes, value: float, build: Build, tolerances: Tolerances |
     return Variant(ChangedInput(what=what, value=value, capped=capped), build, Tolerances() if tolerances is None else tolerances)
 
 
-def _widest(limit: Array, speeds: Array) -> tuple[float, float]:
+def widest_of(limit: Array, speeds: Array) -> tuple[float, float]:
     """Return how far the variants lie apart at most [crank deg], and at which speed [rev/s]; not-a-number where fewer than one has a limit."""
     spans = np.array([float(np.ptp(column[np.isfinite(column)])) if np.isfinite(column).any() else math.nan for column in limit.T])
     if not np.isfinite(spans).any():
@@ -140,7 +144,7 @@ def ceiling_sensitivity(engine_of: Callable[..., EngineModel], build: Build, gea
     with ThreadPoolExecutor() as pool:
         columns = np.array(list(pool.map(at_speed, map(float, SPEEDS))))
     limit, floor, best = columns[:, :, 0].T, columns[:, 0, 1], columns[:, 0, 3]
-    span, at = _widest(limit, SPEEDS)
+    span, at = widest_of(limit, SPEEDS)
     return CeilingSensitivity(
         speed=SPEEDS,
         manifold_pressure=columns[:, 0, 2],
