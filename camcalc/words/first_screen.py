@@ -6,8 +6,6 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-import numpy as np
-
 from ..advice.brakes import BrakeVerdict
 from ..advice.headlines import CRUISE, headline_gear
 from ..advice.idle import FASTEST, gearbox_of, switched
@@ -20,7 +18,7 @@ from ..marks import Mark, marked, marks_in
 from ..unit_system import vacuum_text
 from ..vehicle.coupling import Coupling
 from .describing import describe
-from .engine_model import use_words
+from .engine_model import model_use_words
 from .figures import btdc, found_rpm, percent, set_rpm
 from .injection import delivery_words
 from .phrases import counted
@@ -70,8 +68,9 @@ class Part(NamedTuple):
 @describe.register
 def first_text(brief: Brief) -> str:
     """Return the first screen as text: title, five answers, where the rest is; lines are not yet wrapped."""
-    parts = [text for part in first_screen(brief) for line in (part.head, *part.lines) for text in (aligned(line.texts) if isinstance(line, Excerpt) else [line])]
-    return "\n".join([*title_lines(brief), *parts, *MORE])
+    lines = [line for part in first_screen(brief) for line in (part.head, *part.lines)]
+    texts = [text for line in lines for text in (aligned(line.texts) if isinstance(line, Excerpt) else [line])]
+    return "\n".join([*title_lines(brief), *texts, *MORE])
 
 
 def title_lines(brief: Brief) -> list[str]:
@@ -81,7 +80,7 @@ def title_lines(brief: Brief) -> list[str]:
     cams = brief.cam.cam + (f" in place of {brief.replaced_cam.cam}" if brief.replaced_cam else "")
     bands = "In brackets: 10 to 90 % of the samples." if brief.sure else "No bands were sampled."
     lines = [f"First-fire brief: {build.name}{label}. {cams}.", f"Model: {brief.model}. {bands}"]
-    return [*lines, f"! {use_words(brief.not_for)}"] if brief.not_for else lines
+    return [*lines, f"! {model_use_words(brief.not_for)}"] if brief.not_for else lines
 
 
 def first_screen(brief: Brief) -> list[Part]:

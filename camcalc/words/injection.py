@@ -196,20 +196,16 @@ def _at(found: StrategyMap, row: int, column: int) -> _Shares | None:
 
 def _reason(why: InjectionReason, closed: Placement | _Shares | None, opened: Placement | _Shares | None) -> str:
     """Return a reason with the shares of fuel behind it, where they are known."""
-    if closed is None or opened is None:
-        return {
-            InjectionReason.FITS_CLOSED_VALVE: "Closed valve: there fuel has the most time to evaporate.",
-            InjectionReason.TOO_LONG_FOR_CLOSED_VALVE: "Open valve: the pulse is too long for the closed valve.",
-            InjectionReason.TOO_LONG_FOR_BOTH: "The pulse is too long for closed and open valve. It ends for the closed valve and begins earlier.",
-            InjectionReason.INJECTOR_TOO_SMALL: "No end of injection: the pulse is longer than the cycle. Fit larger injectors.",
-            InjectionReason.NOT_RUNNING: "No end of injection: the engine does not run here.",
-        }.get(why, f"{str(why).capitalize()}.")
-    blown = f"{percent(closed.past_injector)} of the fuel goes back past the injector, {percent(closed.to_plenum)} into the plenum."
-    missed = f"Misplaced: {percent(closed.misplaced)} on the closed valve, {percent(opened.misplaced)} on the open one."
+    blown = missed = ""
+    if closed is not None and opened is not None:
+        blown = f" On the closed valve {percent(closed.past_injector)} of the fuel goes back past the injector, {percent(closed.to_plenum)} into the plenum."
+        missed = f" Misplaced: {percent(closed.misplaced)} on the closed valve, {percent(opened.misplaced)} on the open one."
     return {
-        InjectionReason.FITS_CLOSED_VALVE: f"Closed valve: there fuel has the most time to evaporate. {blown}",
+        InjectionReason.FITS_CLOSED_VALVE: f"Closed valve: there fuel has the most time to evaporate.{blown}",
         InjectionReason.TOO_LONG_FOR_CLOSED_VALVE: "Open valve: the pulse is too long for the closed valve.",
-        InjectionReason.BLOWN_OFF_CLOSED_VALVE: f"Open valve. On the closed valve {blown}",
-        InjectionReason.TOO_LONG_FOR_BOTH: f"The pulse is too long for closed and open valve. {missed}",
-        InjectionReason.MISPLACED_ON_BOTH: f"Neither closed nor open valve is clean. {missed}",
-    }.get(why, f"{str(why).capitalize()}.")
+        InjectionReason.BLOWN_OFF_CLOSED_VALVE: f"Open valve: reversion blows too much fuel off the closed valve.{blown}",
+        InjectionReason.TOO_LONG_FOR_BOTH: f"The pulse is too long for the closed valve and for the open one.{missed} Larger injectors shorten it.",
+        InjectionReason.MISPLACED_ON_BOTH: f"Neither closed nor open valve is clean; the end shown misplaces less.{missed}",
+        InjectionReason.INJECTOR_TOO_SMALL: "No end of injection: the pulse is longer than the cycle. Fit larger injectors.",
+        InjectionReason.NOT_RUNNING: "No end of injection: the engine does not run here.",
+    }[why]
