@@ -41,7 +41,7 @@ class Binds(Code):
     STRONG_CYCLE = "MBT spark of the strong cycle that follows a weak one"
     FULLEST_CHARGE = "MBT spark of the fullest charge of the load swing"
     KNOCK_OF_FULLEST = "knock limit of the fullest charge of the load swing"
-    LATEST_USEFUL = "spark alone cannot fix this cell: its limit lies beyond the latest useful spark, which is shown"
+    LATEST_USEFUL = "spark alone cannot fix this cell; the latest useful spark is shown, and a limit asks for less"
 
 
 # Which of them speak of the swing.
@@ -52,8 +52,8 @@ class CellState(Code):
     """What may be asked of a cell."""
 
     RUNS = "the engine runs here"
-    AT_IDLE = "within 300 rpm of idle speed: the idle spark, which does not rise with speed, counts here"
-    NO_TORQUE = "no torque here: raise speed, load or gear"
+    AT_IDLE = "the idle spark counts here, within 300 rpm of idle speed"
+    NO_TORQUE = "no torque here; raise speed or load, or take a lower gear"
 
 
 class RoadLoad(NamedTuple):

@@ -7,7 +7,7 @@ import math
 from ..advice.idle import FASTEST, IdleState
 from ..advice.idle_advice import IdleAdvice, IdleGap, ThrottleOpening
 from ..advice.idle_spark import IdleSpark, IdleSparkBesideTable, TableMeetsIdle
-from ..unit_system import UnitSystem, vacuum_text
+from ..unit_system import UnitSystem, shown_text, vacuum_text
 from .brakes import brakes_words
 from .describing import describe
 from .figures import btdc, found_rpm, percent, set_rpm
@@ -38,7 +38,7 @@ def idle_words(idle: IdleAdvice, units: UnitSystem = UnitSystem.IMPERIAL) -> str
     lines = [idle_verdict(idle, units), lowest_speed_words(idle)]
     if math.isfinite(idle.si.vacuum_penalty):
         lines.append(_loss_words(idle, units))
-    lines.append(throttle_words(idle.throttle))
+    lines.append(throttle_words(idle.throttle, units))
     lines += [brakes_words(idle.brakes, units)] if idle.brakes is not None else []
     lines += [gap_words(gap) for gap in idle.unreachable]
     lines += [beyond_data_words(idle.new[0])] if idle.new[0].beyond_data else []
@@ -83,20 +83,22 @@ def lowest_speed_words(idle: IdleAdvice) -> str:
 
 
 @describe.register
-def throttle_words(opening: ThrottleOpening) -> str:
+def throttle_words(opening: ThrottleOpening, units: UnitSystem = UnitSystem.METRIC) -> str:
     """Return how far the throttle is open at idle and where to set its stop before the first start.
 
     Parameters
     ----------
     opening : ThrottleOpening
+    units : UnitSystem
+        Of the air.
 
     Examples
     --------
     >>> throttle_words(ThrottleOpening(air_flow=6.5e-3, throttle_area=40e-6, replaced_throttle_area=27e-6, of_replaced=1.5)).split(". ")[:2]
-    ['Throttle at idle: 40 mm2 open for 6.5 g/s of air, 1.5 times the old cam', 'Open the throttle stop that far before the first start']
+    ['Throttle at idle: 40 mm2 open for 6.50 g/s of air, 1.5 times the old cam', 'Open the throttle stop that far before the first start']
     """
     si = opening.si
-    said = f"Throttle at idle: {1e6 * si.throttle_area:.0f} mm2 open for {1e3 * si.air_flow:.1f} g/s of air"
+    said = f"Throttle at idle: {1e6 * si.throttle_area:.0f} mm2 open for {shown_text(si.air_flow, 'kg/s', units)} of air"
     middle = "Keep the idle control near the middle of its travel."
     if not math.isfinite(opening.of_replaced):
         return f"{said}. Set the throttle stop to that. {middle}"

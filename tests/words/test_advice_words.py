@@ -165,7 +165,10 @@ def test_a_gear_that_holds_the_car_nowhere_is_no_answer_and_a_converter_is_named
     assert "converter" in notes[0]
     assert "Gear 5" in notes[1]
     assert reversion_notes([a_gear(1, 1500.0)]) == []
-    assert plain(reversion_words([nowhere])).splitlines()[1:] == [notes[1]]
+    assert plain(reversion_words([nowhere])).splitlines()[2:] == [notes[1]]
+    blown = plain(reversion_words([a_gear(2, None, 1800.0), a_gear(3, None, 2000.0)]))
+    assert "Reversion above its limit in gears 2, 3, up to 2000 rpm." in blown
+    assert "Reversion in no gear above its limit" in reversion_words([nowhere])
 
 
 def test_a_mark_of_a_speed_is_in_the_words() -> None:

@@ -21,7 +21,7 @@ from camcalc.advice.starting_table import StartingTable
 from camcalc.advice.trade_off import LineEnd, TradeOff, trade_off
 from camcalc.marks import Mark
 from camcalc.words import describe
-from camcalc.words.ceilings import NO_ZONE, WORTH_A_LINE, base_table_words, binding_cells, finding_lines, variant_name
+from camcalc.words.ceilings import NO_ZONE, WORTH_A_LINE, base_table_words, binding_cells, binding_lines, finding_lines, variant_name
 from camcalc.words.injection import (
     STRATEGIES,
     basis_words,
@@ -77,7 +77,7 @@ def test_a_zone_that_spark_cures_nowhere_says_what_to_do(plain: Plain) -> None:
 
 @pytest.mark.parametrize("code", WORTH_A_LINE, ids=lambda code: code.code)
 def test_each_finding_of_a_cell_is_counted_in_its_own_words(code: Any, plain: Plain) -> None:
-    where = {Binds: "binds", CellState: "states", LevelOfSpark: "levels"}[type(code)]
+    where = {CellState: "states", LevelOfSpark: "levels"}[type(code)]
     empty = CellState.RUNS if where == "states" else None
     grid = a_grid([[17.0] * 3] * 2, **{where: ((code, code, empty), (empty,) * 3)})
     assert [plain(line) for line in finding_lines(grid)] == [f"2 cells: {code.meaning}."]
@@ -85,7 +85,14 @@ def test_each_finding_of_a_cell_is_counted_in_its_own_words(code: Any, plain: Pl
 
 def test_whatever_is_no_finding_of_a_cell_has_no_line() -> None:
     plainly = {CellState.RUNS, LevelOfSpark.STEADY, LevelOfSpark.DECIDES}
-    assert set(WORTH_A_LINE) == {*Binds, *CellState, *LevelOfSpark} - plainly
+    assert set(WORTH_A_LINE) == {*CellState, *LevelOfSpark} - plainly
+
+
+@pytest.mark.parametrize("code", list(Binds), ids=lambda code: code.code)
+def test_what_ceilings_rest_on_is_counted_in_its_own_words(code: Binds, plain: Plain) -> None:
+    grid = a_grid([[17.0] * 3] * 2, ((code, code, None), (None,) * 3))
+    assert [plain(line) for line in binding_lines(grid)] == [f"2 cells: {code.meaning}."]
+    assert binding_lines(grid)[0] in describe(grid)
 
 
 def test_each_variant_of_the_ceilings_has_a_name_of_its_own() -> None:
@@ -181,9 +188,19 @@ def test_every_reason_of_an_end_has_words_of_its_own(windows: InjectionWindows, 
         name = strategy_name(with_reason(windows, strategy, why), 0, 0)
         assert name.startswith(STRATEGIES[strategy]) if strategy else "valve" not in name
     assert len(set(said.values())) == len(InjectionReason)
-    assert "25 % of the fuel goes back past the injector" in said[InjectionReason.BLOWN_OFF_CLOSED_VALVE]
+    assert "25 % would go back past the injector" in said[InjectionReason.BLOWN_OFF_CLOSED_VALVE]
+    assert "past the injector and back: 25 % of the fuel" in said[InjectionReason.FITS_CLOSED_VALVE]
     assert "Misplaced: 25 % on the closed valve, 4 % on the open one" in said[InjectionReason.MISPLACED_ON_BOTH]
     assert "larger injectors" in said[InjectionReason.INJECTOR_TOO_SMALL]
+
+
+def test_a_reason_is_said_once_for_its_speeds_with_the_span_of_its_shares(windows: InjectionWindows) -> None:
+    found = with_reason(windows, Strategy.CLOSED_VALVE, InjectionReason.FITS_CLOSED_VALVE)
+    assert found.shut_valve is not None
+    spread = found.replace(shut_valve=found.shut_valve.replace(past_injector=np.array([[0.97, 0.03]] * 2)), duty=np.array([[0.5, 0.93]] * 2))
+    first, last = reason_lines(spread, 0)
+    assert "3 to 97 % of the fuel" in first
+    assert last.startswith("1600 rpm: The injector is open 93 % of the cycle.")
 
 
 @pytest.mark.parametrize("why", list(InjectionReason), ids=lambda why: why.code)
