@@ -27,7 +27,7 @@ def hover_points(ax: Axes, across: Iterable[float], up: Iterable[float], texts: 
         Diameter that reacts [points].
     """
     for x, y, text in zip(across, up, texts, strict=True):
-        if x == x and y == y:  # noqa: PLR0124 - not-a-number has no place
+        if x == x and y == y:
             (point,) = ax.plot([x], [y], marker="o", markersize=size, alpha=0.0, label=f"_{text}", linestyle="")
             point.set_gid(f"{GROUP}{len(ax.lines)}")
 

@@ -3,6 +3,7 @@
 from . import (  # each registers what it words
     brakes,
     ceilings,
+    comparison,
     cures,
     drive_run,
     engine_model,
@@ -21,6 +22,6 @@ from . import (  # each registers what it words
 from .describing import describe
 
 __all__ = [
-    "brakes", "ceilings", "cures", "describe", "drive_run", "engine_model", "first_screen", "gears", "idle", "idle_swing", "injection", "reversion", "road_test", "sensing",
+    "brakes", "ceilings", "comparison", "cures", "describe", "drive_run", "engine_model", "first_screen", "gears", "idle", "idle_swing", "injection", "reversion", "road_test", "sensing",
     "slopes", "starting_table", "trade_off",
 ]  # fmt: skip

@@ -6,8 +6,6 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-import numpy as np
-
 from ..advice.brakes import BrakeVerdict
 from ..advice.headlines import CRUISE, headline_gear
 from ..advice.idle import FASTEST, gearbox_of, switched
@@ -70,7 +68,9 @@ class Part(NamedTuple):
 @describe.register
 def first_text(brief: Brief) -> str:
     """Return the first screen as text: title, five answers, where the rest is; lines are not yet wrapped."""
-    parts = [text for part in first_screen(brief) for line in (part.head, *part.lines) for text in (aligned(line.texts) if isinstance(line, Excerpt) else [line])]
+    parts = [
+        text for part in first_screen(brief) for line in (part.head, *part.lines) for text in (aligned(line.texts) if isinstance(line, Excerpt) else [line])
+    ]
     return "\n".join([*title_lines(brief), *parts, *MORE])
 
 
