@@ -17,7 +17,7 @@ import pytest
 from camcalc.advice.injection import convert_reference
 from camcalc.marks import Mark, marked
 from camcalc.report.brief_page import SECTIONS, brief_html, is_there
-from camcalc.report.printed import Printed, decimals, find
+from camcalc.report.figure_markup import Printed, decimals, find
 from camcalc.units import parse
 from camcalc.words.cures import change_words, cure_words
 from camcalc.words.road_test import direct_words, do_words
