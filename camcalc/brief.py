@@ -249,9 +249,7 @@ def make_brief(
     return Brief(
         build=build,
         model=engine.name,
-        lift=CamsFacts(
-            new=cam_facts(build.cam, build.engine), replaced=cam_facts(build.replaced_cam, build.engine) if build.replaced_cam else None
-        ),
+        lift=CamsFacts(new=cam_facts(build.cam, build.engine), replaced=cam_facts(build.replaced_cam, build.engine) if build.replaced_cam else None),
         idle=advice,
         reversion=CamsReversion(new=reversion, replaced=replaced_reversion),
         idle_spark=around.replace(table=beside_table(around, starting.si.idle_spark)) if starting else around,

@@ -3,6 +3,7 @@
 from . import (  # each registers what it words
     brakes,
     ceilings,
+    comparison,
     cures,
     drive_run,
     engine_model,
@@ -24,6 +25,7 @@ from .describing import describe
 __all__ = [
     "brakes",
     "ceilings",
+    "comparison",
     "cures",
     "describe",
     "drive_run",

@@ -72,9 +72,7 @@ def load_lines(load: LoadSensing) -> list[str]:
     si = load.si
     meter = {
         MeterReading.TRUE: "reads the air that the cylinders keep",
-        MeterReading.DAMPED: (
-            f"reads true before throttle and plenum. Close to the runners it could read up to {percent(si.air_meter_at_most)} too much"
-        ),
+        MeterReading.DAMPED: (f"reads true before throttle and plenum. Close to the runners it could read up to {percent(si.air_meter_at_most)} too much"),
         MeterReading.TOO_MUCH: f"reads {percent(si.air_meter)} too much: reversion passes it more than once",
     }[load.meter]
     amount = percent(abs(si.pressure_sensor))
