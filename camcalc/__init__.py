@@ -8,11 +8,13 @@ from __future__ import annotations
 import importlib
 from typing import TYPE_CHECKING, Any
 
+from . import drawing
 from ._version import VERSION as __version__
 
 if TYPE_CHECKING:
     from .advice.trade_off import TradeOff, trade_off
     from .brief import Brief, make_brief
+    from .brief_files import load_brief, save_brief
     from .cam.card import CamCard
     from .compare import Comparison, compare_builds
     from .cures import CureRanking, rank_cures
@@ -41,7 +43,8 @@ _HOME = {
     "load_cam": ".sheet", "CamSheet": ".sheet", "read_cam_card": ".sheet.card_reading", "CamCard": ".cam.card",
     "simulate_cycle": ".cycle.simulate", "simulate_map": ".cycle.grid",
     "CycleResult": ".cycle.simulate", "CycleMap": ".cycle.grid", "describe": ".words",
-    "ResolvedEngine": ".cycle.resolved", "make_brief": ".brief", "Brief": ".brief", "QuickEngine": ".cycle.quick", "parse": ".units",
+    "ResolvedEngine": ".cycle.resolved", "make_brief": ".brief", "Brief": ".brief",
+    "load_brief": ".brief_files", "save_brief": ".brief_files", "QuickEngine": ".cycle.quick", "parse": ".units",
     "SparkTable": ".tables", "read_table": ".tables", "shape_table": ".tables", "add_back": ".tables", "ShapedTable": ".tables",
     "read_log": ".logs", "find_surge": ".logs", "measure_swing": ".logs",
     "review_for_build": ".logs", "review_log": ".logs", "compare_logs": ".logs", "DriveLog": ".logs",
@@ -60,10 +63,12 @@ __all__ = [
     "Brief", "Build", "CamCard", "CamSheet", "CamcalcError", "Comparison", "CureRanking", "CycleMap", "CycleResult", "DriveLog", "DriveRun", "Explanation",
     "GearsOnTable", "InputError", "InputErrors", "NoSolutionError", "QuickEngine", "ResolvedEngine", "RoadTest", "ShapedForBuild", "ShapedTable", "SlopeRule",
     "SparkTable", "TradeOff", "__version__", "add_back", "add_back_for_build", "compare_builds", "compare_logs", "describe", "explain_topic", "find_surge",
-    "idle_swing_in_neutral", "load_build", "load_cam", "make_brief", "measure_swing", "parse", "plan_road_test", "rank_cures", "read_build", "read_cam_card",
-    "read_log", "read_table", "review_for_build", "review_log", "save_build", "shape_for_build", "shape_table", "simulate_cycle", "simulate_drive",
-    "simulate_map", "slope_rule", "surge_in_gears", "surge_map", "surge_risk", "trade_off",
+    "idle_swing_in_neutral", "load_brief", "load_build", "load_cam", "make_brief", "measure_swing", "parse", "plan_road_test", "rank_cures", "read_build",
+    "read_cam_card", "read_log", "read_table", "review_for_build", "review_log", "save_brief", "save_build", "shape_for_build", "shape_table",
+    "simulate_cycle", "simulate_drive", "simulate_map", "slope_rule", "surge_in_gears", "surge_map", "surge_risk", "trade_off",
 ]  # fmt: skip
+
+drawing.plots_are_in(f"{__name__}.plot")
 
 
 def __getattr__(name: str) -> Any:

@@ -4,19 +4,21 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any, ClassVar, NamedTuple
 
 import numpy as np
 
 from .advice.bands import HeadlineBands, sample_bands
 from .advice.base_table import BaseTableCell, compare_with_base
-from .advice.brakes import brake_remark
 from .advice.cam_facts import CamFacts, cam_facts
+from .advice.curves import BriefCurves, brief_curves
+from .advice.fuel_factors import FuelFactors, fuel_factors
 from .advice.headlines import headline, headline_gear, with_bands, zone_of
-from .advice.idle import IdleState, idle_state, lowest_idle, lowest_mark
-from .advice.idle_spark import IdleSpark, idle_spark_advice, meets_table
+from .advice.idle import IdleState, idle_state
+from .advice.idle_advice import IdleAdvice, IdleSet, idle_advice, idle_set, replaced_idle
+from .advice.idle_spark import IdleSpark, beside_table, idle_spark_advice
 from .advice.injection import InjectionWindows, injection_windows
 from .advice.knock_edge import knock_edge, knock_grids, loads_that_knock, speeds_sampled
 from .advice.reversion import GearReversion, reversion_in_gear
@@ -28,15 +30,17 @@ from .advice.trade_off import TradeOff, trade_off
 from .cautions import CAUTIONS
 from .cures import CureRanking, rank_cures
 from .cycle.models import engine_kind
-from .cycle.operating import TEACHING_ONLY, EngineModel, Tolerances, barometer
+from .cycle.operating import EngineModel, ModelUse, Tolerances, barometer
 from .drive.engine_loop import LevelSpark, surge_tables
 from .drive.gear_advice import DriveAdvice, WhichTable, beside_level, drive_advice
 from .drive.idle_swing import idle_swing
 from .drive.slope_rule import slope_rule
+from .drive.usable_gears import GearUse, usable_gears
 from .errors import InputError, NoSolutionError
-from .marks import Marks, marked
-from .results import Measure, Record, measure, plain_data
+from .results import Record
 from .road_test import RoadTest, plan_road_test
+from .sheet import Build
+from .sheet.sheet import Assumption
 from .sources import cite
 from .tables.proposed import level_table, proposed_table
 from .tables.table import read_table
@@ -44,7 +48,6 @@ from .units import quantity
 
 if TYPE_CHECKING:
     from .cycle.engine_tables import EngineTables
-    from .sheet import Build
     from .tables.table import SparkTable
 
 __all__ = ["Brief", "IdleAdvice", "make_brief"]
@@ -72,93 +75,98 @@ SOURCE_KEYS = (
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
-class IdleAdvice(Record):
-    """Idle with the new cam and with the one it replaces."""
+class CamsFacts(Record):
+    """What geometry says of the new cam and of the one it replaces."""
 
-    new: tuple[IdleState, ...]
-    replaced: tuple[IdleState, ...]
-    unreachable: tuple[str, ...]
-    vacuum: Measure = measure("Pa", "inHg", doc="new cam, neutral, accessories off")
-    vacuum_penalty: Measure = measure("Pa", "inHg", doc="each cam at its own idle speed")
-    vacuum_penalty_at_equal_speed: Measure = measure("Pa", "inHg", doc="both at the new cam's idle speed")
-    lowest_steady_speed: Measure = measure("crank_rps", "rpm", doc="IMEP varies less than the stability limit; missing if no idle does")
-    lowest_speed: Measure = measure("crank_rps", "rpm", doc="torque balances at all")
-    lowest_speeds: str
-    # Blank with a model that is for teaching only.
-    brakes: str
-    air: str
-    bands: Mapping[str, Any] = dataclasses.field(default_factory=dict)
-    marks: Mapping[str, Marks] = dataclasses.field(default_factory=dict)
+    new: CamFacts
+    replaced: CamFacts | None
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
+class CamsReversion(Record):
+    """Where the level road is rough and where it reverts, by gear, with the new cam and with the one it replaces."""
+
+    new: tuple[GearReversion, ...]
+    replaced: tuple[GearReversion, ...]
+
+
+class BriefFormat(NamedTuple):
+    """What saved data are, and in which version."""
+
+    name: str = "camcalc brief"
+    version: int = 1
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
 class Brief(Record):
-    """A first-fire brief. Without ceilings, starting table and sensitivity, and with words on what it is not for, where the engine model is
+    """A first-fire brief. Without ceilings, starting table and sensitivity, and with what it is not for, where the engine model is
     for teaching only."""
+
+    in_data: ClassVar[tuple[str, ...]] = ("format", "events", "assumed", "sources", "about")
 
     build: Build
     model: str
-    engine: Callable[..., EngineModel] = dataclasses.field(repr=False)
-    cam: CamFacts
-    replaced_cam: CamFacts | None
+    lift: CamsFacts
     idle: IdleAdvice
-    reversion: tuple[GearReversion, ...]
-    replaced_reversion: tuple[GearReversion, ...]
+    reversion: CamsReversion
     idle_spark: IdleSpark
     spark_ceilings: SparkCeilings | None
     starting_table: StartingTable | None
     sensitivity: CeilingSensitivity | None
     base_table: tuple[BaseTableCell, ...]
     surge: tuple[DriveAdvice, ...]
+    usable_gears: tuple[GearUse, ...]
     injection: InjectionWindows
     sensing: IdleSensing
     cures: CureRanking | None
     trade_off: TradeOff | None
     road_test: RoadTest | None
+    fuel_factors: FuelFactors | None
+    curves: BriefCurves | None
     sure: HeadlineBands | None
-    not_for: str
+    not_for: ModelUse | None
     cautions: tuple[str, ...] = CAUTIONS
 
-    def to_dict(self) -> dict[str, Any]:
-        """Return plain data for JSON."""
-        replaced = self.replaced_cam
-        return {
-            "events": {"new": plain_data(self.cam.events), "replaced": plain_data(replaced.events) if replaced else None},
-            "lift": {name: _lift_data(facts) if facts else None for name, facts in (("new", self.cam), ("replaced", replaced))},
-            "idle": self.idle.to_dict(),
-            "reversion": {"new": plain_data(self.reversion), "replaced": plain_data(self.replaced_reversion)},
-            "idle_spark": self.idle_spark.to_dict(),
-            "spark_ceilings": self.spark_ceilings.to_dict() if self.spark_ceilings else None,
-            "starting_table": self.starting_table.to_dict() if self.starting_table else None,
-            "sensitivity": self.sensitivity.to_dict() | {"remark": self.sensitivity.remark} if self.sensitivity else None,
-            "base_table": plain_data(self.base_table),
-            "surge": [advice.to_dict() for advice in self.surge],
-            "injection": self.injection.to_dict(),
-            "cures": self.cures.to_dict() if self.cures else None,
-            "trade_off": self.trade_off.to_dict() if self.trade_off else None,
-            "road_test": self.road_test.to_dict() if self.road_test else None,
-            "sensing": {"mixture": self.sensing.mixture.to_dict(), "load": self.sensing.load.to_dict() if self.sensing.load else None},
-            "assumed": [a._asdict() for a in self.build.assumed],
-            "cautions": list(self.cautions),
-            "sources": cite(*SOURCE_KEYS),
-            "about": {
-                "name": self.build.name,
-                "label": self.build.label,
-                "model": self.model,
-                "not_for": self.not_for,
-                "notes": list(self.build.notes),
-                "bands": self.sure.to_dict() if self.sure else None,
-            },
-        }
+    @property
+    def cam(self) -> CamFacts:
+        """The new cam."""
+        return self.lift.new
+
+    @property
+    def replaced_cam(self) -> CamFacts | None:
+        """The cam it replaces, if any."""
+        return self.lift.replaced
+
+    @property
+    def format(self) -> BriefFormat:
+        """What a saved brief begins with."""
+        return BriefFormat()
+
+    @property
+    def events(self) -> dict[str, Any]:
+        """Valve events of both cams."""
+        return {"new": self.cam.events, "replaced": self.replaced_cam.events if self.replaced_cam else None}
+
+    @property
+    def assumed(self) -> tuple[Assumption, ...]:
+        """What the sheet leaves out."""
+        return self.build.assumed
+
+    @property
+    def sources(self) -> dict[str, dict[str, str]]:
+        """What the figures rest on, with how far each was read."""
+        return cite(*SOURCE_KEYS)
+
+    @property
+    def about(self) -> dict[str, Any]:
+        """Whose brief it is, by which model, and how sure."""
+        own = self.build
+        return {"name": own.name, "label": own.label, "model": self.model, "not_for": self.not_for, "notes": own.notes, "bands": self.sure}
 
 
-def _lift_data(facts: CamFacts) -> dict[str, Any]:
-    data = facts.to_dict()
-    del data["events"]
-    return data
-
-
-def make_brief(build: Build, *, model: str = "resolved", bands: bool = True, cures: bool = True, progress: Callable[[str, float], None] | None = None) -> Brief:
+def make_brief(
+    build: Build, *, model: str = "resolved", bands: bool = True, cures: bool = True, curves: bool = True, progress: Callable[[str, float], None] | None = None
+) -> Brief:
     """Make the first-fire brief of a build.
 
     Parameters
@@ -171,8 +179,15 @@ def make_brief(build: Build, *, model: str = "resolved", bands: bool = True, cur
         Whether to sample 10 to 90 % bands, which the plan of a road test rests on; most of the time goes there.
     cures : bool
         Whether to try what else would cure its troubles, and what spark trades in one cell.
+    curves : bool
+        Whether to compute what the page's plots of the cam and of residual show; a brief for a terminal needs none.
     progress : callable
-        Told what is being worked on, and the share done.
+        Gets what is being worked on, and the share done.
+
+    Returns
+    -------
+    Brief
+        All that was computed. What is drawn or printed from it later is made of these figures alone.
 
     Raises
     ------
@@ -228,30 +243,46 @@ def make_brief(build: Build, *, model: str = "resolved", bands: bool = True, cur
     say("cures", 0.9)
     tried = rank_cures(build, engine_of=kind, table=base or proposed) if cures else None
     traded = _traded(engine.fresh(), ceilings) if cures and ceilings is not None else None
+    say("fuel factors", 0.93)
+    factors = None if before is None else fuel_factors(engine, before, first, _spark_of(engine, proposed))
     say("road test", 0.95)
     return Brief(
         build=build,
         model=engine.name,
-        engine=kind,
-        cam=cam_facts(build.cam, build.engine),
-        replaced_cam=cam_facts(build.replaced_cam, build.engine) if build.replaced_cam else None,
+        lift=CamsFacts(
+            new=cam_facts(build.cam, build.engine), replaced=cam_facts(build.replaced_cam, build.engine) if build.replaced_cam else None
+        ),
         idle=advice,
-        reversion=reversion,
-        replaced_reversion=replaced_reversion,
-        idle_spark=around.replace(meets_table=meets_table(around, starting.si.idle_spark)) if starting else around,
+        reversion=CamsReversion(new=reversion, replaced=replaced_reversion),
+        idle_spark=around.replace(table=beside_table(around, starting.si.idle_spark)) if starting else around,
         spark_ceilings=ceilings,
         starting_table=starting,
         sensitivity=sensitivity,
         base_table=compare_with_base(engine, ceilings, base) if base is not None and ceilings is not None else (),
         surge=surge,
+        usable_gears=usable_gears(build, surge[0], reversion) if surge else (),
         injection=windows,
         sensing=sensing,
         cures=tried,
         trade_off=traded,
         road_test=plan_road_test(build, sure, engine_of=kind) if sure is not None and not engine.teaching_only else None,
+        fuel_factors=factors,
+        curves=brief_curves(engine, before, lambda done: say("curves", 0.96 + 0.04 * done)) if curves else None,
         sure=sure,
-        not_for=TEACHING_ONLY if engine.teaching_only else "",
+        not_for=ModelUse.TEACHING_ONLY if engine.teaching_only else None,
     )
+
+
+def _spark_of(engine: EngineModel, table: SparkTable | None) -> Callable[[float, float], float]:
+    """Return the spark that the engine will run on at a speed [rev/s] and manifold pressure [Pa]: the starting table's; without one best torque."""
+    if table is None:
+        return engine.best_spark
+    kept = table
+
+    def spark_at(speed: float, pressure: float) -> float:
+        return float(kept.spark_at(speed, pressure))
+
+    return spark_at
 
 
 def _banded(
@@ -314,75 +345,5 @@ def _traded(engine: EngineModel, ceilings: SparkCeilings) -> TradeOff | None:
     return None
 
 
-class IdleSet(NamedTuple):
-    """Idle states of one cam, and what could not be reached."""
-
-    states: tuple[IdleState, ...]
-    unreachable: tuple[str, ...]
-    lowest_steady: float
-    lowest: float
-
-
-def idle_set(engine: EngineModel, speed: float, *, search: bool) -> IdleSet:
-    """Return every idle state asked for at a speed [rev/s]; with ``search``, the lowest speeds too."""
-    found, unreachable = [], []
-    gearboxes = (False, True) if engine.build.vehicle.transmission == "converter" else (False,)
-    for drive in gearboxes:
-        for accessories in (False, True):
-            try:
-                found.append(idle_state(engine, speed, drive=drive, accessories=accessories))
-            except NoSolutionError as error:
-                unreachable.append(f"{'drive' if drive else 'neutral'}, accessories {'on' if accessories else 'off'}: {error.args[0]}")
-    lowest = (lowest_idle(engine), lowest_idle(engine, steady=False)) if search else (math.nan, math.nan)
-    return IdleSet(tuple(found), tuple(unreachable), *lowest)
-
-
 def _replaced_part(before: EngineModel, build: Build, gears: range) -> tuple[tuple[IdleSet, IdleState | None], tuple[GearReversion, ...]]:
-    own = idle_set(before, before.build.idle.si.speed, search=False)
-    equal: IdleState | None = None
-    try:
-        equal = idle_state(before, build.idle.si.speed)
-    except NoSolutionError as error:
-        own = own._replace(unreachable=(*own.unreachable, f"at the new cam's idle speed: {error.args[0]}"))
-    return (own, equal), tuple(reversion_in_gear(before, g) for g in gears)
-
-
-def idle_advice(engine: EngineModel, new: IdleSet, replaced: tuple[IdleSet, IdleState | None] | None) -> IdleAdvice:
-    """Put both cams' idle side by side."""
-    first = new.states[0]
-    own, equal = replaced if replaced else (None, None)
-    was = own.states[0].si.manifold_vacuum if own and own.states else None
-    return IdleAdvice(
-        new=new.states,
-        replaced=() if own is None else own.states if equal is None else (*own.states, equal),
-        unreachable=new.unreachable + (own.unreachable if own else ()),
-        vacuum=first.si.manifold_vacuum,
-        vacuum_penalty=None if was is None else was - first.si.manifold_vacuum,
-        vacuum_penalty_at_equal_speed=None if equal is None else equal.si.manifold_vacuum - first.si.manifold_vacuum,
-        lowest_steady_speed=new.lowest_steady,
-        lowest_speed=new.lowest,
-        lowest_speeds=lowest_words(new.lowest, new.lowest_steady),
-        brakes="" if engine.teaching_only else brake_remark(first.si.manifold_vacuum, barometer(engine), was),
-        air=air_words(first, own.states[0] if own and own.states else None),
-        marks={"lowest_steady_speed": lowest_mark(new.lowest_steady), "lowest_speed": lowest_mark(new.lowest)},
-    )
-
-
-def air_words(idle: IdleState, was: IdleState | None) -> str:
-    """Word how far the throttle has to stand open for the first start, against where it stands with the cam that is replaced."""
-    own = f"the idle passes {1e3 * idle.si.air_flow:.1f} g/s of air through {1e6 * idle.si.throttle_area:.0f} mm2 of throttle"
-    if was is None:
-        return f"{own}: set the throttle stop so that the idle control holds it near the middle of its travel"
-    more = idle.si.throttle_area / was.si.throttle_area
-    if abs(more - 1.0) < 0.05:
-        return f"{own}, as with the cam it replaces: leave the throttle stop"
-    how = f"{more:.1f} times the opening of the cam it replaces"
-    turn = "open" if more > 1.0 else "close"
-    return f"{own}, {how}: {turn} the throttle stop by as much before the first start, so that the idle control holds it near the middle of its travel"
-
-
-def lowest_words(lowest: float, steady: float) -> str:
-    """Word the lowest idle speeds [rev/s], NaN where none was found."""
-    carries = "at no speed up to 2000 rpm" if math.isnan(lowest) else f"from {marked(f'{lowest * 60:.0f} rpm', lowest_mark(lowest))}"
-    even = "at no idle up to 2000 rpm" if math.isnan(steady) else f"from {marked(f'{steady * 60:.0f} rpm', lowest_mark(steady))}"
-    return f"torque balances {carries}; IMEP is steady within the limit {even}"
+    return replaced_idle(before, build.idle.si.speed), tuple(reversion_in_gear(before, g) for g in gears)

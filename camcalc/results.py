@@ -10,23 +10,33 @@ import dataclasses
 import functools
 import html
 import math
+import typing
 from collections.abc import Callable, Iterator, Mapping
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Any, NamedTuple, Self, cast, overload
+from typing import TYPE_CHECKING, Any, ClassVar, Generic, NamedTuple, Self, TypeVar, cast, overload
 
 from .codes import Code
+from .data_reading import inner_figure, marks_of_codes, typed_value
+from .drawing import plots_of
 from .errors import InputError, did_you_mean
 from .marks import Mark, Marks, mark_codes, marked
 from .units import Bounds, quantity, to_si
 
 if TYPE_CHECKING:
+    import numpy as np
+    from matplotlib.axes import Axes
+    from numpy.typing import NDArray
+
     from .units import Quantity
 
+R = TypeVar("R", bound="Record")
 Default = str | Callable[[Any], float] | None
-# Fields of a record that tell of its measured fields: printed with these, not by themselves.
-BESIDE_THE_FIELDS = ("bands", "given", "marks", "around")
+# Fields of a record that tell of its measured fields: printed and written with these, not by themselves.
+BESIDE_THE_FIELDS = ("bands", "marks")
+# What a section of the sheet keeps for saving and copying: data have it, print does not.
+NOT_PRINTED = (*BESIDE_THE_FIELDS, "given", "around")
 
-__all__ = ["Band", "Measure", "Record", "measure"]
+__all__ = ["Band", "Floats", "Measure", "Record", "measure"]
 
 
 class Band(NamedTuple):
@@ -104,10 +114,19 @@ def _measures_of(record: type) -> Mapping[str, Measure]:
     return MappingProxyType(found)
 
 
-class _Floats:
-    """The float view of a record: ``record.si.bore``."""
+class Floats(Generic[R]):
+    """The float view of a record: ``record.si.bore``.
+
+    A type checker sees which names there are, and whether each is one number or an array, by the plugin in ``tests/typing``: from the record's
+    declarations. Without the plugin every name counts as ``Any``.
+    """
 
     __slots__ = ("_values",)
+
+    if TYPE_CHECKING:
+        # What the plugin takes the type of a name from.
+        _number: float
+        _array: NDArray[np.float64]
 
     def __init__(self, values: dict[str, Any]) -> None:
         self._values = values
@@ -119,14 +138,24 @@ class _Floats:
             raise AttributeError(f"no measured field {name}") from None
 
 
+@functools.cache
+def _hints_of(record: type) -> Mapping[str, Any]:
+    return MappingProxyType(typing.get_type_hints(record))
+
+
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
 class Record:
-    """Base of every record: float view, equality, copy with changes, printing, JSON."""
+    """Base of every record: float view, equality, copy with changes, printing, JSON.
+
+    ``in_data`` names properties that data hold beside the fields; they follow from these and are not read back.
+    """
+
+    in_data: ClassVar[tuple[str, ...]] = ()
 
     @property
-    def si(self) -> Any:
+    def si(self) -> Floats[Self]:
         """Measured fields as floats in their inner units."""
-        return _Floats(self.__dict__)
+        return Floats(self.__dict__)
 
     @classmethod
     def measures(cls) -> Mapping[str, Measure]:
@@ -185,6 +214,34 @@ class Record:
 
         return text(shown.tolist() if hasattr(shown, "tolist") else shown, getattr(self, "marks", {}).get(name))
 
+    def plot(self, ax: Axes | None = None, *, which: str = "", **options: Any) -> Axes:
+        """Draw the record; a record without a plot says so.
+
+        Parameters
+        ----------
+        ax : Axes
+            Where to draw; axes on a figure of their own when left out. Nothing is shown or saved.
+        which : str
+            Which of its plots, for a record with several; the first when left out.
+        **options
+            As the plot takes them; see ``camcalc.plot``.
+
+        Returns
+        -------
+        Axes
+
+        Raises
+        ------
+        InputError
+            If the record has no plot, or none of that name.
+        """
+        plots = plots_of(type(self))
+        if not plots:
+            raise InputError(f"{type(self).__name__}.plot", came="a record without a plot", expected="a record that camcalc.plot draws")
+        if which and which not in plots:
+            raise InputError(f"{type(self).__name__}.plot(which=...)", came=which, expected=" or ".join(plots), fix=did_you_mean(which, plots))
+        return plots[which or next(iter(plots))](self, ax=ax, **options)
+
     def items(self) -> Iterator[tuple[str, Any]]:
         """Yield field names with their public values."""
         for field in dataclasses.fields(self):
@@ -206,7 +263,55 @@ class Record:
                     out[name]["mark"] = mark_codes(marks[name])
             else:
                 out[name] = plain_data(value)
-        return out
+        return out | {name: plain_data(getattr(self, name)) for name in self.in_data}
+
+    @classmethod
+    def from_dict(cls, data: Mapping[str, Any]) -> Self:
+        """Return the record that plain data were written from.
+
+        Parameters
+        ----------
+        data : mapping
+            As ``to_dict`` gives it, or as JSON holds it.
+
+        Returns
+        -------
+        Record
+            ``to_dict`` of it gives the same data, bit for bit. A figure in its inner unit may differ from the first one in its last digit.
+
+        Raises
+        ------
+        InputError
+            If a field is missing or of another kind.
+
+        Examples
+        --------
+        >>> from camcalc import load_build
+        >>> site = load_build("examples/quarry-road/build.toml").site
+        >>> type(site).from_dict(site.to_dict()) == site
+        True
+        """
+        measured, hints = cls.measures(), _hints_of(cast("Any", cls))
+        found: dict[str, Any] = {}
+        bands: dict[str, Band] = {}
+        marks: dict[str, Marks] = {}
+        for field in dataclasses.fields(cls):
+            if field.name in BESIDE_THE_FIELDS or field.name.startswith("_"):
+                continue
+            if field.name not in data:
+                raise InputError(f"{cls.__name__} in the data", came=f"no {field.name}", expected="every field", fix="take the file as camcalc wrote it")
+            own, declared = data[field.name], measured.get(field.name)
+            if declared is None:
+                found[field.name] = typed_value(own, hints[field.name])
+                continue
+            _refuse_other_than_quantity(cls, field.name, own, declared)
+            found[field.name] = inner_figure(own["value"], declared.unit, declared.show, own.get("infinite"))
+            if "low" in own:
+                bands[field.name] = Band(*(inner_figure(own[edge], declared.unit, declared.show) for edge in ("low", "high")))
+            if "mark" in own:
+                marks[field.name] = marks_of_codes(own["mark"])
+        beside = {"bands": bands, "marks": marks}
+        return cls(**found, **{name: beside[name] for name in BESIDE_THE_FIELDS if name in hints})
 
     def rows(self) -> list[tuple[str, str]]:
         """Return (name, value) text rows, one per printable field."""
@@ -214,7 +319,7 @@ class Record:
         measured = self.measures()
         out = []
         for name, value in self.items():
-            if name in BESIDE_THE_FIELDS:
+            if name in NOT_PRINTED:
                 continue
             if name in measured:
                 text = text_of(self.__dict__[measured[name].slot], measured[name], bands.get(name), self.mark(name))
@@ -242,14 +347,32 @@ def quantity_data(value: Any, field: Measure, band: Band | None = None) -> dict[
     """Return the JSON form of one measured value."""
     shown = quantity(value, field.unit, field.show)
     data: dict[str, Any] = {"value": plain_data(shown.magnitude), "unit": field.show}
+    if infinite := _signs_of_infinity(value):
+        data["infinite"] = infinite
     if band is not None:
         data["low"], data["high"] = (plain_data(quantity(edge, field.unit, field.show).magnitude) for edge in band)
     return data
 
 
+def _signs_of_infinity(value: Any) -> Any:
+    """Return 1 and -1 where a figure, or one of an array, is infinite, else 0; JSON has no such number. Nothing if none is."""
+    if not hasattr(value, "tolist"):
+        return int(math.copysign(1, value)) if math.isinf(value) else 0
+    import numpy as np
+
+    signs = np.where(np.isinf(value), np.sign(np.nan_to_num(value)), 0).astype(int)
+    return signs.tolist() if signs.any() else 0
+
+
+def _refuse_other_than_quantity(record: type, name: str, data: Any, declared: Measure) -> None:
+    if not isinstance(data, Mapping) or "value" not in data or data.get("unit") != declared.show:
+        expected = f'a quantity: {{"value": ..., "unit": "{declared.show}"}}'
+        raise InputError(f"{record.__name__}.{name} in the data", came=repr(data)[:80], expected=expected, fix="take the file as camcalc wrote it")
+
+
 def plain_data(value: Any) -> Any:
     """Return plain data for JSON from anything a record may hold; a number that is not finite becomes ``None``, a code its name and meaning."""
-    if isinstance(value, Record):
+    if isinstance(value, Record) or hasattr(value, "from_dict"):
         return value.to_dict()
     if isinstance(value, Code):
         return {"code": value.code, "text": value.meaning}
@@ -258,7 +381,9 @@ def plain_data(value: Any) -> Any:
     if hasattr(value, "tolist"):
         return plain_data(value.tolist())
     if isinstance(value, Mapping):
-        return {str(k): plain_data(v) for k, v in value.items()}
+        return {k.code if isinstance(k, Code) else str(k): plain_data(v) for k, v in value.items()}
+    if hasattr(value, "_asdict"):
+        return plain_data(value._asdict())
     if isinstance(value, tuple | list):
         return [plain_data(v) for v in value]
     if isinstance(value, float) and not math.isfinite(value):

@@ -24,8 +24,8 @@ if TYPE_CHECKING:
     Quantity: TypeAlias = pint.Quantity[Any]
 
 __all__ = [
-    "Bounds", "Checked", "Quantity", "checked", "factor", "fitting_units", "format_quantity", "half_last_digit", "parse", "quantity", "range_text", "registry",
-    "to_si", "without_comma",
+    "Bounds", "Checked", "Quantity", "back_from", "checked", "factor", "fitting_units", "format_quantity", "half_last_digit", "parse", "quantity", "range_text",
+    "registry", "to_si", "without_comma",
 ]  # fmt: skip
 
 R = TypeVar("R")
@@ -146,6 +146,16 @@ def quantity(value: Any, unit: str, show: str | None = None) -> Quantity:
         return registry().Quantity(value, _unit(unit))
     scale, offset = cast("tuple[float, float]", _linear(_unit(unit), show))
     return registry().Quantity(value * scale + offset, _unit(show))
+
+
+def back_from(shown: Any, unit: str, show: str) -> Any:
+    """Return a shown float or array in ``unit``, near what ``quantity`` showed: it may miss by a last digit.
+
+    >>> round(back_from(20.0, "K", "degC"), 9)
+    293.15
+    """
+    scale, offset = cast("tuple[float, float]", _linear(_unit(unit), show))
+    return (shown - offset) / scale
 
 
 def parse(text: str, key: str = "quantity") -> Quantity:

@@ -17,7 +17,10 @@ ROOT = Path(__file__).resolve().parents[1]
 PACKAGE = ROOT / "camcalc"
 # Bottom up; a module imports its own layer and those before it. A single module may stand lower than the rest of its part.
 LAYERS = (
-    ("_version", "cautions", "codes", "compiling", "constants", "errors", "marks", "units", "results", "sources", "pages"),
+    (
+        "_version", "array_record", "cautions", "codes", "compiling", "constants", "data_reading", "drawing", "errors", "marks", "pages", "results", "sources",
+        "unit_system", "units",
+    ),
     ("cam", "engine"),
     ("sheet", "examples"),
     ("burn", "vehicle"),
@@ -27,10 +30,10 @@ LAYERS = (
     ("logs",),
     ("drive",),
     ("cures", "road_test"),
-    ("brief",),
-    ("compare", "explain"),
+    ("brief", "brief_files"),
+    ("compare",),
     ("words",),
-    ("plot",),
+    ("explain", "plot"),
     ("report",),
     ("cli",),
 )

@@ -60,7 +60,7 @@ def test_the_longer_cam_costs_vacuum_and_even_pulling_and_keeps_an_idle(brief_of
     assert idle.lowest_speed <= brief.build.idle.si.speed
     # The moderate cam of long-meadow runs evenly wherever the road leads above idle.
     assert brief.spark_ceilings.has_zone == (example != "long-meadow")
-    assert any(math.isfinite(gear.si.blow_back_below) for gear in brief.reversion)
+    assert any(math.isfinite(gear.si.blow_back_below) for gear in brief.reversion.new)
 
 
 def test_an_idle_of_an_example_is_within_what_an_engine_can_do(brief_of: Make, example: str) -> None:

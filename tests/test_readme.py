@@ -6,7 +6,6 @@ import argparse
 import contextlib
 import io
 import re
-import shlex
 import subprocess
 import tomllib
 from pathlib import Path
@@ -14,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from camcalc.cautions import CAUTIONS
-from camcalc.cli.main import COMMANDS, main, module_of
+from camcalc.cli.main import COMMANDS, module_of
 from camcalc.marks import Mark
 
 
@@ -42,20 +41,12 @@ def test_the_python_block_runs_and_prints_what_its_comments_say(readme: str, at_
     assert "# 31.0 crank_deg" in code
 
 
-def tour(text: str) -> list[tuple[list[str], list[str]]]:
-    """The commands of the tour and the lines shown of what they print."""
-    return [(shlex.split(block.splitlines()[0].removeprefix("$ camcalc ")), block.splitlines()[1:]) for block in blocks(text, "text")]
-
-
-@pytest.mark.parametrize("number", range(3))
-def test_the_tour_shows_what_its_commands_print(readme: str, at_root: Path, capsys: pytest.CaptureFixture[str], number: int) -> None:
-    shown = tour(readme)
-    assert len(shown) == 3
-    words, lines = shown[number]
-    assert main(words) == 0
-    said = [line.rstrip() for line in capsys.readouterr().out.splitlines()]
-    assert len(lines) >= 3
-    assert [line for line in lines if line not in said] == []
+def test_the_readme_is_short_and_begins_with_what_it_is_for(readme: str) -> None:
+    lines = readme.splitlines()
+    assert len(lines) <= 120
+    parts = ("street engine", "![", "```bash", "pytest", "## What it answers", "## Cautions", "## Writing a sheet", "## Run times", "## Limits")
+    first = [readme.index(part) for part in parts]
+    assert first == sorted(first)
 
 
 def test_there_are_two_commands_to_copy(readme: str) -> None:

@@ -11,17 +11,18 @@ from typing import Any
 import numpy as np
 import pytest
 
-from camcalc import QuickEngine
+from camcalc import QuickEngine, describe
 from camcalc.advice.bands import TOLERANCES, HeadlineBands
 from camcalc.advice.headlines import headline_gear
 from camcalc.advice.idle import idle_state
 from camcalc.cycle.operating import Tolerances, barometer
 from camcalc.logs.columns import CHANNELS
 from camcalc.marks import Mark
-from camcalc.road_test import plan_road_test, readings
-from camcalc.road_test.plan import DIRECT, _Table, _why_not, most_important
-from camcalc.road_test.readings import COAST, COASTING, CYCLE_MEANS, MOTORED, READINGS, SHUT, place_of, readings_of
+from camcalc.road_test import Basis, Ground, NotTestedBecause, ReadingKind, Settling, plan_road_test, readings
+from camcalc.road_test.plan import _Table, _why_not, most_important
+from camcalc.road_test.readings import COAST, CYCLE_MEANS, MOTORED, READINGS, SHUT, place_of, readings_of
 from camcalc.vehicle.road_load import DRIVELINE_EFFICIENCY, resistance, road_speed
+from camcalc.words.road_test import DIRECT, DO, basis_words, do_words, input_words, not_tested_words, road_test_words, settling_words, where_words
 
 Make = Callable[..., Any]
 
@@ -47,41 +48,42 @@ def test_means_over_a_cycle_change_by_two_thirds_of_the_variance_of_a_random_wal
 def test_ten_minutes_standing_first_cautions_before_all(plan: Any) -> None:
     assert 60.0 < plan.seconds <= 600.0
     places = [s.place for s in plan.steps]
-    assert places == sorted(places, key=lambda p: p == "road")
+    assert places == sorted(places, key=lambda p: p is Ground.ROAD)
     assert [s.step for s in plan.steps] == list(range(1, len(plan.steps) + 1))
     assert list(plan.to_dict()).index("cautions") < list(plan.to_dict()).index("steps")
-    text = str(plan)
-    assert text.index("closed course") < text.index("1. ")
+    for text in (str(plan), describe(plan)):
+        assert text.index("closed course") < text.index("1. ")
     for word in ("closed course", "second person", "brakes"):
         assert any(word in c for c in plan.cautions)
 
 
 def test_no_plan_of_three_can_take_longer_than_ten_minutes() -> None:
-    longest = sorted((r.seconds + (0.0 if r.standing else 45.0) for r in READINGS), reverse=True)[:3]
+    longest = sorted((r.seconds + (0.0 if r.ground is Ground.STANDING else 45.0) for r in READINGS), reverse=True)[:3]
     assert sum(longest) <= 600.0
 
 
 def test_the_inputs_named_by_the_bands_are_the_ones_tested(plan: Any) -> None:
     assert {s.input for s in plan.steps} == {"overlap", "friction", "dilution_noise"}
-    assert {s.settles for s in plan.steps} == {TOLERANCES[n][1] for n in ("overlap", "friction", "dilution_noise")}
+    assert all(input_words(n)[1:] in describe(plan) for n in ("overlap", "friction", "dilution_noise"))
     assert len({s.read for s in plan.steps}) == len(plan.steps)
 
 
 def test_a_brief_brings_its_bands_and_model(banded_brief: Any) -> None:
     found = plan_road_test(banded_brief.build, banded_brief.sure, engine_of=banded_brief.engine)
     assert found.model == banded_brief.model
-    assert "16 samples" in found.basis
+    assert (found.basis, found.samples) == (Basis.SAMPLES, 16)
+    assert "16 samples" in basis_words(found)
     by_words = {text: name for name, (_, text) in TOLERANCES.items()}
     matters = {key: tuple(by_words[w] for w in words) for key, words in banded_brief.sure.matters.items()}
     wanted = most_important(matters, QuickEngine.uncertain)
-    told = {s.input for s in found.steps} | {n for n in wanted if any(TOLERANCES[n][1] in t for t in found.not_tested)}
+    told = {s.input for s in found.steps} | {one.input for one in found.not_tested}
     assert told == set(wanted)
 
 
 def test_without_bands_each_input_is_moved_in_turn(build_of: Make) -> None:
     shares: list[float] = []
     found = plan_road_test(build_of("dockside"), engine_of=QuickEngine, progress=shares.append)
-    assert "in turn" in found.basis or "each input" in found.basis
+    assert (found.basis, found.samples) == (Basis.IN_TURN, 0)
     assert found.steps
     assert all(a <= b for a, b in itertools.pairwise(shares))
     assert shares[-1] == pytest.approx(1.0)
@@ -98,7 +100,7 @@ def test_points_over_the_headlines_rank_the_inputs_and_the_wider_tolerance_break
 def test_predictions_are_the_model_s_at_both_ends_of_the_tolerance(plan: Any, build_of: Make) -> None:
     build = build_of("quarry-road")
     place = place_of(QuickEngine(build))
-    readings = {r.name: r for r in READINGS}
+    readings = {r.kind: r for r in READINGS}
     for step in plan.steps:
         reading = readings[step.read]
         for factor, told in ((step.input_low, step.low), (1.0, step.expected), (step.input_high, step.high)):
@@ -112,15 +114,15 @@ def test_predictions_are_the_model_s_at_both_ends_of_the_tolerance(plan: Any, bu
 def test_signs_are_those_of_an_engine(build_of: Make) -> None:
     build = build_of("quarry-road")
     plain, place = QuickEngine(build), place_of(QuickEngine(build))
-    readings = {r.name: r.value for r in READINGS}
+    readings = {r.kind.code: r.value for r in READINGS}
     stiff, overlapped, noisy = (QuickEngine(build, Tolerances()._replace(**{n: 1.1})) for n in ("friction", "overlap", "dilution_noise"))
-    assert readings[COASTING](stiff, place) > readings[COASTING](plain, place)
-    assert readings[COASTING](overlapped, place) == readings[COASTING](plain, place)
-    assert readings["idle pressure"](overlapped, place) > readings["idle pressure"](plain, place)
-    assert readings["idle air"](stiff, place) > readings["idle air"](plain, place)
-    assert readings["idle speed change"](noisy, place) > readings["idle speed change"](plain, place)
-    assert readings["idle spark step"](plain, place) > 0.0
-    assert readings["road spark step"](plain, place) > 0.0
+    assert readings["coasting"](stiff, place) > readings["coasting"](plain, place)
+    assert readings["coasting"](overlapped, place) == readings["coasting"](plain, place)
+    assert readings["idle_pressure"](overlapped, place) > readings["idle_pressure"](plain, place)
+    assert readings["idle_air"](stiff, place) > readings["idle_air"](plain, place)
+    assert readings["idle_speed_change"](noisy, place) > readings["idle_speed_change"](plain, place)
+    assert readings["idle_spark_step"](plain, place) > 0.0
+    assert readings["road_spark_step"](plain, place) > 0.0
 
 
 def test_the_idle_read_is_the_idle_of_the_library(build_of: Make) -> None:
@@ -135,7 +137,7 @@ def test_the_idle_read_is_the_idle_of_the_library(build_of: Make) -> None:
 def test_coasting_loses_what_rubbing_and_pumping_take(build_of: Make) -> None:
     build = build_of("dockside")
     model = QuickEngine(build)
-    coast = {r.name: r.value for r in READINGS}[COASTING]
+    coast = {r.kind: r.value for r in READINGS}[ReadingKind.COASTING]
     stiff = QuickEngine(build, Tolerances()._replace(friction=2.0))
     from camcalc.engine.friction import rubbing_friction
 
@@ -152,8 +154,8 @@ def test_coasting_loses_what_rubbing_and_pumping_take(build_of: Make) -> None:
 
 
 def test_an_automatic_does_not_coast(build_of: Make) -> None:
-    assert COASTING not in {r.name for r in readings_of(QuickEngine(build_of("long-meadow")))}
-    assert COASTING in {r.name for r in readings_of(QuickEngine(build_of("quarry-road")))}
+    assert ReadingKind.COASTING not in {r.kind for r in readings_of(QuickEngine(build_of("long-meadow")))}
+    assert ReadingKind.COASTING in {r.kind for r in readings_of(QuickEngine(build_of("quarry-road")))}
 
 
 def test_channels_are_those_a_log_is_read_by(plan: Any) -> None:
@@ -177,10 +179,12 @@ def test_a_reading_that_tells_little_says_so(build_of: Make) -> None:
     found = plan_road_test(build_of("quarry-road"), sure_of("back_pressure", "overlap", "burn"), engine_of=QuickEngine)
     weak = [s for s in found.steps if s.tells_apart < 2.0]
     assert weak
-    assert all(s.remark for s in weak)
-    assert all(not s.remark for s in found.steps if s.tells_apart >= 2.0)
+    assert all(s.settling is not Settling.SETTLES and settling_words(s) for s in weak)
+    assert all(input_words(s.moved_most_by) in settling_words(s) and s.moved_most_by != s.input for s in weak)
+    assert all(s.settling is Settling.SETTLES and not settling_words(s) for s in found.steps if s.tells_apart >= 2.0)
     named = {s.input for s in found.steps}
-    assert all(DIRECT[n] in " ".join(found.not_tested) for n in {"back_pressure", "overlap", "burn"} - named)
+    for name in {"back_pressure", "overlap", "burn"} - named:
+        assert any(DIRECT[name][1:] in not_tested_words(one) for one in found.not_tested)
 
 
 def test_every_input_can_be_found_out_some_other_way() -> None:
@@ -198,22 +202,38 @@ def test_the_spark_held_on_the_road_stays_under_knock_and_ceiling(monkeypatch: p
     assert readings._cautious_road_spark(model, readings.Place(14.0, 30.0, 4, 1.0, 30.0)) == held
 
 
-def test_a_converter_is_locked_for_readings_on_the_road(build_of: Make) -> None:
-    for reading in readings_of(QuickEngine(build_of("long-meadow"))):
-        assert ("converter locked" in reading.do) == (not reading.standing)
+def test_a_converter_is_locked_for_readings_on_the_road(build_of: Make, plan: Any) -> None:
+    found = plan_road_test(build_of("long-meadow"), sure_of("overlap", "friction", "dilution_noise"), engine_of=QuickEngine)
+    for step in found.steps:
+        assert step.converter_locked == (step.place is Ground.ROAD)
+        assert ("Lock the converter" in do_words(step)) == step.converter_locked
+    assert not any(step.converter_locked for step in plan.steps)
 
 
 def test_an_end_at_which_the_engine_does_not_run_blurs_and_is_told() -> None:
     table = _Table(("overlap", "friction"), np.array([50.0]), np.array([[45.0], [49.0]]), np.array([[np.nan], [51.0]]), np.array([0.4]))
     assert table.tells("friction")[0] == pytest.approx(1.0 / np.hypot(0.4, 50.0 / np.sqrt(12.0)))
     assert table.tells("overlap")[0] == 0.0
-    assert "at its high the engine does not run" in _why_not(table, "overlap")
-    assert _why_not(table, "friction") == "no reading of a log moves with it"
+    assert _why_not(table, "overlap") is NotTestedBecause.STOPS_AT_HIGH
+    assert _why_not(table, "friction") is NotTestedBecause.NOTHING_MOVES
+    both = table._replace(low=np.array([[np.nan], [49.0]]))
+    assert _why_not(both, "overlap") is NotTestedBecause.STOPS_AT_BOTH
 
 
 def test_an_idle_spark_held_at_the_cap_of_the_sheet_says_so(plan: Any) -> None:
-    standing = [step for step in plan.steps if step.place == "standing"]
+    standing = [step for step in plan.steps if step.place is Ground.STANDING]
     assert standing
     for step in standing:
         assert step.mark("spark") is (Mark.CAP if step.si.spark >= 36.0 else None)
-        assert ("(cap)" in step.where("mph")) == (step.mark("spark") is Mark.CAP)
+        assert ("(cap)" in where_words(step, "mph")) == (step.mark("spark") is Mark.CAP)
+
+
+def test_every_reading_has_its_words_and_none_is_kept_on_the_record(plan: Any) -> None:
+    assert set(DO) == set(ReadingKind) == {r.kind for r in READINGS}
+    data = plan.to_dict()
+    for step in data["steps"]:
+        assert set(step["read"]) == set(step["settling"]) == set(step["place"]) == {"code", "text"}
+        assert {name for name, value in step.items() if isinstance(value, str)} == {"input", "unit", "moved_most_by"}
+    text = describe(plan)
+    assert all(DO[step.read] in text for step in plan.steps)
+    assert "\n".join(road_test_words(plan)) == text

@@ -9,45 +9,78 @@ import time
 import warnings
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from typing import Any
+from typing import Any, Self
 
 import numpy as np
 
+from ..codes import Code
 from ..cycle.best_torque import EARLIEST, LATEST
+from ..data_reading import inner_figure
 from ..errors import CamcalcError
 from ..marks import Mark, ends_of_search, mark_codes
-from ..results import Band
+from ..results import Band, plain_data
 from ..units import quantity
 from .reversion import FASTEST, SLOWEST
 
-__all__ = ["TOLERANCES", "HeadlineBands", "sample_bands"]
+__all__ = ["TOLERANCES", "Headline", "HeadlineBands", "Uncertain", "sample_bands"]
+
+
+class Uncertain(Code):
+    """What an engine model does not know well; ``code`` is its field of ``Tolerances``."""
+
+    OVERLAP = "flow through barely open valves: grinding, checking and valve-train tolerance, discharge coefficients"
+    RESIDUAL_KEPT = "residual kept in the clearance"
+    RESIDUAL_TEMPERATURE = "temperature of the residual"
+    FRICTION = "rubbing friction"
+    EFFICIENCY = "indicated efficiency"
+    BURN = "burn angles"
+    DILUTION_TAIL = "flame speed with more residual than its data hold"
+    DILUTION_NOISE = "spread of the residual from cycle to cycle"
+    BACK_PRESSURE = "exhaust back-pressure"
+    PORT_HEAT = "cooling of reversion in the port"
+    WALL_HEAT = "heat to the cylinder walls"
+    OCTANE = "octane of the fuel in the tank, and the knock estimate itself"
+
+
+class Headline(Code):
+    """A headline number that is sampled."""
+
+    VACUUM = "idle vacuum, neutral, accessories off"
+    BURNED_FRACTION = "residual in the charge at idle"
+    VACUUM_PENALTY = "vacuum loss, new cam against the old one"
+    UNSTABLE_BELOW = "rough below, in the gear nearest to direct drive"
+    BLOW_BACK_BELOW = "reversion below, in the same gear"
+    SHUT_EARLIEST = "closed-valve injection may end from, before overlap TDC, at 1600 rpm and 60 kPa"
+    SHUT_LATEST = "closed-valve injection must end by, before overlap TDC, at the same point"
+    CEILING = "spark ceiling at the worst cell of the low-speed zone"
+
 
 # Half-widths of uniform tolerances on the model's multipliers; ESTIMATE, each.
-TOLERANCES: dict[str, tuple[float, str]] = {
-    "overlap": (0.15, "flow through barely open valves: grinding, checking and valve-train tolerance, discharge coefficients"),
-    "residual_kept": (0.15, "burned gas kept in the clearance"),
-    "residual_temperature": (0.10, "temperature of the burned gas that stays"),
-    "friction": (0.15, "rubbing friction"),
-    "efficiency": (0.05, "indicated efficiency"),
-    "burn": (0.10, "burn angles"),
-    "dilution_tail": (0.33, "flame speed at more burned gas than its data hold"),
-    "dilution_noise": (0.40, "spread of the burned fraction from cycle to cycle"),
-    "back_pressure": (0.50, "exhaust back-pressure"),
-    "port_heat": (0.50, "cooling of blown-back gas in the port"),
-    "wall_heat": (0.20, "heat to the cylinder walls"),
-    "octane": (0.02, "octane of the fuel in the tank, and the knock estimate itself"),
+TOLERANCES: dict[str, tuple[float, Uncertain]] = {
+    "overlap": (0.15, Uncertain.OVERLAP),
+    "residual_kept": (0.15, Uncertain.RESIDUAL_KEPT),
+    "residual_temperature": (0.10, Uncertain.RESIDUAL_TEMPERATURE),
+    "friction": (0.15, Uncertain.FRICTION),
+    "efficiency": (0.05, Uncertain.EFFICIENCY),
+    "burn": (0.10, Uncertain.BURN),
+    "dilution_tail": (0.33, Uncertain.DILUTION_TAIL),
+    "dilution_noise": (0.40, Uncertain.DILUTION_NOISE),
+    "back_pressure": (0.50, Uncertain.BACK_PRESSURE),
+    "port_heat": (0.50, Uncertain.PORT_HEAT),
+    "wall_heat": (0.20, Uncertain.WALL_HEAT),
+    "octane": (0.02, Uncertain.OCTANE),
 }
 SEED = 20240
-# Headline numbers that are sampled: inner unit, unit shown, words.
-HEADLINES = {
-    "vacuum": ("Pa", "inHg", "idle vacuum, neutral, accessories off"),
-    "burned_fraction": ("", "percent", "burned gas in the charge at idle"),
-    "vacuum_penalty": ("Pa", "inHg", "vacuum given up against the cam it replaces"),
-    "unstable_below": ("crank_rps", "rpm", "uneven below, in the gear nearest to direct drive"),
-    "blow_back_below": ("crank_rps", "rpm", "reversion below, in the same gear"),
-    "shut_earliest": ("crank_deg", "crank_deg", "shut-valve injection may end from, before overlap TDC, at 1600 rpm and 60 kPa"),
-    "shut_latest": ("crank_deg", "crank_deg", "and must end by, at the same point"),
-    "ceiling": ("crank_deg", "crank_deg", "spark ceiling at the worst cell of the zone"),
+# Headline numbers that are sampled: inner unit, unit shown, what they are.
+HEADLINES: dict[str, tuple[str, str, Headline]] = {
+    "vacuum": ("Pa", "inHg", Headline.VACUUM),
+    "burned_fraction": ("", "percent", Headline.BURNED_FRACTION),
+    "vacuum_penalty": ("Pa", "inHg", Headline.VACUUM_PENALTY),
+    "unstable_below": ("crank_rps", "rpm", Headline.UNSTABLE_BELOW),
+    "blow_back_below": ("crank_rps", "rpm", Headline.BLOW_BACK_BELOW),
+    "shut_earliest": ("crank_deg", "crank_deg", Headline.SHUT_EARLIEST),
+    "shut_latest": ("crank_deg", "crank_deg", Headline.SHUT_LATEST),
+    "ceiling": ("crank_deg", "crank_deg", Headline.CEILING),
 }
 # Ends of the searches behind them, inner unit.
 ENDS = {"unstable_below": (SLOWEST, FASTEST), "blow_back_below": (SLOWEST, FASTEST), "ceiling": (LATEST, EARLIEST)}
@@ -60,7 +93,7 @@ class HeadlineBands:
     nominal: Mapping[str, float]
     bands: Mapping[str, Band]
     no_answer: Mapping[str, float]
-    matters: Mapping[str, tuple[str, ...]]
+    matters: Mapping[str, tuple[Uncertain, ...]]
     samples: int
     seconds: float = dataclasses.field(default=0.0, compare=False)
     grids: Mapping[str, tuple[Any, Any]] = dataclasses.field(default_factory=dict, compare=False, repr=False)
@@ -88,13 +121,25 @@ class HeadlineBands:
             "seed": SEED,
             "seconds": round(self.seconds, 1),
             "headlines": {
-                name: {"what": HEADLINES[name][2], "value": value, "unit": show, "low": low, "high": high}
+                name: {"what": HEADLINES[name][2].meaning, "value": value, "unit": show, "low": low, "high": high}
                 | dict(zip(("mark", "low_mark", "high_mark"), mark_codes(self.marks_of(name)), strict=True))
                 for name, (value, low, high, show) in self.shown().items()
             },
             "no_answer_share": dict(self.no_answer),
-            "matters_most": {k: list(v) for k, v in self.matters.items()},
+            "matters_most": {name: plain_data(inputs) for name, inputs in self.matters.items()},
         }
+
+
+    @classmethod
+    def from_dict(cls, data: Mapping[str, Any]) -> Self:
+        """Return the bands that plain data were written from; whole grids of samples are not among them."""
+        nominal, bands = {}, {}
+        for name, line in data["headlines"].items():
+            unit, show, _ = HEADLINES[name]
+            nominal[name] = inner_figure(line["value"], unit, show)
+            bands[name] = Band(*(inner_figure(line[edge], unit, show) for edge in ("low", "high")))
+        matters = {name: tuple(Uncertain.of(one["code"]) for one in inputs) for name, inputs in data["matters_most"].items()}
+        return cls(nominal=nominal, bands=bands, no_answer=dict(data["no_answer_share"]), matters=matters, samples=data["samples"], seconds=data["seconds"])
 
 
 def sample_bands(
@@ -174,7 +219,7 @@ def _edges(sampled: list[Any]) -> tuple[Any, Any]:
     return np.where(enough, low, np.nan), np.where(enough, high, np.nan)
 
 
-def _most_important(points: Any, column: Any, names: list[str]) -> tuple[str, ...]:
+def _most_important(points: Any, column: Any, names: list[str]) -> tuple[Uncertain, ...]:
     """Return the three inputs with the largest share in a linear fit of the sampled numbers."""
     design = np.column_stack([np.ones(len(column)), 2.0 * points - 1.0])
     slopes = np.abs(np.linalg.lstsq(design, column, rcond=None)[0][1:])

@@ -14,7 +14,7 @@ from ..cycle.operating import EngineModel
 from ..marks import Mark, Marks
 from ..results import Measure, Record, measure
 from .equal_torque import pressure_at_equal_torque
-from .spark import APPLIES_TO, SparkCeilings
+from .spark import AppliesTo, SparkCeilings
 
 __all__ = ["BaseTableCell", "compare_with_base", "spark_of_table"]
 
@@ -36,7 +36,7 @@ class Table(Protocol):
 class BaseTableCell(Record):
     """One cell of the zone: from the supplied table's spark to the ceiling, the car doing the same.
 
-    Changes are at the ceiling less at the table's spark. The ceiling is for FINAL spark: table plus every adder.
+    Changes are at the ceiling less at the table's spark. The ceiling is for final spark: table plus every correction.
     """
 
     speed: Measure = measure("crank_rps", "rpm")
@@ -50,7 +50,7 @@ class BaseTableCell(Record):
     efficiency: Measure = measure("", "percent", doc="net indicated work over the fuel's heat, at the table's spark")
     efficiency_change: Measure = measure("", "percent")
     exhaust_temperature_change: Measure = measure("K", "K")
-    applies_to: str = APPLIES_TO
+    applies_to: AppliesTo = AppliesTo.FINAL_SPARK
     marks: Mapping[str, Marks] = dataclasses.field(default_factory=dict)
 
 

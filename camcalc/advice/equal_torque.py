@@ -9,6 +9,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from ..codes import Code
 from ..constants import mean_pressure_of_torque
 from ..cycle.operating import LEAST_PRESSURE, EngineModel, OperatingState, barometer, pressure_for_net_imep
 from ..cycle.work_variation import work_spread
@@ -16,7 +17,7 @@ from ..errors import NoSolutionError
 from ..vehicle.road_load import engine_torque_on_road
 from .idle import load_terms
 
-__all__ = ["FLATTEN", "NOT_CURED", "LinePoint", "SteadyLimit", "equal_torque_line", "pressure_at_equal_torque", "road_net_imep", "steady_limit"]
+__all__ = ["LevelOfSpark", "LinePoint", "SteadyLimit", "equal_torque_line", "pressure_at_equal_torque", "road_net_imep", "steady_limit"]
 
 RETARD_STEP = 4.0
 MOST_RETARD = 44.0
@@ -30,8 +31,15 @@ SAME_PRESSURE, LIGHTER = 1.0, 0.8
 # An edge of a leap further than this share of gross IMEP from the torque asked for is a dying cycle, not scatter;
 # ESTIMATE, five times the most seen (0.2 %).
 MOST_SCATTER = 0.01
-FLATTEN = "level does not decide here: flatten"
-NOT_CURED = "not cured by spark: raise speed, change gear or cam"
+
+
+class LevelOfSpark(Code):
+    """What the level of spark does to steadiness along a line of equal torque."""
+
+    STEADY = "steady at best torque: no later spark is asked for"
+    DECIDES = "a later spark at equal torque is steady"
+    FLATTEN = "a later spark changes steadiness too little: keep spark level from cell to cell"
+    NOT_CURED = "spark alone does not make it steady: raise speed, change gear or cam"
 
 
 class LinePoint(NamedTuple):
@@ -44,11 +52,11 @@ class LinePoint(NamedTuple):
 
 
 class SteadyLimit(NamedTuple):
-    """The largest spark on a line that is steady enough, and the pressure it needs [Pa]; NaN with a remark where level does not decide."""
+    """The largest spark on a line that is steady enough, and the pressure it needs [Pa]; NaN where the level of spark does not decide."""
 
     spark: float
     pressure: float
-    remark: str
+    level: LevelOfSpark
 
 
 def road_net_imep(engine: EngineModel, speed: float, gear_ratio: float) -> float:
@@ -150,24 +158,24 @@ def steady_limit(engine: EngineModel, speed: float, net: float, line: list[LineP
     """Return the largest spark on a line whose variation stays under the sheet's stability limit.
 
     What the line says does not depend on the limit asked for: a shallow line has no level to choose, whatever the limit;
-    on a deep one that never gets under it, the steadiest spark stands, named "not cured by spark".
+    on a deep one that never gets under it, the steadiest spark stands as ``NOT_CURED``.
     """
     limit, nan = engine.build.limits.stability, math.nan
     if not line or line[0].variation <= limit:
-        return SteadyLimit(nan, nan, "")
+        return SteadyLimit(nan, nan, LevelOfSpark.STEADY)
     varied = np.array([p.variation for p in line])
     least = int(np.argmin(varied))
     if varied[least] > (1.0 - LEVEL_DECIDES) * varied[0]:
         burnt_late = len(line) < 2
-        return SteadyLimit(nan, nan, NOT_CURED if burnt_late else FLATTEN)
+        return SteadyLimit(nan, nan, LevelOfSpark.NOT_CURED if burnt_late else LevelOfSpark.FLATTEN)
     if varied[least] > limit:
-        return SteadyLimit(line[least].spark, line[least].pressure, NOT_CURED)
+        return SteadyLimit(line[least].spark, line[least].pressure, LevelOfSpark.NOT_CURED)
     k = int(np.argmax(varied <= limit))
     share = (varied[k - 1] - limit) / (varied[k - 1] - varied[k])
     spark = line[k - 1].spark + share * (line[k].spark - line[k - 1].spark)
     near = line[k - 1].pressure + share * (line[k].pressure - line[k - 1].pressure)
     pressure = pressure_at_equal_torque(engine, speed, net, spark, start=near, step=300.0)
-    return SteadyLimit(spark, near if pressure is None else pressure, "")
+    return SteadyLimit(spark, near if pressure is None else pressure, LevelOfSpark.DECIDES)
 
 
 def road_line(engine: EngineModel, speed: float, gear: int) -> tuple[float, list[LinePoint]] | None:

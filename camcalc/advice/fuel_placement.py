@@ -1,4 +1,4 @@
-"""Where one cylinder's fuel goes by when its injection ends: on the shut intake valve, or past the open one.
+"""Where one cylinder's fuel goes by when its injection ends: on the closed intake valve, or past the open one.
 
 Inside, angles are those of the cycle: firing top dead centre 360, the one between exhaust and intake stroke 720; ends of
 injection come out before the latter.
@@ -12,15 +12,34 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from ..codes import Code
 from ..cycle.tracer import Fates, PortFlow
 
-__all__ = ["OPEN", "SHUT", "Placement", "Spray", "choose_placement", "place"]
+__all__ = ["InjectionReason", "Placement", "Spray", "Strategy", "choose_placement", "place"]
 
 Array = NDArray[np.float64]
 
-SHUT, OPEN = "shut valve", "open valve"
 OVERLAP_TOP = 720.0
 AS_GOOD = 1e-3  # misplaced shares this near count as equal
+
+
+class Strategy(Code):
+    """Where the fuel is meant to arrive."""
+
+    CLOSED_VALVE = "closed-valve injection: all fuel arrives before the intake valve opens"
+    OPEN_VALVE = "open-valve injection: all fuel arrives after reversion, while the intake valve is open"
+
+
+class InjectionReason(Code):
+    """Why an end of injection is recommended, or why there is none."""
+
+    FITS_CLOSED_VALVE = "it fits the closed valve, where fuel has the most time to evaporate"
+    TOO_LONG_FOR_CLOSED_VALVE = "the pulse is too long for the closed valve and fits the open one"
+    BLOWN_OFF_CLOSED_VALVE = "reversion blows too much fuel off the closed valve; the open one keeps it"
+    TOO_LONG_FOR_BOTH = "the pulse is too long for the closed valve and for the open one"
+    MISPLACED_ON_BOTH = "too much fuel is misplaced on the closed valve and on the open one"
+    INJECTOR_TOO_SMALL = "the injector is too small: the pulse is longer than the cycle"
+    NOT_RUNNING = "the engine does not run here"
 
 
 class Spray(NamedTuple):
@@ -57,7 +76,7 @@ class Placement(NamedTuple):
         return math.isfinite(self.earliest)
 
 
-def place(flow: PortFlow, fates: Fates, spray: Spray, *, strategy: str, limit: float, margin: float) -> Placement:
+def place(flow: PortFlow, fates: Fates, spray: Spray, *, strategy: Strategy, limit: float, margin: float) -> Placement:
     """Return one strategy's window and best end.
 
     Parameters
@@ -66,12 +85,11 @@ def place(flow: PortFlow, fates: Fates, spray: Spray, *, strategy: str, limit: f
     fates : Fates
         Traced in ``flow``.
     spray : Spray
-    strategy : str
-        ``"shut valve"`` or ``"open valve"``.
+    strategy : Strategy
     limit : float
         Largest misplaced share allowed.
     margin : float [crank deg]
-        How far before intake opening shut-valve fuel should have arrived.
+        How far before intake opening closed-valve fuel should have arrived.
 
     Notes
     -----
@@ -82,7 +100,7 @@ def place(flow: PortFlow, fates: Fates, spray: Spray, *, strategy: str, limit: f
     bad = _misplaced_in_steps(flow, fates, strategy, first, last)
     arrival, mean = flow.angle, _over_pulse(bad, spray.spray_angle)
     low, high = _longest_run(mean < limit)
-    if strategy == SHUT:
+    if strategy is Strategy.CLOSED_VALVE:
         at = last - margin if low < 0 else max(min(last - margin, float(arrival[high])), float(arrival[low]))
     else:
         among = np.arange(low, high + 1) if low >= 0 else np.arange(len(mean))
@@ -106,19 +124,19 @@ def place(flow: PortFlow, fates: Fates, spray: Spray, *, strategy: str, limit: f
     )
 
 
-def wanted(flow: PortFlow, strategy: str) -> tuple[float, float]:
+def wanted(flow: PortFlow, strategy: Strategy) -> tuple[float, float]:
     """Return between which angles [crank deg] a strategy wants fuel to arrive."""
     course = flow.course
-    if strategy == SHUT:
+    if strategy is Strategy.CLOSED_VALVE:
         return course.closes, course.intake_opens
     return max(course.intake_opens, course.exhaust_closes, flow.swallowed()), course.closes + 720.0
 
 
-def _misplaced_in_steps(flow: PortFlow, fates: Fates, strategy: str, first: float, last: float) -> Array:
+def _misplaced_in_steps(flow: PortFlow, fates: Fates, strategy: Strategy, first: float, last: float) -> Array:
     """Return the misplaced share of fuel arriving in each degree."""
     left, right = flow.angle[:-1], flow.angle[1:]
     inside = np.clip(np.minimum(right, last) - np.maximum(left, first), 0.0, None) / (right - left)
-    lost = fates.to_plenum + fates.to_exhaust if strategy == SHUT else fates.in_cylinder.max() - fates.in_cylinder
+    lost = fates.to_plenum + fates.to_exhaust if strategy is Strategy.CLOSED_VALVE else fates.in_cylinder.max() - fates.in_cylinder
     return np.asarray(1.0 - inside + inside * 0.5 * (lost[:-1] + lost[1:]))
 
 
@@ -155,16 +173,11 @@ def _pulse_mean(angle: Array, values: Array, start: float, end: float) -> float:
     return (before(end) - before(start)) / (end - start)
 
 
-def choose_placement(shut: Placement, opened: Placement) -> tuple[str, str]:
-    """Return the strategy to follow and why, in words."""
-    blown = f"{shut.past_injector:.0%} would be blown past the injector and {shut.to_plenum:.0%} into the plenum"
-    if shut.fits:
-        kept = f"{shut.past_injector:.0%} goes up past the injector for a while, {shut.to_plenum:.0%} into the plenum"
-        return SHUT, f"{SHUT}: there the fuel has most time to evaporate; {kept}"
+def choose_placement(closed: Placement, opened: Placement) -> tuple[Strategy, InjectionReason]:
+    """Return the strategy to follow and why: the closed valve where it fits, then the open one, else the one that misplaces less."""
+    if closed.fits:
+        return Strategy.CLOSED_VALVE, InjectionReason.FITS_CLOSED_VALVE
     if opened.fits:
-        return OPEN, f"{OPEN}: " + ("the pulse is too long for the shut valve" if shut.too_long else f"on the shut valve {blown}")
-    better, least = (SHUT, shut) if shut.misplaced <= opened.misplaced else (OPEN, opened)
-    missed = f"{shut.misplaced:.0%} misplaced on the shut valve, {opened.misplaced:.0%} on the open one"
-    if shut.too_long and opened.too_long:
-        return f"too long for either: ends for the {better}", f"too long for either: {missed}"
-    return f"neither is clean: ends for the {better}", f"neither is clean: {missed}; of that {least.to_plenum:.0%} goes into the plenum at the end given"
+        return Strategy.OPEN_VALVE, InjectionReason.TOO_LONG_FOR_CLOSED_VALVE if closed.too_long else InjectionReason.BLOWN_OFF_CLOSED_VALVE
+    better = Strategy.CLOSED_VALVE if closed.misplaced <= opened.misplaced else Strategy.OPEN_VALVE
+    return better, InjectionReason.TOO_LONG_FOR_BOTH if closed.too_long and opened.too_long else InjectionReason.MISPLACED_ON_BOTH

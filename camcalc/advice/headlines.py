@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from ..cycle.best_torque import spark_ends
 from ..cycle.operating import EngineModel, Tolerances
+from ..sheet.sections import SEQUENTIAL_PORT
 from .idle import idle_state
 from .injection import point_at
 from .knock_edge import knock_grid
@@ -72,7 +73,7 @@ def headline(
         found["vacuum_penalty"] = idle_state(before).si.manifold_vacuum - found["vacuum"]
     gear = reversion_in_gear(engine, headline_gear(build))
     found["unstable_below"], found["blow_back_below"] = gear.si.unstable_below, gear.si.blow_back_below
-    if build.fuel.system == "sequential port" and build.injector is not None:
+    if build.fuel.system == SEQUENTIAL_PORT and build.injector is not None:
         point = point_at(engine, *CRUISE)
         if point.shut is not None:
             found["shut_earliest"], found["shut_latest"] = point.shut.earliest, point.shut.latest

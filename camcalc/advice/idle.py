@@ -28,6 +28,8 @@ THROTTLE_DISCHARGE = 0.7  # textbook (Guzzella & Onder, appendix B, read)
 # slope undamps them. The zone above begins beyond it.
 IDLE_REACH = 300.0 / 60.0
 SLOWEST, FASTEST = 350.0 / 60.0, 2000.0 / 60.0
+# Burned gas in the charge beyond which the figures are a sign only: no data that the models rest on reach there; ESTIMATE.
+MOST_RESIDUAL_OF_DATA = 0.40
 
 
 class LoadTerms(NamedTuple):
@@ -45,7 +47,7 @@ class LoadTerms(NamedTuple):
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
 class IdleState(Record):
-    """One settled idle."""
+    """One settled idle. ``beyond_data``: more residual than any data that the model rests on has; a sign, not a figure."""
 
     cam: str
     gearbox: str
@@ -61,8 +63,18 @@ class IdleState(Record):
     air_flow: Measure = measure("kg/s", "g/s")
     throttle_area: Measure = measure("m**2", "mm**2", doc="opening, all throttles and bypasses together")
     fuel_flow: Measure = measure("m**3/s", "L/h")
-    flag: str = ""
+    beyond_data: bool = False
     marks: Mapping[str, Marks] = dataclasses.field(default_factory=dict)
+
+
+def gearbox_of(drive: bool) -> str:
+    """Return how records name the gearbox: in drive or in neutral."""
+    return "drive" if drive else "neutral"
+
+
+def switched(on: bool) -> str:
+    """Return how records name accessories: on or off."""
+    return "on" if on else "off"
 
 
 def load_terms(engine: EngineModel, speed: float, *, drive: bool, accessories: bool) -> LoadTerms:
@@ -141,8 +153,8 @@ def _describe(engine: EngineModel, speed: float, pressure: float, drive: bool, a
     flux = orifice_flow_kernel(THROTTLE_DISCHARGE, ambient, min(pressure, ambient), build.site.si.air_temperature, AIR_GAS_CONSTANT, AIR_GAMMA)
     return IdleState(
         cam=build.cam.name,
-        gearbox="drive" if drive else "neutral",
-        accessories="on" if accessories else "off",
+        gearbox=gearbox_of(drive),
+        accessories=switched(accessories),
         speed=speed,
         manifold_pressure=pressure,
         manifold_vacuum=ambient - pressure,
@@ -154,7 +166,7 @@ def _describe(engine: EngineModel, speed: float, pressure: float, drive: bool, a
         air_flow=air,
         throttle_area=air / flux if flux > 0.0 else math.nan,
         fuel_flow=state.fuel * cycles / engine.fuel.density,
-        flag="" if state.burned_fraction <= 0.40 else "burned gas beyond any data: treat as a sign, not a figure",
+        beyond_data=state.burned_fraction > MOST_RESIDUAL_OF_DATA,
         marks={
             "best_spark": spark_ends(best),
             "spark": idle_spark_marks(build, best=best, spark=spark),

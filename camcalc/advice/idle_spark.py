@@ -14,32 +14,55 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
+from ..array_record import ArrayRecord, ScalarMeasure
+from ..codes import Code
 from ..cycle.best_torque import spark_ends
 from ..cycle.operating import EngineModel, barometer, pressure_for_net_imep
 from ..cycle.work_variation import imep_variation
 from ..errors import NoSolutionError
-from ..marks import Mark, Marks, marked, marks_where
+from ..marks import Mark, Marks, marks_where
 from ..results import Measure, Record, measure
-from ..units import quantity
 from .idle import IDLE_REACH, idle_spark, idle_spark_marks, load_terms
 
-__all__ = ["WHY_OPPOSITE", "IdleSpark", "idle_spark_advice", "meets_table"]
+__all__ = ["IdleSpark", "IdleSparkBesideTable", "TableMeetsIdle", "beside_table", "idle_spark_advice"]
 
 Array = NDArray[np.float64]
 
 AROUND = np.linspace(-IDLE_REACH, IDLE_REACH, 7)
 SPARKS = np.arange(0.0, 61.0, 5.0)
-WHY_OPPOSITE = (
-    "At idle the pedal is closed and the car stands: a slow burn wants an early spark, and spark that does not rise with speed. "
-    "In the zone above idle the charge swings and the car answers: its cleanest and fullest states want less, so spark goes down and level there."
-)
 # Sparks that print as one whole degree are one [crank deg].
 WHOLE = 1.0
 
 
+class TableMeetsIdle(Code):
+    """How the starting table meets the idle spark where the engine idles."""
+
+    SAME = "one spark serves the idle, in an idle-spark table and in the starting table"
+    APART = "the idle spark belongs in an idle-spark table; the starting table has another there"
+    BLANK = "the starting table is blank where the engine idles: knock leaves no spark there"
+
+
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
-class IdleSpark(Record):
+class IdleSparkBesideTable(Record):
+    """The idle spark and the starting table's where the engine idles, and the idle on either; a figure is missing where the engine does not
+    carry itself on that spark. Angles before top dead centre."""
+
+    meets: TableMeetsIdle
+    idle_spark: Measure = measure("crank_deg", doc="for an idle-spark table")
+    table_spark: Measure = measure("crank_deg", doc="of the starting table, for an open pedal")
+    vacuum_on_idle_spark: Measure = measure("Pa", "inHg")
+    vacuum_on_table_spark: Measure = measure("Pa", "inHg")
+    variation_on_idle_spark: Measure = measure("", "percent", doc="COV of IMEP")
+    variation_on_table_spark: Measure = measure("", "percent", doc="COV of IMEP")
+    marks: Mapping[str, Marks] = dataclasses.field(default_factory=dict)
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
+class IdleSpark(ArrayRecord):
     """Spark around idle, and what the idle itself does over spark; neutral, accessories off. Angles before top dead centre."""
+
+    AXES = ("speed",)
+    ALONG = (("spark", "speed"), ("best_spark", "speed"), ("manifold_vacuum", "swept_spark"), ("imep_variation", "swept_spark"))
 
     speed: Measure = measure("crank_rps", "rpm", doc="around the idle speed")
     spark: Measure = measure("crank_deg", doc="flat or falling with speed; blank where the engine does not carry itself")
@@ -47,8 +70,8 @@ class IdleSpark(Record):
     swept_spark: Measure = measure("crank_deg", doc="sparks tried at the idle speed")
     manifold_vacuum: Measure = measure("Pa", "inHg", doc="at each of them")
     imep_variation: Measure = measure("", "percent", doc="at each of them")
-    why: str = WHY_OPPOSITE
-    meets_table: str = ""
+    idle_spark: ScalarMeasure = measure("crank_deg", doc="at the idle speed itself: the one number for an idle-spark table")
+    table: IdleSparkBesideTable | None = None
     marks: Mapping[str, Marks] = dataclasses.field(default_factory=dict)
 
 
@@ -65,6 +88,8 @@ def idle_spark_advice(engine: EngineModel) -> IdleSpark:
             continue
     at_sparks = [_at(engine, target, float(spark)) for spark in SPARKS]
     spark = falling(own)
+    marks = idle_spark_marks(engine.build, best=best, spark=spark)
+    middle = speeds.size // 2
     return IdleSpark(
         speed=speeds,
         spark=spark,
@@ -72,39 +97,40 @@ def idle_spark_advice(engine: EngineModel) -> IdleSpark:
         swept_spark=SPARKS,
         manifold_vacuum=np.array([a[0] for a in at_sparks]),
         imep_variation=np.array([a[1] for a in at_sparks]),
+        idle_spark=float(spark[middle]),
         marks={
-            "spark": idle_spark_marks(engine.build, best=best, spark=spark),
+            "spark": marks,
+            "idle_spark": marks[middle] if isinstance(marks, tuple) else marks,
             "best_spark": spark_ends(best),
             "swept_spark": marks_where([a[2] for a in at_sparks], Mark.KNOCKS),
         },
     )
 
 
-def meets_table(idle: IdleSpark, there: float) -> str:
-    """Return which of two tables gets which spark; ``there`` is the starting table's where the engine idles [crank deg before top dead centre].
+def beside_table(idle: IdleSpark, there: float) -> IdleSparkBesideTable | None:
+    """Return how the idle spark meets the starting table; None where the engine does not carry itself at the idle speed.
 
-    One number serves where both agree. Elsewhere the idle's own belongs to an idle-spark table, and the line says what it costs to idle
-    without one.
+    Parameters
+    ----------
+    idle : IdleSpark
+    there : float [crank deg before top dead centre]
+        The starting table's spark where the engine idles; not-a-number where it is blank.
     """
     si = idle.si
-    middle = si.speed.size // 2
-    own = float(si.spark[middle])
+    own = si.idle_spark
     if not math.isfinite(own):
-        return ""
-    told = marked(f"{own:.0f} deg BTDC", idle.mark("spark", middle))
-    if not math.isfinite(there):
-        return f"Idle-spark table: {told}. The starting table is blank where the engine idles: knock leaves no spark there."
-    if abs(own - there) < WHOLE:
-        return f"One spark serves the idle, in an idle-spark table and in the starting table: {told}."
-    said = f"Idle-spark table: {told}. Starting table where the engine idles: {there:.0f} deg BTDC, for an open pedal."
+        return None
     with np.errstate(invalid="ignore"):
         vacuum, varies = (np.interp([own, there], si.swept_spark, values) for values in (si.manifold_vacuum, si.imep_variation))
-    if not np.isfinite([*vacuum, *varies]).all():
-        return said
-    inches = quantity(vacuum, "Pa").to("inHg").magnitude
-    return (
-        f"{said} Without an idle-spark table the engine idles on the starting table: {inches[1]:.1f} inHg and COV {100.0 * varies[1]:.0f} %, "
-        f"not {inches[0]:.1f} inHg and {100.0 * varies[0]:.0f} %."
+    return IdleSparkBesideTable(
+        meets=TableMeetsIdle.BLANK if not math.isfinite(there) else TableMeetsIdle.SAME if abs(own - there) < WHOLE else TableMeetsIdle.APART,
+        idle_spark=own,
+        table_spark=there,
+        vacuum_on_idle_spark=float(vacuum[0]),
+        vacuum_on_table_spark=float(vacuum[1]),
+        variation_on_idle_spark=float(varies[0]),
+        variation_on_table_spark=float(varies[1]),
+        marks={"idle_spark": idle.mark("idle_spark")},
     )
 
 

@@ -1,8 +1,8 @@
 """End-of-injection windows for sequential port injection: when fuel may arrive at the valve, back to when the pulse must end.
 
 Two ways to find them. By the valve events alone, which shift with the cam degree for degree; and, where the engine model knows
-the flows in its runners, by following the fuel (``placement``). The second is the one recommended. Angles are crank degrees
-before the top dead centre between exhaust and intake stroke.
+the flows in its runners, by following the fuel (``fuel_placement``). The second is the one recommended. Angles are crank degrees
+before overlap top dead centre, the one between exhaust and intake stroke; negative after it.
 """
 
 from __future__ import annotations
@@ -14,51 +14,74 @@ from typing import TYPE_CHECKING, Any, NamedTuple, cast
 import numpy as np
 from numpy.typing import NDArray
 
+from ..array_record import ArrayRecord, ScalarMeasure
+from ..codes import Code
 from ..cycle.operating import EngineModel, barometer
 from ..cycle.tracer import has_port_flow, port_flow, trace_fuel
-from ..errors import InputError, did_you_mean
-from ..results import Measure, Record, measure
+from ..results import Measure, measure
+from ..sheet.sections import MANIFOLD_REFERENCED, SEQUENTIAL_PORT
 from ..units import checked
-from .fuel_placement import OPEN, SHUT, Placement, Spray, choose_placement, place
+from .fuel_placement import InjectionReason, Placement, Spray, Strategy, choose_placement, place
+from .injection_angles import OVERLAP_TDC, convert_reference
 
 if TYPE_CHECKING:
     from ..cycle.resolved import ResolvedEngine
 
 __all__ = [
-    "DOES_NOT_APPLY",
-    "REFERENCES",
+    "FuelDelivery",
+    "InjectionBasis",
     "InjectionPoint",
     "InjectionWindows",
+    "StrategyJump",
     "StrategyMap",
     "Window",
-    "convert_back",
-    "convert_reference",
     "dead_time_at",
+    "delivery_of",
     "injection_windows",
     "point_at",
     "pulse_width",
+    "strategy_jumps",
     "window_at",
 ]
 
 Array = NDArray[np.float64]
 
-DOES_NOT_APPLY = {
-    "batch port": "does not apply: injectors fire in groups, so no one end of injection suits every cylinder",
-    "throttle body": "does not apply: fuel enters above the throttle and reaches all cylinders through the plenum",
-    "carburettor": "does not apply: fuel is metered by air flow, not by pulses",
-    "direct": "does not apply: direct-injection windows are out of scope",
-}
 # Burned gas coming back has spent itself by here, and open-valve fuel should be in by here [crank deg after top dead
 # centre]: 30 to 45 read in a published fuel-injection text; greatest intake velocity 70 to 110 from memory.
 TAIL, LATEST_ARRIVAL = 40.0, 100.0
 SPEEDS = np.array([800.0, 1200.0, 1600.0, 2000.0, 3000.0, 4000.0, 5000.0]) / 60.0
 PRESSURES = np.array([40e3, 60e3, 80e3])
 CYCLE = 720.0
-# Largest share of the cycle to plan with, 85 to 90 % from memory: the rest is for a cold engine, and injectors hardly shut in less.
+# Largest share of the cycle to plan with, 85 to 90 % from memory: the rest is for a cold engine, and injectors barely close in less.
 LARGEST_DUTY = 0.90
-BY_FLOWS = "the valve flows of the settled cycle, fuel followed in them"
-BY_EVENTS = "valve events alone: this engine model has no flows in its runners"
-DEAD = "the engine does not run here"
+# Ends of injection of two strategies further apart than this have the overlap between them [crank deg]; ESTIMATE.
+JUMP = 90.0
+
+
+class FuelDelivery(Code):
+    """How fuel is metered, and whether an end of injection can be chosen."""
+
+    SEQUENTIAL_PORT = "sequential port injection: each cylinder has its own end of injection"
+    BATCH_PORT = "injectors fire in groups: no one end of injection suits every cylinder"
+    THROTTLE_BODY = "fuel enters above the throttle and reaches all cylinders through the plenum"
+    CARBURETTOR = "fuel is metered by air flow, not by pulses"
+    DIRECT = "camcalc computes no windows for direct injection"
+
+
+class InjectionBasis(Code):
+    """What the windows rest on."""
+
+    FUEL_FOLLOWED = "fuel followed in the valve flows of the settled cycle"
+    VALVE_EVENTS = "valve events alone: this engine model computes no flow in the runners"
+
+
+def delivery_of(system: str) -> FuelDelivery:
+    """Return the fuel delivery of a build sheet's ``[fuel] system``.
+
+    >>> delivery_of("batch port") is FuelDelivery.BATCH_PORT
+    True
+    """
+    return FuelDelivery.of(system.replace(" ", "_"))
 
 
 @checked("s", fuel=("kg", 0.0, 1e-3), flow=("kg/s", 1e-5, 0.1), rated_pressure=("Pa", 1e4, 2e6), pressure=("Pa", 1e4, 2e6), dead_time=("s", 0.0, 1e-2))
@@ -109,7 +132,7 @@ def dead_time_at(injector: Any) -> float:
 class Window(NamedTuple):
     """One operating point's ends of injection by valve events alone; NaN where a strategy does not fit.
 
-    Crank degrees before top dead centre. The whole pulse, its dead time too, is taken for spray.
+    Crank degrees before overlap top dead centre. The whole pulse, its dead time too, is taken for spray. Without a ``strategy`` there is no end.
     """
 
     pulse: float
@@ -120,7 +143,8 @@ class Window(NamedTuple):
     open_earliest: float
     open_latest: float
     end: float
-    strategy: str
+    strategy: Strategy | None
+    reason: InjectionReason
 
 
 class InjectionPoint(NamedTuple):
@@ -132,13 +156,18 @@ class InjectionPoint(NamedTuple):
     earliest: float
     latest: float
     end: float
-    strategy: str
-    why: str
+    strategy: Strategy | None
+    reason: InjectionReason
+
+    @property
+    def duty(self) -> float:
+        """Share of the cycle with the injector open."""
+        return self.window.pulse_angle / CYCLE
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
-class StrategyMap(Record):
-    """One strategy by the flows, each operating point at its best end; angles before the top dead centre of the overlap."""
+class StrategyMap(ArrayRecord):
+    """One strategy by the flows, each operating point at its best end; angles before overlap top dead centre."""
 
     earliest: Measure = measure("crank_deg")
     latest: Measure = measure("crank_deg")
@@ -152,17 +181,21 @@ class StrategyMap(Record):
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
-class InjectionWindows(Record):
-    """Ends of injection over speed and manifold pressure, before the top dead centre between exhaust and intake stroke.
+class InjectionWindows(ArrayRecord):
+    """Ends of injection over speed and manifold pressure [crank deg before overlap top dead centre; negative after it].
 
-    ``shut_`` and ``open_`` edges are by valve events alone: all fuel arrives on the shut intake valve, or after the exhaust
-    valve has shut and the backflow is swallowed. ``shut_valve`` and ``open_valve`` are the same strategies by the flows, None
+    ``shut_`` and ``open_`` edges are by valve events alone: all fuel arrives on the closed intake valve, or after the exhaust
+    valve has closed and the backflow is swallowed. ``shut_valve`` and ``open_valve`` are the same strategies by the flows, None
     without them. ``earliest``, ``latest`` and ``end_of_injection`` are of the recommended strategy, by the flows where known.
+    ``strategy`` is None, and ``why`` says so, where there is none. ``controller_end`` alone counts otherwise: from the build
+    sheet's ``[injector] angle_reference``.
     """
 
+    AXES = ("manifold_pressure", "speed")
+
     applies: bool
-    reason: str
-    basis: str
+    reason: FuelDelivery
+    basis: InjectionBasis | None
     speed: Measure = measure("crank_rps", "rpm")
     manifold_pressure: Measure = measure("Pa", "kPa")
     pulse_width: Measure = measure("s", "ms")
@@ -176,87 +209,23 @@ class InjectionWindows(Record):
     latest: Measure = measure("crank_deg", doc="of the recommended strategy")
     start_of_injection: Measure = measure("crank_deg", doc="recommended")
     end_of_injection: Measure = measure("crank_deg", doc="recommended")
-    intake_opens: Measure = measure("crank_deg", doc="seat to seat, before the top dead centre of the overlap")
-    strategy: tuple[tuple[str, ...], ...] = ()
-    why: tuple[tuple[str, ...], ...] = ()
-    angle_reference: str = "before overlap top dead centre"
+    intake_opens: ScalarMeasure = measure("crank_deg", doc="seat to seat")
+    controller_end: Measure = measure("crank_deg", doc="end_of_injection as the controller counts it")
+    strategy: tuple[tuple[Strategy | None, ...], ...] = ()
+    why: tuple[tuple[InjectionReason, ...], ...] = ()
+    angle_reference: str = OVERLAP_TDC
+    controller_reference: str = OVERLAP_TDC
     shut_valve: StrategyMap | None = None
     open_valve: StrategyMap | None = None
 
+    @property
+    def counts_otherwise(self) -> bool:
+        """Whether the controller counts its angles from another reference than camcalc does."""
+        return self.controller_reference != self.angle_reference
+
     def in_reference(self, name: str) -> Array:
-        """Return an angle field, such as ``"end_of_injection"``, from the reference the build sheet names [crank deg]."""
-        angles = getattr(self.si, name)
-        return np.asarray(convert_reference(angles, self.si.intake_opens, self.angle_reference))
-
-
-# How each reference follows from an angle before the overlap's top dead centre: sign, then what is added [crank deg].
-REFERENCES: dict[str, tuple[float, float]] = {
-    "before overlap top dead centre": (1.0, 0.0),
-    "after overlap top dead centre": (-1.0, 0.0),
-    "before intake opening": (1.0, 0.0),
-    "before firing top dead centre": (1.0, 360.0),
-    "after firing top dead centre": (-1.0, 360.0),
-    "0-720": (-1.0, 360.0),
-}
-
-
-def _line(intake_opens: float, reference: str) -> tuple[float, float]:
-    if reference not in REFERENCES:
-        raise InputError("angle_reference", came=reference, expected=" or ".join(f'"{r}"' for r in REFERENCES), fix=did_you_mean(reference, REFERENCES))
-    sign, offset = REFERENCES[reference]
-    return sign, offset - (intake_opens if reference == "before intake opening" else 0.0)
-
-
-def convert_reference(angle: Any, intake_opens: float, reference: str) -> Any:
-    """Return an angle before the overlap's top dead centre as it counts from another reference [crank deg].
-
-    Parameters
-    ----------
-    angle : float or array
-        Before the top dead centre between exhaust and intake stroke.
-    intake_opens : float
-        Intake opening, counted the same way.
-    reference : str
-        ``"before overlap top dead centre"``: as it is. ``"after overlap top dead centre"``. ``"before intake opening"``.
-        ``"before firing top dead centre"``: of the charge this fuel goes into, the one after this intake stroke, so that
-        fuel for the shut valve has some 400 to 700 degrees. ``"after firing top dead centre"``: after the one before this
-        intake stroke. ``"0-720"``: the same on a clock that starts anew at each.
-
-    Raises
-    ------
-    InputError
-        On a reference not known.
-
-    Examples
-    --------
-    >>> convert_reference(90.0, 30.0, "before intake opening"), convert_reference(90.0, 30.0, "0-720")
-    (60.0, 270.0)
-    >>> convert_reference(90.0, 30.0, "before firing top dead centre")
-    450.0
-    """
-    sign, offset = _line(intake_opens, reference)
-    turned = sign * angle + offset
-    # Twice: a hair below nothing comes out of the first as 720 itself.
-    return turned % CYCLE % CYCLE if reference == "0-720" else turned
-
-
-def convert_back(angle: Any, intake_opens: float, reference: str) -> Any:
-    """Return an angle counted from a reference as one before the overlap's top dead centre [crank deg]; inverse of ``convert_reference``.
-
-    From the clock of 0 to 720 it comes back between 360 after and 360 before.
-
-    Raises
-    ------
-    InputError
-        On a reference not known.
-
-    Examples
-    --------
-    >>> convert_back(60.0, 30.0, "before intake opening"), convert_back(270.0, 30.0, "0-720")
-    (90.0, 90.0)
-    """
-    sign, offset = _line(intake_opens, reference)
-    return sign * (angle - offset)
+        """Return an angle field, such as ``"end_of_injection"``, as the controller counts it [crank deg]."""
+        return np.asarray(convert_reference(getattr(self.si, name), self.si.intake_opens, self.controller_reference))
 
 
 def injection_windows(engine: EngineModel, speeds: Array = SPEEDS, pressures: Array = PRESSURES) -> InjectionWindows:
@@ -264,11 +233,11 @@ def injection_windows(engine: EngineModel, speeds: Array = SPEEDS, pressures: Ar
     build = engine.build
     pressures = pressures[pressures < barometer(engine)]
     opens = -build.cam.lift_curve("intake").seat_edges()[0]
-    if build.fuel.system != "sequential port" or build.injector is None:
+    if build.fuel.system != SEQUENTIAL_PORT or build.injector is None:
         blank: Any = np.zeros((0, 0))
-        empty = {name: blank for name in InjectionWindows.measures() if name not in ("speed", "manifold_pressure", "intake_opens")}
-        reason = DOES_NOT_APPLY[build.fuel.system]
-        return InjectionWindows(applies=False, reason=reason, basis="", speed=np.zeros(0), manifold_pressure=np.zeros(0), intake_opens=opens, **empty)
+        empty: Any = {name: blank for name in InjectionWindows.measures() if name not in ("speed", "manifold_pressure", "intake_opens")}
+        reason = delivery_of(build.fuel.system)
+        return InjectionWindows(applies=False, reason=reason, basis=None, speed=np.zeros(0), manifold_pressure=np.zeros(0), intake_opens=opens, **empty)
     grid = [[point_at(engine, float(s), float(p)) for s in speeds] for p in pressures]
 
     def each(value: Any) -> Array:
@@ -276,27 +245,58 @@ def injection_windows(engine: EngineModel, speeds: Array = SPEEDS, pressures: Ar
 
     pulse_angle = each(lambda p: p.window.pulse_angle)
     by_flows = has_port_flow(engine)
+    reference = build.injector.angle_reference
     return InjectionWindows(
         applies=True,
-        reason="sequential port injection",
-        basis=BY_FLOWS if by_flows else BY_EVENTS,
+        reason=FuelDelivery.SEQUENTIAL_PORT,
+        basis=InjectionBasis.FUEL_FOLLOWED if by_flows else InjectionBasis.VALVE_EVENTS,
         speed=speeds,
         manifold_pressure=pressures,
         pulse_width=each(lambda p: p.window.pulse),
         pulse_angle=pulse_angle,
         duty=pulse_angle / CYCLE,
-        **{name: each(lambda p, name=name: getattr(p.window, name)) for name in ("shut_earliest", "shut_latest", "open_earliest", "open_latest")},
+        shut_earliest=each(lambda p: p.window.shut_earliest),
+        shut_latest=each(lambda p: p.window.shut_latest),
+        open_earliest=each(lambda p: p.window.open_earliest),
+        open_latest=each(lambda p: p.window.open_latest),
         earliest=each(lambda p: p.earliest),
         latest=each(lambda p: p.latest),
         start_of_injection=each(lambda p: p.end + p.window.pulse_angle),
         end_of_injection=each(lambda p: p.end),
         intake_opens=opens,
+        controller_end=each(lambda p: convert_reference(p.end, opens, reference)),
         strategy=tuple(tuple(p.strategy for p in row) for row in grid),
-        why=tuple(tuple(p.why for p in row) for row in grid),
-        angle_reference=build.injector.angle_reference,
+        why=tuple(tuple(p.reason for p in row) for row in grid),
+        controller_reference=reference,
         shut_valve=_strategy_map([[p.shut for p in row] for row in grid]) if by_flows else None,
         open_valve=_strategy_map([[p.opened for p in row] for row in grid]) if by_flows else None,
     )
+
+
+class StrategyJump(NamedTuple):
+    """Two neighbouring cells of different strategy whose ends of injection have the overlap between them.
+
+    Speeds rev/s and manifold pressures Pa of both, and how far their ends are apart [crank deg].
+    """
+
+    speeds: tuple[float, float]
+    pressures: tuple[float, float]
+    apart: float
+
+
+def strategy_jumps(windows: InjectionWindows) -> tuple[StrategyJump, ...]:
+    """Return where the end of injection moves so far between neighbouring cells that a controller interpolates through the overlap."""
+    ends, speeds, pressures = windows.si.end_of_injection, windows.si.speed, windows.si.manifold_pressure
+    found = []
+    for row, column in np.ndindex(ends.shape):
+        for other in ((row, column - 1), (row - 1, column)):
+            if min(other) < 0 or windows.strategy[row][column] is windows.strategy[other[0]][other[1]]:
+                continue
+            apart = float(abs(ends[row, column] - ends[other]))
+            if apart > JUMP:
+                at = (float(speeds[other[1]]), float(speeds[column])), (float(pressures[other[0]]), float(pressures[row]))
+                found.append(StrategyJump(*at, apart))
+    return tuple(found)
 
 
 def _strategy_map(grid: list[list[Placement | None]]) -> StrategyMap:
@@ -306,27 +306,25 @@ def _strategy_map(grid: list[list[Placement | None]]) -> StrategyMap:
 def point_at(engine: EngineModel, speed: float, pressure: float) -> InjectionPoint:
     """Return the windows at one operating point, and the end recommended: speed [rev/s], manifold pressure [Pa]."""
     window = window_at(engine, speed, pressure)
-    duty = window.pulse_angle / CYCLE
     nan = math.nan
-    if math.isnan(duty):
-        return InjectionPoint(window, None, None, nan, nan, nan, DEAD, DEAD)
-    if duty >= 1.0:
-        never = f"not feasible: injector too small: needs {duty:.0%} of the cycle"
-        none = window._replace(shut_earliest=nan, shut_latest=nan, open_earliest=nan, open_latest=nan, end=nan, strategy=never)
-        return InjectionPoint(none, None, None, nan, nan, nan, never, never)
-    warning = f"; the injector is open {duty:.0%} of the cycle, more than the {LARGEST_DUTY:.0%} to plan with" if duty > LARGEST_DUTY else ""
+    if window.strategy is None:
+        return InjectionPoint(window, None, None, nan, nan, nan, None, window.reason)
+    if window.pulse_angle >= CYCLE:
+        never = InjectionReason.INJECTOR_TOO_SMALL
+        none = window._replace(shut_earliest=nan, shut_latest=nan, open_earliest=nan, open_latest=nan, end=nan, strategy=None, reason=never)
+        return InjectionPoint(none, None, None, nan, nan, nan, None, never)
     if not has_port_flow(engine):
-        shut = "open" not in window.strategy
-        earliest, latest = (window.shut_earliest, window.shut_latest) if shut else (window.open_earliest, window.open_latest)
-        return InjectionPoint(window, None, None, earliest, latest, window.end, window.strategy, f"by {BY_EVENTS}{warning}")
+        opened = window.strategy is Strategy.OPEN_VALVE
+        earliest, latest = (window.open_earliest, window.open_latest) if opened else (window.shut_earliest, window.shut_latest)
+        return InjectionPoint(window, None, None, earliest, latest, window.end, window.strategy, window.reason)
     shut_valve, open_valve = _place_both(cast("ResolvedEngine", engine), speed, pressure, window)
-    strategy, why = choose_placement(shut_valve, open_valve)
-    best = open_valve if OPEN in strategy else shut_valve
-    return InjectionPoint(window, shut_valve, open_valve, best.earliest, best.latest, best.end, strategy, why + warning)
+    strategy, reason = choose_placement(shut_valve, open_valve)
+    best = open_valve if strategy is Strategy.OPEN_VALVE else shut_valve
+    return InjectionPoint(window, shut_valve, open_valve, best.earliest, best.latest, best.end, strategy, reason)
 
 
 def _place_both(engine: ResolvedEngine, speed: float, pressure: float, window: Window) -> tuple[Placement, Placement]:
-    """Return the shut-valve and the open-valve strategy by the flows."""
+    """Return the closed-valve and the open-valve strategy by the flows."""
     injector, limits = engine.build.injector, engine.build.limits
     assert injector is not None
     flow = port_flow(engine, speed, pressure, engine.best_spark(speed, pressure))
@@ -334,7 +332,7 @@ def _place_both(engine: ResolvedEngine, speed: float, pressure: float, window: W
     flowing = max(window.pulse - dead_time_at(injector), 0.0) * 360.0 * speed
     spray = Spray(window.pulse, window.pulse_angle, flowing, window.transit_angle)
     terms = {"limit": limits.misplaced_fuel, "margin": limits.si.injection_margin}
-    return place(flow, fates, spray, strategy=SHUT, **terms), place(flow, fates, spray, strategy=OPEN, **terms)
+    return place(flow, fates, spray, strategy=Strategy.CLOSED_VALVE, **terms), place(flow, fates, spray, strategy=Strategy.OPEN_VALVE, **terms)
 
 
 def window_at(engine: EngineModel, speed: float, pressure: float) -> Window:
@@ -343,8 +341,8 @@ def window_at(engine: EngineModel, speed: float, pressure: float) -> Window:
     assert injector is not None
     intake, exhaust = build.cam.lift_curve("intake").seat_edges(), build.cam.lift_curve("exhaust").seat_edges()
     fuel = engine.state(speed, pressure, engine.best_spark(speed, pressure)).fuel
-    if fuel <= 0.0:
-        return Window(*(math.nan,) * 8, DEAD)
+    if not fuel > 0.0:
+        return Window(*(math.nan,) * 8, None, InjectionReason.NOT_RUNNING)
     difference = _across_tip(injector, pressure, barometer(engine))
     width = pulse_width.kernel(fuel, flow=injector.si.flow, rated_pressure=injector.si.rated_pressure, pressure=difference, dead_time=dead_time_at(injector))
     degrees_per_second = 360.0 * speed
@@ -354,19 +352,19 @@ def window_at(engine: EngineModel, speed: float, pressure: float) -> Window:
 
 
 def choose(width: float, pulse: float, transit: float, *, opens: float, closed: float, exhaust_shut: float, margin: float) -> Window:
-    """Return both windows and the end recommended; all angles [crank deg], ``opens`` and ``closed`` before top dead centre."""
+    """Return both windows and the end recommended; all angles [crank deg], ``opens`` and ``closed`` before overlap top dead centre."""
     shut_latest = opens + margin + transit
     shut_earliest = closed + transit - pulse
     open_first = max(exhaust_shut + margin, TAIL)
     open_earliest, open_latest = transit - pulse - open_first, transit - LATEST_ARRIVAL
     shut_fits, open_fits = shut_earliest >= shut_latest, open_earliest >= open_latest
     if shut_fits:
-        end, strategy = shut_latest, "shut valve"
+        end, strategy, reason = shut_latest, Strategy.CLOSED_VALVE, InjectionReason.FITS_CLOSED_VALVE
     elif open_fits:
-        end, strategy = (open_earliest + open_latest) / 2.0, "open valve"
+        end, strategy, reason = (open_earliest + open_latest) / 2.0, Strategy.OPEN_VALVE, InjectionReason.TOO_LONG_FOR_CLOSED_VALVE
     else:
-        # Too long for either: let the pulse begin earlier, on the shut valve, rather than end later.
-        end, strategy = shut_latest, "too long for either: ends for the shut valve"
+        # Too long for either: let the pulse begin earlier, on the closed valve, rather than end later.
+        end, strategy, reason = shut_latest, Strategy.CLOSED_VALVE, InjectionReason.TOO_LONG_FOR_BOTH
     nan = math.nan
     return Window(
         width,
@@ -378,10 +376,11 @@ def choose(width: float, pulse: float, transit: float, *, opens: float, closed: 
         open_latest if open_fits else nan,
         end,
         strategy,
+        reason,
     )
 
 
 def _across_tip(injector: Any, manifold: float, ambient: float) -> float:
-    if injector.regulator == "manifold referenced":
+    if injector.regulator == MANIFOLD_REFERENCED:
         return float(injector.si.fuel_pressure)
     return float(injector.si.fuel_pressure + ambient - manifold)

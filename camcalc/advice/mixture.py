@@ -1,4 +1,4 @@
-"""What oxygen sensor and load sensor make of an idle with partial burns and blow-back, and what to do about it."""
+"""What oxygen sensor and load sensor read at an idle with partial burns and reversion."""
 
 from __future__ import annotations
 
@@ -9,15 +9,19 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from ..codes import Code
 from ..constants import AIR_GAMMA, AIR_GAS_CONSTANT
 from ..engine.valve_flow import orifice_flow_kernel
 from ..errors import InputError
 from ..results import Measure, Record, measure
 
 __all__ = [
+    "ClosedLoop",
     "LoadSensing",
+    "MeterReading",
     "Plenum",
     "SensorReading",
+    "TableReading",
     "lambda_shown",
     "load_sensing",
     "meter_over_reading",
@@ -33,6 +37,29 @@ NOTICED = 0.02
 ROUNDING = 1e-6  # what a computed share may lie outside 0 to 1
 
 
+class ClosedLoop(Code):
+    """What to do about closed-loop trim at idle."""
+
+    MAY_STAY_ON = "the sensor shows the mixture as it is: closed-loop trim may stay on"
+    SWITCH_OFF = "partial burns make the sensor read lean: switch closed-loop trim off at idle, or limit it"
+
+
+class MeterReading(Code):
+    """What an air meter that counts reversed flow as air reads."""
+
+    TRUE = "it reads the air that the cylinders keep"
+    DAMPED = "plenum and throttle keep reversion away from a meter before the throttle; close to the runners it would read too much"
+    TOO_MUCH = "it counts air again that reversion sends back and forth"
+
+
+class TableReading(Code):
+    """What a pressure sensor reads through the replaced cam's table of volumetric efficiency."""
+
+    TRUE = "the table serves the new cam as well"
+    TOO_MUCH = "it reads more air than the cylinders keep: map volumetric efficiency again"
+    TOO_LITTLE = "it reads less air than the cylinders keep: map volumetric efficiency again"
+
+
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
 class SensorReading(Record):
     """The mixture, what an exhaust oxygen sensor shows of it, and what that means for closed-loop trim."""
@@ -40,7 +67,8 @@ class SensorReading(Record):
     true_lambda: Measure = measure("", doc="air over stoichiometric air, as it goes in")
     shown_lambda: Measure = measure("", doc="as an exhaust oxygen sensor reads it")
     burned_share: Measure = measure("", "percent", doc="share of the fuel that burns")
-    advice: str = ""
+    reads_lean_by: Measure = measure("", "percent", doc="shown over true lambda, less one")
+    closed_loop: ClosedLoop
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
@@ -50,7 +78,8 @@ class LoadSensing(Record):
     air_meter: Measure = measure("", "percent", doc="a meter before the throttle that counts reversed flow as air, behind plenum and throttle")
     air_meter_at_most: Measure = measure("", "percent", doc="the same meter, were there neither plenum nor throttle to damp the swing")
     pressure_sensor: Measure = measure("", "percent", doc="pressure with the replaced cam's table of volumetric efficiency")
-    advice: str = ""
+    meter: MeterReading
+    table: TableReading
 
 
 def lambda_shown(true_lambda: float, burned_share: float, seen: float) -> float:
@@ -95,21 +124,18 @@ def sensor_reading(true_lambda: float, burned_share: float, seen: float) -> Sens
 
     Examples
     --------
-    >>> sensor_reading(1.0, 1.0, 0.3).advice
-    'the sensor shows the mixture as it is: closed-loop trim may stay on'
+    >>> sensor_reading(1.0, 1.0, 0.3).closed_loop is ClosedLoop.MAY_STAY_ON
+    True
     """
     shown = lambda_shown(true_lambda, burned_share, seen)
     error = shown / true_lambda - 1.0
-    if error <= NOTICED:
-        advice = "the sensor shows the mixture as it is: closed-loop trim may stay on"
-    else:
-        advice = (
-            f"partial burns leave oxygen, and the sensor reads {error:.0%} leaner than the mixture is; "
-            "closed loop would add fuel to an engine that is not lean: "
-            "switch closed-loop trim off or limit it at idle, and tune by idle quality. "
-            "A smell of raw fuel comes from the partial burns, not from a rich mixture"
-        )
-    return SensorReading(true_lambda=true_lambda, shown_lambda=shown, burned_share=burned_share, advice=advice)
+    return SensorReading(
+        true_lambda=true_lambda,
+        shown_lambda=shown,
+        burned_share=burned_share,
+        reads_lean_by=error,
+        closed_loop=ClosedLoop.MAY_STAY_ON if error <= NOTICED else ClosedLoop.SWITCH_OFF,
+    )
 
 
 def meter_over_reading(runner_flow: Array, cylinders: int) -> float:
@@ -227,16 +253,10 @@ def load_sensing(runner_flow: Array, cylinders: int, *, speed: float, plenum: Pl
     """
     most, table = meter_over_reading(runner_flow, cylinders), table_over_reading(air_replaced, air_new)
     meter = throttled_over_reading(runner_flow, cylinders, speed=speed, plenum=plenum)
-    words = []
-    if meter > NOTICED:
-        words.append(f"an air meter that counts flow both ways reads {meter:.0%} too much: air blown back counts again each time it passes")
-    elif most > NOTICED:
-        words.append(
-            f"plenum and throttle keep blow-back from an air meter before them; were it to reach the meter, it could read up to {most:.0%} too much: "
-            "expect that of a meter close to the runners"
-        )
-    if abs(table) > NOTICED:
-        words.append(
-            f"a pressure sensor with the replaced cam's volumetric efficiency reads {abs(table):.0%} too {'much' if table > 0.0 else 'little'}: map it again"
-        )
-    return LoadSensing(air_meter=meter, air_meter_at_most=most, pressure_sensor=table, advice="; ".join(words) or "either sensor reads within 2 %")
+    return LoadSensing(
+        air_meter=meter,
+        air_meter_at_most=most,
+        pressure_sensor=table,
+        meter=MeterReading.TOO_MUCH if meter > NOTICED else MeterReading.DAMPED if most > NOTICED else MeterReading.TRUE,
+        table=TableReading.TRUE if abs(table) <= NOTICED else TableReading.TOO_MUCH if table > 0.0 else TableReading.TOO_LITTLE,
+    )

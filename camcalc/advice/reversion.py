@@ -1,4 +1,4 @@
-"""Reversion on the road: below which speed burned gas comes back and the engine stops pulling evenly, gear by gear."""
+"""Reversion on the road: below which speeds exhaust comes back up the intake and the engine runs rough, gear by gear."""
 
 from __future__ import annotations
 
@@ -35,7 +35,8 @@ class RoadPoint(NamedTuple):
 class GearReversion(Record):
     """Where trouble ends in one gear. A speed is missing where the figure stays within its limit down to 600 rpm, or the car is ``held`` at no speed.
 
-    ``marks`` tells the one from the other, and names a speed that is where the search begins.
+    ``taken_as_locked``: the gear drives through a converter, whose slip lets the engine run faster than these speeds. ``marks`` tells
+    a limit that is kept from a car that is not held, and names a speed that is where the search begins.
     """
 
     gear: int
@@ -44,8 +45,8 @@ class GearReversion(Record):
     unstable_below_road_speed: Measure = measure("m/s", "km/h")
     blow_back_below: Measure = measure("crank_rps", "rpm", doc="overlap blow-back exceeds its limit below this")
     blow_back_below_road_speed: Measure = measure("m/s", "km/h")
-    note: str = ""
     held: bool = True
+    taken_as_locked: bool = False
     marks: Mapping[str, Marks] = dataclasses.field(default_factory=dict)
 
 
@@ -88,10 +89,6 @@ def reversion_in_gear(engine: EngineModel, gear: int) -> GearReversion:
 
     unstable = _last_bad(lambda s: None if (p := point(s)) is None else p.variation > limits.stability)
     blown = _last_bad(lambda s: None if (p := point(s)) is None else p.blow_back > limits.blow_back_share)
-    notes = ["converter taken as locked; slip lets the engine run faster than this"] if vehicle.transmission == "converter" else []
-    held = any(p is not None for p in cache.values())
-    if not held:
-        notes.append(f"gear {gear}: the engine holds the car on the level at no speed up to {FASTEST * 60:.0f} rpm: nothing is said of it")
     return GearReversion(
         gear=gear,
         ratio=ratio,
@@ -99,8 +96,8 @@ def reversion_in_gear(engine: EngineModel, gear: int) -> GearReversion:
         unstable_below_road_speed=road_speed(vehicle, unstable.speed, ratio),
         blow_back_below=blown.speed,
         blow_back_below_road_speed=road_speed(vehicle, blown.speed, ratio),
-        note="; ".join(notes),
-        held=held,
+        held=any(p is not None for p in cache.values()),
+        taken_as_locked=vehicle.transmission == "converter",
         marks={f"{name}{of}": edge.mark for name, edge in (("unstable_below", unstable), ("blow_back_below", blown)) for of in ("", "_road_speed")},
     )
 

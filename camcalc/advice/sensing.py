@@ -1,12 +1,15 @@
-"""What the sensors make of the idle: the oxygen sensor of partial burns, air meter and pressure sensor of blow-back."""
+"""What the sensors read at idle: the oxygen sensor with partial burns, air meter and pressure sensor with reversion."""
 
 from __future__ import annotations
 
+import dataclasses
 import math
-from typing import TYPE_CHECKING, NamedTuple, cast
+from typing import TYPE_CHECKING, cast
 
 from ..cycle.operating import EngineModel, barometer
 from ..cycle.tracer import has_port_flow, port_flow
+from ..results import Record
+from ..sheet.sections import INDIVIDUAL_THROTTLES
 from .idle import IdleState
 from .mixture import LoadSensing, Plenum, SensorReading, load_sensing, sensor_reading
 from .spark_limits import charge_spread
@@ -17,7 +20,8 @@ if TYPE_CHECKING:
 __all__ = ["IdleSensing", "idle_sensing"]
 
 
-class IdleSensing(NamedTuple):
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
+class IdleSensing(Record):
     """Both readings at an idle; the load sensors need the flows in the runners and a replaced cam to compare with, None without."""
 
     mixture: SensorReading
@@ -32,14 +36,15 @@ def idle_sensing(engine: EngineModel, before: EngineModel | None, idle: IdleStat
     burned = min(charge_spread(engine, state).completeness, 1.0)
     mixture = sensor_reading(build.idle.mixture, burned, build.limits.fuel_seen)
     if before is None or not has_port_flow(engine):
-        return IdleSensing(mixture, None)
+        return IdleSensing(mixture=mixture, load=None)
     resolved = cast("ResolvedEngine", engine)
     cycle = resolved.settled(si.speed, si.manifold_pressure, si.spark)
-    alone = build.engine.intake == "individual throttles"
+    alone = build.engine.intake == INDIVIDUAL_THROTTLES
     cylinders = 1 if alone else build.engine.cylinders
     plenum = Plenum(build.engine.si.plenum_volume * cylinders / build.engine.cylinders, si.manifold_pressure, float(cycle.unknowns[9]), barometer(engine))
     old = before.state(si.speed, si.manifold_pressure, before.best_spark(si.speed, si.manifold_pressure))
     flow = port_flow(resolved, si.speed, si.manifold_pressure, si.spark)
     if not (state.air > 0.0 and math.isfinite(old.air)):
-        return IdleSensing(mixture, None)
-    return IdleSensing(mixture, load_sensing(flow.drawn, cylinders, speed=si.speed, plenum=plenum, air_replaced=old.air, air_new=state.air))
+        return IdleSensing(mixture=mixture, load=None)
+    found = load_sensing(flow.drawn, cylinders, speed=si.speed, plenum=plenum, air_replaced=old.air, air_new=state.air)
+    return IdleSensing(mixture=mixture, load=found)

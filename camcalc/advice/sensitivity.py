@@ -9,7 +9,10 @@ from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
+from ..array_record import ArrayRecord, ScalarMeasure
+from ..codes import Code
 from ..cycle.best_torque import spark_ends
 from ..cycle.operating import EngineModel, Tolerances, pressure_for_net_imep
 from ..errors import NoSolutionError
@@ -21,7 +24,9 @@ from .spark_limits import ceiling_column
 if TYPE_CHECKING:
     from ..sheet import Build
 
-__all__ = ["COMMON_PRACTICE", "CeilingSensitivity", "Variant", "ceiling_sensitivity"]
+__all__ = ["WIDE", "CeilingSensitivity", "ChangedInput", "Changes", "Variant", "ceiling_sensitivity", "widest_of"]
+
+Array = NDArray[np.float64]
 
 # How far a pump's fuel, or the knock limit's own estimate, may lie from the sheet's research octane number; ESTIMATE.
 OCTANE_STEP = 2.0
@@ -32,63 +37,90 @@ SPEEDS = np.arange(1000.0, 2001.0, 200.0) / 60.0
 MOST_SWING = 3.0
 # Where this much lies between the least and the greatest of the ceilings of one speed, the brief says so.
 WIDE = 10.0
-COMMON_PRACTICE = (
-    "Common practice, no source, shown beside and not tuned to: in a big V8 with a long cam about 20 degrees near 1400 rpm at light load, "
-    "15 to 18 in some, 35 bucks; trouble below about 2000 rpm; 20, 25, 30, 35 eases out of the zone."
-)
+
+
+class Changes(Code):
+    """What a variant of the ceilings changes."""
+
+    NOTHING = "the build as it is"
+    STABILITY_LIMIT = "COV of IMEP up to which an engine counts as steady"
+    BURN_ANGLES = "how long a burn lasts, over the nominal"
+    SWING_FACTOR = "how wide the load swings, over the nominal"
+    OCTANE = "research octane number of the fuel"
+    SMOOTH_GEARS = "the one gear to be kept smooth"
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
+class ChangedInput(Record):
+    """One change of what the ceilings rest on: a share of 1 for limit, burn angles and swing, an octane number, a gear counted from 1.
+
+    ``capped``: the sheet's range leaves no more of the change.
+    """
+
+    what: Changes
+    value: float = math.nan
+    capped: bool = False
 
 
 class Variant(NamedTuple):
-    """One change of what the ceilings rest on."""
+    """One change of what the ceilings rest on, and the build and tolerances with it."""
 
-    what: str
+    changed: ChangedInput
     build: Build
     tolerances: Tolerances
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
-class CeilingSensitivity(Record):
+class CeilingSensitivity(ArrayRecord):
     """Limits at light load over speed for each variant [crank deg before top dead centre]; the first row is the nominal.
 
-    ``limit`` is the ceiling of FINAL spark (table plus every adder) where the cell lies in the zone, blank elsewhere.
+    ``limit`` is the ceiling of final spark (table plus every correction) where the cell lies in the zone, blank elsewhere. ``widest_span`` is how far
+    the variants lie apart at most; ``WIDE`` or more is worth a word.
     """
+
+    AXES = ("variants", "speed")
+    ALONG = (("manifold_pressure", "speed"), ("floor", "speed"))
 
     speed: Measure = measure("crank_rps", "rpm")
     manifold_pressure: Measure = measure("Pa", "kPa", doc="road load of the nominal at each speed")
     limit: Measure = measure("crank_deg", doc="rows variants, columns speeds: what the swing and steadiness leave, the floor apart")
     floor: Measure = measure("crank_deg", doc="the nominal's late-burn floor there")
-    variants: tuple[str, ...]
+    widest_span: ScalarMeasure = measure("crank_deg", doc="most that the variants lie apart at one speed")
+    widest_at: ScalarMeasure = measure("crank_rps", "rpm")
+    variants: tuple[ChangedInput, ...]
     gear: int
-    beside: str = COMMON_PRACTICE
     marks: Mapping[str, Marks] = dataclasses.field(default_factory=dict)
-
-    @property
-    def remark(self) -> str:
-        """What to say when the variants lie far apart."""
-        with np.errstate(all="ignore"):
-            spans = [float(np.ptp(c[np.isfinite(c)])) if np.isfinite(c).any() else 0.0 for c in self.si.limit.T]
-        widest = int(np.argmax(spans))
-        if spans[widest] <= WIDE:
-            return ""
-        return f"the variants lie up to {spans[widest]:.0f} degrees apart (at {self.speed.magnitude[widest]:.0f} rpm): take the low side and work up"
-
 
 def variants_of(build: Build) -> list[Variant]:
     """Return the nominal and every variant that the table shows."""
     plain, limits, vehicle = Tolerances(), build.limits, build.vehicle
-    found = [Variant("nominal", build, plain)]
-    found += [Variant(f"stability limit {s * 100:.0f} %", build.replace(limits=limits.replace(stability=s)), plain) for s in (0.08, 0.12)]
-    found += [Variant(f"burn angles {(scale - 1.0) * 100:+.0f} %", build, plain._replace(burn=scale)) for scale in (0.9, 1.1)]
-    for factor, word in ((0.5, "halved"), (2.0, "doubled")):
+    found = [_variant(Changes.NOTHING, math.nan, build)]
+    found += [_variant(Changes.STABILITY_LIMIT, s, build.replace(limits=limits.replace(stability=s))) for s in (0.08, 0.12)]
+    found += [_variant(Changes.BURN_ANGLES, scale, build, plain._replace(burn=scale)) for scale in (0.9, 1.1)]
+    for factor in (0.5, 2.0):
         swing = min(factor * limits.swing_factor, MOST_SWING)
-        what = f"swing {word}" if swing == factor * limits.swing_factor else f"swing factor {MOST_SWING:g} (cap)"
-        found.append(Variant(what, build.replace(limits=limits.replace(swing_factor=swing)), plain))
+        reached = swing / limits.swing_factor
+        capped = swing != factor * limits.swing_factor
+        found.append(_variant(Changes.SWING_FACTOR, reached if capped else factor, build.replace(limits=limits.replace(swing_factor=swing)), capped=capped))
     for change in (-OCTANE_STEP, OCTANE_STEP):
         octane = min(max(build.fuel.si.octane + change, OCTANES[0]), OCTANES[1])
         if octane == build.fuel.si.octane:
             continue
-        found.append(Variant(f"research octane {octane:g}", build.replace(fuel=build.fuel.replace(octane=f"{octane!r} RON")), plain))
-    return found + [Variant(f"gear {g} alone", build.replace(vehicle=vehicle.replace(smooth_gears=[g])), plain) for g in vehicle.smooth_gears]
+        found.append(_variant(Changes.OCTANE, octane, build.replace(fuel=build.fuel.replace(octane=f"{octane!r} RON"))))
+    return found + [_variant(Changes.SMOOTH_GEARS, float(g), build.replace(vehicle=vehicle.replace(smooth_gears=[g]))) for g in vehicle.smooth_gears]
+
+
+def _variant(what: Changes, value: float, build: Build, tolerances: Tolerances | None = None, *, capped: bool = False) -> Variant:
+    return Variant(ChangedInput(what=what, value=value, capped=capped), build, Tolerances() if tolerances is None else tolerances)
+
+
+def widest_of(limit: Array, speeds: Array) -> tuple[float, float]:
+    """Return how far the variants lie apart at most [crank deg], and at which speed [rev/s]; not-a-number where fewer than one has a limit."""
+    spans = np.array([float(np.ptp(column[np.isfinite(column)])) if np.isfinite(column).any() else math.nan for column in limit.T])
+    if not np.isfinite(spans).any():
+        return math.nan, math.nan
+    widest = int(np.nanargmax(spans))
+    return float(spans[widest]), float(speeds[widest])
 
 
 def ceiling_sensitivity(engine_of: Callable[..., EngineModel], build: Build, gear: int) -> CeilingSensitivity:
@@ -112,12 +144,15 @@ def ceiling_sensitivity(engine_of: Callable[..., EngineModel], build: Build, gea
     with ThreadPoolExecutor() as pool:
         columns = np.array(list(pool.map(at_speed, map(float, SPEEDS))))
     limit, floor, best = columns[:, :, 0].T, columns[:, 0, 1], columns[:, 0, 3]
+    span, at = widest_of(limit, SPEEDS)
     return CeilingSensitivity(
         speed=SPEEDS,
         manifold_pressure=columns[:, 0, 2],
         limit=limit,
         floor=floor,
-        variants=tuple(v.what for v in variants),
+        widest_span=span,
+        widest_at=at,
+        variants=tuple(v.changed for v in variants),
         gear=gear,
         marks={"limit": spark_ends(limit), "floor": merged_marks(marks_where(floor >= best, Mark.OR_MORE), spark_ends(floor))},
     )

@@ -1,6 +1,6 @@
 """Spark ceilings over speed and load: the least of several limits, each cell saying which one binds.
 
-Ceilings apply to FINAL spark: the table plus every adder.
+Ceilings apply to final spark: the table plus every correction.
 """
 
 from __future__ import annotations
@@ -14,15 +14,18 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from ..array_record import ArrayRecord
+from ..codes import AppliesTo
 from ..cycle.best_torque import EARLIEST, spark_ends
-from ..cycle.load_axis import air_charge_of, grid_over
+from ..cycle.load_axis import LOAD_KINDS, air_charge_of, grid_over
 from ..cycle.operating import EngineModel, barometer, refuse_teaching
 from ..errors import InputError, did_you_mean
 from ..marks import Mark, Marks, ends_of_search, marks_by, marks_in, marks_where, merged_marks
-from ..results import Measure, Record, measure
-from .spark_limits import OFFSETS, WIDEST_SWING, CeilingColumn, ceiling_column
+from ..results import Measure, measure
+from .equal_torque import LevelOfSpark
+from .spark_limits import OFFSETS, WIDEST_SWING, Binds, CeilingColumn, CellState, ceiling_column
 
-__all__ = ["APPLIES_TO", "PRESSURES", "SPEEDS", "SparkCeilings", "spark_ceilings"]
+__all__ = ["PRESSURES", "SPEEDS", "AppliesTo", "SparkCeilings", "spark_ceilings"]
 
 Array = NDArray[np.float64]
 
@@ -30,16 +33,20 @@ SPEEDS = np.arange(800.0, 3001.0, 200.0) / 60.0
 PRESSURES = np.arange(40e3, 90.1e3, 10e3)
 # Wide-open throttle, as a share of the barometer [a throttle passes something], and how close to it another load may stand [Pa].
 WIDE_OPEN, CLOSEST = 0.9999, 4e3
-APPLIES_TO = "FINAL spark: table plus every adder"
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
-class SparkCeilings(Record):
-    """Ceilings for FINAL spark (table plus every adder) over speed and manifold pressure; outside the zone camcalc gives none.
+class SparkCeilings(ArrayRecord):
+    """Ceilings for final spark (table plus every correction) over speed and manifold pressure; outside the zone camcalc gives none.
 
-    Grids have a row for each manifold pressure and a column for each speed; angles are crank degrees before top dead centre.
+    Grids have a row for each manifold pressure and a column for each speed; angles are crank degrees before top dead centre. ``states`` says
+    what may be asked of each cell, ``binds`` what its ceiling rests on (None without one), ``levels`` what the level of spark does to steadiness
+    on the road loads that reach up to it (None where none was followed).
     ``marks`` says which ceilings spark does not cure, and which figures are an end of a search.
     """
+
+    AXES = ("manifold_pressure", "speed")
+    ALONG = (("restless_to", "speed"),)
 
     speed: Measure = measure("crank_rps", "rpm")
     manifold_pressure: Measure = measure("Pa", "kPa")
@@ -64,10 +71,11 @@ class SparkCeilings(Record):
     imep_variation: Measure = measure("", "percent", doc="coefficient of variation of gross IMEP at best torque")
     spark_offset: Measure = measure("crank_deg", doc="of the torque curves")
     torque_curve: Measure = measure("", doc="gross torque over that at best torque; pressure, speed, offset")
-    binds: tuple[tuple[str, ...], ...]
-    remarks: tuple[tuple[str, ...], ...]
+    states: tuple[tuple[CellState, ...], ...]
+    binds: tuple[tuple[Binds | None, ...], ...]
+    levels: tuple[tuple[LevelOfSpark | None, ...], ...]
     gears: tuple[int, ...]
-    applies_to: str = APPLIES_TO
+    applies_to: AppliesTo = AppliesTo.FINAL_SPARK
     marks: Mapping[str, Marks] = dataclasses.field(default_factory=dict)
 
     def over(self, kind: str, loads: Array | None = None) -> tuple[Array, Array]:
@@ -97,7 +105,7 @@ class SparkCeilings(Record):
     def _reached(self, kind: str) -> Array:
         """Return the load of a kind that every cell has [SI]; not-a-number where nothing runs."""
         si = self.si
-        reached = {"manifold pressure": si.manifold_pressure[:, None] + 0.0 * si.air_charge, "air charge": si.air_charge, "relative charge": si.relative_charge}
+        reached = dict(zip(LOAD_KINDS, (si.manifold_pressure[:, None] + 0.0 * si.air_charge, si.air_charge, si.relative_charge), strict=True))
         if kind not in reached:
             raise InputError("load axis", came=kind, expected=" or ".join(reached), fix=did_you_mean(kind, list(reached)))
         return np.where(np.isfinite(si.imep_variation), reached[kind], np.nan)
@@ -106,6 +114,10 @@ class SparkCeilings(Record):
     def cured(self) -> NDArray[np.bool_]:
         """Which ceilings stand on a limit of the charge; the others stand on the late-burn floor: not cured by spark."""
         return np.asarray(np.isfinite(self.si.ceiling) & (self.si.ceiling <= self.si.least_limit + 1e-9))
+
+    def where(self, state: CellState) -> NDArray[np.bool_]:
+        """Return the cells that are in a state."""
+        return np.array([[one is state for one in row] for row in self.states], dtype=bool)
 
     @property
     def has_zone(self) -> bool:
@@ -161,8 +173,9 @@ def spark_ceilings(engine: EngineModel, speeds: Array = SPEEDS, pressures: Array
         ceiling_high=blank.copy(),
         spark_offset=OFFSETS,
         torque_curve=np.array([[c.torque for c in row] for row in cells]),
+        states=tuple(tuple(c.state for c in row) for row in cells),
         binds=tuple(tuple(c.binds for c in row) for row in cells),
-        remarks=tuple(tuple(c.remark for c in row) for row in cells),
+        levels=tuple(tuple(c.level for c in row) for row in cells),
         gears=engine.build.vehicle.smooth_gears,
     )
     return found.replace(marks=_marks(found, barometer(engine)))

@@ -8,13 +8,14 @@ from typing import NamedTuple
 import numpy as np
 
 from ..burn.cycle_map import ChargeSpread, burned_fraction_spread
+from ..codes import Code
 from ..cycle.operating import EngineModel, OperatingState, barometer, pressure_for_net_imep
 from ..cycle.work_variation import dilution_noise, work_spread
 from ..errors import NoSolutionError
-from .equal_torque import FLATTEN, NOT_CURED, SteadyLimit, road_line, road_net_imep, steady_limit
+from .equal_torque import LevelOfSpark, SteadyLimit, road_line, road_net_imep, steady_limit
 from .idle import IDLE_REACH
 
-__all__ = ["CLEANEST", "LIMITS", "OFFSETS", "CeilingCell", "CeilingColumn", "RoadLoad", "Swing", "ceiling_column", "road_loads"]
+__all__ = ["CLEANEST", "OFFSETS", "Binds", "CeilingCell", "CeilingColumn", "CellState", "RoadLoad", "Swing", "ceiling_column", "road_loads"]
 
 # A limit binds when it asks for at least this much less than best torque or knock; ESTIMATE, twice a common table increment.
 BINDS_BELOW = 2.0
@@ -26,24 +27,33 @@ WORTH_A_LINE = 0.9
 LIGHTER, EDGE_WITHIN = 0.85, 200.0
 # Swings wider than this share of the load are not followed; ESTIMATE.
 WIDEST_SWING = 0.5
-LIMITS = {
-    "steadiness": "steadiness at equal torque",
-    "strong": "cleanest state in the swing: best torque of the strong cycle after a weak one",
-    "fuller": "cleanest state in the swing: best torque of its fullest",
-    "fuller knocks": "cleanest state in the swing: knock of its fullest",
-    "best": "best torque of the mean cycle",
-    "knock": "knock",
-    "floor": "not cured by spark: a limit asks for less than the late-burn floor, which stands",
-}
-# Which of them speak of the swing.
-CLEANEST = ("strong", "fuller", "fuller knocks")
-NO_TORQUE = "no torque here: raise speed, load or gear"
-AT_IDLE = "within 300 rpm of idle: idle spark, flat or falling with speed"
 # Burned fractions, over the cell's own, at which the completeness of the burn is asked.
 DILUTIONS = np.array([0.4, 0.7, 1.0, 1.15, 1.3, 1.5])
 # Sparks against best torque [crank deg] of a cell's torque curve; the middle five give its curvature.
 OFFSETS = np.array([-20.0, -15.0, -10.0, -5.0, 0.0, 5.0, 10.0])
 NEAR = slice(2, 7)
+
+
+class Binds(Code):
+    """Which limit a spark ceiling rests on."""
+
+    STEADINESS = "a later spark at equal torque is steady"
+    STRONG_CYCLE = "MBT spark of the strong cycle that follows a weak one"
+    FULLEST_CHARGE = "MBT spark of the fullest charge of the load swing"
+    KNOCK_OF_FULLEST = "knock limit of the fullest charge of the load swing"
+    LATEST_USEFUL = "spark alone cannot fix this cell: its limit lies beyond the latest useful spark, which is shown"
+
+
+# Which of them speak of the swing.
+CLEANEST = (Binds.STRONG_CYCLE, Binds.FULLEST_CHARGE, Binds.KNOCK_OF_FULLEST)
+
+
+class CellState(Code):
+    """What may be asked of a cell."""
+
+    RUNS = "the engine runs here"
+    AT_IDLE = "within 300 rpm of idle speed: the idle spark, which does not rise with speed, counts here"
+    NO_TORQUE = "no torque here: raise speed, load or gear"
 
 
 class RoadLoad(NamedTuple):
@@ -75,9 +85,9 @@ class Swing(NamedTuple):
         return min(self.strong, self.fuller)
 
     @property
-    def binds(self) -> str:
-        """Which of its states asks for that: a key of ``LIMITS``."""
-        return "strong" if self.strong < self.fuller else "fuller knocks" if self.knocks else "fuller"
+    def binds(self) -> Binds:
+        """Which of its states asks for that."""
+        return Binds.STRONG_CYCLE if self.strong < self.fuller else Binds.KNOCK_OF_FULLEST if self.knocks else Binds.FULLEST_CHARGE
 
     def visits(self, pressure: float) -> bool:
         """Whether it reaches a pressure [Pa]."""
@@ -89,7 +99,8 @@ class CeilingCell(NamedTuple):
 
     ``limit`` is the least of the limits that apply, everywhere; ``ceiling`` is that in the zone, never under the floor.
     ``steady_net`` and ``steady_pressure`` are torque and load where steadiness was computed. ``cleanest`` is what the swings
-    that visit the cell ask for, ``strong`` and ``fuller`` those of its own swing.
+    that visit the cell ask for, ``strong`` and ``fuller`` those of its own swing. ``binds`` is what a ceiling rests on, None without one;
+    ``level`` what the level of spark does to steadiness on the road loads that reach up to the cell, None where none was followed.
     """
 
     speed: float
@@ -111,8 +122,9 @@ class CeilingCell(NamedTuple):
     floor: float
     limit: float
     ceiling: float
-    binds: str
-    remark: str
+    binds: Binds | None
+    state: CellState
+    level: LevelOfSpark | None
     torque: tuple[float, ...]
     fuller_knocks: bool = False
 
@@ -168,7 +180,7 @@ def ceiling_column(engine: EngineModel, speed: float, pressures: list[float]) ->
     # From high load down: the easy end first, each cell the start of the next.
     cells = [_cell(engine, speed, p) for p in sorted(pressures, reverse=True)][::-1]
     if speed <= engine.build.idle.si.speed + IDLE_REACH:
-        return CeilingColumn([c if c.remark == NO_TORQUE else c._replace(remark=AT_IDLE) for c in cells], math.nan)
+        return CeilingColumn([c._replace(state=CellState.AT_IDLE) if c.state is CellState.RUNS else c for c in cells], math.nan)
     edge = _edge(engine, cells)
     road = least_road_pressure(engine, speed, near=edge.pressure) if edge is not None else math.inf
     if edge is None or edge.pressure < road:
@@ -226,21 +238,21 @@ def _swing(engine: EngineModel, state: OperatingState, variation: float) -> Swin
 def _with_ceiling(cell: CeilingCell, swings: list[Swing], stability: float) -> CeilingCell:
     visiting = [s for s in swings if s.visits(cell.pressure)]
     if not visiting:
-        return cell._replace(remark=cell.remark if cell.remark == NO_TORQUE else "")
+        return cell._replace(level=None)
     decides = min(visiting, key=lambda s: s.asked)
     cleanest = decides.asked
     own_limit = float(np.fmin(cell.best, cell.knock))
     asked = float(np.fmin(cell.steadiness, cleanest))
-    uneven = cell.remark in (FLATTEN, NOT_CURED) and stability < cell.variation < math.inf
+    rough = cell.level in (LevelOfSpark.FLATTEN, LevelOfSpark.NOT_CURED) and stability < cell.variation < math.inf
     cell = cell._replace(cleanest=cleanest, limit=min(own_limit, asked))
-    if cell.remark == NO_TORQUE or not (asked <= own_limit - BINDS_BELOW or (uneven and asked <= own_limit)):
+    if cell.state is CellState.NO_TORQUE or not (asked <= own_limit - BINDS_BELOW or (rough and asked <= own_limit)):
         return cell
-    binds = "steadiness" if asked == cell.steadiness else decides.binds
+    binds = Binds.STEADINESS if asked == cell.steadiness else decides.binds
     ceiling = asked
     if asked < cell.floor:
         # Knock stands above the floor: a burn that is late is not mended by one that detonates.
-        ceiling, binds = min(cell.floor, own_limit), "floor"
-    return cell._replace(ceiling=ceiling, binds=LIMITS[binds])
+        ceiling, binds = min(cell.floor, own_limit), Binds.LATEST_USEFUL
+    return cell._replace(ceiling=ceiling, binds=binds)
 
 
 def _cell(engine: EngineModel, speed: float, pressure: float) -> CeilingCell:
@@ -250,10 +262,11 @@ def _cell(engine: EngineModel, speed: float, pressure: float) -> CeilingCell:
         best = engine.best_spark(speed, pressure)
         spread = work_spread(engine, speed, pressure, best)
     except NoSolutionError:  # with throttles of their own some cylinders never see so little pressure
-        return CeilingCell(speed, pressure, nan, nan, nan, *(nan,) * 14, "", NO_TORQUE, (nan,) * OFFSETS.size)
+        return CeilingCell(speed, pressure, nan, nan, nan, *(nan,) * 14, None, CellState.NO_TORQUE, None, (nan,) * OFFSETS.size)
     state, variation = spread.mean, spread.variation
     if not math.isfinite(variation):
-        return CeilingCell(speed, pressure, state.air, state.burned_fraction, variation, best, *(nan,) * 13, "", NO_TORQUE, (nan,) * OFFSETS.size)
+        dead = (None, CellState.NO_TORQUE, None, (nan,) * OFFSETS.size)
+        return CeilingCell(speed, pressure, state.air, state.burned_fraction, variation, best, *(nan,) * 13, *dead)
     torque = engine.torque_curve(speed, pressure, best + OFFSETS)
     torque = torque / torque[OFFSETS == 0.0]
     restless = variation > NORMAL_RUNNING
@@ -279,8 +292,9 @@ def _cell(engine: EngineModel, speed: float, pressure: float) -> CeilingCell:
         floor=_floor(engine, state, best),
         limit=float(np.fmin(best, knock)),
         ceiling=nan,
-        binds="",
-        remark="",
+        binds=None,
+        state=CellState.RUNS,
+        level=None,
         torque=tuple(float(t) for t in torque),
         fuller_knocks=swing.knocks,
     )
@@ -292,20 +306,22 @@ def _with_steadiness(cell: CeilingCell, roads: list[RoadLoad]) -> CeilingCell:
     A lookup on a gear's road load swings about it, and lighter loads than the road's are still less steady: the limit holds
     from the top of the swing down.
     """
-    least, remark, decided = (math.nan, math.nan, math.nan), "", ""
+    if cell.state is CellState.NO_TORQUE:
+        return cell
+    least = (math.nan, math.nan, math.nan)
+    undecided: LevelOfSpark | None = None
+    decided: LevelOfSpark | None = None
     for road in roads:
         top = road.pressure if math.isnan(road.limit.pressure) else road.limit.pressure
         if cell.pressure > top * (1.0 + road.swing):
             continue
         if math.isnan(road.limit.spark):
-            remark = remark or road.limit.remark
+            undecided = road.limit.level if undecided in (None, LevelOfSpark.STEADY) else undecided
         elif not road.limit.spark >= least[0]:
-            least, decided = (road.limit.spark, road.net, road.limit.pressure), road.limit.remark
-    if cell.remark == NO_TORQUE:
-        return cell
+            least, decided = (road.limit.spark, road.net, road.limit.pressure), road.limit.level
     limit = float(np.fmin(cell.limit, least[0]))
-    said = remark if math.isnan(least[0]) else decided
-    return cell._replace(steadiness=least[0], steady_net=least[1], steady_pressure=least[2], limit=limit, remark=said)
+    level = undecided if math.isnan(least[0]) else decided
+    return cell._replace(steadiness=least[0], steady_net=least[1], steady_pressure=least[2], limit=limit, level=level)
 
 
 def charge_spread(engine: EngineModel, state: OperatingState) -> ChargeSpread:

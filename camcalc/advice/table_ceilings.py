@@ -7,7 +7,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from ..cycle.load_axis import grid_over
+from ..cycle.load_axis import LOAD_KINDS, MANIFOLD_PRESSURE, grid_over
 from ..cycle.operating import EngineModel, barometer
 from .spark import WIDE_OPEN, spark_ceilings
 
@@ -27,7 +27,7 @@ PRESSURES = np.arange(30e3, 96e3, 5e3)
 class TableCeilings(NamedTuple):
     """Angles before top dead centre on a table's cells, a row for each speed, a column for each load; NaN where there is none.
 
-    All are for FINAL spark: table plus every adder. ``cured`` are the cells whose ceiling stands on a limit of the
+    All are for final spark: table plus every correction. ``cured`` are the cells whose ceiling stands on a limit of the
     charge, not on the late-burn floor; ``best`` is the least of best torque and knock; ``manifold_pressure`` [Pa] is that of the
     cell's load. ``knock`` is the knock limit of every cell that was computed, in the zone or out of it: infinite where no spark searched
     knocks, NaN where it was not computed, which is no permission. Loads that wide-open throttle does not reach have its knock limit,
@@ -55,12 +55,12 @@ def ceilings_on_table(engine: EngineModel, speeds: Array, loads: Array, kind: st
     out = {name: np.full(shape, np.nan) for name in ("ceiling", "limit", "floor", "best", "knock", "manifold_pressure")}
     driven = speeds <= FASTEST
     full = WIDE_OPEN * barometer(engine)
-    pressures = _with_wide_open(loads[(loads >= LIGHTEST) & (loads < full)] if kind == "manifold pressure" else PRESSURES[full > PRESSURES], loads, kind, full)
+    pressures = _with_wide_open(loads[(loads >= LIGHTEST) & (loads < full)] if kind == MANIFOLD_PRESSURE else PRESSURES[full > PRESSURES], loads, kind, full)
     if driven.any() and pressures.size:
         found = spark_ceilings(engine, speeds[driven], pressures)
         si = found.si
         pressure = si.manifold_pressure[:, None] + 0.0 * si.air_charge
-        rows = {"manifold pressure": pressure, "air charge": si.air_charge, "relative charge": si.relative_charge}[kind]
+        rows = dict(zip(LOAD_KINDS, (pressure, si.air_charge, si.relative_charge), strict=True))[kind]
         rows = np.where(np.isfinite(si.imep_variation), rows, np.nan)
         limit = np.where(np.isfinite(si.ceiling), si.least_limit, np.nan)
         grids = {"ceiling": si.ceiling, "limit": limit, "floor": si.floor, "best": np.fmin(si.best_spark, si.knock), "manifold_pressure": pressure}
@@ -72,7 +72,7 @@ def ceilings_on_table(engine: EngineModel, speeds: Array, loads: Array, kind: st
 
 def _with_wide_open(pressures: Array, loads: Array, kind: str, full: float) -> Array:
     """Return the pressures [Pa] with that of wide-open throttle, where a table reaches that far."""
-    return pressures if kind == "manifold pressure" and not (loads >= full).any() else np.append(pressures, full)
+    return pressures if kind == MANIFOLD_PRESSURE and not (loads >= full).any() else np.append(pressures, full)
 
 
 def _knock_over(knock: Array, loads_of_rows: Array, loads: Array) -> Array:

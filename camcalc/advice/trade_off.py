@@ -1,4 +1,4 @@
-"""What one cell trades: along the line of equal torque, spark against vacuum, steadiness, heat, fuel and what a slope does to torque."""
+"""One cell at equal torque: what later spark does to vacuum, steadiness, heat, fuel, residual and torque per degree."""
 
 from __future__ import annotations
 
@@ -9,7 +9,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ..cautions import AT_TRADE_OFF
+from ..array_record import ArrayRecord, ScalarMeasure
+from ..cautions import AT_TRADE_OFF, Caution
+from ..codes import Code
 from ..constants import mean_pressure_of_torque, torque_of_mean_pressure
 from ..cycle.best_torque import EARLIEST, spark_ends
 from ..cycle.operating import EngineModel, barometer, pressure_for_net_imep
@@ -29,7 +31,7 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-__all__ = ["TradeOff", "trade_off", "trade_off_at"]
+__all__ = ["LineEnd", "ToCeiling", "TradeOff", "to_ceiling", "trade_off", "trade_off_at"]
 
 SPEED = Bounds("crank_rps", 300.0 / 60.0, 9000.0 / 60.0, "rpm")
 TORQUE = Bounds("N*m", 0.0, 3000.0)
@@ -41,10 +43,36 @@ AHEAD = (8.0, 4.0)
 HALF_STEP = 2.0
 # An exhaust that moves less than this over the whole strip does not answer to spark in the model [K].
 UNMOVED = 1e-6
+# A ceiling this near to the lesser of best torque and knock changes nothing [crank deg].
+NO_CHANGE = 0.5
+
+
+class LineEnd(Code):
+    """Why a line of equal torque ends where it does."""
+
+    LATEST_BURN = "the last spark burns later than the sheet allows"
+    HOTTEST_EXHAUST = "the last spark makes the exhaust hotter than the sheet allows"
+    NO_MORE_AIR = "beyond the last spark no throttle opening gives the torque, or the search ends"
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
-class TradeOff(Record):
+class ToCeiling(Record):
+    """What going from the lesser of best torque and knock to the ceiling does at equal torque; changes are at the ceiling less at the other.
+
+    The exhaust is missing where the model's does not answer to spark.
+    """
+
+    from_spark: Measure = measure("crank_deg", doc="lesser of best torque and knock limit")
+    to_spark: Measure = measure("crank_deg", doc="the ceiling")
+    fuel_change: Measure = measure("", "percent", doc="over the fuel at the first spark")
+    exhaust_change: Measure = measure("K", "K")
+    variation_change: Measure = measure("", "percent", doc="points of COV of IMEP")
+    torque_per_degree_from: Measure = measure("N*m/crank_deg")
+    torque_per_degree_to: Measure = measure("N*m/crank_deg")
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
+class TradeOff(ArrayRecord):
     """One torque at one speed, over spark: earliest first. Each point holds the torque with its own manifold pressure.
 
     ``torque_per_degree`` is taken at held pressure: what a table's slope of one degree per cell does to torque from one cell to
@@ -55,14 +83,16 @@ class TradeOff(Record):
     ``knock_known`` the model computes no knock, and no mark does not mean that none is there.
     """
 
+    AXES = ("spark",)
+
     model: str
-    speed: Measure = measure("crank_rps", "rpm")
-    torque: Measure = measure("N*m", doc="at the crank, rubbing friction paid, accessories off")
-    best_spark: Measure = measure("crank_deg", doc="best torque on this line, before top dead centre")
-    knock_spark: Measure = measure(
+    speed: ScalarMeasure = measure("crank_rps", "rpm")
+    torque: ScalarMeasure = measure("N*m", doc="at the crank, rubbing friction paid, accessories off")
+    best_spark: ScalarMeasure = measure("crank_deg", doc="best torque on this line, before top dead centre")
+    knock_spark: ScalarMeasure = measure(
         "crank_deg", doc="earliest without knock at best torque's pressure; missing where none searched knocks or the model does not know"
     )
-    ceiling: Measure = measure("crank_deg", doc="of the cell, if given")
+    ceiling: ScalarMeasure = measure("crank_deg", doc="of the cell, if given")
     spark: Measure = measure("crank_deg", doc="before top dead centre")
     knock_limit: Measure = measure("crank_deg", doc="earliest without knock at each spark's own pressure; missing as knock_spark")
     manifold_pressure: Measure = measure("Pa", "kPa")
@@ -74,9 +104,13 @@ class TradeOff(Record):
     fuel_flow: Measure = measure("kg/s", "g/s")
     fuel_per_work: Measure = measure("kg/J", "g/kW/hour", doc="over work at the crank; missing without torque")
     torque_per_degree: Measure = measure("N*m/crank_deg", doc="what a slope of one degree per cell does to torque, from cell to cell")
+    latest_half_burned: Measure = measure("crank_deg", doc="the sheet's limit, after top dead centre")
+    hottest_exhaust: Measure = measure("K", "degC", doc="the sheet's limit")
+    barometer: Measure = measure("Pa", "kPa")
     knock_known: bool
-    remarks: tuple[str, ...] = ()
-    cautions: tuple[str, ...] = AT_TRADE_OFF
+    ends: LineEnd
+    to_ceiling: ToCeiling | None = None
+    cautions: tuple[Caution, ...] = AT_TRADE_OFF
     marks: Mapping[str, Marks] = dataclasses.field(default_factory=dict)
 
 
@@ -175,14 +209,9 @@ def _strip(engine: EngineModel, speed: float, net: float, best: float, ceiling: 
     slopes = [_torque_per_degree(engine, speed, s.manifold_pressure, spark) for spark, s in zip((spark for spark, _ in held), states, strict=True)]
     knocks = np.array([engine.knock_spark(speed, float(p)) for p in pressure])
     knock = float(knocks[min(len(pressure) - 1, sum(s > best for s, _ in held))])
-    remarks = [_end(engine, held)]
-    if math.isnan(knock):
-        remarks.append(f"{engine.name}: the model computes no knock. None of these sparks is checked for it")
     if np.ptp(exhaust) < UNMOVED:
         exhaust = np.full_like(exhaust, np.nan)
-        remarks.append(f"{engine.name}: exhaust temperature does not answer to spark there, so none is shown")
-    if torque <= 0.0:
-        remarks.append("nothing is left at the crank: no fuel per work")
+    limits = engine.build.limits.si
     strip = TradeOff(
         model=engine.name,
         speed=speed,
@@ -201,10 +230,14 @@ def _strip(engine: EngineModel, speed: float, net: float, best: float, ceiling: 
         fuel_flow=fuel,
         fuel_per_work=fuel / (2.0 * math.pi * speed * torque) if torque > 0.0 else np.full_like(fuel, np.nan),
         torque_per_degree=np.array(slopes),
+        latest_half_burned=limits.latest_half_burned,
+        hottest_exhaust=limits.hottest_exhaust,
+        barometer=barometer(engine),
         knock_known=not math.isnan(knock),
+        ends=_end(engine, states[-1]),
     )
     marks = _marks(strip, knocks=knocks, late=np.array([_past_limit(engine, s) for s in states]))
-    return strip.replace(remarks=(*bought(strip), *remarks), marks=marks)
+    return strip.replace(to_ceiling=to_ceiling(strip), marks=marks)
 
 
 def _known(knock: Floats | float) -> Floats:
@@ -230,23 +263,26 @@ def _marks(strip: TradeOff, *, knocks: Floats, late: NDArray[np.bool_]) -> dict[
     }
 
 
-def bought(strip: TradeOff) -> list[str]:
-    """Say what the way down to the ceiling costs on this line, and what it buys; nothing where the strip does not reach it."""
+def to_ceiling(strip: TradeOff) -> ToCeiling | None:
+    """Return what going down to the ceiling does on a strip; None where the strip does not reach it, or it asks for nothing."""
     si = strip.si
     top = float(np.fmin(si.best_spark, si.knock_spark))
-    if not float(si.spark.min()) <= si.ceiling < top - 0.5:
-        return []
+    if not float(si.spark.min()) <= si.ceiling < top - NO_CHANGE:
+        return None
 
     def at(values: Floats) -> Floats:
         return np.interp([top, si.ceiling], si.spark[::-1], values[::-1])
 
     fuel, exhaust, varies, slope = (at(v) for v in (si.fuel_flow, si.exhaust_temperature, si.imep_variation, si.torque_per_degree))
-    heat = f"{exhaust[1] - exhaust[0]:+.0f} K of exhaust, " if np.isfinite(exhaust).all() else ""
-    return [
-        f"from {top:.0f} degrees, the least of best torque and knock here, to the ceiling: {100.0 * (fuel[1] / fuel[0] - 1.0):+.1f} % fuel, {heat}"
-        f"{100.0 * (varies[1] - varies[0]):+.1f} points of COV, {slope[1]:.2f} N m per degree for {slope[0]:.2f}",
-        "what a ceiling of camcalc's buys is not in this cell's mean cycle: the cleanest and fullest states of its swing stand it without a kick or knock",
-    ]
+    return ToCeiling(
+        from_spark=top,
+        to_spark=si.ceiling,
+        fuel_change=float(fuel[1] / fuel[0] - 1.0),
+        exhaust_change=float(exhaust[1] - exhaust[0]),
+        variation_change=float(varies[1] - varies[0]),
+        torque_per_degree_from=float(slope[0]),
+        torque_per_degree_to=float(slope[1]),
+    )
 
 
 def _torque_per_degree(engine: EngineModel, speed: float, pressure: float, spark: float) -> float:
@@ -255,11 +291,9 @@ def _torque_per_degree(engine: EngineModel, speed: float, pressure: float, spark
     return torque_of_mean_pressure((early - late) / (2.0 * HALF_STEP), engine.geometry.displacement)
 
 
-def _end(engine: EngineModel, held: Sequence[tuple[float, Spread]]) -> str:
-    """Say why the line ends where it does."""
-    limits, last = engine.build.limits.si, held[-1][1].mean
+def _end(engine: EngineModel, last: OperatingState) -> LineEnd:
+    """Return why the line ends at its last cycle."""
+    limits = engine.build.limits.si
     if last.half_burned > limits.latest_half_burned:
-        return f"ends past half burned {limits.latest_half_burned:.0f} crank deg after top dead centre, the latest that the sheet allows"
-    if last.exhaust_temperature > limits.hottest_exhaust:
-        return f"ends past {limits.hottest_exhaust - 273.15:.0f} degC of exhaust, the hottest that the sheet allows"
-    return f"ends where {barometer(engine) / 1e3:.0f} kPa of air no longer give the torque, or {held[0][0] - held[-1][0]:.0f} crank deg on"
+        return LineEnd.LATEST_BURN
+    return LineEnd.HOTTEST_EXHAUST if last.exhaust_temperature > limits.hottest_exhaust else LineEnd.NO_MORE_AIR

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import functools
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, ClassVar, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -111,6 +111,8 @@ class Overlap(Record):
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
 class CamCard(Record):
     """A camshaft as its card describes it, checked for contradictions."""
+
+    in_data: ClassVar[tuple[str, ...]] = ("lobe_separation", "advance")
 
     name: str
     tappet: Literal["hydraulic", "solid"]
@@ -249,12 +251,6 @@ class CamCard(Record):
     def with_exhaust_turned(self, by: Quantity | str) -> CamCard:
         """Return the cam with the exhaust lobe alone moved later by so many crank degrees: more overlap if positive."""
         return self.replace(exhaust=self.exhaust.turned(to_si(by, "by", TURN)))
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return plain data for JSON, lobe separation and advance included."""
-        from ..results import plain_data
-
-        return super().to_dict() | {"lobe_separation": plain_data(self.lobe_separation), "advance": plain_data(self.advance)}
 
 
 def build_curve(lobe: Lobe, tappet: str) -> LiftCurve:

@@ -10,38 +10,73 @@ import os
 import sys
 from collections.abc import Iterator, Sequence
 from types import ModuleType
+from typing import NoReturn
 
 from .._version import VERSION
-from ..errors import CamcalcError
+from ..errors import CamcalcError, did_you_mean
 
 __all__ = ["COMMANDS", "main", "module_of", "parser_for"]
 
-COMMANDS = {
-    "new": "a build sheet to fill in: every key, its unit, its default; or a copy of an invented example",
-    "brief": "the first-fire brief: idle, reversion, bucking, spark ceilings, injection windows, what else would cure it",
-    "events": "valve events, overlap and lift of the cams on a build sheet",
-    "cycle": "one settled crank-resolved cycle, or a map of them",
-    "shape": "the least change to a spark table that meets the ceilings and leaves no steep neighbours",
-    "surge": "will this table, on this engine, in this gear, buck: what shakes the car and what damps it",
-    "drive": "a drive over time on this table: lash, fuel cut, a held pedal or speed, written as a log",
-    "review": "what a driving log shows: surge, its cause, what to change next, before against after",
-    "compare": "which of two cams has the better street manners, and what is no real difference",
-    "explain": "a topic worked out step by step on a build: formulas, its own numbers, where they stop being true",
-    "cures": "what else would cure it: idle speed, cam timing, gear, flywheel, converter, ranked",
-    "trade-off": "one cell along the line of equal torque: what spark trades against vacuum, steadiness, heat and fuel",
-    "road-test": "a short test that settles what matters most and is known least",
-    "completion": "a script that lets your shell complete commands and options",
+# By the steps of the job, a line each.
+STEPS = {
+    "Read the card": {
+        "new": "write a build sheet to fill in, or a copy of an invented example",
+        "events": "valve events, overlap and lift of the cams on a build sheet",
+        "cycle": "one crank-resolved cycle, or a map of them",
+    },
+    "Before first fire": {
+        "brief": "idle, starting spark table, fuel, gears and what to check",
+        "trade-off": "part of the brief: what spark buys and costs in one cell",
+        "cures": "part of the brief: what else would cure it, ranked",
+        "road-test": "part of the brief: a short test that settles the unknowns",
+        "shape": "lower your spark table to its ceilings, and change no more",
+        "surge": "will this table buck on this engine in this gear",
+        "drive": "drive the car over time on a table, written as a log",
+    },
+    "After the first drive": {
+        "review": "surge and knock in a log, their causes, what to change next",
+    },
+    "Choose between cams": {
+        "compare": "which of two or more cams has the better street manners",
+    },
+    "Learn": {
+        "explain": "a topic worked out step by step on your build",
+    },
+    "Set up": {
+        "completion": "a script that lets your shell complete commands and options",
+    },
 }
-WELCOME = """camcalc: what a long-duration cam does to a street engine, before first fire: idle, vacuum, spark
-ceilings, injection, bucking. A build sheet goes in; camcalc COMMAND --help says what each can do.
-
-Your own engine: camcalc new my.toml writes a sheet to fill in. Three commands to try:
+COMMANDS = {name: text for group in STEPS.values() for name, text in group.items()}
+EVERY_DAY = ("brief", "shape", "surge", "review", "compare")
+WHAT = "camcalc: what a long-duration cam does to a street engine, before first fire."
+FIRST = """Your own engine: camcalc new my.toml writes a sheet to fill in.
+Three commands to try on an invented engine:
   camcalc brief examples/quarry-road/build.toml --html brief.html
   camcalc surge examples/quarry-road/build.toml --gear 2
   camcalc explain overlap examples/quarry-road/build.toml
-
-All: {}
 """
+
+
+class CommandLine(argparse.ArgumentParser):
+    """The whole command line; its help lists the commands by the steps of the job."""
+
+    def format_help(self) -> str:
+        """Return the help in groups; the five commands of every day carry a star."""
+        lines = [WHAT, "", "usage: camcalc COMMAND ...      camcalc COMMAND --help      camcalc --version"]
+        for step, commands in STEPS.items():
+            lines += ["", step, *(f"  {'*' if name in EVERY_DAY else ' '} {name:<12}{text}" for name, text in commands.items())]
+        return "\n".join([*lines, "", "* = the five of every day", "", FIRST])
+
+    def error(self, message: str) -> NoReturn:
+        """Say what was wrong, the nearest command, and leave with 2."""
+        name = next((word for word in self.words if not word.startswith("-")), "")
+        if name and name not in COMMANDS:
+            message = f'there is no command "{name}": {did_you_mean(name, COMMANDS)}'
+        usage = f"camcalc {name} --help lists its options" if name in COMMANDS else "camcalc --help lists the commands"
+        print(f"camcalc: {message}\nusage: {usage}", file=sys.stderr)
+        raise SystemExit(2)
+
+    words: Sequence[str] = ()
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -50,10 +85,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     words = sys.argv[1:] if arguments is None else list(arguments)
     if not words:
-        print(WELCOME.format(", ".join(COMMANDS)))
+        print(parser_for().format_help(), end="")
         return 0
     try:
-        options = parser_for(words[0]).parse_args(words)
+        parser = parser_for(words[0])
+        parser.words = words
+        options = parser.parse_args(words)
     except SystemExit as stop:
         return int(stop.code or 0)
     try:
@@ -94,11 +131,11 @@ def module_of(command: str) -> ModuleType:
     return importlib.import_module(f".{command.replace('-', '_')}", __package__)
 
 
-def parser_for(*whole: str) -> argparse.ArgumentParser:
+def parser_for(*whole: str) -> CommandLine:
     """Return the parser, with the arguments of the commands named; only their modules are loaded."""
-    parser = argparse.ArgumentParser(prog="camcalc", description="From a cam card and a build sheet to a first-fire brief.")
+    parser = CommandLine(prog="camcalc", description=WHAT)
     parser.add_argument("--version", action="version", version=f"camcalc {VERSION}")
-    commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
+    commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND", parser_class=argparse.ArgumentParser)
     for name, text in COMMANDS.items():
         sub = commands.add_parser(name, help=text, description=text)
         if name in whole:

@@ -1,7 +1,8 @@
-"""What a command writes: refused before the work begins where it cannot be, and plots as SVG files."""
+"""What a command writes: refused before the work begins where it cannot be, in the units asked for, and plots as SVG files."""
 
 from __future__ import annotations
 
+import argparse
 import os
 import sys
 from collections.abc import Iterable, Mapping
@@ -9,11 +10,27 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from ..errors import InputError
+from ..unit_system import UnitSystem
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["refuse_outputs", "write_plots"]
+    from ..sheet import Build
+
+__all__ = ["add_units", "in_units", "refuse_outputs", "write_plots"]
+
+
+def add_units(parser: argparse.ArgumentParser) -> None:
+    """Declare ``--units`` for a command that prints figures of a build."""
+    parser.add_argument("--units", choices=[system.code for system in UnitSystem], help="units of what is shown, whatever the sheet says; JSON keeps its own")
+
+
+def in_units(build: Build, options: argparse.Namespace) -> Build:
+    """Return the build with its outputs in the units that ``--units`` asks for, road speed included; as it is where the option is left out."""
+    if options.units is None:
+        return build
+    system = UnitSystem.of(options.units)
+    return build.replace(units=system, vehicle=build.vehicle.replace(road_speed_unit=system.road_speed_unit))
 
 
 def refuse_outputs(

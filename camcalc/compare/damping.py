@@ -1,4 +1,4 @@
-"""Surge damping of both cams at one road speed on one spark table."""
+"""Surge damping and shaking of a build at a point of the level road on a spark table."""
 
 from __future__ import annotations
 
@@ -20,6 +20,7 @@ from ..marks import Mark
 from ..tables import SparkTable
 from ..vehicle.acceleration_weighting import SurgeGrade
 from ..vehicle.road_load import road_speed
+from .findings import NoFigure
 
 if TYPE_CHECKING:
     from ..cycle.operating import EngineModel
@@ -45,11 +46,11 @@ class DampingPoint(NamedTuple):
 
 
 class Damped(NamedTuple):
-    """Damping over critical and its mark, expected shaking along the road [m/s2 r.m.s.] and the verdict on it in words; or why there is none."""
+    """Damping over critical and its mark, expected shaking along the road [m/s2 r.m.s.], and its grade or why there is none."""
 
     damping: float
     acceleration: float
-    verdict: SurgeGrade | str
+    found: SurgeGrade | NoFigure
     mark: Mark | None = None
 
     def figures(self, name: str) -> dict[str, float]:
@@ -79,7 +80,7 @@ def damping_at(engine: EngineModel, point: DampingPoint) -> Damped:
     """Return the damping at a point of the level road."""
     speeds = whole.nodes_about(whole.SPEEDS, point.speed - SPEED_STEP, point.speed + SPEED_STEP)
     if not whole.SPEEDS[0] <= point.speed - SPEED_STEP <= point.speed + SPEED_STEP <= whole.SPEEDS[-1]:
-        return _none(f"{point.speed * 60:.0f} rpm is beyond the speeds that surge is looked at")
+        return Damped(math.nan, math.nan, NoFigure.BEYOND_SURGE_SPEEDS)
     try:
         pressure, spark = _expected(engine, point)
         # Only the cycles about the point are settled: a look-up takes no others.
@@ -87,13 +88,9 @@ def damping_at(engine: EngineModel, point: DampingPoint) -> Damped:
         pressures = whole.nodes_about(whole.PRESSURES, pressure - reach, pressure + reach)
         tables = whole.engine_tables(engine, speeds, pressures, whole.nodes_about(whole.SPARKS, spark - turn, spark + turn))
         found = surge_risk(_rubbing(engine), point.table, gear=point.gear, engine_tables=tables, speeds=np.array([point.speed]), over_time=False)
-    except CamcalcError as error:
-        return _none(error.args[0])
+    except CamcalcError:
+        return Damped(math.nan, math.nan, NoFigure.NOT_ON_THIS_TABLE)
     return Damped(float(found.si.damping[0]), float(found.si.acceleration[0]), found.verdict[0], found.mark("damping", 0))
-
-
-def _none(why: str) -> Damped:
-    return Damped(math.nan, math.nan, why)
 
 
 def _expected(engine: EngineModel, point: DampingPoint) -> tuple[float, float]:

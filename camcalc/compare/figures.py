@@ -1,4 +1,4 @@
-"""The figures of one cam in its engine, each not-a-number where the engine gives no answer."""
+"""The figures of one build, each not-a-number where the engine gives no answer."""
 
 from __future__ import annotations
 
@@ -12,17 +12,20 @@ from numpy.typing import NDArray
 from ..advice.cam_facts import cam_facts
 from ..advice.headlines import CRUISE
 from ..advice.idle import idle_spark, load_terms, lowest_idle, lowest_mark
-from ..advice.injection import DOES_NOT_APPLY, InjectionPoint, point_at
+from ..advice.injection import InjectionPoint, delivery_of, point_at
 from ..advice.reversion import FASTEST, SLOWEST, reversion_in_gear, road_point
 from ..advice.spark import SparkCeilings, spark_ceilings
-from ..advice.spark_limits import ceiling_column
+from ..advice.spark_limits import Binds, ceiling_column
+from ..codes import Code
 from ..cycle.best_torque import spark_ends
 from ..cycle.operating import EngineModel, barometer, pressure_for_net_imep
 from ..cycle.work_variation import imep_variation
 from ..errors import NoSolutionError
 from ..marks import Mark, Marks
+from ..sheet.sections import SEQUENTIAL_PORT
 from ..vehicle.road_load import road_speed
 from .damping import DampingPoint, damping_at
+from .findings import NoFigure
 
 if TYPE_CHECKING:
     from ..sheet import Build
@@ -43,13 +46,14 @@ SCAN_FROM, SCAN_STEP = 2200.0 / 60.0, 400.0 / 60.0
 
 
 class Shared(NamedTuple):
-    """What both cams are asked at: the higher idle speed [rev/s], gears, speeds [rev/s] and loads [Pa] of the trapped air."""
+    """What all builds are asked at: the highest idle speed [rev/s], gears, speeds [rev/s] and loads [Pa] of the air charge, idle in drive or not."""
 
     equal_speed: float
     gears: tuple[int, ...]
     sampled_gear: int
     air_speeds: tuple[float, ...]
     air_loads: tuple[float, ...]
+    in_drive: bool
 
 
 class Idling(NamedTuple):
@@ -62,12 +66,12 @@ class Idling(NamedTuple):
 
 
 class WorstCell(NamedTuple):
-    """The cell with the lowest ceiling: speed [rev/s], pressure [Pa], ceiling [crank deg], what binds it, and its mark."""
+    """The cell with the lowest ceiling: speed [rev/s], pressure [Pa], ceiling [crank deg], what limits it, and its mark."""
 
     speed: float
     pressure: float
     ceiling: float
-    binds: str
+    binds: Binds | None
     mark: Mark | None = None
 
 
@@ -98,15 +102,16 @@ def _idle_figures(engine: EngineModel, in_drive: Build, shared: Shared) -> dict[
     own = engine.build.idle.si.speed
     neutral = idling(engine, own)
     equal = neutral if own == shared.equal_speed else idling(engine, shared.equal_speed, near=neutral.pressure)
-    drive = idling(engine.asking(in_drive), own, drive=True, near=neutral.pressure)
-    return {
+    found = {
         "vacuum": neutral.vacuum,
         "burned_fraction": neutral.burned_fraction,
         "imep_variation": neutral.variation,
         "vacuum_at_equal_speed": equal.vacuum,
-        "vacuum_in_drive": drive.vacuum,
-        "variation_in_drive": drive.variation,
     }
+    if not shared.in_drive:
+        return found
+    drive = idling(engine.asking(in_drive), own, drive=True, near=neutral.pressure)
+    return found | {"vacuum_in_drive": drive.vacuum, "variation_in_drive": drive.variation}
 
 
 def _road_figures(engine: EngineModel, gear: int, sampled: int) -> tuple[dict[str, float], dict[str, Mark | None]]:
@@ -126,15 +131,15 @@ def _air_figures(engine: EngineModel, shared: Shared) -> dict[str, float]:
     }
 
 
-def window_of(engine: EngineModel) -> tuple[InjectionPoint | None, str]:
-    """Return the injection window at the cruise that headlines use, and why there is none or which strategy it is of."""
+def window_of(engine: EngineModel) -> tuple[InjectionPoint | None, Code]:
+    """Return the injection window at the cruise that headlines use, and the strategy it is of or why there is none."""
     build = engine.build
-    if build.fuel.system != "sequential port":
-        return None, DOES_NOT_APPLY[build.fuel.system]
+    if build.fuel.system != SEQUENTIAL_PORT:
+        return None, delivery_of(build.fuel.system)
     if build.injector is None:
-        return None, "the sheet has no [injector]"
+        return None, NoFigure.NO_INJECTOR
     point = point_at(engine, *CRUISE)
-    return point, point.strategy
+    return point, point.strategy or point.reason
 
 
 def _window_width(engine: EngineModel) -> float:
@@ -166,7 +171,22 @@ class EngineFigures(NamedTuple):
 
 
 def engine_figures(engine: EngineModel, in_drive: Build, shared: Shared, say: Callable[[str, float], None]) -> EngineFigures:
-    """Return every figure that needs the engine to run but no spark table; ``say`` is told what and the share done."""
+    """Return every figure that needs the engine to run but no spark table.
+
+    Parameters
+    ----------
+    engine : EngineModel
+    in_drive : Build
+        The same build behind the converter that it idles against in drive.
+    shared : Shared
+        What all builds are asked at.
+    say : callable
+        Called with what is worked on and the share done, 0 to 1.
+
+    Returns
+    -------
+    EngineFigures
+    """
     say("idle", 0.0)
     found = _idle_figures(engine, in_drive, shared) | {"lowest_steady_speed": lowest_idle(engine)}
     marks = {"lowest_steady_speed": lowest_mark(found["lowest_steady_speed"])}
@@ -188,7 +208,28 @@ def engine_figures(engine: EngineModel, in_drive: Build, shared: Shared, say: Ca
 def sampled_figures(
     engine: EngineModel, in_drive: Build, shared: Shared, nominal: Mapping[str, float], worst: WorstCell | None, points: Mapping[str, DampingPoint]
 ) -> dict[str, float]:
-    """Return the figures that have bands, under the model's own tolerances; searches begin at the nominal."""
+    """Return the figures that have bands, under the model's own tolerances; searches begin at the nominal.
+
+    Parameters
+    ----------
+    engine : EngineModel
+        With the tolerances of the sample.
+    in_drive : Build
+        The same build behind the converter that it idles against in drive.
+    shared : Shared
+        What all builds are asked at.
+    nominal : mapping
+        The build's figures without tolerances, inner units.
+    worst : WorstCell
+        The cell whose ceiling is sampled, None where no build has one.
+    points : mapping
+        Where damping is looked at, by the row's name.
+
+    Returns
+    -------
+    dict
+        By the row's name, inner units.
+    """
     gear = shared.sampled_gear
     found = _idle_figures(engine, in_drive, shared) | {"lowest_steady_speed": lowest_idle(engine)}
     found["unstable_below"] = unstable_near(engine, gear, nominal["unstable_below"])

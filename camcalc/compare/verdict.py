@@ -1,4 +1,4 @@
-"""Which cam for a clutch, which for a converter: the rows that count for each, and what they say."""
+"""Which of two builds has the better street manners: the figures that count for its transmission, and what no figure outweighs."""
 
 from __future__ import annotations
 
@@ -9,121 +9,61 @@ from typing import TYPE_CHECKING
 
 from ..advice.brakes import too_little
 from ..results import Record
-from ..sheet.sections import STALL_TORQUE_PER_DISPLACEMENT
-from .rows import NO_DIFFERENCE, TASTE, ComparedFigure
+from .findings import Better, DecidedBy
 
 if TYPE_CHECKING:
-    from ..sheet import Build
+    from .judging import ComparedFigure
 
-__all__ = ["Verdict", "converter_build", "verdicts_of"]
+__all__ = ["MUST", "Verdict", "counted_figures", "verdict_on"]
 
-# What counts, in the order told; each figure has one vote. A clutch car pulls away and cruises near reversion with nothing to soften
+# What counts, in the order shown; each figure has one vote. A clutch car pulls away and cruises near reversion with nothing to soften
 # it; a converter loads the idle at every halt and softens the rest until it locks. Common practice, no source.
 CLUTCH = ("unstable_road_speed_{gear}", "slow_shaking", "cruise_shaking", "lowest_steady_speed", "vacuum", "air_0_1")
 CONVERTER = ("vacuum_in_drive", "variation_in_drive", "lowest_steady_speed", "cruise_shaking")
-# Without these the car does not stand at a halt: no vote outweighs them.
-MUST = {"clutch": "vacuum", "converter": "vacuum_in_drive"}
-# A converter assumed where no sheet has one: looser than a small engine's stock one, tighter than a racing one; ESTIMATE.
-STALL_SPEED = 2400.0 / 60.0  # rev/s
+# The idle vacuum that counts: without any the engine stalls at a halt, without enough the car does not stop. No vote outweighs that.
+MUST = {"clutch": "vacuum", "locked automatic": "vacuum", "converter": "vacuum_in_drive"}
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
 class Verdict(Record):
-    """Which cam suits a transmission: ``"a"``, ``"b"``, ``"no real difference"``, or ``"a matter of taste"`` where as much speaks for either."""
+    """Which of two builds suits a transmission, what that rests on, and the names of the figures that favour either or neither.
+
+    ``idles`` and ``has_brakes`` say of each build whether it idles at its own speed there and leaves a common booster enough vacuum.
+    """
 
     transmission: str
-    choice: str
-    headline: str
+    choice: Better
+    decided_by: DecidedBy
     for_a: tuple[str, ...]
     for_b: tuple[str, ...]
     alike: tuple[str, ...]
-    remarks: tuple[str, ...]
-
-    def pros_and_cons(self) -> tuple[tuple[str, tuple[str, ...]], ...]:
-        """Return what speaks for and against the choice, each list under its head; empty ones are left out."""
-        lists = {
-            "a": (("for it", self.for_a), ("against it", self.for_b)),
-            "b": (("for it", self.for_b), ("against it", self.for_a)),
-        }.get(self.choice, (("for A", self.for_a), ("for B", self.for_b)))
-        return tuple((head, reasons) for head, reasons in lists if reasons)
-
-    def __str__(self) -> str:
-        lines = [f"For a {self.transmission}: {self.headline}"]
-        for head, reasons in self.pros_and_cons():
-            lines += [f"  {head}:", *(f"    {reason}" for reason in reasons)]
-        return "\n".join([*lines, *(f"  {remark}" for remark in self.remarks)])
+    idles: tuple[bool, bool]
+    has_brakes: tuple[bool, bool]
 
 
-def converter_build(build: Build, other: Build, displacement: float) -> tuple[Build, str]:
-    """Return the build behind a converter, and which one: its own, else the other sheet's, else an assumed one; displacement [m3]."""
-    if build.vehicle.transmission == "converter":
-        return build, ""
-    if other.vehicle.transmission == "converter":
-        stall, torque = other.vehicle.si.converter_stall_speed, other.vehicle.si.converter_stall_torque
-        said = "idle in drive with the converter of the other sheet, since this one has none"
-    else:
-        stall, torque = STALL_SPEED, STALL_TORQUE_PER_DISPLACEMENT * displacement
-        said = f"no sheet has a converter: idle in drive with an ASSUMED one, {torque:.0f} N m at a stall speed of {stall * 60:.0f} rpm (ESTIMATE)"
-    vehicle = build.vehicle.replace(transmission="converter", converter_stall_speed=stall, converter_stall_torque=torque)
-    return build.replace(vehicle=vehicle), said
+def counted_figures(transmission: str, gear: int) -> tuple[str, ...]:
+    """Return the names of the figures that count for a transmission, as a sheet names it; ``gear`` is the sampled one.
+
+    >>> counted_figures("clutch", 3)[0]
+    'unstable_road_speed_3'
+    """
+    return tuple(name.format(gear=gear) for name in (CONVERTER if transmission == "converter" else CLUTCH))
 
 
-def verdicts_of(items: Mapping[str, ComparedFigure], names: tuple[str, str], sampled_gear: int, converter: str) -> tuple[Verdict, ...]:
-    """Return the verdict for a clutch and for a converter; ``converter`` says which one was assumed, if any."""
-    clutch = [items[name.format(gear=sampled_gear)] for name in CLUTCH]
-    return (
-        _verdict("clutch", clutch, names, ""),
-        _verdict("converter", [items[name] for name in CONVERTER], names, converter),
-    )
-
-
-def _verdict(transmission: str, rows: list[ComparedFigure], names: tuple[str, str], remark: str) -> Verdict:
-    for_a, for_b = (tuple(reason(r, which) for r in rows if r.better == which) for which in ("a", "b"))
-    alike = tuple(r.what for r in rows if r.better == NO_DIFFERENCE)
-    must = next(r for r in rows if r.name == MUST[transmission])
-    one_only = math.isnan(must.a) != math.isnan(must.b)
-    neither = math.isnan(must.a) and math.isnan(must.b)
-    if one_only:
-        choice = must.better
+def verdict_on(items: Mapping[str, ComparedFigure], transmission: str, gear: int) -> Verdict:
+    """Return the verdict for a transmission, as a sheet names it: a locked automatic counts as a clutch."""
+    rows = [items[name] for name in counted_figures(transmission, gear)]
+    for_a, for_b, alike = (tuple(r.name for r in rows if r.better is which) for which in (Better.A, Better.B, Better.NO_DIFFERENCE))
+    must = items[MUST[transmission]]
+    idles = math.isfinite(must.a), math.isfinite(must.b)
+    left = [must.quantity(which).to("Pa").magnitude for which in ("a", "b")]
+    brakes = idles[0] and not too_little(left[0]), idles[1] and not too_little(left[1])
+    if idles[0] != idles[1]:
+        choice, decided = (Better.A if idles[0] else Better.B), DecidedBy.IDLE
+    elif brakes[0] != brakes[1] and must.better is (Better.A if brakes[0] else Better.B):
+        choice, decided = must.better, DecidedBy.BRAKES  # where the difference of vacuum is a real one
     elif len(for_a) == len(for_b):
-        choice = TASTE if for_a else NO_DIFFERENCE
+        choice, decided = (Better.TASTE, DecidedBy.BALANCE) if for_a else (Better.NO_DIFFERENCE, DecidedBy.NO_FIGURE)
     else:
-        choice = "a" if len(for_a) > len(for_b) else "b"
-    return Verdict(
-        transmission=transmission,
-        choice=choice,
-        headline={"a": f"A, {names[0]}", "b": f"B, {names[1]}", TASTE: "as much speaks for one as for the other"}.get(choice, choice),
-        for_a=for_a,
-        for_b=for_b,
-        alike=alike,
-        remarks=tuple(
-            text
-            for text, holds in (
-                ("the other does not idle at its own speed there, which nothing outweighs", one_only),
-                ("neither idles at its own speed there: raise the idle speed first", neither),
-                (brakes_of(must), True),
-                (remark, remark),
-            )
-            if text and holds
-        ),
-    )
-
-
-def brakes_of(vacuum: ComparedFigure) -> str:
-    """Say which cam leaves a common booster too little vacuum, however the votes went; nothing where neither does or one does not idle."""
-    left = [vacuum.quantity(which).to("Pa").magnitude for which in ("a", "b")]
-    if not all(map(math.isfinite, left)):
-        return ""
-    short = [name for name, value in zip("AB", left, strict=True) if too_little(value)]
-    if len(short) == 2:
-        return "brakes: neither leaves a common booster enough vacuum; plan a pump, reservoir or another brake system first"
-    if short:
-        return f"brakes: {short[0]} leaves a common booster too little vacuum, which no vote outweighs without a pump, a reservoir or another brake system"
-    return ""
-
-
-def reason(item: ComparedFigure, winner: str) -> str:
-    """Word what a row says for the cam it speaks for."""
-    loser = "b" if winner == "a" else "a"
-    unit = f" {item.unit}" if item.unit else ""
-    return f"{item.what}: {item.text(winner)} against {item.text(loser)}{unit}"
+        choice, decided = (Better.A if len(for_a) > len(for_b) else Better.B), DecidedBy.FIGURES
+    return Verdict(transmission=transmission, choice=choice, decided_by=decided, for_a=for_a, for_b=for_b, alike=alike, idles=idles, has_brakes=brakes)

@@ -1,107 +1,158 @@
-"""What can be tried against low-speed trouble besides spark, and what each costs in words."""
+"""What can be tried against low-speed trouble besides spark, and how far each goes."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple
+import dataclasses
+import math
+from typing import TYPE_CHECKING, Any, NamedTuple
 
+from ..codes import Code
 from ..engine.geometry import effective_compression, geometry_of
 from ..errors import InputError
+from ..results import Measure, Record, measure
 from ..units import quantity
+from ..vehicle.coupling import Coupling
 
 if TYPE_CHECKING:
     from ..sheet import Build
 
-__all__ = ["Change", "changes_of"]
+__all__ = ["Change", "ChangeFigures", "ChangeKind", "NoFigure", "changes_of"]
 
 # What is tried; steps that the trade takes, common practice, no source.
 FASTER_IDLE, CAM_TURN, LOOSER_CONVERTER = 100.0 / 60.0, 4.0, 400.0 / 60.0
 # A heavier flywheel in place of a light one [kg m2]; ESTIMATE of a common swap.
 FLYWHEEL = 0.05
+# Where compression is counted from: camcalc's seat.
+SEAT = {"at": "0.15 mm", "measured_at": "valve"}
+
+
+class ChangeKind(Code):
+    """What is changed on the build."""
+
+    NONE = "the build as it is"
+    FASTER_IDLE = "faster idle"
+    CAM_ADVANCED = "cam advanced"
+    CAM_RETARDED = "cam retarded"
+    LOWER_GEAR = "one gear lower"
+    HEAVIER_FLYWHEEL = "heavier flywheel"
+    LOOSER_CONVERTER = "looser converter"
+    OPEN_CONVERTER = "converter left open"
+
+
+class NoFigure(Code):
+    """Why a change cannot be tried, or why a figure of it is missing."""
+
+    IDLE_OUT_OF_RANGE = "the idle would be faster than a build sheet may ask for"
+    NO_LOWER_GEAR = "there is no lower gear"
+    CONVERTER_INSTEAD_OF_FLYWHEEL = "there is no flywheel to swap: the converter is most of the inertia"
+    PLATE_INSTEAD_OF_FLYWHEEL = "there is no flywheel to swap: an automatic has a thin plate"
+    NO_CONVERTER = "there is no converter"
+    STAYS_LOCKED = "the gearbox stays locked"
+    CANNOT_IDLE = "the engine cannot idle at this speed"
+    CANNOT_HOLD_THE_ROAD = "the engine cannot hold the car on the level road there"
+    SHAKING_UNKNOWN = "no answer for damping and shaking there"
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
+class ChangeFigures(Record):
+    """How far a change goes, and what it moves by geometry alone; missing where the change moves something else."""
+
+    idle_speed: Measure = measure("crank_rps", "rpm", doc="asked for")
+    advance: Measure = measure("crank_deg", doc="given to the cam; below zero it is retarded")
+    intake_closes: Measure = measure("crank_deg", doc="after bottom dead centre, at 0.15 mm valve lift, with the change")
+    intake_closed: Measure = measure("crank_deg", doc="the same, as it is")
+    effective_compression: Measure = measure("", doc="counted from there, with the change")
+    effective_compression_before: Measure = measure("", doc="the same, as it is")
+    added_inertia: Measure = measure("kg*m**2", doc="of the flywheel")
+    slower_revs: Measure = measure("", "percent", doc="share by which the free engine gains speed more slowly")
+    like_mass: Measure = measure("kg", doc="that the added inertia stands for in first gear")
+    added_stall_speed: Measure = measure("crank_rps", "rpm", doc="of the converter, at the same stall torque")
+
+
+def change_figures(**known: Any) -> ChangeFigures:
+    """Return the figures of a change, those not given missing."""
+    return ChangeFigures(**{name: known.get(name, math.nan) for name in ChangeFigures.measures()})
 
 
 class Change(NamedTuple):
-    """One thing changed: the sheet with it, gear and coupling then, what it costs in words; ``reason`` says why it cannot be tried."""
+    """One thing changed: the sheet with it, gear and coupling then, how far it goes; ``reason`` says why it cannot be tried."""
 
-    name: str
-    what: str
-    cost: str
+    kind: ChangeKind
     build: Build
     gear: int
-    coupling: str = "locked"
-    reason: str = ""
+    figures: ChangeFigures
+    coupling: Coupling = Coupling.LOCKED
+    reason: NoFigure | None = None
 
 
 def changes_of(build: Build, gear: int) -> list[Change]:
-    """Return what can be tried on a build driven in a gear, what it costs in words, and what cannot be tried, with the reason."""
+    """Return what can be tried on a build driven in a gear, and what cannot be tried, with the reason.
+
+    Examples
+    --------
+    >>> from camcalc import load_build
+    >>> found = changes_of(load_build("examples/quarry-road/build.toml"), 1)
+    >>> [change.kind.code for change in found if change.reason is NoFigure.NO_LOWER_GEAR]
+    ['lower_gear']
+    """
     return [_faster_idle(build, gear), *_turned_cams(build, gear), _lower_gear(build, gear), _heavier_flywheel(build, gear), *_converters(build, gear)]
 
 
 def _faster_idle(build: Build, gear: int) -> Change:
-    name, what = "faster idle", f"idle {FASTER_IDLE * 60:.0f} rpm faster"
-    cost = "louder, more fuel standing" + (", a harder shift into gear, more creep" if build.vehicle.transmission == "converter" else "")
+    figures = change_figures(idle_speed=build.idle.si.speed + FASTER_IDLE)
     try:
-        faster = build.idle.replace(speed=quantity(build.idle.si.speed + FASTER_IDLE, "crank_rps"))
-    except InputError as error:
-        return Change(name, what, cost, build, gear, reason=f"{(build.idle.si.speed + FASTER_IDLE) * 60:.0f} rpm is not {error.expected}")
-    return Change(name, what, cost, build.replace(idle=faster), gear)
+        faster = build.idle.replace(speed=figures.idle_speed)
+    except InputError:
+        return Change(ChangeKind.FASTER_IDLE, build, gear, figures, reason=NoFigure.IDLE_OUT_OF_RANGE)
+    return Change(ChangeKind.FASTER_IDLE, build.replace(idle=faster), gear, figures)
 
 
 def _turned_cams(build: Build, gear: int) -> list[Change]:
     found = []
-    for name, turn, valve in (("cam advanced", CAM_TURN, "intake"), ("cam retarded", -CAM_TURN, "exhaust")):
+    for kind, turn in ((ChangeKind.CAM_ADVANCED, CAM_TURN), (ChangeKind.CAM_RETARDED, -CAM_TURN)):
         turned = build.replace(cam=build.cam.advanced(quantity(turn, "crank_deg")))
         (was, compressed), (closes, compresses) = (_closing(b) for b in (build, turned))
-        cost = (
-            f"timing set again; intake closes {closes:.0f} for {was:.0f} crank deg after BDC (0.15 mm at the valve), effective compression "
-            f"{compresses:.2f} for {compressed:.2f}: torque moves {'down' if turn > 0.0 else 'up'} the speed range, "
-            f"knock comes {'nearer' if turn > 0.0 else 'less soon'}; {valve} valve nearer the piston: measure the clearance"
+        figures = change_figures(
+            advance=turn, intake_closes=closes, intake_closed=was, effective_compression=compresses, effective_compression_before=compressed
         )
-        found.append(Change(name, f"{name} by {CAM_TURN:.0f} crank deg", cost, turned, gear))
+        found.append(Change(kind, turned, gear, figures))
     return found
 
 
 def _closing(build: Build) -> tuple[float, float]:
     """Return where the intake closes [crank deg after BDC] and the effective compression."""
-    closes = float(build.cam.events(at="0.15 mm", measured_at="valve").si.intake_closes)
+    closes = float(build.cam.events(**SEAT).si.intake_closes)
     geometry = geometry_of(build.engine)
     return closes, float(effective_compression.kernel(geometry.compression_ratio, closes, geometry.rod_over_crank))
 
 
 def _lower_gear(build: Build, gear: int) -> Change:
-    what = "one gear lower at the same road speed"
-    cost = "faster crank: more fuel and noise, a shift more"
-    reason = "there is no lower gear" if gear == 1 else ""
-    return Change("one gear lower", what, cost, build, max(gear - 1, 1), reason=reason)
+    return Change(ChangeKind.LOWER_GEAR, build, max(gear - 1, 1), change_figures(), reason=NoFigure.NO_LOWER_GEAR if gear == 1 else None)
 
 
 def _heavier_flywheel(build: Build, gear: int) -> Change:
     engine, vehicle = build.engine, build.vehicle
+    inertia = engine.si.rotating_inertia
     first = vehicle.gear_ratios[0] * vehicle.final_drive / vehicle.si.tyre_radius
-    cost = (
-        f"revs move {100.0 * FLYWHEEL / (FLYWHEEL + engine.si.rotating_inertia):.0f} % more slowly, in first gear as if {FLYWHEEL * first**2:.0f} kg "
-        "came on board; more work for the clutch at each start and shift; the gearbox comes out"
-    )
-    what = f"flywheel heavier by {FLYWHEEL:g} kg m2"
+    figures = change_figures(added_inertia=FLYWHEEL, slower_revs=FLYWHEEL / (FLYWHEEL + inertia), like_mass=FLYWHEEL * first**2)
     if vehicle.transmission != "clutch":
-        why = "the converter is the greater part of it" if vehicle.transmission == "converter" else "an automatic carries a thin plate"
-        return Change("heavier flywheel", what, cost, build, gear, reason=f"there is no flywheel to swap: {why}")
-    heavier = engine.replace(rotating_inertia=quantity(engine.si.rotating_inertia + FLYWHEEL, "kg*m**2"))
-    return Change("heavier flywheel", what, cost, build.replace(engine=heavier), gear)
+        why = NoFigure.CONVERTER_INSTEAD_OF_FLYWHEEL if vehicle.transmission == "converter" else NoFigure.PLATE_INSTEAD_OF_FLYWHEEL
+        return Change(ChangeKind.HEAVIER_FLYWHEEL, build, gear, figures, reason=why)
+    heavier = engine.replace(rotating_inertia=quantity(inertia + FLYWHEEL, "kg*m**2"))
+    return Change(ChangeKind.HEAVIER_FLYWHEEL, build.replace(engine=heavier), gear, figures)
 
 
 def _converters(build: Build, gear: int) -> list[Change]:
     vehicle = build.vehicle
-    looser = f"converter looser by {LOOSER_CONVERTER * 60:.0f} rpm at the same stall torque"
-    unlocked = "converter left open on the road"
-    cost = "slip: fuel and heat on the road while it is open, softer pulling away; oil cooler; nothing gained where it is locked"
-    slips = "slip: more fuel and heat in the oil, a softer answer to the pedal"
+    looser, unlocked = change_figures(added_stall_speed=LOOSER_CONVERTER), change_figures()
     if vehicle.transmission != "converter":
+        why = NoFigure.STAYS_LOCKED if vehicle.transmission == "locked automatic" else NoFigure.NO_CONVERTER
         return [
-            Change(name, what, c, build, gear, reason="it stays locked" if vehicle.transmission == "locked automatic" else "there is no converter")
-            for name, what, c in (("looser converter", looser, cost), ("converter open", unlocked, slips))
+            Change(ChangeKind.LOOSER_CONVERTER, build, gear, looser, reason=why),
+            Change(ChangeKind.OPEN_CONVERTER, build, gear, unlocked, reason=why),
         ]
     stall = quantity(vehicle.si.converter_stall_speed + LOOSER_CONVERTER, "crank_rps")
     return [
-        Change("looser converter", looser, cost, build.replace(vehicle=vehicle.replace(converter_stall_speed=stall)), gear),
-        Change("converter open", unlocked, slips, build, gear, "converter"),
+        Change(ChangeKind.LOOSER_CONVERTER, build.replace(vehicle=vehicle.replace(converter_stall_speed=stall)), gear, looser),
+        Change(ChangeKind.OPEN_CONVERTER, build, gear, unlocked, Coupling.CONVERTER),
     ]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import math
 from collections.abc import Callable, Collection, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -14,7 +13,6 @@ from ..advice.brakes import COMFORTABLE
 from ..advice.idle import IDLE_REACH, idle_state, load_terms
 from ..advice.reversion import RoadPoint, road_point
 from ..advice.spark_limits import NORMAL_RUNNING
-from ..cautions import AT_CURES
 from ..constants import mean_pressure_of_torque
 from ..cycle.engine_tables import PRESSURES, SPARKS, SPEEDS, EngineTables, engine_tables, nodes_about
 from ..cycle.load_axis import load_of
@@ -26,20 +24,20 @@ from ..drive.level_road import level_road
 from ..drive.risk import surge_risk
 from ..drive.surge import PEAK_TO_PEAK, surge_at, swing_marks
 from ..errors import CamcalcError, InputError, NoSolutionError, did_you_mean
-from ..marks import Marks
-from ..results import Measure, Record, measure
 from ..tables.table import read_table
 from ..vehicle.acceleration_weighting import GRADES
 from ..vehicle.converter import converter_of, converter_point, converter_space, coupling_of, engine_speed_through
+from ..vehicle.coupling import Coupling
 from ..vehicle.driveline import driveline_of
 from ..vehicle.road_load import engine_torque_on_road, road_speed
-from .changes import Change, changes_of
+from .changes import Change, ChangeKind, NoFigure, change_figures, changes_of
+from .records import Cure, CureFigures, CureRanking, Trouble
 
 if TYPE_CHECKING:
     from ..sheet import Build
     from ..tables import SparkTable
 
-__all__ = ["RULE", "Cure", "CureFigures", "CureRanking", "cycle_speed_change", "rank_cures"]
+__all__ = ["COUNTS", "NOTICED", "cycle_speed_change", "rank_cures"]
 
 Array = NDArray[np.float64]
 
@@ -49,87 +47,17 @@ CRUISE = 1400.0 / 60.0
 AROUND_SPEED, BELOW, ABOVE, AROUND_SPARK = 101.0 / 60.0, 8e3, 18e3, 9.0
 # Where shaking begins to be noticed, peak to peak [m/s2].
 NOTICED = GRADES[1][0]
-NO_TABLE = "no spark table: what shakes and damps cannot be told"
-NO_TROUBLE = "no trouble passes the level where it begins: nothing needs curing"
 # A change of a trouble smaller than this share is not called one: twice the closeness of a solved torque, through the flat top of best torque; ESTIMATE.
 COUNTS = 0.005
-RULE = (
-    "Each trouble is its figure over the level where it begins: IMEP variation at idle and on the road over the sheet's limit, 50 kPa over idle vacuum, "
-    "peak-to-peak shaking over 0.15 m/s2. The worst is the greatest of them. Cures are ranked by the share that they remove of the worst, "
-    "or of the one asked about, equal ones by the mean share of all; cures without an answer come last, with the reason."
-)
-
-
-@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
-class CureFigures(Record):
-    """What a build does at idle and on the road, or how that moves; missing where there is no answer. Idle is in drive with a converter."""
-
-    speed: Measure = measure("crank_rps", "rpm", doc="of the crank on the road")
-    idle_variation: Measure = measure("", "percent", doc="coefficient of variation of gross IMEP")
-    idle_vacuum: Measure = measure("Pa", "inHg")
-    idle_speed_change: Measure = measure("crank_rps", "rpm", doc="r.m.s. from one cycle to the next, by uneven work alone")
-    idle_fuel: Measure = measure("kg/s", "g/s")
-    cruise_variation: Measure = measure("", "percent", doc="at best-torque spark")
-    cruise_fuel: Measure = measure("kg/m", "g/km", doc="at best-torque spark")
-    frequency: Measure = measure("Hz", doc="of the least damped mode, on the table's spark as all that follow")
-    damping: Measure = measure("", doc="over critical; below zero it swings by itself")
-    acceleration: Measure = measure("m/s**2", doc="r.m.s. along the road; infinite without damping")
-    marks: Mapping[str, Marks] = dataclasses.field(default_factory=dict)
-
-
-@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
-class Cure(Record):
-    """A change, the figures with it, and how they moved against no change; notes say why a figure is missing.
-
-    ``removes`` is the share of the trouble ranked by that it takes away, below zero where it adds; ``mean_removed`` that of all troubles.
-    """
-
-    name: str
-    what: str
-    cost: str
-    gear: int
-    coupling: str
-    tried: bool
-    removes: Measure = measure("", "percent")
-    mean_removed: Measure = measure("", "percent")
-    makes_worse: tuple[str, ...]
-    notes: tuple[str, ...]
-    figures: CureFigures
-    moved: CureFigures
-
-
-@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
-class CureRanking(Record):
-    """What was tried against a build's troubles, best first; ``none`` is the build as it is, ``against`` the trouble ranked by."""
-
-    model: str
-    gear: int
-    speed: Measure = measure("crank_rps", "rpm")
-    road_speed: Measure = measure("m/s", "km/h")
-    swings: bool
-    against: str
-    troubles: Mapping[str, float]
-    none: Cure
-    cures: tuple[Cure, ...]
-    remark: str
-    rule: str = RULE
-    cautions: tuple[str, ...] = AT_CURES
-
-    def __str__(self) -> str:
-        lines = [*self.cautions, *(f"{name:<12}{value}" for name, value in self.rows())]
-        lines.append(f"{'cure':<18}{'removes':>10}  what it costs, or why there is no answer")
-        for c in self.cures:
-            share = "" if math.isnan(c.si.removes) else f"{100.0 * c.si.removes + 0.0:.1f} %"
-            lines.append(f"{c.name:<18}{share:>10}  {'; '.join(c.notes) or c.cost}")
-        return "\n".join(lines)
 
 
 class _Tried(NamedTuple):
-    """A change, what came of it, and what could not be found, with the reason."""
+    """A change, what came of it, and what could not be found: the reasons as codes, and as the errors that gave them."""
 
     change: Change
     figures: CureFigures
-    notes: tuple[str, ...]
+    notes: tuple[NoFigure, ...]
+    errors: tuple[CamcalcError, ...] = ()
 
 
 def rank_cures(
@@ -138,7 +66,7 @@ def rank_cures(
     engine_of: Callable[[Build], EngineModel] | None = None,
     table: SparkTable | None = None,
     gear: int | None = None,
-    against: str | None = None,
+    against: Trouble | str | None = None,
 ) -> CureRanking:
     """Try what else would cure a build's low-speed troubles, and rank it.
 
@@ -148,11 +76,15 @@ def rank_cures(
     engine_of : callable
         From a build to its engine model; the resolved cycle when left out.
     table : SparkTable
-        FINAL spark, for damping and shaking; the sheet's own when left out. Without any these stay blank.
+        Final spark, for damping and shaking; the sheet's own when left out. Without any these stay blank.
     gear : int
         Counted from 1. When left out, the tallest gear to be kept smooth in which the charge swings just above idle, or the tallest of them.
-    against : str
-        The trouble to rank by: ``"idle"``, ``"brakes"``, ``"cruise"`` or ``"shaking"``; the worst when left out.
+    against : Trouble or str
+        The trouble to rank by, or its code: ``"idle"``, ``"brakes"``, ``"cruise"`` or ``"shaking"``; the worst when left out.
+
+    Returns
+    -------
+    CureRanking
 
     Raises
     ------
@@ -166,12 +98,16 @@ def rank_cures(
     The road is level; its speed is the lowest at which the charge swings (IMEP varies more than 5 %) beyond the idle's reach of 300 rpm,
     or 1400 rpm where it does not. A gear lower and an open converter are taken at the same road speed.
 
+    Each trouble is its figure over the level where it begins: IMEP variation at idle and on the road over the sheet's limit, 50 kPa over
+    idle vacuum, peak-to-peak shaking over 0.15 m/s2. The worst is the greatest of them. Cures are ranked by the share that they remove of
+    the worst, or of the one asked about, equal ones by the mean share of all; those without an answer come last.
+
     Examples
     --------
     >>> from camcalc import QuickEngine, load_build
     >>> found = rank_cures(load_build("examples/quarry-road/build.toml"), engine_of=QuickEngine, against="cruise")
-    >>> found.cures[0].name, found.cures[-1].notes
-    ('cam retarded', ('there is no converter',))
+    >>> found.cures[0].name.code, found.cures[-1].notes[0].code
+    ('cam_retarded', 'no_converter')
     """
     if engine_of is None:
         engine_of = engine_kind("resolved")
@@ -181,43 +117,78 @@ def rank_cures(
     gear, speed, swings = _place(model, gear)
     if table is None and build.spark_table is not None:
         table = read_table(build.spark_table)
-    as_is = Change("none", "the build as it is", "", build, gear)
+    as_is = Change(ChangeKind.NONE, build, gear, change_figures())
     v = road_speed(build.vehicle, speed, build.vehicle.gear_ratios[gear - 1])
     base, *tried = _try_all(engine_of, [as_is, *changes_of(build, gear)], table, v)
     if math.isnan(base.figures.si.idle_variation) and math.isnan(base.figures.si.cruise_variation):
-        raise NoSolutionError("; ".join(base.notes), fix="raise the idle speed, take overlap out, or take a lower gear")
+        raise NoSolutionError("; ".join(str(error.args[0]) for error in base.errors), fix="raise the idle speed, take overlap out, or take a lower gear")
     troubles = _troubles(build, base.figures.si)
     if model.teaching_only:  # its idle vacuum is no word on the brakes
-        del troubles["brakes"]
-    if against is not None and against not in troubles:
-        raise InputError("against", came=against, expected="a trouble that has a figure", fix=did_you_mean(against, troubles))
-    against = max(troubles, key=lambda name: troubles[name]) if against is None else against
+        del troubles[Trouble.BRAKES]
+    ranked_by = _asked(against, troubles)
     return CureRanking(
         model=model.name,
+        transmission=build.vehicle.transmission,
         gear=gear,
         speed=speed,
         road_speed=v,
         swings=swings,
-        against=against,
-        troubles=troubles,
-        none=_cure(base, base, against, troubles),
-        cures=tuple(sorted((_cure(t, base, against, troubles) for t in tried), key=_order)),
-        remark="; ".join(text for text, holds in ((NO_TABLE, table is None), (NO_TROUBLE, max(troubles.values()) < 1.0)) if holds),
+        has_table=table is not None,
+        against=ranked_by,
+        troubles={trouble.code: ratio for trouble, ratio in troubles.items()},
+        none=_cure(base, base, ranked_by, troubles),
+        cures=tuple(sorted((_cure(t, base, ranked_by, troubles) for t in tried), key=_order)),
     )
 
 
-def _order(cure: Cure) -> tuple[bool, float, float, str]:
-    removes, mean = cure.si.removes, cure.si.mean_removed
-    return (math.isnan(removes), 0.0 if math.isnan(removes) else -round(removes, 4), 0.0 if math.isnan(mean) else -mean, cure.name)
+def _asked(against: Trouble | str | None, troubles: Mapping[Trouble, float]) -> Trouble:
+    """Return the trouble to rank by: the one asked about, else the worst."""
+    if against is None:
+        return max(troubles, key=lambda trouble: troubles[trouble])
+    found = {trouble.code: trouble for trouble in troubles}
+    code = against.code if isinstance(against, Trouble) else against
+    if code not in found:
+        raise InputError("against", came=code, expected="a trouble that has a figure", fix=did_you_mean(code, found))
+    return found[code]
+
+
+def _order(cure: Cure) -> tuple[Any, ...]:
+    """Return the place of a cure: the tried before those that cannot be, an answer before none, the greater share first."""
+
+    def last_without(share: float) -> tuple[bool, float]:
+        return math.isnan(share), 0.0 if math.isnan(share) else -round(share, 4)
+
+    return not cure.tried, last_without(cure.si.removes), last_without(cure.si.mean_removed), cure.name.code
 
 
 def cycle_speed_change(engine: EngineModel, speed: float, pressure: float, spark: float) -> float:
-    """Return the r.m.s. change of crank speed [rev/s] over one cycle by uneven work alone, clutch out; speed rev/s, pressure Pa, spark crank deg.
+    """Return the r.m.s. change of crank speed [rev/s] from one cycle to the next, by uneven work alone, clutch out.
+
+    Parameters
+    ----------
+    engine : EngineModel
+    speed : float
+        Of the crank [rev/s].
+    pressure : float
+        In the manifold [Pa], absolute.
+    spark : float
+        [crank deg before top dead centre].
+
+    Returns
+    -------
+    float
 
     Notes
     -----
     Each firing's work is off by its own standard deviation, independent of the last; the crank keeps what it gets: sqrt(cylinders) deviation
     V / (J omega). Over many cycles governor, throttle and friction pull the speed back, which this leaves out.
+
+    Examples
+    --------
+    >>> from camcalc import QuickEngine, load_build
+    >>> engine = QuickEngine(load_build("examples/quarry-road/build.toml"))
+    >>> cycle_speed_change(engine, 850 / 60, 60e3, 30.0) > cycle_speed_change(engine, 1100 / 60, 60e3, 30.0)
+    True
     """
     deviation = work_spread(engine, speed, pressure, spark).deviation * engine.geometry.swept
     omega = 2.0 * math.pi * speed
@@ -239,23 +210,24 @@ def _place(engine: EngineModel, gear: int | None) -> tuple[int, float, bool]:
 
 def _try_all(engine_of: Callable[[Build], EngineModel], changes: Sequence[Change], table: SparkTable | None, v: float) -> list[_Tried]:
     """Return every change with its figures at a road speed [m/s]; a fresh engine for each, so that like sheets give like numbers."""
-    roads: dict[str, RoadPoint | str] = {}
+    roads: dict[ChangeKind, RoadPoint | NoSolutionError] = {}
     for c in changes:
-        try:
-            roads[c.name] = c.reason or _road(engine_of(c.build), c, v)
-        except NoSolutionError as error:
-            roads[c.name] = str(error.args[0])
-    tables: dict[str, EngineTables] = {}
+        if c.reason is None:
+            try:
+                roads[c.kind] = _road(engine_of(c.build), c, v)
+            except NoSolutionError as error:
+                roads[c.kind] = error
+    tables: dict[ChangeKind, EngineTables] = {}
     if table is not None:
         # Changes that leave the cam alone share one set of cycles.
         own = changes[0].build.cam
         for group in ([c for c in changes if c.build.cam is own], *([c] for c in changes if c.build.cam is not own)):
-            points = [p for c in group if isinstance(p := roads.get(c.name), RoadPoint)]
+            points = [p for c in group if isinstance(p := roads.get(c.kind), RoadPoint)]
             if points:
-                tables.update(dict.fromkeys([c.name for c in group], _tables_around(engine_of(group[0].build), points, table)))
+                tables.update(dict.fromkeys([c.kind for c in group], _tables_around(engine_of(group[0].build), points, table)))
     missing: dict[str, Any] = dict.fromkeys(CureFigures.measures())
     nothing = CureFigures(**missing)
-    return [_Tried(c, nothing, (c.reason,)) if c.reason else _tried(engine_of, c, roads[c.name], v, table, tables.get(c.name)) for c in changes]
+    return [_Tried(c, nothing, (c.reason,)) if c.reason is not None else _tried(engine_of, c, roads[c.kind], v, table, tables.get(c.kind)) for c in changes]
 
 
 def _road(engine: EngineModel, change: Change, v: float) -> RoadPoint:
@@ -263,7 +235,7 @@ def _road(engine: EngineModel, change: Change, v: float) -> RoadPoint:
     build = engine.build
     ratio = build.vehicle.gear_ratios[change.gear - 1]
     turbine = v / road_speed(build.vehicle, 1.0, ratio)
-    if change.coupling == "locked":
+    if change.coupling is Coupling.LOCKED:
         return road_point(engine, turbine, ratio)
     converter = converter_of(build.vehicle)
     speed = engine_speed_through(converter, turbine_speed=turbine, turbine_torque=engine_torque_on_road(build, turbine, ratio))
@@ -293,37 +265,43 @@ def _table_spark(engine: EngineModel, table: SparkTable, point: RoadPoint) -> fl
 
 
 def _tried(
-    engine_of: Callable[[Build], EngineModel], change: Change, road: RoadPoint | str, v: float, table: SparkTable | None, engine_tables: EngineTables | None
+    engine_of: Callable[[Build], EngineModel],
+    change: Change,
+    road: RoadPoint | NoSolutionError,
+    v: float,
+    table: SparkTable | None,
+    engine_tables: EngineTables | None,
 ) -> _Tried:
     """Return the figures of a change; each part on an engine that remembers nothing else, so that equal sheets give equal numbers."""
     found: dict[str, Any] = dict.fromkeys(CureFigures.measures(), math.nan)
-    notes = []
+    missing: list[tuple[NoFigure, CamcalcError]] = []
     try:
         found |= _idle(engine_of(change.build))
     except NoSolutionError as error:
-        notes.append(str(error.args[0]))
-    if isinstance(road, str):
-        return _Tried(change, CureFigures(**found), (*notes, road))
-    model = engine_of(change.build)
-    fuel = model.state(road.speed, road.pressure, road.spark).fuel * model.geometry.cylinders * road.speed / 2.0
-    found |= {"speed": road.speed, "cruise_variation": road.variation, "cruise_fuel": fuel / v}
-    if table is not None and engine_tables is not None:
-        shaken, note = _shaken(change, road.speed, v, table, engine_tables)
-        found |= shaken
-        notes += [note] if note else []
-    return _Tried(change, CureFigures(**found).replace(marks=swing_marks(found["frequency"])), tuple(notes))
+        missing.append((NoFigure.CANNOT_IDLE, error))
+    marks = {}
+    if isinstance(road, NoSolutionError):
+        missing.append((NoFigure.CANNOT_HOLD_THE_ROAD, road))
+    else:
+        model = engine_of(change.build)
+        fuel = model.state(road.speed, road.pressure, road.spark).fuel * model.geometry.cylinders * road.speed / 2.0
+        found |= {"speed": road.speed, "cruise_variation": road.variation, "cruise_fuel": fuel / v}
+        if table is not None and engine_tables is not None:
+            try:
+                found |= _shaken(change, road.speed, v, table, engine_tables)
+            except CamcalcError as error:
+                missing.append((NoFigure.SHAKING_UNKNOWN, error))
+        marks = swing_marks(found["frequency"])
+    return _Tried(change, CureFigures(**found, marks=marks), tuple(note for note, _ in missing), tuple(error for _, error in missing))
 
 
-def _shaken(change: Change, speed: float, v: float, table: SparkTable, engine_tables: EngineTables) -> tuple[dict[str, float], str]:
-    """Return what shakes and damps at a crank speed [rev/s], road speed [m/s], or why that is not known."""
-    try:
-        if change.coupling == "converter":
-            return _open_converter(change, speed, v, table, engine_tables), ""
-        at = np.array([speed])
-        surge = surge_risk(change.build, table, gear=change.gear, engine_tables=engine_tables, speeds=at, over_time=False)
-    except CamcalcError as error:
-        return {}, " ".join(str(error).split())
-    return {name: float(getattr(surge.si, name)[0]) for name in ("frequency", "damping", "acceleration")}, ""
+def _shaken(change: Change, speed: float, v: float, table: SparkTable, engine_tables: EngineTables) -> dict[str, float]:
+    """Return what shakes and damps at a crank speed [rev/s] and road speed [m/s]."""
+    if change.coupling is Coupling.CONVERTER:
+        return _open_converter(change, speed, v, table, engine_tables)
+    at = np.array([speed])
+    surge = surge_risk(change.build, table, gear=change.gear, engine_tables=engine_tables, speeds=at, over_time=False)
+    return {name: float(getattr(surge.si, name)[0]) for name in ("frequency", "damping", "acceleration")}
 
 
 def _open_converter(change: Change, speed: float, v: float, table: SparkTable, engine_tables: EngineTables) -> dict[str, float]:
@@ -336,7 +314,7 @@ def _open_converter(change: Change, speed: float, v: float, table: SparkTable, e
     """
     build, limits = change.build, change.build.limits
     engine_side, driveline = engine_side_of(build, engine_tables), driveline_of(build, change.gear, locked=False)
-    pressure, turbine = level_road(build, engine_side, driveline, table, speed, change.gear, "converter")
+    pressure, turbine = level_road(build, engine_side, driveline, table, speed, change.gear, Coupling.CONVERTER)
     point = None if math.isnan(pressure) else loop_point(engine_side, table, speed, pressure)
     if point is None:
         raise NoSolutionError("no cycle that settles holds the car on this table's spark")
@@ -357,17 +335,17 @@ def _idle(engine: EngineModel) -> dict[str, float]:
     }
 
 
-def _troubles(build: Build, figures: Any) -> dict[str, float]:
+def _troubles(build: Build, figures: Any) -> dict[Trouble, float]:
     """Return each trouble over the level where it begins; an engine that cannot idle or hold the car has it without bounds."""
     limit = build.limits.stability
     idles, holds = math.isfinite(figures.idle_variation), math.isfinite(figures.cruise_variation)
     found = {
-        "idle": figures.idle_variation / limit if idles else math.inf,
-        "brakes": COMFORTABLE / figures.idle_vacuum if idles else math.inf,
-        "cruise": figures.cruise_variation / limit if holds else math.inf,
+        Trouble.IDLE: figures.idle_variation / limit if idles else math.inf,
+        Trouble.BRAKES: COMFORTABLE / figures.idle_vacuum if idles else math.inf,
+        Trouble.CRUISE: figures.cruise_variation / limit if holds else math.inf,
     }
     if not math.isnan(figures.damping):
-        found["shaking"] = PEAK_TO_PEAK * figures.acceleration / NOTICED if figures.damping > 0.0 else math.inf
+        found[Trouble.SHAKING] = PEAK_TO_PEAK * figures.acceleration / NOTICED if figures.damping > 0.0 else math.inf
     return found
 
 
@@ -378,17 +356,16 @@ def _removed(was: float, now: float) -> float:
     return (was - now) / was if was > 0.0 else 0.0
 
 
-def _cure(tried: _Tried, base: _Tried, against: str, counted: Collection[str]) -> Cure:
+def _cure(tried: _Tried, base: _Tried, against: Trouble, counted: Collection[Trouble]) -> Cure:
     change, now, was = tried.change, tried.figures.si, base.figures.si
     before, after = _troubles(base.change.build, was), _troubles(change.build, now)
-    shares = {} if change.reason else {name: _removed(before[name], after[name]) for name in before if name in after and name in counted}
+    shares = {} if change.reason is not None else {name: _removed(before[name], after[name]) for name in before if name in after and name in counted}
     return Cure(
-        name=change.name,
-        what=change.what,
-        cost=change.cost,
+        name=change.kind,
+        change=change.figures,
         gear=change.gear,
         coupling=change.coupling,
-        tried=not change.reason,
+        tried=change.reason is None,
         removes=shares.get(against, math.nan),
         mean_removed=float(np.mean(known)) if (known := [share for share in shares.values() if not math.isnan(share)]) else math.nan,
         makes_worse=tuple(name for name, share in shares.items() if share < -COUNTS),

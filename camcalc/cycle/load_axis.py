@@ -18,11 +18,11 @@ from .operating import EngineModel, barometer
 if TYPE_CHECKING:
     from ..sheet import Build
 
-__all__ = ["LOAD_KINDS", "air_charge_of", "grid_over", "load_of", "pressure_of_load"]
+__all__ = ["AIR_CHARGE", "LOAD_KINDS", "MANIFOLD_PRESSURE", "RELATIVE_CHARGE", "air_charge_of", "grid_over", "load_of", "pressure_of_load"]
 
 Array = NDArray[np.float64]
 
-LOAD_KINDS = ("manifold pressure", "air charge", "relative charge")
+LOAD_KINDS = MANIFOLD_PRESSURE, AIR_CHARGE, RELATIVE_CHARGE = ("manifold pressure", "air charge", "relative charge")
 LEAST_PRESSURE = 15e3
 
 
@@ -37,10 +37,10 @@ def air_charge_of(build: Build, relative_charge: float) -> float:
 def load_of(engine: EngineModel, speed: float, pressure: float, spark: float, kind: str) -> float:
     """Return a load [Pa, kg or ratio] by its kind, at a speed [rev/s], manifold pressure [Pa] and spark [crank deg before top dead centre]."""
     _check(kind)
-    if kind == "manifold pressure":
+    if kind == MANIFOLD_PRESSURE:
         return pressure
     air = engine.state(speed, pressure, spark).air
-    return air if kind == "air charge" else air / air_charge_of(engine.build, 1.0)
+    return air if kind == AIR_CHARGE else air / air_charge_of(engine.build, 1.0)
 
 
 def pressure_of_load(engine: EngineModel, speed: float, load: float, spark: float, kind: str) -> float:
@@ -54,7 +54,7 @@ def pressure_of_load(engine: EngineModel, speed: float, load: float, spark: floa
     from scipy.optimize import toms748
 
     _check(kind)
-    if kind == "manifold pressure":
+    if kind == MANIFOLD_PRESSURE:
         return load
     top = barometer(engine)
     most = load_of(engine, speed, top, spark, kind)
@@ -89,7 +89,7 @@ def grid_over(grid: Array, loads_of_rows: Array, loads: Array) -> Array:
 
 
 def _words(load: float, kind: str) -> str:
-    return f"{load * 1e6:.0f} mg" if kind == "air charge" else f"{load * 100:.0f} % relative charge"
+    return f"{load * 1e6:.0f} mg" if kind == AIR_CHARGE else f"{load * 100:.0f} % relative charge"
 
 
 def _check(kind: str) -> None:

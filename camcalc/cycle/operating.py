@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, NamedTuple, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from ..codes import Code
 from ..errors import InputError, NoSolutionError
 
 if TYPE_CHECKING:
@@ -19,16 +20,15 @@ if TYPE_CHECKING:
     from ..engine.geometry import Geometry
     from ..sheet import Build
 
-__all__ = ["TEACHING_ONLY", "EngineModel", "OperatingState", "Tolerances", "barometer", "pressure_for_net_imep", "refuse_teaching"]
-
-# What a model for teaching must not be used for.
-TEACHING_ONLY = (
-    "The quick model is for reading a cam and for learning, not for an engine: it knows no knock, and its idle vacuum is too good with a long cam. "
-    "It gives no spark table, no spark ceiling and no verdict on the brakes."
-)
-
+__all__ = ["EngineModel", "ModelUse", "OperatingState", "Tolerances", "barometer", "pressure_for_net_imep", "refuse_teaching"]
 
 Array = NDArray[np.float64]
+
+
+class ModelUse(Code):
+    """What a model must not be used for."""
+
+    TEACHING_ONLY = "for reading a cam and for learning, not for an engine: it computes no knock, and too much idle vacuum with a long cam"
 
 
 class Tolerances(NamedTuple):

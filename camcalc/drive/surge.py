@@ -30,6 +30,7 @@ NO_SWING = Mode(complex(-2.0 * math.pi * BAND[1], 0.0))
 # A load signal without a filter is taken with one too fast to matter [s].
 LEAST_FILTER = 1e-3
 
+
 class LoopPart(Code):
     """What in the loop of engine and table adds damping to the driveline or takes it."""
 

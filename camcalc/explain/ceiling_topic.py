@@ -7,14 +7,16 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import sympy
 
+from ..advice.equal_torque import LevelOfSpark
 from ..advice.spark import PRESSURES, uncured_mark
 from ..advice.spark_limits import (
     BINDS_BELOW,
-    LIMITS,
     NORMAL_RUNNING,
     WIDEST_SWING,
+    Binds,
     CeilingCell,
     CeilingColumn,
+    CellState,
     Swing,
     ceiling_column,
     charge_spread,
@@ -22,6 +24,7 @@ from ..advice.spark_limits import (
     least_road_pressure,
 )
 from ..cautions import OVER_SPARK_TABLE, Caution
+from ..codes import Code
 from ..cycle.best_torque import spark_ends
 from ..cycle.operating import EngineModel, OperatingState, barometer
 from ..cycle.simulate import PRESSURE, SPEED
@@ -58,7 +61,7 @@ def explain_ceiling(
     n = USUAL_SPEED if speed is None else float(to_si(speed, "speed", SPEED))
     column, cell = _cell(engine, n, None if manifold_pressure is None else float(to_si(manifold_pressure, "manifold_pressure", PRESSURE)))
     if not math.isfinite(cell.limit):
-        raise NoSolutionError(f"{n * 60:.0f} rpm, {cell.pressure / 1e3:.1f} kPa: {cell.remark}", fix="ask for a fuller cell or a higher speed")
+        raise NoSolutionError(f"{n * 60:.0f} rpm, {cell.pressure / 1e3:.1f} kPa: {cell.state}", fix="ask for a fuller cell or a higher speed")
     sheet = Worksheet()
     best = _spark(sheet, "a_best", "best torque of the mean cycle", cell.best, Mark.KNOCKS if cell.best > cell.knock else None)
     own = [best] if not math.isfinite(cell.knock) else [best, _spark(sheet, "a_knock", "earliest spark without knock", cell.knock)]
@@ -108,7 +111,7 @@ def _cell(engine: EngineModel, speed: float, pressure: float | None) -> tuple[Ce
     column = ceiling_column(engine, speed, sorted(loads))
     if pressure is not None:
         return column, next(c for c in column.cells if c.pressure == pressure)
-    ranked = sorted(column.cells, key=lambda c: (not math.isfinite(c.ceiling), c.binds == LIMITS["floor"]))
+    ranked = sorted(column.cells, key=lambda c: (not math.isfinite(c.ceiling), c.binds is Binds.LATEST_USEFUL))
     if math.isfinite(ranked[0].ceiling):
         return column, ranked[0]
     road = least_road_pressure(engine, speed, near=min(loads)) or max(loads)
@@ -187,12 +190,15 @@ def _verdict(sheet: Worksheet, cell: CeilingCell, own_limit: Any, asked: list[An
     late = Mark.OR_MORE if cell.floor >= cell.best else None  # even best torque burns too late
     floor = _spark(sheet, "a_floor", "floor: least spark whose burn is not too late and whose exhaust is not too hot", cell.floor, late)
     words = "Never under the floor, since a burn that late is no cure either; but not above best torque and knock for it."
-    uncured = cell.binds == LIMITS["floor"]
+    uncured = cell.binds is Binds.LATEST_USEFUL
     formula = sympy.Max(ask, sympy.Min(floor, own_limit))
     ceiling = sheet.step(words, "a_ceil", "ceiling of final spark", formula, "crank_deg", lambda value: uncured_mark(value) if uncured else _end(value))
     bracket = " The floor is shown, in brackets. Do not enter it: raise speed, change gear or cam." if uncured else ""
-    return [ceiling, least], f"What binds: {cell.binds}.{bracket}" + _said(cell)
+    return [ceiling, least], f"It rests on: {cell.binds}.{bracket}" + _said(cell)
 
 
 def _said(cell: CeilingCell) -> str:
-    return f" {cell.remark[:1].upper()}{cell.remark[1:]}." if cell.remark else ""
+    """Return what else is found of a cell: that idle rules count there, or that the level of spark does not make it steady."""
+    told: list[Code] = [cell.state] if cell.state is not CellState.RUNS else []
+    told += [cell.level] if cell.level in (LevelOfSpark.FLATTEN, LevelOfSpark.NOT_CURED) else []
+    return "".join(f" {str(code)[:1].upper()}{str(code)[1:]}." for code in told)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import sympy
 
-from ..advice.brakes import brake_remark
+from ..advice.brakes import brake_assist
 from ..advice.idle import idle_state, load_terms
 from ..cautions import AT_BRAKES
 from ..constants import STANDARD_PRESSURE
@@ -18,12 +18,14 @@ from ..engine import atmosphere, friction
 from ..errors import InputError
 from ..marks import marked
 from ..units import quantity, to_si
+from ..words.brakes import brakes_words
 from .origins import CYCLE, SHEET, of_sheet
 from .worksheet import Explanation, Worksheet
 
 if TYPE_CHECKING:
     from ..sheet import Build
-    from ..units import Quantity
+    from ..words.brakes import brakes_words
+from ..units import Quantity
 
 __all__ = ["explain_idle_vacuum", "explain_residual", "resolved_engine"]
 
@@ -136,7 +138,7 @@ def explain_idle_vacuum(build: Build, *, drive: bool = False, accessories: bool 
         answers=sheet.answers(vacuum),
         reading=(
             f"{idle.gearbox}, accessories {idle.accessories}, {idle.si.burned_fraction:.0%} of the charge burned gas: the more of it, the more charge, "
-            f"and so pressure, the same work needs. {brake_remark(idle.si.manifold_vacuum, barometer(engine), None)}"
+            f"and so pressure, the same work needs. {brakes_words(brake_assist(idle.si.manifold_vacuum, ambient=barometer(engine)))}"
         ),
         limits=(
             "Warm engine. Friction is a textbook engine's by displacement; others lie 10 to 20 % about it.",

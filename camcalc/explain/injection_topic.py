@@ -7,13 +7,16 @@ from typing import TYPE_CHECKING, Any
 
 import sympy
 
+from ..advice.fuel_placement import InjectionReason
 from ..advice.headlines import CRUISE
 from ..advice.injection import CYCLE as WHOLE_CYCLE
-from ..advice.injection import DOES_NOT_APPLY, LARGEST_DUTY, InjectionPoint, point_at
+from ..advice.injection import LARGEST_DUTY, InjectionPoint, delivery_of, point_at
 from ..cycle.operating import EngineModel, barometer
 from ..cycle.simulate import PRESSURE, SPEED
 from ..errors import InputError
+from ..sheet.sections import MANIFOLD_REFERENCED, SEQUENTIAL_PORT
 from ..units import quantity, to_si
+from ..words.injection import point_words
 from .idle_topics import resolved_engine
 from .origins import CYCLE, SHEET, of_barometer, of_sheet
 from .worksheet import Explanation, Worksheet
@@ -31,26 +34,26 @@ def explain_injection(
     build: Build, *, speed: Quantity | str | None = None, manifold_pressure: Quantity | str | None = None, engine: EngineModel | None = None
 ) -> Explanation:
     """Explain pulse width and end of injection at a speed and manifold pressure: a cruise of 1600 rpm and 60 kPa by default."""
-    if build.fuel.system != "sequential port" or build.injector is None:
-        raise InputError("topic", came=f"injection, with [fuel] system {build.fuel.system}", expected="sequential port", fix=DOES_NOT_APPLY[build.fuel.system])
+    if build.fuel.system != SEQUENTIAL_PORT or build.injector is None:
+        raise InputError("topic", came=f"injection, with [fuel] system {build.fuel.system}", expected=SEQUENTIAL_PORT, fix=str(delivery_of(build.fuel.system)))
     engine = resolved_engine(build) if engine is None else engine
     n = CRUISE[0] if speed is None else float(to_si(speed, "speed", SPEED))
     pressure = CRUISE[1] if manifold_pressure is None else float(to_si(manifold_pressure, "manifold_pressure", PRESSURE))
     point = point_at(engine, n, pressure)
     if math.isnan(point.end):
         raise InputError(
-            "speed and manifold_pressure", came=f"{n * 60:.0f} rpm, {pressure / 1e3:.1f} kPa: {point.strategy}", expected="a point that can be run"
+            "speed and manifold_pressure", came=f"{n * 60:.0f} rpm, {pressure / 1e3:.1f} kPa: {point.reason}", expected="a point that can be run"
         )
     sheet = Worksheet()
     width = _width(sheet, engine, n, pressure)
     angle, duty, transit = _angles(sheet, build, width, n)
     end = _end(sheet, build, point, angle, transit)
-    answers, reading = [width, angle, duty, end], f"By the valve events alone: {point.window.strategy}."
+    answers, reading = [width, angle, duty, end], f"By the valve events alone: {point.window.reason}."
     if point.shut is not None:
-        e_rec = sheet.given("E_rec", f"end by following the fuel in the flows of the settled cycle: {point.strategy}", quantity(point.end, "crank_deg"), CYCLE)
+        e_rec = sheet.given("E_rec", f"end by following the fuel in the flows of the settled cycle: {point.reason}", quantity(point.end, "crank_deg"), CYCLE)
         words = "So the pulse begins earlier by its own length. Angles count back from the top dead centre of the overlap."
         answers.append(sheet.step(words, "S_rec", "start of injection recommended", e_rec + angle, "crank_deg"))
-        reading += f" By the flows, and recommended: {point.why}."
+        reading += f" By the flows, and recommended: {point_words(point)}"
     return Explanation(
         topic="injection",
         question=f"How long must the injector be open at {n * 60:.0f} rpm and {pressure / 1e3:.0f} kPa, and by when must it be done?",
@@ -79,7 +82,7 @@ def _width(sheet: Worksheet, engine: EngineModel, speed: float, pressure: float)
     afr = sheet.given("Z_st", f"air that one part of {build.fuel.kind} burns with just so", engine.fuel.stoichiometric, "composition of the fuel")
     fuel = sheet.step("The air decides the fuel.", "m_f", "fuel per injection", air / (lam * afr), "mg")
     across = sheet.given("p_f", "fuel pressure", injector.fuel_pressure, of_sheet(build, "injector", "fuel_pressure"))
-    if injector.regulator != "manifold referenced":
+    if injector.regulator != MANIFOLD_REFERENCED:
         p_b = sheet.given("p_b", "barometer", quantity(barometer(engine), "Pa", "kPa"), of_barometer(build))
         p_m = sheet.given("p_m", "manifold pressure", quantity(pressure, "Pa", "kPa"), "asked for")
         words = "The regulator holds fuel pressure over the air outside, but the tip looks into the manifold."
@@ -123,6 +126,8 @@ def _end(sheet: Worksheet, build: Build, point: InjectionPoint, angle: Any, tran
     sheet.step(words, "E_se", "earliest end for the shut valve", cycle - shuts + transit - angle, "crank_deg")
     # A pulse short enough for the open valve alone, under 60 degrees, fits the shut valve too: these two are all there is.
     words = (
-        "There is room, so end at the latest." if point.window.strategy == "shut valve" else "It is too long for either: begin earlier rather than end later."
+        "There is room, so end at the latest."
+        if point.window.reason is InjectionReason.FITS_CLOSED_VALVE
+        else "It is too long for either: begin earlier rather than end later."
     )
     return sheet.step(words, "E", "end of injection by valve events", shut_latest, "crank_deg")

@@ -8,12 +8,14 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 
+from ..array_record import ArrayRecord, ScalarMeasure
 from ..codes import Code
 from ..errors import InputError
 from ..results import Measure, Record, measure, plain_data
@@ -81,13 +83,15 @@ class SwingNote(Record):
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
-class SignalSwing(Record):
+class SignalSwing(ArrayRecord):
     """R.m.s. swings of load and speed by speed bin; arrays over the bins. Loads are floats in the inner unit of ``load_kind``, empty without load.
 
     ``swing`` is all of it, ``at_surge`` what lies at the driveline's frequency, ``rest`` what is left of all without that. ``load_rms`` and
     ``speed_rms`` are what the prediction takes: the signal drawn anew each cycle, before the load filter, whose rest this is. ``pressure_rms`` is
     ``load_rms`` as a manifold pressure. Doubts are standard errors of a rest over that rest.
     """
+
+    AXES = ("speed",)
 
     speed: Measure = measure("crank_rps", "rpm", doc="middle of the bin")
     time: Measure = measure("s")
@@ -107,14 +111,20 @@ class SignalSwing(Record):
     pressure_rms: Measure = measure("Pa", "kPa", doc="anew each cycle, before the load filter")
     blow_back: Measure = measure("", "percent", doc="blow-back share there, of the build")
     load_jitter: float = math.nan
-    speed_jitter: Measure = measure("crank_rps", "rpm", doc="for [limits] of the build sheet")
+    speed_jitter: ScalarMeasure = measure("crank_rps", "rpm", doc="for [limits] of the build sheet")
     missing: NoLoadJitter | None = None
     notes: tuple[SwingNote, ...] = ()
-    sampling_rate: Measure = measure("Hz")
-    highest: Measure = measure("Hz", doc="surge above it is not told apart")
-    load_filter: Measure = measure("s", "ms", doc="taken as standing before the logged load")
-    speed_step: Measure = measure("crank_rps", "rpm", doc="least step that the logged speed takes")
+    sampling_rate: ScalarMeasure = measure("Hz")
+    highest: ScalarMeasure = measure("Hz", doc="surge above it is not told apart")
+    load_filter: ScalarMeasure = measure("s", "ms", doc="taken as standing before the logged load")
+    speed_step: ScalarMeasure = measure("crank_rps", "rpm", doc="least step that the logged speed takes")
     load_step: float = math.nan
+
+    def plain_units(self) -> Mapping[str, tuple[str, str]]:
+        """Return the units of the loads, inside and shown."""
+        bounds = LOADS[self.load_kind].bounds if self.load_kind else None
+        names = ("mean_load", "load_swing", "load_at_surge", "load_rest", "load_rms")
+        return dict.fromkeys(names, (bounds.unit, bounds.show)) if bounds else {}
 
     @property
     def share(self) -> Array:

@@ -2,23 +2,30 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from ..cycle.operating import EngineModel
+from ..advice.curves import valve_lifts
+from ..cam.card import CamCard
 from ..marks import marked
+from .hover import hover_points
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
+    from ..advice.curves import ResidualCurve, ValveLifts
     from ..advice.injection import InjectionWindows
     from ..advice.spark import SparkCeilings
-    from ..cam.card import CamCard
 
 __all__ = ["plot_ceilings", "plot_injection", "plot_lift", "plot_residual"]
 
 INTAKE, EXHAUST = "#00457c", "#c26a00"
+# A number on hover for every twentieth point of a lift curve.
+HOVER_EVERY = 20
+# Residual [%] above which flames have not been measured; from the burn data of ``burn.flame``.
+FLAME_DATA_END = 40.0
 
 
 def axes(ax: Axes | None) -> Axes:
@@ -31,25 +38,32 @@ def axes(ax: Axes | None) -> Axes:
     return made
 
 
-def plot_lift(cam: CamCard, other: CamCard | None = None, ax: Axes | None = None) -> Axes:
+def plot_lift(cam: CamCard | ValveLifts, other: CamCard | ValveLifts | None = None, ax: Axes | None = None) -> Axes:
     """Plot valve lift over crank angle with the overlap shaded; ``other`` is drawn thin for comparison."""
     ax = axes(ax)
-    theta = np.linspace(-330.0, 330.0, 1321)
+    lifts, beside = (valve_lifts(one) if isinstance(one, CamCard) else one for one in (cam, other))
+    assert lifts is not None
     for kind, colour in (("exhaust", EXHAUST), ("intake", INTAKE)):
-        ax.plot(theta, 1e3 * cam.lift_curve(kind).lift(theta), color=colour, label=kind, linestyle="-" if kind == "intake" else "--")
-        if other:
-            ax.plot(
-                theta,
-                1e3 * other.lift_curve(kind).lift(theta),
-                color=colour,
-                linewidth=0.8,
-                alpha=0.7,
-                linestyle="-." if kind == "intake" else ":",
-                label=f"{kind}, replaced cam",
-            )
-    both = 1e3 * np.minimum(cam.lift_curve("intake").lift(theta), cam.lift_curve("exhaust").lift(theta))
-    ax.fill_between(theta, both, color="0.45", alpha=0.6, label="overlap", hatch="///", linewidth=0.0)
+        theta, lift = lifts.si.angle, 1e3 * getattr(lifts.si, kind)
+        ax.plot(theta, lift, color=colour, label=kind, linestyle="-" if kind == "intake" else "--")
+        if beside is not None:
+            thin: dict[str, Any] = {"color": colour, "linewidth": 0.8, "alpha": 0.7, "linestyle": "-." if kind == "intake" else ":"}
+            ax.plot(beside.si.angle, 1e3 * getattr(beside.si, kind), label=f"{kind}, replaced cam", **thin)
+        shown = np.flatnonzero(lift > 0.0)[::HOVER_EVERY]
+        hover_points(ax, theta[shown], lift[shown], (f"{kind}: {lift[k]:.1f} mm at {crank_words(theta[k])}" for k in shown))
+    both = 1e3 * np.minimum(lifts.si.intake, lifts.si.exhaust)
+    ax.fill_between(lifts.si.angle, both, color="0.45", alpha=0.6, label="overlap", hatch="///", linewidth=0.0)
     return frame_lifts(ax)
+
+
+def crank_words(angle: float) -> str:
+    """Write a crank angle [crank deg] with its zero.
+
+    >>> crank_words(-24.0), crank_words(0.0)
+    ('24 deg before overlap TDC', 'overlap TDC')
+    """
+    side = "before" if angle < 0.0 else "after"
+    return f"{abs(angle):.0f} deg {side} overlap TDC" if round(angle) else "overlap TDC"
 
 
 def frame_lifts(ax: Axes) -> Axes:
@@ -64,21 +78,20 @@ def frame_lifts(ax: Axes) -> Axes:
     return ax
 
 
-def plot_residual(models: dict[str, EngineModel], pressure: float = 60e3, spark: float = 30.0, ax: Axes | None = None) -> Axes:
-    """Plot burned fraction over engine speed at one manifold pressure [Pa] and spark [crank deg], for each model by name."""
+def plot_residual(curves: Sequence[ResidualCurve], ax: Axes | None = None) -> Axes:
+    """Plot residual over engine speed, a line for each cam, all at the first one's manifold pressure and spark."""
     ax = axes(ax)
-    speeds = np.arange(600.0, 4001.0, 200.0)
     top = 50.0
-    for style, (name, model) in zip(("-", "--", "-."), models.items(), strict=False):
-        # From high speed down: the easy end first, each point the start of the next.
-        burned = np.array([model.state(s / 60.0, pressure, spark).burned_fraction for s in speeds[::-1]])[::-1]
-        ax.plot(speeds, 100.0 * burned, style, color="0.15", label=name)
-        top = max(top, 105.0 * float(burned.max()))
-    ax.axhspan(40.0, 110.0, color="0.88", label="beyond any data")
+    for style, curve in zip(("-", "--", "-."), curves, strict=False):
+        speeds, share = 60.0 * curve.si.speed, 100.0 * curve.si.residual
+        ax.plot(speeds, share, style, color="0.15", label=curve.cam)
+        hover_points(ax, speeds, share, (f"{curve.cam}: {y:.0f} % at {x:.0f} rpm" for x, y in zip(speeds, share, strict=True)))
+        top = max(top, 1.05 * float(np.nanmax(share)))
+    ax.axhspan(FLAME_DATA_END, 110.0, color="0.88", label="beyond any data")
     ax.set_ylim(0.0, min(top, 100.0))
-    ax.set_xlim(speeds[0], speeds[-1])
+    ax.set_xlim(float(60.0 * curves[0].si.speed.min()), float(60.0 * curves[0].si.speed.max()))
     ax.set_xlabel("engine speed [rpm]")
-    ax.set_ylabel(f"burned gas in the charge at {pressure / 1e3:.0f} kPa [%]")
+    ax.set_ylabel(f"residual at {curves[0].si.manifold_pressure / 1e3:.0f} kPa, spark {curves[0].si.spark:.0f} deg BTDC [% of charge]")
     ax.legend(fontsize="small")
     return ax
 
@@ -103,35 +116,36 @@ def plot_ceilings(ceilings: SparkCeilings, ax: Axes | None = None) -> Axes:
     return ax
 
 
-def plot_injection(windows: InjectionWindows, cam: CamCard, row: int = 0, ax: Axes | None = None) -> Axes:
-    """Plot the injection windows along a crank-angle strip, one bar a speed, at one load row."""
+def plot_injection(windows: InjectionWindows, cam: CamCard | ValveLifts, row: int = 0, ax: Axes | None = None) -> Axes:
+    """Plot the injection windows along a crank-angle strip, one bar a speed, at one load row; angles before overlap top dead centre, time to the right."""
     ax = axes(ax)
-    intake, exhaust = cam.lift_curve("intake").seat_edges(), cam.lift_curve("exhaust").seat_edges()
+    lifts = (valve_lifts(cam) if isinstance(cam, CamCard) else cam).si
+    intake, exhaust = (lifts.intake_opens, lifts.intake_closes), (lifts.exhaust_opens, lifts.exhaust_closes)
     speeds = windows.si.speed * 60.0
-    ax.axvspan(intake[0], intake[1], color=INTAKE, alpha=0.12, label="intake open")
-    ax.axvspan(exhaust[0], exhaust[1], color=EXHAUST, alpha=0.12, hatch="//", label="exhaust open")
+    ax.axvspan(-intake[1], -intake[0], color=INTAKE, alpha=0.12, label="intake open")
+    ax.axvspan(-exhaust[1], -exhaust[0], color=EXHAUST, alpha=0.12, hatch="//", label="exhaust open")
     runs = np.flatnonzero(np.isfinite(windows.si.end_of_injection[row]))
     for k in runs:
         _strip(ax, windows.si, row, int(k), named=k == runs[0])
     ax.axvline(0.0, color="0.5", linewidth=0.8)
     ax.set_yticks(range(len(speeds)), [f"{s:.0f}" for s in speeds])
     ax.set_ylabel("engine speed [rpm]")
-    ax.set_xlim(-500.0, 300.0)
-    ax.set_xlabel("end of injection: crank angle, 0 at the top dead centre of the overlap [crank deg]")
+    ax.set_xlim(500.0, -300.0)
+    ax.set_xlabel("crank angle [crank deg before overlap TDC; negative: after]")
     ax.legend(fontsize="small", loc="upper right")
     return ax
 
 
 def _strip(ax: Axes, si: Any, row: int, k: int, *, named: bool) -> None:
     for early, late, hatch, name in (
-        (si.shut_earliest, si.shut_latest, "", "by events: shut valve"),
-        (si.open_earliest, si.open_latest, "xx", "by events: open valve"),
+        (si.shut_earliest, si.shut_latest, "", "by valve events: closed valve"),
+        (si.open_earliest, si.open_latest, "xx", "by valve events: open valve"),
     ):
         if np.isfinite(early[row, k]):
-            ax.barh(k, early[row, k] - late[row, k], left=-early[row, k], height=0.5, color="0.75", edgecolor="0.3", hatch=hatch, label=name if named else None)
+            ax.barh(k, early[row, k] - late[row, k], left=late[row, k], height=0.5, color="0.75", edgecolor="0.3", hatch=hatch, label=name if named else None)
     if np.isfinite(si.earliest[row, k]):
         early, late = si.earliest[row, k], si.latest[row, k]
-        ax.barh(k, early - late, left=-early, height=0.22, color="0.25", label="by the flows, recommended" if named else None)
-    end = -si.end_of_injection[row, k]
-    ax.plot([end - si.pulse_angle[row, k], end], [k, k], color="#b00000", linewidth=2.5, label="recommended pulse" if named else None)
+        ax.barh(k, early - late, left=late, height=0.22, color="0.25", label="window recommended" if named else None)
+    end = si.end_of_injection[row, k]
+    ax.plot([end + si.pulse_angle[row, k], end], [k, k], color="#b00000", linewidth=2.5, label="recommended pulse" if named else None)
     ax.plot([end], [k], marker="|", color="#b00000", markersize=12)

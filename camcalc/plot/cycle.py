@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
 from .curves import EXHAUST, INTAKE, axes
+from .hover import hover_points
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -15,6 +16,15 @@ if TYPE_CHECKING:
     from ..cycle.simulate import CycleResult
 
 __all__ = ["plot_flows", "plot_indicator", "plot_map", "plot_pressure"]
+
+
+def label_with_halo(labels: Any) -> None:
+    """Draw labels black on white, readable on any colour."""
+    from matplotlib.patheffects import withStroke
+
+    for label in labels:
+        label.set_color("black")
+        label.set_path_effects([withStroke(linewidth=2.5, foreground="white")])
 
 
 def plot_pressure(cycle: CycleResult, ax: Axes | None = None) -> Axes:
@@ -56,16 +66,27 @@ def plot_flows(cycle: CycleResult, ax: Axes | None = None) -> Axes:
 
 
 def plot_map(
-    found: CycleMap, name: Literal["burned_fraction", "blow_back", "fresh_air", "net_imep", "spark"] = "burned_fraction", ax: Axes | None = None
-) -> Axes:
-    """Plot one quantity of a map as numbered contours over speed and load; blank where the engine does not run."""
+    found: CycleMap, name: Literal["burned_fraction", "blow_back", "fresh_air", "net_imep", "spark"] = "burned_fraction", ax: Axes | None = None,
+    *, ends: tuple[float, float] | None = None,
+) -> Axes:  # fmt: skip
+    """Plot one quantity of a map as numbered contours over speed and load; blank where the engine does not run.
+
+    ``ends`` are those of the colour scale in the unit shown, the same for maps that are compared; by default the map's own.
+    """
     ax = axes(ax)
     field = type(found).measures()[name]
     values = np.ma.masked_invalid(getattr(found, name).magnitude)
     speeds, loads = found.speed.magnitude, found.manifold_pressure.magnitude
-    filled = ax.contourf(speeds, loads, values, levels=12, cmap="cividis")
+    from matplotlib.ticker import MaxNLocator
+
+    levels = MaxNLocator(13).tick_values(*ends) if ends is not None else 12
+    filled = ax.contourf(speeds, loads, values, levels=levels, cmap="cividis")
     lines = ax.contour(speeds, loads, values, levels=filled.levels, colors="black", linewidths=0.5)
-    ax.clabel(lines, fontsize=8)
+    # White under the figure: it can be read on the darkest part of the map.
+    label_with_halo(ax.clabel(lines, fontsize=8))
+    grid = [(x, y, share) for y, row in zip(loads, values.filled(np.nan), strict=True) for x, share in zip(speeds, row, strict=True)]
+    across, up, shares = zip(*(point for point in grid if np.isfinite(point[2])), strict=True) if np.isfinite(values.filled(np.nan)).any() else ((), (), ())
+    hover_points(ax, across, up, (f"{v:.3g} {field.show} at {x:.0f} rpm, {y:.0f} kPa" for x, y, v in zip(across, up, shares, strict=True)), size=20.0)
     ax.figure.colorbar(filled, ax=ax, label=f"{name.replace('_', ' ')} [{field.show or '-'}]")
     ax.set_xlabel("engine speed [rpm]")
     ax.set_ylabel("manifold pressure [kPa]")

@@ -10,13 +10,14 @@ from ..compare.rows import GROUPS
 from ..marks import marks_in
 from ..pages.dress import rendered
 from ..sources import cite
+from ..words.brakes import brakes_words, no_idle_no_vacuum
+from .figure_markup import words
 from .figures import svg_text
-from .printed import words
 
 if TYPE_CHECKING:
     from ..compare import ComparedFigure, Comparison
 
-__all__ = ["BETTER", "band_text", "compare_html", "notes_of"]
+__all__ = ["BETTER", "band_text", "brakes_of", "compare_html", "notes_of"]
 
 # The short word for what a row says.
 BETTER = {"a": "A", "b": "B", "no real difference": "no real difference", "a matter of taste": "a matter of taste", "no answer": "no answer"}
@@ -35,6 +36,7 @@ def compare_html(both: Comparison) -> str:
         "compare.html",
         both=both,
         groups=[(group, items) for group, items in groups if items],
+        brakes=brakes_of(both),
         plots=_plots(both),
         captions=CAPTIONS,
         better=BETTER,
@@ -55,6 +57,12 @@ def band_text(item: ComparedFigure) -> str:
 def notes_of(figures: Sequence[ComparedFigure]) -> list[str]:
     """Return the notes of some figures, each once, with the figures it is about."""
     return [f"{'; '.join(names)}: {note}" for note, names in _once((f.note, f.what) for f in figures) if note]
+
+
+def brakes_of(both: Comparison) -> list[tuple[str, str]]:
+    """Return what each cam leaves to the brakes, under its letter."""
+    builds = zip("AB", (both.a, both.b), both.brakes, strict=True)
+    return [(letter, no_idle_no_vacuum(build.idle.si.speed) if assist is None else brakes_words(assist)) for letter, build, assist in builds]
 
 
 def reasons_of(both: Comparison) -> list[str]:

@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from ..compare.rows import GROUPS, NO_ANSWER, NO_DIFFERENCE, TASTE
-from .compare_page import band_text, notes_of
-from .printed import words
+from .compare_page import band_text, brakes_of, notes_of
+from .figure_markup import words
 from .terminal_parts import print_cautions, show, table
 
 if TYPE_CHECKING:
@@ -42,8 +42,8 @@ def print_comparison(both: Comparison, console: Console) -> None:
 
 
 def _verdicts(both: Comparison, console: Console) -> None:
-    for letter, brakes in zip("AB", both.brakes, strict=True):
-        console.print(f"  brakes with {letter}: {brakes}", highlight=False, markup=False)
+    for letter, brakes in brakes_of(both):
+        console.print(f"  {letter}: {brakes}", highlight=False, markup=False)
     for note in both.notes:
         console.print(f"  {note}", highlight=False, markup=False)
     sure = (

@@ -8,21 +8,12 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
-from ..cycle.grid import simulate_map
-from ..cycle.resolved import ResolvedEngine
-from ..engine.atmosphere import barometer_of
-from ..units import parse
-from .rows import injection_row
+from .engine_sections import shown_load
 
 if TYPE_CHECKING:
     from ..brief import Brief
-    from ..sheet import Build
 
-__all__ = ["Plot", "described", "draw_plots", "map_loads", "svg_text"]
-
-MAP_SPEEDS = [f"{n} rpm" for n in range(600, 3601, 300)]
-MAP_LOADS = [f"{p} kPa" for p in range(30, 96, 8)]
-MAP_SPARK = "30 crank_deg"
+__all__ = ["Plot", "described", "draw_plots", "svg_text"]
 
 
 class Plot(NamedTuple):
@@ -41,41 +32,40 @@ def draw_plots(brief: Brief) -> dict[str, Plot]:
 def _cam_plots(brief: Brief) -> dict[str, tuple[Any, str, str]]:
     from ..plot import plot_lift, plot_residual
 
-    build, overlap = brief.build, brief.cam.overlap
-    models: dict[str, Any] = {b.cam.name: brief.engine(b) for b in (build, build.with_replaced_cam() if build.replaced_cam else None) if b}
-    beside = f", and thin beside them those of {build.replaced_cam.name}" if build.replaced_cam else ""
+    if brief.curves is None:
+        return {}
+    curves, overlap = brief.curves, brief.cam.overlap
+    lifts, *others = curves.lifts
+    beside = f", and thin beside them those of {others[0].cam}" if others else ""
     lift = (
-        f"Lift of the intake and exhaust valves of {build.cam.name} over crank angle{beside}. "
+        f"Lift of the intake and exhaust valves of {lifts.cam} over crank angle{beside}. "
         f"Both valves are open for {overlap.angle.magnitude:.0f} crank degrees around top dead centre; that overlap is hatched."
     )
     residual = (
-        f"Share of burned gas in the charge over engine speed at one manifold pressure, a line for each of {' and '.join(models)}. "
+        f"Residual in the charge over engine speed at one manifold pressure, a line for each of {' and '.join(one.cam for one in curves.residual)}. "
         "The band above 40 % lies beyond any measured data."
     )
     return {
-        "lift": (plot_lift(build.cam, build.replaced_cam), "Valve lift over crank angle, overlap hatched", lift),
-        "residual": (plot_residual(models), "Burned gas in the charge over engine speed at one manifold pressure", residual),
+        "lift": (plot_lift(lifts, *others), "Valve lift over crank angle, overlap hatched", lift),
+        "residual": (plot_residual(curves.residual), "Residual over engine speed at one manifold pressure", residual),
     }
 
 
 def _map_plots(brief: Brief) -> dict[str, tuple[Any, str, str]]:
-    """Return the maps of burned gas; they need the resolved cycle."""
+    """Return the maps of residual, both on one scale; only a brief by the crank-resolved cycle has them."""
     from ..plot import plot_map
 
-    if brief.model != ResolvedEngine.name:
-        return {}
-    build = brief.build
+    maps = brief.curves.maps if brief.curves is not None else ()
+    shares = [found.burned_fraction.magnitude for found in maps]
+    ends = (min(map(np.nanmin, shares)), max(map(np.nanmax, shares))) if shares else None
     drawn = {}
-    for name, own in (("map", build), ("replaced_map", build.with_replaced_cam() if build.replaced_cam else None)):
-        if own is None:
-            continue
-        found = simulate_map(own, speeds=MAP_SPEEDS, manifold_pressures=map_loads(own), spark=MAP_SPARK)
-        share = found.burned_fraction.magnitude
+    for name, found, share in zip(("map", "replaced_map"), maps, shares, strict=False):
         text = (
-            f"Contours of the burned share of the charge over engine speed and manifold pressure with {own.cam.name}, spark 30 degrees before top dead "
-            f"centre: from {np.nanmin(share):.0f} to {np.nanmax(share):.0f} %, most at low speed and low pressure. Blank where the engine does not run."
+            f"Contours of residual over engine speed and manifold pressure with {found.cam}, spark 30 degrees before top dead "
+            f"centre: from {np.nanmin(share):.0f} to {np.nanmax(share):.0f} %, most at low speed and low pressure. Blank where the engine does not run. "
+            "The maps of both cams have the same scale."
         )
-        drawn[name] = (plot_map(found), f"{own.cam.name}: burned gas in the charge over speed and load", text)
+        drawn[name] = (plot_map(found, ends=ends), f"{found.cam}: residual over speed and load", text)
     return drawn
 
 
@@ -92,13 +82,13 @@ def _advice_plots(brief: Brief) -> dict[str, tuple[Any, str, str]]:
             "dead centre; darker is lower, in brackets what spark does not cure, blank where no ceiling was computed. The same figures stand in the table."
         )
         drawn["ceilings"] = (plot_ceilings(ceilings), "Ceilings for FINAL spark over speed and load", text)
-    if windows.applies:
-        row = injection_row(brief)
+    if windows.applies and brief.curves is not None:
+        row = shown_load(brief)
         text = (
             f"For each engine speed at {windows.manifold_pressure.magnitude[row]:.0f} kPa the crank angles in which injection may end and the pulse "
             "recommended, over the spans in which intake and exhaust valve are open. The recommended ends stand in the table."
         )
-        drawn["injection"] = (plot_injection(windows, brief.build.cam, row), "Injection windows along the crank", text)
+        drawn["injection"] = (plot_injection(windows, brief.curves.lifts[0], row), "Injection windows along the crank", text)
     if brief.trade_off is not None:
         text = (
             "Strips one under the other over spark at equal torque: vacuum, variation of cycles, burned gas, exhaust temperature, fuel, torque per degree. "
@@ -108,21 +98,18 @@ def _advice_plots(brief: Brief) -> dict[str, tuple[Any, str, str]]:
     return drawn
 
 
-def map_loads(build: Build) -> list[str]:
-    """Return the loads of the brief's maps that lie below the barometer."""
-    ambient = barometer_of(build.site)
-    return [p for p in MAP_LOADS if parse(p).to("Pa").magnitude < ambient]
-
-
 def svg_text(ax: Any, name: str) -> str:
     """Return the figure of some axes as SVG, the same bytes each time."""
     import matplotlib
+
+    from ..plot.hover import add_titles
 
     buffer = io.StringIO()
     with matplotlib.rc_context({"svg.hashsalt": name, "svg.fonttype": "path"}):
         ax.figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
     text = buffer.getvalue()
     text = re.sub(r"<!--.*?-->\s*|<metadata>.*?</metadata>\s*", "", text[text.index("<svg") :], flags=re.DOTALL)
+    text = add_titles(text, ax.figure)
     # Several of these share one page: every id, and every reference to one, carries the plot's name.
     text = re.sub(r'\bid="', f'id="{name}-', text)
     return re.sub(r'(xlink:href="#|href="#|url\(#)', rf"\g<1>{name}-", text)
@@ -145,7 +132,8 @@ def described(svg: str, name: str, title: str, text: str, *, crank: str = "") ->
 
 
 # Plots along the crank, and what their zero is: the cursor of the page ties these together.
-ALONG_THE_CRANK = ("lift", "injection")
+# Which way each axis counts the angle after overlap top dead centre that the cursor goes by.
+ALONG_THE_CRANK = {"lift": 1.0, "injection": -1.0}
 
 
 def _crank_frame(ax: Any, name: str) -> str:
@@ -154,5 +142,5 @@ def _crank_frame(ax: Any, name: str) -> str:
         return ""
     width, height = (72.0 * side for side in ax.figure.get_size_inches())
     box = ax.get_position()
-    numbers = (box.x0 * width, box.x1 * width, (1.0 - box.y1) * height, (1.0 - box.y0) * height, *ax.get_xlim())
+    numbers = (box.x0 * width, box.x1 * width, (1.0 - box.y1) * height, (1.0 - box.y0) * height, *(ALONG_THE_CRANK[name] * edge for edge in ax.get_xlim()))
     return ' data-crank="' + " ".join(f"{n:.2f}" for n in numbers) + '"'

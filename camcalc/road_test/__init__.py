@@ -1,5 +1,6 @@
-"""How would I find out: a short test, standing and driven, that settles the inputs that matter most."""
+"""How would I find out: a short test whose readings settle the inputs that matter most and are known least."""
 
-from .plan import RoadTest, TestStep, plan_road_test
+from .plan import Basis, NotTested, NotTestedBecause, RoadTest, Settling, TestStep, plan_road_test
+from .readings import Ground, ReadingKind
 
-__all__ = ["RoadTest", "TestStep", "plan_road_test"]
+__all__ = ["Basis", "Ground", "NotTested", "NotTestedBecause", "ReadingKind", "RoadTest", "Settling", "TestStep", "plan_road_test"]

@@ -16,18 +16,19 @@ from scipy.optimize import linear_sum_assignment
 from ..advice.bands import TOLERANCES, HeadlineBands
 from ..advice.headlines import headline
 from ..cautions import ON_THE_ROAD
+from ..codes import Code
 from ..cycle.models import engine_kind
 from ..cycle.operating import EngineModel, Tolerances
 from ..errors import CamcalcError
-from ..marks import Mark, Marks, marked
+from ..marks import Mark, Marks
 from ..results import Measure, Record, measure
 from ..units import quantity
-from .readings import Place, Reading, place_of, readings_of, running_of
+from .readings import Ground, Place, Reading, ReadingKind, place_of, readings_of, running_of
 
 if TYPE_CHECKING:
     from ..sheet import Build
 
-__all__ = ["RoadTest", "TestStep", "most_important", "plan_road_test"]
+__all__ = ["Basis", "NotTested", "NotTestedBecause", "RoadTest", "Settling", "TestStep", "most_important", "plan_road_test"]
 
 Array = NDArray[np.float64]
 Kind = Callable[..., EngineModel]
@@ -38,90 +39,93 @@ SETTLES, TELLS = 2.0, 1.0
 # A reading that an input moves by less than this share of its blur has nothing to do with it; ESTIMATE.
 NOTHING = 0.05
 TURN_ROUND = 45.0  # between runs on the road [s]; ESTIMATE
-# How each input is found out without a drive.
-DIRECT = {
-    "overlap": "degree the cam and read valve lift at overlap top dead centre with the lash as run",
-    "residual_kept": "measure the clearance volume",
-    "residual_temperature": "a fast thermocouple at the port; a log does not tell",
-    "friction": "motor the engine, or coast in gear with fuel cut",
-    "efficiency": "a dynamometer with a fuel meter",
-    "burn": "cylinder pressure with a crank encoder",
-    "dilution_tail": "cylinder pressure at idle: share of cycles that hardly burn",
-    "dilution_noise": "cylinder pressure: variation of IMEP over some hundred cycles",
-    "back_pressure": "a gauge at the sensor's bung, at full load and speed on a dynamometer",
-    "port_heat": "a thermocouple in the intake runner near the valve at idle",
-    "octane": "fuel of a known octane number, from one drum; no log tells it without driving into knock",
-    "wall_heat": "coolant flow and its rise, on a dynamometer",
-}
+
+
+class Settling(Code):
+    """How far a reading settles its input."""
+
+    SETTLES = "settles the input"
+    LEANS = "shows which way the input is off, settles nothing alone"
+    LITTLE = "shows little by itself: something else moves the reading as much"
+
+
+class Basis(Code):
+    """How the inputs that matter most were found."""
+
+    SAMPLES = "samples over all tolerances"
+    IN_TURN = "each input moved to both ends of its tolerance in turn"
+
+
+class NotTestedBecause(Code):
+    """Why no step of the plan settles an input."""
+
+    NOTHING_MOVES = "no reading of a log moves with it"
+    STOPS_AT_LOW = "the engine does not run everywhere a reading is taken with the input at its low end"
+    STOPS_AT_HIGH = "the engine does not run everywhere a reading is taken with the input at its high end"
+    STOPS_AT_BOTH = "the engine does not run everywhere a reading is taken with the input at either end"
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
 class TestStep(Record):
-    """One step: what it settles, where and how, and what the reading says: near ``low`` the input is low, near ``high`` high.
+    """One step: which input it settles, where and how, and what the reading shows: near ``low`` the input is low, near ``high`` high.
 
-    Readings are in ``unit``. ``tells_apart`` is half their distance over what blurs it: closeness of reading and every other input's tolerance.
+    Readings are in ``unit``. ``tells_apart`` is half their distance over what blurs it: closeness of reading and every other input's tolerance;
+    ``moved_most_by`` is the other input that moves the reading most. ``converter_locked``: to be locked by the driver, where there is one.
     """
 
     __test__ = False  # no test of pytest's
 
     step: int
-    settles: str
     input: str
     input_low: float
     input_high: float
-    place: str
+    place: Ground
     gear: int
+    converter_locked: bool
     speed: Measure = measure("crank_rps", "rpm")
     road_speed: Measure = measure("m/s", "km/h")
     pedal: Measure = measure("", "percent", doc="about; share of the throttle's whole opening")
     spark: Measure = measure("crank_deg", doc="final, held; missing where there is none")
     seconds: float
     channels: tuple[str, ...]
-    do: str
-    read: str
+    read: ReadingKind
     unit: str
     low: float
     expected: float
     high: float
     reads_within: float
     tells_apart: float
-    remark: str
-    otherwise: str
+    settling: Settling
+    moved_most_by: str
     marks: Mapping[str, Marks] = dataclasses.field(default_factory=dict)
 
-    def where(self, road_speed_unit: str) -> str:
-        """Return in words how it is run: gear, speed, pedal, spark."""
-        words = ["neutral" if self.gear == 0 else f"gear {self.gear}", f"{self.si.speed * 60.0:.0f} rpm"]
-        if self.gear:
-            words.append(f"{self.road_speed.to(road_speed_unit).magnitude:.0f} {road_speed_unit}")
-        words.append("pedal shut" if self.si.pedal == 0.0 else f"pedal about {100.0 * self.si.pedal:.0f} %")
-        return ", ".join([*words, *([f"spark {marked(f'{self.si.spark:.0f} deg b TDC', self.mark('spark'))}"] if math.isfinite(self.si.spark) else [])])
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
+class NotTested(Record):
+    """An input that matters and that no step settles."""
+
+    input: str
+    because: NotTestedBecause
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
 class RoadTest(Record):
-    """A plan of some ten minutes, cautions first, standing tests before driven ones."""
+    """A plan of some ten minutes, cautions first, standing tests before driven ones; ``samples`` is zero where none were drawn."""
 
     name: str
     model: str
     cautions: tuple[str, ...]
     steps: tuple[TestStep, ...]
     seconds: float
-    basis: str
-    not_tested: tuple[str, ...]
+    basis: Basis
+    samples: int
+    not_tested: tuple[NotTested, ...]
     road_speed_unit: str = "km/h"
 
     def __str__(self) -> str:
-        lines = [f"{self.name}: {self.seconds / 60.0:.1f} minutes; {self.basis}", *(f"! {text}" for text in self.cautions)]
-        for s in self.steps:
-            lines += [
-                f"{s.step}. {s.settles}",
-                f"   {s.place}, {s.where(self.road_speed_unit)}: {s.do}",
-                f"   log {', '.join(s.channels).replace('_', ' ')}; read {s.read}: "
-                f"{s.low:.3g} {s.unit} if low, {s.expected:.3g} as assumed, {s.high:.3g} if high",
-                *([f"   {s.remark}"] if s.remark else []),
-            ]
-        return "\n".join([*lines, *(f"not tested: {text}" for text in self.not_tested)])
+        lines = [f"{self.name}: {self.seconds / 60.0:.1f} minutes", *(f"! {text}" for text in self.cautions)]
+        lines += [f"{s.step}. {s.input:<20}  {s.read}: {s.low:.3g} to {s.high:.3g} {s.unit}, {s.expected:.3g} expected" for s in self.steps]
+        return "\n".join([*lines, *(f"-  {one.input:<20}  {one.because}" for one in self.not_tested)])
 
 
 def plan_road_test(
@@ -137,7 +141,11 @@ def plan_road_test(
     engine_of : callable
         Makes the engine of a build; the crank-resolved one if left out.
     progress : callable
-        Told the share done.
+        Called with the share done, 0 to 1.
+
+    Returns
+    -------
+    RoadTest
 
     Raises
     ------
@@ -153,7 +161,7 @@ def plan_road_test(
     --------
     >>> from camcalc import QuickEngine, load_build
     >>> plan = plan_road_test(load_build("examples/quarry-road/build.toml"), engine_of=QuickEngine)
-    >>> plan.steps[0].place, plan.seconds <= 600.0
+    >>> plan.steps[0].place.code, plan.seconds <= 600.0
     ('standing', True)
     """
     say = progress or (lambda share: None)
@@ -161,11 +169,9 @@ def plan_road_test(
     nominal: EngineModel = kind(build)
     place = place_of(nominal)
     if sure is None:
-        basis = "what matters most by moving each input to both ends of its tolerance"
         matters = _one_at_a_time(kind, build, nominal.uncertain, lambda share: say(0.6 * share))
     else:
-        basis = f"what matters most by {sure.samples} samples over all tolerances"
-        matters = {key: tuple(_named(words) for words in inputs) for key, inputs in sure.matters.items()}
+        matters = {key: tuple(one.code for one in inputs) for key, inputs in sure.matters.items()}
     chosen = most_important(matters, nominal.uncertain)
     readings = readings_of(nominal)
     table = _read_all(kind, build, nominal, readings, place, lambda share: say(0.6 + 0.4 * share))
@@ -175,19 +181,21 @@ def plan_road_test(
         model=nominal.name,
         cautions=ON_THE_ROAD,
         steps=steps,
-        seconds=sum(s.seconds for s in steps) + TURN_ROUND * sum(s.place == "road" for s in steps),
-        basis=basis,
+        seconds=sum(s.seconds for s in steps) + TURN_ROUND * sum(s.place is Ground.ROAD for s in steps),
+        basis=Basis.IN_TURN if sure is None else Basis.SAMPLES,
+        samples=0 if sure is None else sure.samples,
+        not_tested=tuple(NotTested(input=n, because=_why_not(table, n)) for n in chosen if n not in {s.input for s in steps}),
         road_speed_unit=build.vehicle.road_speed_unit,
-        not_tested=tuple(f"{TOLERANCES[n][1]}: {_why_not(table, n)}; {DIRECT[n]}" for n in chosen if n not in {s.input for s in steps}),
     )
 
 
-def _why_not(table: _Table, name: str) -> str:
+def _why_not(table: _Table, name: str) -> NotTestedBecause:
     row = table.inputs.index(name)
-    ends = [end for end, values in (("low", table.low[row]), ("high", table.high[row])) if np.isnan(values).any() and np.isfinite(table.expected).any()]
-    if ends:
-        return f"at its {' and its '.join(ends)} the engine does not run everywhere a reading is taken, which tells by itself"
-    return "no reading of a log moves with it"
+    runs = np.isfinite(table.expected).any()
+    low, high = (bool(runs and np.isnan(values).any()) for values in (table.low[row], table.high[row]))
+    if low and high:
+        return NotTestedBecause.STOPS_AT_BOTH
+    return NotTestedBecause.STOPS_AT_LOW if low else NotTestedBecause.STOPS_AT_HIGH if high else NotTestedBecause.NOTHING_MOVES
 
 
 def most_important(matters: Mapping[str, Sequence[str]], known: Sequence[str]) -> list[str]:
@@ -203,10 +211,6 @@ def most_important(matters: Mapping[str, Sequence[str]], known: Sequence[str]) -
                 points[name] += 3 - k
     ranked = sorted(points, key=lambda name: (-points[name], -TOLERANCES[name][0]))
     return [name for name in ranked if points[name] > 0][:MOST]
-
-
-def _named(words: str) -> str:
-    return next((name for name, (_, text) in TOLERANCES.items() if text == words), "")
 
 
 def _ends(name: str) -> tuple[Tolerances, Tolerances]:
@@ -293,7 +297,7 @@ def _steps(engine: EngineModel, place: Place, readings: Sequence[Reading], table
     # More than settled is no better than settled.
     rows, columns = linear_sum_assignment(np.minimum(tells, SETTLES), maximize=True)
     dealt = [(chosen[r], int(c), float(tells[r, c])) for r, c in zip(rows, columns, strict=True) if tells[r, c] > NOTHING]
-    dealt.sort(key=lambda d: (not readings[d[1]].standing, -d[2]))
+    dealt.sort(key=lambda d: (readings[d[1]].ground is Ground.ROAD, -d[2]))
     return tuple(_step(k + 1, engine, place, readings, table, *d) for k, d in enumerate(dealt))
 
 
@@ -306,36 +310,26 @@ def _step(number: int, engine: EngineModel, place: Place, readings: Sequence[Rea
 
     return TestStep(
         step=number,
-        settles=TOLERANCES[name][1],
         input=name,
         input_low=1.0 - half,
         input_high=1.0 + half,
-        place="standing" if reading.standing else "road",
+        place=reading.ground,
         gear=running.gear,
+        converter_locked=reading.ground is Ground.ROAD and engine.build.vehicle.transmission == "converter",
         speed=running.speed,
         road_speed=running.road_speed,
         pedal=running.pedal,
         spark=running.spark,
         seconds=reading.seconds,
         channels=reading.channels,
-        do=reading.do,
-        read=reading.name,
+        read=reading.kind,
         unit=reading.show,
         low=shown(table.low[row, column]),
         expected=shown(table.expected[column]),
         high=shown(table.high[row, column]),
         reads_within=shown(table.closeness[column]),
         tells_apart=tells,
-        remark=_remark(tells, TOLERANCES[table.moved_most_by(name, column)][1]),
-        otherwise=DIRECT[name],
-        marks={"spark": Mark.CAP if reading.standing and running.spark >= engine.build.idle.si.earliest_spark else None},
+        settling=Settling.SETTLES if tells >= SETTLES else Settling.LEANS if tells >= TELLS else Settling.LITTLE,
+        moved_most_by=table.moved_most_by(name, column),
+        marks={"spark": Mark.CAP if reading.ground is Ground.STANDING and running.spark >= engine.build.idle.si.earliest_spark else None},
     )
-
-
-def _remark(tells: float, other: str) -> str:
-    """Say how far a reading can be trusted to settle its input."""
-    if tells >= SETTLES:
-        return ""
-    if tells >= TELLS:
-        return f"leans one way, settles nothing alone: {other} moves it too"
-    return f"tells little: {other} moves it as much or more, or it cannot be read so closely; take it together with the other steps"

@@ -1,4 +1,4 @@
-"""What a log can show that settles an input: where to take it, how, how closely it reads, and what an engine model says it will be."""
+"""What a log can show that settles an input: where it is taken, how closely it reads, and what an engine model says it will be."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from ..advice.equal_torque import road_net_imep
 from ..advice.headlines import headline_gear
 from ..advice.idle import idle_spark, load_terms
 from ..advice.spark_limits import ceiling_column
+from ..codes import Code
 from ..constants import AIR_GAMMA, AIR_GAS_CONSTANT, torque_of_mean_pressure
 from ..cures import cycle_speed_change
 from ..cycle.operating import EngineModel, barometer, pressure_for_net_imep
@@ -18,7 +19,7 @@ from ..engine.valve_flow import orifice_flow_kernel
 from ..errors import NoSolutionError
 from ..vehicle.road_load import DRIVELINE_EFFICIENCY, resistance, road_speed
 
-__all__ = ["Place", "Reading", "Running", "place_of", "readings_of", "running_of"]
+__all__ = ["Ground", "Place", "Reading", "ReadingKind", "Running", "place_of", "readings_of", "running_of"]
 
 # Crank speed on the road and how much faster than idle the fast idle is [rev/s]: common practice, no source.
 ROAD, FASTER = 1600.0 / 60.0, 500.0 / 60.0
@@ -34,7 +35,26 @@ SHUT, MOTORED = 22e3, 15e3
 WIDE_SPEED, WIDE_SHARE = 50.0, 0.95
 # Change from one mean over a cycle to the next over the change at one crank angle: that of a random walk, the square root of two thirds.
 CYCLE_MEANS = math.sqrt(2.0 / 3.0)
-COASTING = "slowing down with fuel cut"
+
+
+class Ground(Code):
+    """Where a reading is taken."""
+
+    STANDING = "standing"
+    ROAD = "on the road"
+
+
+class ReadingKind(Code):
+    """What is read from the log."""
+
+    IDLE_PRESSURE = "idle MAP"
+    IDLE_AIR = "idle air charge"
+    IDLE_SPARK_STEP = "rise of idle MAP with less spark"
+    IDLE_SPEED_CHANGE = "change of idle speed from cycle to cycle"
+    FAST_IDLE_PRESSURE = "fast idle MAP"
+    ROAD_PRESSURE = "MAP on the road"
+    ROAD_SPARK_STEP = "rise of MAP on the road with less spark"
+    COASTING = "slowing down with fuel cut"
 
 
 class Place(NamedTuple):
@@ -48,13 +68,12 @@ class Place(NamedTuple):
 
 
 class Reading(NamedTuple):
-    """Something a log shows: where, for how long [s], which channels, how to take it, its unit, and how closely it reads (absolute, share)."""
+    """Something a log shows: where, for how long [s], which channels, its unit, and how closely it reads (absolute, share)."""
 
-    name: str
-    standing: bool
+    kind: ReadingKind
+    ground: Ground
     seconds: float
     channels: tuple[str, ...]
-    do: str
     unit: str
     show: str
     closeness: tuple[float, float]
@@ -139,61 +158,26 @@ def _coasting(engine: EngineModel, place: Place) -> float:
 COAST_CLOSENESS = (0.03, 0.07)
 PRESSURE, MASS = ("Pa", "kPa"), ("kg", "mg")
 LOG = ("time", "speed", "spark")
+ON_ROAD = (*LOG, "load", "pedal", "road_speed", "gear")
+COASTING_LOG = ("time", "speed", "load", "road_speed", "gear", "clutch", "fuel_cut", "pedal")
 # How closely a reading is taken, absolute and as a share, averaged over its seconds; ESTIMATE, each.
 READINGS = (
-    Reading(
-        "idle pressure", True, 40.0, (*LOG, "load"),
-        "Idle in neutral, accessories off, spark held, until nothing drifts; average manifold pressure (load) over 20 s.",
-        *PRESSURE, (0.4e3, 0.0), _idle_pressure,
-    ),
-    Reading(
-        "idle air", True, 40.0, (*LOG, "load"),
-        "Idle as before, load logged as air charge per cylinder and cycle from an air meter well before throttle and plenum (one close to the runners "
-        "counts blow-back as air); average over 20 s.",
-        *MASS, (0.0, 0.03), _idle_air,
-    ),
-    Reading(
-        "idle spark step", True, 60.0, (*LOG, "load"),
-        f"Idle with spark held; take {STEP:.0f} crank deg off and bring the speed back with air; read how far manifold pressure (load) rose. Twice.",
-        *PRESSURE, (0.2e3, 0.0), _idle_step,
-    ),
-    Reading(
-        "idle speed change", True, 60.0, LOG,
-        "Idle with air and spark held, no idle control; log speed at least once a cycle; r.m.s. of its change from one cycle to the next, at the same "
-        f"crank angle. Where the log holds means over a cycle, divide by {CYCLE_MEANS:.2f}.",
-        "crank_rps", "rpm", (0.5 / 60.0, 0.10), _idle_change,
-    ),
-    Reading(
-        "fast idle pressure", True, 40.0, (*LOG, "load", "pedal"),
-        f"Neutral, pedal to idle and {FASTER * 60:.0f} rpm more, spark held; average manifold pressure (load) over 20 s.",
-        *PRESSURE, (0.4e3, 0.0), _fast_pressure,
-    ),
-    Reading(
-        "road pressure", False, 90.0, (*LOG, "load", "pedal", "road_speed", "gear"),
-        "Hold the road speed on the level, spark held; average manifold pressure (load) over 15 s; once each way.",
-        *PRESSURE, (0.8e3, 0.0), _road_pressure,
-    ),
-    Reading(
-        "road spark step", False, 120.0, (*LOG, "load", "pedal", "road_speed", "gear"),
-        f"Hold the speed on the level; {STEP:.0f} crank deg less, the pedal brings the speed back; read how far manifold pressure (load) rose. Each way.",
-        *PRESSURE, (0.4e3, 0.0), _road_step,
-    ),
-    Reading(
-        COASTING, False, 90.0, ("time", "speed", "load", "road_speed", "gear", "clutch", "fuel_cut", "pedal"),
-        f"Let go of the pedal above this speed; with fuel cut, read how fast road speed falls as it passes. Each way; {SHUT / 1e3:.0f} kPa of load assumed.",
-        "m/s**2", "m/s**2", COAST_CLOSENESS, _coasting,
-    ),
-)  # fmt: skip
+    Reading(ReadingKind.IDLE_PRESSURE, Ground.STANDING, 40.0, (*LOG, "load"), *PRESSURE, (0.4e3, 0.0), _idle_pressure),
+    Reading(ReadingKind.IDLE_AIR, Ground.STANDING, 40.0, (*LOG, "load"), *MASS, (0.0, 0.03), _idle_air),
+    Reading(ReadingKind.IDLE_SPARK_STEP, Ground.STANDING, 60.0, (*LOG, "load"), *PRESSURE, (0.2e3, 0.0), _idle_step),
+    Reading(ReadingKind.IDLE_SPEED_CHANGE, Ground.STANDING, 60.0, LOG, "crank_rps", "rpm", (0.5 / 60.0, 0.10), _idle_change),
+    Reading(ReadingKind.FAST_IDLE_PRESSURE, Ground.STANDING, 40.0, (*LOG, "load", "pedal"), *PRESSURE, (0.4e3, 0.0), _fast_pressure),
+    Reading(ReadingKind.ROAD_PRESSURE, Ground.ROAD, 90.0, ON_ROAD, *PRESSURE, (0.8e3, 0.0), _road_pressure),
+    Reading(ReadingKind.ROAD_SPARK_STEP, Ground.ROAD, 120.0, ON_ROAD, *PRESSURE, (0.4e3, 0.0), _road_step),
+    Reading(ReadingKind.COASTING, Ground.ROAD, 90.0, COASTING_LOG, "m/s**2", "m/s**2", COAST_CLOSENESS, _coasting),
+)
 
 
 def readings_of(engine: EngineModel) -> tuple[Reading, ...]:
-    """Return the readings that a car can give: an open converter lets go of the engine on overrun."""
+    """Return the readings that a car can give: an open converter lets go of the engine on overrun, and a single gear has none to coast in."""
     vehicle = engine.build.vehicle
     coasts = vehicle.transmission != "converter" and len(vehicle.gear_ratios) >= COAST_GEAR
-    found = tuple(r for r in READINGS if coasts or r.name != COASTING)
-    if vehicle.transmission != "converter":
-        return found
-    return tuple(r if r.standing else r._replace(do=f"With the converter locked: {r.do[0].lower()}{r.do[1:]}") for r in found)
+    return tuple(r for r in READINGS if coasts or r.kind is not ReadingKind.COASTING)
 
 
 class Running(NamedTuple):
@@ -209,10 +193,10 @@ class Running(NamedTuple):
 def running_of(engine: EngineModel, place: Place, reading: Reading) -> Running:
     """Return how a reading is driven."""
     vehicle = engine.build.vehicle
-    if reading.name == COASTING:
+    if reading.kind is ReadingKind.COASTING:
         return Running(COAST_GEAR, COAST, road_speed(vehicle, COAST, vehicle.gear_ratios[COAST_GEAR - 1]), 0.0, math.nan)
-    if reading.standing:
-        fast = reading.name == "fast idle pressure"
+    if reading.ground is Ground.STANDING:
+        fast = reading.kind is ReadingKind.FAST_IDLE_PRESSURE
         speed = place.idle + FASTER if fast else place.idle
         pedal = _pedal(engine, speed, _fast_pressure(engine, place), place.idle_spark) if fast else 0.0
         return Running(0, speed, 0.0, pedal, place.idle_spark)

@@ -10,6 +10,7 @@ from typing import Any, cast
 
 from ..cam.card import CamCard
 from ..errors import InputError
+from ..unit_system import UnitSystem
 from .card_reading import read_card
 from .checks import check_together, injector_doubts
 from .section import Section
@@ -18,6 +19,7 @@ from .sections import SECTIONS, Engine
 from .sheet import Assumption, Build, CamSheet
 from .toml_reading import read_toml
 from .trade_words import own_name
+from .typed_units import units_of
 
 __all__ = ["SECTIONS", "Problems", "load_build", "load_cam", "read_build", "read_section", "read_toml"]
 
@@ -87,8 +89,9 @@ def load_cam(path: str | Path) -> CamSheet:
     check_names("", data, TOP_KEYS, problems)
     cams = _cams(data, problems, assumed, path)
     engine, missing = _engine_so_far(_as_table("engine", data.get("engine"), problems), problems, assumed)
+    units, taken = units_of(data, problems)
     problems.raise_any(str(path))
-    sheet = CamSheet(**cast("Any", cams), engine=engine, missing=missing, assumed=tuple(assumed), notes=_notes(cams))
+    sheet = CamSheet(**cast("Any", cams), units=units, engine=engine, missing=missing, assumed=(*assumed, *taken), notes=_notes(cams))
     _say(path, sheet.doubts)
     return sheet
 
@@ -98,6 +101,7 @@ def read_build(data: Mapping[str, Any], *, path: Path | None = None) -> Build:
     problems, assumed = Problems(), list[Assumption]()
     check_names("", data, TOP_KEYS, problems)
     written = _written_as(data)
+    units, taken = units_of(data, problems)
     sections: dict[str, Section | None] = {}
     for name, kind in SECTIONS.items():
         own = written.get(name, name)
@@ -105,9 +109,9 @@ def read_build(data: Mapping[str, Any], *, path: Path | None = None) -> Build:
             sections[name] = None
             continue
         table = _as_table(own, data.get(own), problems)
-        sections[name] = read_section(own, kind, table, problems, assumed, around_of(sections.get("engine")))
+        sections[name] = read_section(own, kind, table, problems, assumed, around_of(cast("Engine | None", sections.get("engine")), units))
     head = _as_table("build", data.get("build"), problems)
-    check_names("build", head, ("name", "label"), problems)
+    check_names("build", head, ("name", "label", "units"), problems)
     for key in ("name", "label"):
         if not isinstance(head.get(key, ""), str):
             problems.add(InputError(f"[build] {key}", came=repr(head[key]), expected="text", fix="write it in quotes"))
@@ -119,7 +123,8 @@ def read_build(data: Mapping[str, Any], *, path: Path | None = None) -> Build:
     return Build(
         name=str(head.get("name", path.parent.name if path else "build")),
         label=str(head.get("label", "")),
-        assumed=tuple(assumed),
+        units=units,
+        assumed=(*assumed, *taken),
         notes=(*_notes(cams), *injector_doubts(sections)),
         spark_table=spark_table,
         card_text={name: dict(data[name]) for name in cams if name in data},
@@ -163,12 +168,13 @@ def _engine_so_far(table: Mapping[str, Any], problems: Problems, assumed: list[A
     return engine, tuple(p.key.partition("] ")[2] for p in lacking)
 
 
-def around_of(engine: Section | None) -> dict[str, float]:
-    """Return what an engine tells the defaults of other sections: its displacement [m3]."""
+def around_of(engine: Engine | None, units: UnitSystem) -> dict[str, float]:
+    """Return what the rest of a sheet tells the defaults of a section: the engine's displacement [m3], and 1 where outputs are imperial."""
+    around = {"imperial": float(units is UnitSystem.IMPERIAL)}
     if engine is None:
-        return {}
+        return around
     si = engine.si
-    return {"displacement": math.pi / 4.0 * si.bore**2 * si.stroke * cast("Engine", engine).cylinders}
+    return {**around, "displacement": math.pi / 4.0 * si.bore**2 * si.stroke * engine.cylinders}
 
 
 def _as_table(name: str, value: Any, problems: Problems) -> Mapping[str, Any]:

@@ -15,6 +15,7 @@ from .card_reading import read_card
 from .section_reading import Problems
 from .sections import SECTIONS
 from .sheet import Build
+from .typed_units import typed_units
 
 __all__ = ["save_build", "write_atomically", "write_new"]
 
@@ -64,6 +65,9 @@ def save_build(build: Build, path: str | Path, *, overwrite: bool = False) -> Pa
         section = getattr(build, name)
         if section is not None:
             data[name] = dict(section.given)
+    # An assumption stays one, unless a changed figure, written in its inner unit, would now make it another.
+    if "[build] units" not in {a.key for a in build.assumed} or typed_units(data) is not build.units:
+        data["build"]["units"] = build.units.code
     return write_atomically(path, tomli_w.dumps(data))
 
 

@@ -14,7 +14,9 @@ from .section import Section, plain
 
 __all__ = ["SECTIONS", "STALL_TORQUE_PER_DISPLACEMENT", "Engine", "Fuel", "Idle", "Injector", "Limits", "Section", "Site", "Vehicle", "plain"]
 
-SYSTEMS = ("sequential port", "batch port", "throttle body", "carburettor", "direct")
+SEQUENTIAL_PORT = "sequential port"
+SYSTEMS = (SEQUENTIAL_PORT, "batch port", "throttle body", "carburettor", "direct")
+INDIVIDUAL_THROTTLES, MANIFOLD_REFERENCED = "individual throttles", "manifold referenced"
 TRANSMISSIONS = ("clutch", "locked automatic", "converter")
 ESTIMATE = "ESTIMATE"
 ICE = 273.15  # 0 degC [K]
@@ -80,7 +82,7 @@ class Engine(Section):
     exhaust_port_diameter: Measure = measure(
         "m", "mm", low=0.01, high=0.06, default=lambda d: 0.88 * d.exhaust_valve_diameter, why="ESTIMATE: 0.88 of the head"
     )
-    intake: str = plain(str, choices=("plenum", "individual throttles"), default="plenum", why="one plenum feeding all cylinders")
+    intake: str = plain(str, choices=("plenum", INDIVIDUAL_THROTTLES), default="plenum", why="one plenum feeding all cylinders")
     intake_runner_volume: Measure = measure(
         "m**3",
         "cc",
@@ -187,7 +189,7 @@ class Fuel(Section):
         why="ESTIMATE: a premium fuel",
         doc='octane number with its scale: "98 RON", "93 AKI" (the (R+M)/2 of North American pumps) or "88 MON"; knock is computed from RON',
     )
-    system: str = plain(str, choices=SYSTEMS, default="sequential port", why="most common", doc="how it is metered")
+    system: str = plain(str, choices=SYSTEMS, default=SEQUENTIAL_PORT, why="most common", doc="how it is metered")
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
@@ -209,7 +211,7 @@ class Injector(Section):
     fuel_pressure: Measure = measure(
         "Pa", "kPa", low=1.5e5, high=8e5, default=lambda d: d.rated_pressure, why="as rated", doc="rail above barometer, or above the manifold where referenced"
     )
-    regulator: str = plain(str, choices=("manifold referenced", "fixed"), default="manifold referenced", why="common practice, no source")
+    regulator: str = plain(str, choices=(MANIFOLD_REFERENCED, "fixed"), default=MANIFOLD_REFERENCED, why="common practice, no source")
     dead_time: Measure = measure(
         "s",
         "ms",
@@ -335,7 +337,12 @@ class Vehicle(Section):
         why="ESTIMATE within 2 to 6 deg, or 20 to 60 at the crank in first gear (from memory, medium)",
         doc="whole free play at the driven wheels with the engine held",
     )
-    road_speed_unit: str = plain(str, choices=("km/h", "mph"), default="km/h", why="used in outputs only")
+    road_speed_unit: str = plain(
+        str,
+        choices=("km/h", "mph"),
+        default=lambda d: "mph" if d.around.get("imperial") else "km/h",
+        why="as the units of [build]; used in outputs only",
+    )
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)

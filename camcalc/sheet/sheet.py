@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Mapping
 from pathlib import Path
-from typing import Any, NamedTuple, Self
+from typing import Any, ClassVar, NamedTuple, Self
 
 from ..cam.card import CamCard
 from ..results import Record
+from ..unit_system import UnitSystem
 from .section import Section
 from .sections import Engine, Fuel, Idle, Injector, Limits, Site, Vehicle
 
@@ -34,6 +36,7 @@ class CamSheet(Record):
 
     cam: CamCard
     replaced_cam: CamCard | None
+    units: UnitSystem
     engine: Engine | None
     missing: tuple[str, ...]
     assumed: tuple[Assumption, ...]
@@ -49,8 +52,11 @@ class CamSheet(Record):
 class Build(Record):
     """An engine, the cam it is to have, the cam it had, and the car and place it runs in."""
 
+    in_data: ClassVar[tuple[str, ...]] = ("doubts",)
+
     name: str
     label: str
+    units: UnitSystem
     cam: CamCard
     replaced_cam: CamCard | None
     engine: Engine
@@ -71,19 +77,29 @@ class Build(Record):
         """Those notes that name two readings."""
         return tuple(note for note in self.notes if isinstance(note, Doubt))
 
+    @classmethod
+    def from_dict(cls, data: Mapping[str, Any]) -> Self:
+        """Return the build that plain data were written from, with the user's own words for saving."""
+        notes = tuple(Doubt(note) if note in data["doubts"] else note for note in data["notes"])
+        # Not through the copy of a build, which would read the sections again.
+        return super(Build, super().from_dict(data)).replace(notes=notes)
+
     def replace(self, **changes: Any) -> Self:
-        """Return a copy with some sections changed; what they now state is no longer listed as assumed."""
+        """Return a copy with some sections changed; what they now state is no longer listed as assumed.
+
+        ``units`` is a ``UnitSystem``; road speed follows it unless ``[vehicle] road_speed_unit`` is stated.
+        """
         copy = super().replace(**changes)
         changed = {name: value.reread({})[1] for name, value in changes.items() if isinstance(value, Section)}
-        if not changed or "assumed" in changes:
+        if "assumed" in changes or not (changed or "units" in changes):
             return copy
         from .reading import SECTIONS, around_of
 
-        around = around_of(copy.engine)
-        if "engine" in changes and around != copy.vehicle.around:
+        around = around_of(copy.engine, copy.units)
+        if ("engine" in changes or "units" in changes) and around != copy.vehicle.around:
             vehicle, changed["vehicle"] = copy.vehicle.reread({}, around)
             copy = super(Build, copy).replace(vehicle=vehicle)
-        kept = [a for a in self.assumed if a.key.split("]")[0][1:] not in changed]
+        kept = [a for a in self.assumed if a.key.split("]")[0][1:] not in changed and not ("units" in changes and a.key == "[build] units")]
         new = [a for name in SECTIONS for a in changed.get(name, [b for b in kept if b.key.startswith(f"[{name}]")])]
         return super(Build, copy).replace(assumed=tuple(new + [a for a in kept if a.key.split("]")[0][1:] not in SECTIONS]))
 

@@ -11,6 +11,7 @@ from ..results import Measure
 from ..units import range_text
 from .card_keys import CARD, LOBE, CardKey
 from .sections import SECTIONS
+from .typed_units import WHY_TYPED
 
 __all__ = ["key_list", "sheet_template"]
 
@@ -65,7 +66,8 @@ def sheet_template(name: str = "my.toml") -> str:
     >>> [line for line in sheet_template().splitlines() if line.startswith("bore")]
     ['bore = "? mm"']
     """
-    parts = [HEAD.format(name=name), '[build]\nname = "my car"\n', _cam("cam"), _without_words(_cam("replaced_cam"))]
+    units = _comment(f'Units of the outputs: "metric" or "imperial". Default: {WHY_TYPED}.')
+    parts = [HEAD.format(name=name), f'[build]\nname = "my car"\n{units}#units = "metric"\n', _cam("cam"), _without_words(_cam("replaced_cam"))]
     for section in SECTIONS:
         if section == "site":
             parts.append(_comment("Your spark table (CSV), for what going from it to the ceilings costs.") + '#[spark]\n#table = "spark.csv"\n')
@@ -84,7 +86,7 @@ def key_list() -> str:
     card = [key for key in CARD if key not in (*CAM_ASKED, "intake", "exhaust")]
     lobe = [key for key in LOBE if key not in (*LOBE_ASKED, "duration")]
     lines = [
-        "- `[build]`: optional: name, label; `[spark]`: optional: table, a CSV file",
+        "- `[build]`: optional: name, label, units; `[spark]`: optional: table, a CSV file",
         _line("[cam]`, `[replaced_cam]", [_listed(k, CARD[k]) for k in CAM_ASKED], [_listed(k, CARD[k]) for k in card]),
         _line("[cam.intake]`, `[cam.exhaust]", [_listed(k, LOBE[k]) for k in (*LOBE_ASKED, "duration")], [_listed(k, LOBE[k]) for k in lobe]),
     ]

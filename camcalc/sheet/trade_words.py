@@ -94,7 +94,7 @@ _KEYS = {
     "converter_stall_speed": ("stall", "stall_speed", "converter_stall"),
     "converter_stall_torque": ("stall_torque",),
     "driveline_lash": ("backlash", "driveline_backlash"),
-    "road_speed_unit": ("speed_unit", "units"),
+    "road_speed_unit": ("speed_unit",),
     # site
     "altitude": ("elevation", "height", "altitude_above_sea_level"),
     "barometer": ("air_pressure", "baro", "atmospheric_pressure", "barometric_pressure", "ambient_pressure", "pressure"),
@@ -137,6 +137,8 @@ _VALUES = {
     "km/h": ("kmh", "kph", "kilometres per hour", "metric"),
     "mph": ("miles per hour", "mi/h", "imperial"),
     "hot": ("warm",),
+    "metric": ("si", "millimetres"),
+    "imperial": ("us", "usa", "us customary", "english", "inch", "inches"),
 }  # fmt: skip
 VALUES: Mapping[str, tuple[str, ...]] = _VALUES
 

@@ -10,10 +10,19 @@ from ..marks import Mark, marked
 from ..vehicle.acceleration_weighting import SurgeGrade
 from ..vehicle.coupling import Coupling
 
-__all__ = ["COUPLINGS", "counted", "figure", "folded", "graded", "listed", "rpm"]
+__all__ = ["COUPLINGS", "capitalised", "counted", "figure", "folded", "graded", "listed", "rpm"]
 
 # As a column of a table or a bracket names them.
 COUPLINGS = {Coupling.LOCKED: "locked", Coupling.CONVERTER: "open converter"}
+
+
+def capitalised(text: str) -> str:
+    """Return a text with its first letter in upper case and the others as they are.
+
+    >>> capitalised("idle MAP"), capitalised("")
+    ('Idle MAP', '')
+    """
+    return text[:1].upper() + text[1:]
 
 
 def counted(count: int, noun: str) -> str:

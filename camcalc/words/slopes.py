@@ -12,7 +12,6 @@ from .phrases import rpm
 __all__ = ["slope_rule_words"]
 
 
-
 @describe.register
 def slope_rule_words(rule: SlopeRule) -> str:
     """Return the steepest slopes that every gear to be kept smooth allows, and the points that were left out.

@@ -27,7 +27,7 @@ def refused(sheet: dict[str, Any]) -> InputError:
 
 def test_every_word_leads_to_a_key_or_value_that_there_is() -> None:
     assert set(KEYS) - OWN_KEYS == set()
-    assert set(VALUES) - CHOICES - {"hydraulic", "solid", "tappet", "valve", "hot"} == set()
+    assert set(VALUES) - CHOICES - {"hydraulic", "solid", "tappet", "valve", "hot", "metric", "imperial"} == set()
 
 
 def test_a_word_leads_to_one_key_and_is_none_itself() -> None:

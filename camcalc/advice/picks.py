@@ -1,0 +1,53 @@
+"""The part of a grid that is shown first, and the cell of a grid that answers for a point."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from .starting_table import StartingTable
+
+__all__ = ["answer_near", "low_speed_zone"]
+
+# The low-speed zone is shown up to this speed [rev/s] and this pressure [Pa] where no cell beyond needs a ceiling; a long cam's zone ends near them.
+ZONE_END, ZONE_TOP = 2000.0 / 60.0, 80e3
+
+
+def low_speed_zone(table: StartingTable, idle: float) -> tuple[list[int], list[int]]:
+    """Return the rows (loads) and columns (speeds) of a starting table from idle to the end of its low-speed zone, and one load above it.
+
+    Parameters
+    ----------
+    table : StartingTable
+    idle : float
+        Idle speed [rev/s].
+    """
+    speeds = table.si.speed
+    rows, columns = np.flatnonzero(table.zone.any(axis=1)), np.flatnonzero(table.zone.any(axis=0))
+    last = max(int(np.searchsorted(speeds, ZONE_END * (1.0 + 1e-9), side="right")) - 1, int(columns[-1]) if columns.size else 0)
+    first = max(int(np.searchsorted(speeds, idle, side="right")) - 1, 0)
+    loads = table.si.manifold_pressure
+    top = int(rows[-1]) + 1 if rows.size else int(np.searchsorted(loads, ZONE_TOP * (1.0 + 1e-9), side="right")) - 1
+    return list(range(min(top + 1, loads.size))), list(range(first, last + 1))
+
+
+def answer_near(record: Any, name: str, speed: float, pressure: float) -> tuple[int, int]:
+    """Return row and column of the cell with an answer next to a speed [rev/s] and manifold pressure [Pa], far apart by ratio.
+
+    Parameters
+    ----------
+    record : Record
+        A grid: rows ``manifold_pressure``, columns ``speed``.
+    name : str
+        Its field that is to have an answer there.
+    speed, pressure : float
+        The point [rev/s], [Pa].
+    """
+    speeds, pressures = record.si.speed, record.si.manifold_pressure
+    apart = np.abs(np.log(speeds / speed))[None, :] + np.abs(np.log(pressures / pressure))[:, None]
+    apart = np.where(np.isfinite(getattr(record.si, name)), apart, math.inf)
+    row, column = np.unravel_index(int(np.argmin(apart)), apart.shape)
+    return int(row), int(column)

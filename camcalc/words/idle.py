@@ -1,0 +1,190 @@
+"""Idle in words: rough or steady, from which speed, throttle opening, idles out of reach, and the idle spark."""
+
+from __future__ import annotations
+
+import math
+
+from ..advice.idle import FASTEST, IdleState
+from ..advice.idle_advice import IdleAdvice, IdleGap, ThrottleOpening
+from ..advice.idle_spark import IdleSpark, IdleSparkBesideTable, TableMeetsIdle
+from .brakes import brakes_words
+from .describing import describe
+from .figures import btdc, found_rpm, inches, percent, set_rpm
+
+__all__ = [
+    "WHY_IDLE_SPARK_DIFFERS", "beside_table_words", "beyond_data_words", "gap_words", "idle_spark_words", "idle_verdict", "idle_words",
+    "lowest_speed_words", "state_words", "throttle_words",
+]  # fmt: skip
+
+# Openings closer than this are the same.
+SAME_OPENING = 0.05
+WHY_IDLE_SPARK_DIFFERS = (
+    "At idle the pedal is closed and the car stands. A slow burn wants an early spark, and spark must not rise with engine speed. "
+    "In the low-speed zone above idle the charge wanders and the car answers. Its cleanest and fullest states want less spark, level from cell to cell."
+)
+
+
+@describe.register
+def idle_words(idle: IdleAdvice) -> str:
+    """Return the verdict on the new cam's idle, lowest speeds, vacuum loss, throttle, brakes and idles out of reach, a line each.
+
+    Parameters
+    ----------
+    idle : IdleAdvice
+    """
+    lines = [idle_verdict(idle), lowest_speed_words(idle)]
+    if math.isfinite(idle.si.vacuum_penalty):
+        lines.append(_loss_words(idle))
+    lines.append(throttle_words(idle.throttle))
+    lines += [brakes_words(idle.brakes)] if idle.brakes is not None else []
+    lines += [gap_words(gap) for gap in idle.unreachable]
+    lines += [beyond_data_words(idle.new[0])] if idle.new[0].beyond_data else []
+    return "\n".join(lines)
+
+
+def _loss_words(idle: IdleAdvice) -> str:
+    loss, equal = idle.si.vacuum_penalty, idle.si.vacuum_penalty_at_equal_speed
+    said = f"Vacuum loss, new cam against old cam: {inches(loss)}, each at its own idle speed"
+    return f"{said}; {inches(equal)} at the new cam's idle speed." if math.isfinite(equal) else said + "."
+
+
+def idle_verdict(idle: IdleAdvice) -> str:
+    """Return whether the new cam's idle is rough or steady, with speed, vacuum, COV and its limit, in one line.
+
+    Parameters
+    ----------
+    idle : IdleAdvice
+    """
+    first = idle.new[0].si
+    verdict = "Steady" if idle.steady else "Rough"
+    cov = f"COV of IMEP {percent(first.imep_variation)}, limit {percent(idle.si.stability_limit)}"
+    said = f"{verdict} idle at {set_rpm(first.speed)}: {inches(first.manifold_vacuum)} of vacuum, {cov}."
+    return f"{said} It does not idle in every state of the car." if idle.unreachable else said
+
+
+def lowest_speed_words(idle: IdleAdvice) -> str:
+    """Return from which speed up the idle is steady, from which torque balances at all, and the next step where it is rough.
+
+    Parameters
+    ----------
+    idle : IdleAdvice
+    """
+    steady, lowest = idle.si.lowest_steady_speed, idle.si.lowest_speed
+    most = set_rpm(FASTEST)
+    said = f"Steady from {found_rpm(steady, idle.mark('lowest_steady_speed'))}." if math.isfinite(steady) else f"Steady at no idle speed up to {most}."
+    runs = f"from {found_rpm(lowest, idle.mark('lowest_speed'))}" if math.isfinite(lowest) else f"at no idle speed up to {most}"
+    said += f" Runs at all {runs}."
+    return said if idle.steady else f"{said} Raise the idle speed or fit less overlap."
+
+
+@describe.register
+def throttle_words(opening: ThrottleOpening) -> str:
+    """Return how far the throttle is open at idle and where to set its stop before the first start.
+
+    Parameters
+    ----------
+    opening : ThrottleOpening
+
+    Examples
+    --------
+    >>> throttle_words(ThrottleOpening(air_flow=6.5e-3, throttle_area=40e-6, replaced_throttle_area=27e-6, of_replaced=1.5)).split(". ")[:2]
+    ['Throttle at idle: 40 mm2 open for 6.5 g/s of air, 1.5 times the old cam', 'Open the throttle stop that far before the first start']
+    """
+    si = opening.si
+    said = f"Throttle at idle: {1e6 * si.throttle_area:.0f} mm2 open for {1e3 * si.air_flow:.1f} g/s of air"
+    middle = "Keep the idle control near the middle of its travel."
+    if not math.isfinite(opening.of_replaced):
+        return f"{said}. Set the throttle stop to that. {middle}"
+    if abs(opening.of_replaced - 1.0) < SAME_OPENING:
+        return f"{said}, as with the old cam. Leave the throttle stop as it is."
+    turn = "Open" if opening.of_replaced > 1.0 else "Close"
+    return f"{said}, {opening.of_replaced:.1f} times the old cam. {turn} the throttle stop that far before the first start. {middle}"
+
+
+@describe.register
+def gap_words(gap: IdleGap) -> str:
+    """Return which idle is out of reach, the lowest speed that is not, and what to do.
+
+    Parameters
+    ----------
+    gap : IdleGap
+
+    Examples
+    --------
+    >>> gap_words(IdleGap(cam="A 290 (invented)", gearbox="drive", accessories="on", speed=11.0, lowest_speed=14.0))
+    'A 290 (invented) will not idle at 660 rpm, drive, accessories on. Lowest speed found: 840 rpm. Raise the idle speed, fit less overlap or take load off.'
+    """
+    lowest = gap.si.lowest_speed
+    found = f"Lowest speed found: {found_rpm(lowest, gap.mark('lowest_speed'))}" if math.isfinite(lowest) else f"Nor at any speed up to {set_rpm(FASTEST)}"
+    where = f"{gap.cam} will not idle at {set_rpm(gap.si.speed)}, {gap.gearbox}, accessories {gap.accessories}"
+    return f"{where}. {found}. Raise the idle speed, fit less overlap or take load off."
+
+
+@describe.register
+def state_words(state: IdleState) -> str:
+    """Return one idle state: gearbox, speed, vacuum, COV, spark.
+
+    Parameters
+    ----------
+    state : IdleState
+    """
+    si = state.si
+    spark = btdc(si.spark, state.mark("spark"))
+    figures = f"{inches(si.manifold_vacuum)} of vacuum, COV of IMEP {percent(si.imep_variation)}, spark {spark}"
+    said = f"{state.gearbox.capitalize()}, accessories {state.accessories}, {set_rpm(si.speed)}: {figures}."
+    return f"{said} {beyond_data_words(state)}".strip()
+
+
+def beyond_data_words(state: IdleState) -> str:
+    """Return that an idle's residual is beyond any data; nothing where it is not.
+
+    Parameters
+    ----------
+    state : IdleState
+    """
+    if not state.beyond_data:
+        return ""
+    return f"Residual {percent(state.si.burned_fraction)} of charge at idle is beyond any data. Take these idle figures as a sign, not as figures."
+
+
+@describe.register
+def idle_spark_words(idle: IdleSpark) -> str:
+    """Return the one idle spark, how the starting table meets it, and why idle and low-speed zone differ, a line each.
+
+    Parameters
+    ----------
+    idle : IdleSpark
+    """
+    spark = idle.si.idle_spark
+    known = f"Idle spark: {btdc(spark, idle.mark('idle_spark'))}." if math.isfinite(spark) else "No idle spark: the engine does not run at its idle speed."
+    return "\n".join([beside_table_words(idle.table) if idle.table is not None else known, WHY_IDLE_SPARK_DIFFERS])
+
+
+@describe.register
+def beside_table_words(found: IdleSparkBesideTable) -> str:
+    """Return which of two tables gets which spark, and what the idle is on either.
+
+    Parameters
+    ----------
+    found : IdleSparkBesideTable
+        One number serves where both agree. Elsewhere the idle's own belongs to an idle-spark table.
+
+    Examples
+    --------
+    >>> beside_table_words(IdleSparkBesideTable(meets=TableMeetsIdle.SAME, idle_spark=24.0, table_spark=24.2, vacuum_on_idle_spark=4e4,
+    ...     vacuum_on_table_spark=4e4, variation_on_idle_spark=0.08, variation_on_table_spark=0.08))
+    'One spark serves the idle: 24 deg BTDC, in an idle-spark table and in the starting table.'
+    """
+    si = found.si
+    own = btdc(si.idle_spark, found.mark("idle_spark"))
+    if found.meets is TableMeetsIdle.SAME:
+        return f"One spark serves the idle: {own}, in an idle-spark table and in the starting table."
+    if found.meets is TableMeetsIdle.BLANK:
+        return f"Idle-spark table: {own}. The starting table is blank where the engine idles: knock leaves no spark there."
+    said = f"Idle-spark table: {own}. Starting table where the engine idles: {btdc(si.table_spark)}, for an open pedal."
+    figures = (si.vacuum_on_idle_spark, si.vacuum_on_table_spark, si.variation_on_idle_spark, si.variation_on_table_spark)
+    if not all(map(math.isfinite, figures)):
+        return f"{said} Without an idle-spark table the engine idles on the starting table."
+    there = f"{inches(si.vacuum_on_table_spark)} (was {inches(si.vacuum_on_idle_spark)})"
+    cov = f"COV of IMEP {percent(si.variation_on_table_spark)} (was {percent(si.variation_on_idle_spark)})"
+    return f"{said} Without an idle-spark table the engine idles on the starting table: {there}, {cov}."

@@ -1,0 +1,215 @@
+"""End of injection in words: which valve state the fuel meets, why, how long the injector is open, and where a controller would interpolate badly."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from ..advice.fuel_placement import InjectionReason, Placement, Strategy
+from ..advice.injection import (
+    LARGEST_DUTY,
+    FuelDelivery,
+    InjectionBasis,
+    InjectionPoint,
+    InjectionWindows,
+    StrategyJump,
+    StrategyMap,
+    strategy_jumps,
+)
+from .describing import describe
+from .figures import before_overlap, percent
+
+__all__ = [
+    "STRATEGIES", "basis_words", "delivery_words", "duty_words", "end_words", "injection_lines", "injection_words", "jump_words", "point_words",
+    "reason_lines", "strategy_name",
+]  # fmt: skip
+
+STRATEGIES = {Strategy.CLOSED_VALVE: "closed valve", Strategy.OPEN_VALVE: "open valve"}
+BASES = {
+    InjectionBasis.FUEL_FOLLOWED: "By following the fuel in the valve flows of the settled cycle.",
+    InjectionBasis.VALVE_EVENTS: "By valve events alone: this engine model computes no flow in the runners.",
+}
+NO_END = {
+    FuelDelivery.BATCH_PORT: "No end of injection to set: injectors fire in groups, so no one end suits every cylinder.",
+    FuelDelivery.THROTTLE_BODY: "No end of injection to set: fuel enters above the throttle and reaches all cylinders through the plenum.",
+    FuelDelivery.CARBURETTOR: "No end of injection to set: a carburettor meters fuel by air flow, not by pulses.",
+    FuelDelivery.DIRECT: "No answer: camcalc computes no windows for direct injection.",
+}
+
+
+@describe.register
+def injection_words(windows: InjectionWindows) -> str:
+    """Return what the ends of injection rest on, why each, and where a controller must not interpolate, a line each.
+
+    Parameters
+    ----------
+    windows : InjectionWindows
+    """
+    if not windows.applies:
+        return delivery_words(windows.reason)
+    rows = range(windows.si.manifold_pressure.size)
+    lines = [f"{windows.si.manifold_pressure[row] / 1e3:.0f} kPa, {line}" for row in rows for line in reason_lines(windows, row)]
+    jumps = strategy_jumps(windows)
+    return "\n".join([basis_words(windows), *lines, *([jump_words(jumps)] if jumps else [])])
+
+
+def injection_lines(windows: InjectionWindows, row: int) -> list[str]:
+    """Return what the ends at one load rest on, why each, and where a controller must not interpolate.
+
+    Parameters
+    ----------
+    windows : InjectionWindows
+    row : int
+    """
+    jumps = strategy_jumps(windows)
+    return [basis_words(windows), *reason_lines(windows, row), *([jump_words(jumps)] if jumps else [])]
+
+
+def delivery_words(delivery: FuelDelivery) -> str:
+    """Return whether a fuel system has an end of injection to set, and why not.
+
+    >>> delivery_words(FuelDelivery.CARBURETTOR)
+    'No end of injection to set: a carburettor meters fuel by air flow, not by pulses.'
+    """
+    return NO_END.get(delivery, "Each cylinder has its own end of injection.")
+
+
+def basis_words(windows: InjectionWindows) -> str:
+    """Return what the windows rest on and what their angles count from.
+
+    Parameters
+    ----------
+    windows : InjectionWindows
+    """
+    counted = "Angles count back from overlap TDC, the one between exhaust and intake stroke; negative ones lie after it."
+    return counted if windows.basis is None else f"{BASES[windows.basis]} {counted}"
+
+
+def end_words(windows: InjectionWindows, row: int, column: int) -> str:
+    """Return one cell's end of injection with its zero and strategy, and as the controller counts it where that differs.
+
+    Parameters
+    ----------
+    windows : InjectionWindows
+    row, column : int
+        Of manifold pressure and speed, from 0.
+    """
+    strategy = windows.strategy[row][column]
+    if strategy is None:
+        return f"No end of injection: {windows.why[row][column]}."
+    said = f"{before_overlap(windows.si.end_of_injection[row, column])}, {STRATEGIES[strategy]}"
+    return f"{said}; {windows.si.controller_end[row, column]:.0f} deg {windows.controller_reference}" if windows.counts_otherwise else said
+
+
+def strategy_name(windows: InjectionWindows, row: int, column: int) -> str:
+    """Return how a table names a cell's strategy: with what is wrong where neither is clean, or why there is none.
+
+    Parameters
+    ----------
+    windows : InjectionWindows
+    row, column : int
+    """
+    strategy, why = windows.strategy[row][column], windows.why[row][column]
+    if strategy is None:
+        return "injector too small" if why is InjectionReason.INJECTOR_TOO_SMALL else "does not run"
+    flaw = {InjectionReason.TOO_LONG_FOR_BOTH: ", pulse too long", InjectionReason.MISPLACED_ON_BOTH: ", not clean"}.get(why, "")
+    return STRATEGIES[strategy] + flaw
+
+
+def point_words(point: InjectionPoint) -> str:
+    """Return why one operating point's end of injection is recommended.
+
+    Parameters
+    ----------
+    point : InjectionPoint
+    """
+    return " ".join(text for text in (_reason(point.reason, point.shut, point.opened), duty_words(point.duty)) if text)
+
+
+def duty_words(duty: float) -> str:
+    """Return what to do where the injector is open for more of the cycle than to plan with; nothing where it is not.
+
+    >>> duty_words(0.93)
+    'The injector is open 93 % of the cycle. Plan with 90 % at most: fit larger injectors.'
+    """
+    if not LARGEST_DUTY < duty < math.inf:
+        return ""
+    return f"The injector is open {percent(duty)} of the cycle. Plan with {percent(LARGEST_DUTY)} at most: fit larger injectors."
+
+
+def reason_lines(windows: InjectionWindows, row: int) -> list[str]:
+    """Return why each end is recommended at one load, each reason once, with the speeds that it holds for.
+
+    Parameters
+    ----------
+    windows : InjectionWindows
+    row : int
+    """
+    speeds: dict[str, list[str]] = {}
+    for column, speed in enumerate(windows.si.speed):
+        closed, opened = (None if found is None else _at(found, row, column) for found in (windows.shut_valve, windows.open_valve))
+        parts = (_reason(windows.why[row][column], closed, opened), duty_words(float(windows.si.duty[row, column])))
+        speeds.setdefault(" ".join(text for text in parts if text), []).append(f"{speed * 60:.0f}")
+    return [f"{', '.join(at)} rpm: {why}" for why, at in speeds.items()]
+
+
+def jump_words(jumps: Sequence[StrategyJump]) -> str:
+    """Return between which neighbours a controller would interpolate its pulses into the overlap, and what to do.
+
+    Parameters
+    ----------
+    jumps : sequence of StrategyJump
+
+    Examples
+    --------
+    >>> jump_words([StrategyJump((800.0 / 60.0, 20.0), (4e4, 4e4), 200.0)]).split(". ")[0]
+    'Closed and open valve meet between 800 and 1200 rpm at 40 kPa, 200 deg apart'
+    """
+    places = "; ".join(f"{_between(jump)}, {jump.apart:.0f} deg apart" for jump in jumps)
+    return (
+        f"Closed and open valve meet {places}. A controller that interpolates there ends its pulses in the overlap. "
+        "Set two breakpoints side by side there, or keep one strategy on both."
+    )
+
+
+def _between(jump: StrategyJump) -> str:
+    (slow, fast), (light, full) = jump.speeds, jump.pressures
+    if slow != fast:
+        return f"between {slow * 60:.0f} and {fast * 60:.0f} rpm at {full / 1e3:.0f} kPa"
+    return f"between {light / 1e3:.0f} and {full / 1e3:.0f} kPa at {fast * 60:.0f} rpm"
+
+
+class _Shares:
+    """Shares of one strategy in one cell, as ``Placement`` names them."""
+
+    def __init__(self, found: StrategyMap, row: int, column: int) -> None:
+        self.misplaced, self.past_injector, self.to_plenum = (
+            float(values[row, column]) for values in (found.si.misplaced, found.si.past_injector, found.si.to_plenum)
+        )
+
+
+def _at(found: StrategyMap, row: int, column: int) -> _Shares | None:
+    return _Shares(found, row, column) if np.isfinite(found.si.misplaced[row, column]) else None
+
+
+def _reason(why: InjectionReason, closed: Placement | _Shares | None, opened: Placement | _Shares | None) -> str:
+    """Return a reason with the shares of fuel behind it, where they are known."""
+    if closed is None or opened is None:
+        return {
+            InjectionReason.FITS_CLOSED_VALVE: "Closed valve: there fuel has the most time to evaporate.",
+            InjectionReason.TOO_LONG_FOR_CLOSED_VALVE: "Open valve: the pulse is too long for the closed valve.",
+            InjectionReason.TOO_LONG_FOR_BOTH: "The pulse is too long for closed and open valve. It ends for the closed valve and begins earlier.",
+            InjectionReason.INJECTOR_TOO_SMALL: "No end of injection: the pulse is longer than the cycle. Fit larger injectors.",
+            InjectionReason.NOT_RUNNING: "No end of injection: the engine does not run here.",
+        }.get(why, f"{str(why).capitalize()}.")
+    blown = f"{percent(closed.past_injector)} of the fuel goes back past the injector, {percent(closed.to_plenum)} into the plenum."
+    missed = f"Misplaced: {percent(closed.misplaced)} on the closed valve, {percent(opened.misplaced)} on the open one."
+    return {
+        InjectionReason.FITS_CLOSED_VALVE: f"Closed valve: there fuel has the most time to evaporate. {blown}",
+        InjectionReason.TOO_LONG_FOR_CLOSED_VALVE: "Open valve: the pulse is too long for the closed valve.",
+        InjectionReason.BLOWN_OFF_CLOSED_VALVE: f"Open valve. On the closed valve {blown}",
+        InjectionReason.TOO_LONG_FOR_BOTH: f"The pulse is too long for closed and open valve. {missed}",
+        InjectionReason.MISPLACED_ON_BOTH: f"Neither closed nor open valve is clean. {missed}",
+    }.get(why, f"{str(why).capitalize()}.")
