@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..array_record import ArrayRecord
-from ..codes import Code
+from ..codes import AppliesTo
 from ..cycle.best_torque import EARLIEST, spark_ends
 from ..cycle.load_axis import LOAD_KINDS, air_charge_of, grid_over
 from ..cycle.operating import EngineModel, barometer, refuse_teaching
@@ -33,12 +33,6 @@ SPEEDS = np.arange(800.0, 3001.0, 200.0) / 60.0
 PRESSURES = np.arange(40e3, 90.1e3, 10e3)
 # Wide-open throttle, as a share of the barometer [a throttle passes something], and how close to it another load may stand [Pa].
 WIDE_OPEN, CLOSEST = 0.9999, 4e3
-
-
-class AppliesTo(Code):
-    """Which spark a table or a limit is for."""
-
-    FINAL_SPARK = "final spark: table plus every correction"
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
