@@ -20,7 +20,7 @@ from ..marks import Mark, marked, marks_in
 from ..unit_system import vacuum_text
 from ..vehicle.coupling import Coupling
 from .describing import describe
-from .engine_model import use_words
+from .engine_model import model_use_words
 from .figures import btdc, found_rpm, percent, set_rpm
 from .injection import delivery_words
 from .phrases import counted
@@ -81,7 +81,7 @@ def title_lines(brief: Brief) -> list[str]:
     cams = brief.cam.cam + (f" in place of {brief.replaced_cam.cam}" if brief.replaced_cam else "")
     bands = "In brackets: 10 to 90 % of the samples." if brief.sure else "No bands were sampled."
     lines = [f"First-fire brief: {build.name}{label}. {cams}.", f"Model: {brief.model}. {bands}"]
-    return [*lines, f"! {use_words(brief.not_for)}"] if brief.not_for else lines
+    return [*lines, f"! {model_use_words(brief.not_for)}"] if brief.not_for else lines
 
 
 def first_screen(brief: Brief) -> list[Part]:
