@@ -117,7 +117,18 @@ def plot_ceilings(ceilings: SparkCeilings, ax: Axes | None = None) -> Axes:
 
 
 def plot_injection(windows: InjectionWindows, cam: CamCard | ValveLifts, row: int = 0, ax: Axes | None = None) -> Axes:
-    """Plot the injection windows along a crank-angle strip, one bar a speed, at one load row; angles before overlap top dead centre, time to the right."""
+    """Plot the injection windows along a crank-angle strip, one bar a speed, at one load row; angles before overlap top dead centre, time to the right.
+
+    Parameters
+    ----------
+    windows : InjectionWindows
+    cam : CamCard or ValveLifts
+        Whose valve openings are shaded.
+    row : int
+        Which manifold pressure of the windows, counted from 0.
+    ax : Axes
+        Where to draw; new axes when left out.
+    """
     ax = axes(ax)
     lifts = (valve_lifts(cam) if isinstance(cam, CamCard) else cam).si
     intake, exhaust = (lifts.intake_opens, lifts.intake_closes), (lifts.exhaust_opens, lifts.exhaust_closes)
