@@ -54,9 +54,9 @@ _HOME = {
 __all__ = [
     "Brief", "Build", "CamCard", "CamSheet", "CamcalcError", "Comparison", "CureRanking", "CycleMap", "CycleResult", "DriveLog", "DriveRun", "Explanation",
     "InputError", "InputErrors", "NoSolutionError", "QuickEngine", "ResolvedEngine", "RoadTest", "ShapedTable", "SparkTable", "TradeOff", "__version__",
-    "add_back", "compare_builds", "compare_logs", "describe", "explain_topic", "find_surge", "load_brief", "load_build", "load_cam", "make_brief", "parse", "plan_road_test",
-    "rank_cures", "read_build", "read_cam_card", "read_log", "read_table", "review_log", "save_brief", "save_build", "shape_table", "simulate_cycle", "simulate_drive",
-    "simulate_map", "surge_map", "surge_risk", "trade_off",
+    "add_back", "compare_builds", "compare_logs", "describe", "explain_topic", "find_surge", "load_brief", "load_build", "load_cam", "make_brief", "parse",
+    "plan_road_test", "rank_cures", "read_build", "read_cam_card", "read_log", "read_table", "review_log", "save_brief", "save_build", "shape_table",
+    "simulate_cycle", "simulate_drive", "simulate_map", "surge_map", "surge_risk", "trade_off",
 ]  # fmt: skip
 
 drawing.plots_are_in(f"{__name__}.plot")

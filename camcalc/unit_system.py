@@ -11,7 +11,7 @@ from typing import Any, NamedTuple
 from .codes import Code
 from .units import factor, quantity
 
-__all__ = ["Shown", "UnitSystem", "band_text", "decimals_of", "figure_text", "length_text", "shown", "shown_text", "vacuum_text"]
+__all__ = ["Shown", "UnitSystem", "band_text", "decimals_of", "figure_text", "length_text", "output_unit", "shown", "shown_text", "vacuum_text"]
 
 
 class UnitSystem(Code):
@@ -46,6 +46,17 @@ WRITTEN = {
 LENGTHS = {"mm": 2, "inch": 3}  # decimals: a hundredth of a millimetre and a thousandth of an inch are what lift and lash are read to
 # Digits of a figure that comes without a band: three, common practice, no source.
 PLAIN_DIGITS = 3
+
+
+def output_unit(show: str, system: UnitSystem) -> str:
+    """Return the unit that a figure of the data, in its fixed unit, is shown in.
+
+    >>> output_unit("inHg", UnitSystem.METRIC), output_unit("km/h", UnitSystem.IMPERIAL), output_unit("rpm", UnitSystem.IMPERIAL)
+    ('kPa', 'mph', 'rpm')
+    """
+    if system is UnitSystem.METRIC:
+        return "kPa" if show == "inHg" else show
+    return IMPERIAL.get(show, show)
 
 
 def shown(value: Any, unit: str, system: UnitSystem, *, show: str = "") -> Shown:

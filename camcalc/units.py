@@ -24,8 +24,8 @@ if TYPE_CHECKING:
     Quantity: TypeAlias = pint.Quantity[Any]
 
 __all__ = [
-    "Bounds", "Checked", "Quantity", "back_from", "checked", "factor", "fitting_units", "format_quantity", "half_last_digit", "parse", "quantity", "range_text", "registry",
-    "to_si", "without_comma",
+    "Bounds", "Checked", "Quantity", "back_from", "checked", "factor", "fitting_units", "format_quantity", "half_last_digit", "parse", "quantity", "range_text",
+    "registry", "to_si", "without_comma",
 ]  # fmt: skip
 
 R = TypeVar("R")

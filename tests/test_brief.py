@@ -20,11 +20,10 @@ from rich.console import Console
 
 from camcalc import InputError, NoSolutionError, QuickEngine, make_brief, read_build
 from camcalc.advice.idle import idle_state
-from camcalc.advice.idle_spark import meets_table
-from camcalc.brief import air_words
+from camcalc.advice.idle_advice import throttle_opening
+from camcalc.advice.idle_spark import TableMeetsIdle, beside_table
 from camcalc.marks import Mark
 from camcalc.report.brief_page import brief_html
-from camcalc.report.rows import strategy_jumps
 from camcalc.report.tables import brief_tables, write_tables
 from camcalc.report.terminal import print_brief
 from camcalc.tables import read_table
@@ -152,7 +151,7 @@ def test_an_idle_is_told_for_every_state_of_the_car(brief: Any, data: Any) -> No
     converter = brief.build.vehicle.transmission == "converter"
     wanted = {(g, a) for g in (("neutral", "drive") if converter else ("neutral",)) for a in ("off", "on")}
     told = {(s["gearbox"], s["accessories"]) for s in data["idle"]["new"]}
-    assert told | {tuple(u.split(":")[0].split(", accessories ")) for u in data["idle"]["unreachable"]} == wanted
+    assert told | {(u["gearbox"], u["accessories"]) for u in data["idle"]["unreachable"]} == wanted
 
 
 def test_every_assumption_says_what_was_taken_and_why(data: Any) -> None:
@@ -337,43 +336,28 @@ def test_the_starting_table_is_a_spark_table_blank_where_no_spark_serves(brief: 
     assert table.si.speed == pytest.approx(starting.si.speed)
 
 
-def test_the_idle_says_which_of_two_tables_gets_which_spark_and_that_its_own_is_a_cap(brief: Any) -> None:
+def test_the_idle_spark_stands_beside_the_starting_table_and_says_that_it_is_a_cap(brief: Any) -> None:
     idle = brief.idle_spark
-    own = idle.si.spark[idle.si.spark.size // 2]
-    assert idle.mark("spark", idle.si.spark.size // 2) is Mark.CAP
-    assert idle.meets_table == meets_table(idle, brief.starting_table.si.idle_spark)
-    vacuum = np.interp(own - 20.0, idle.si.swept_spark, idle.manifold_vacuum.magnitude)
-    apart = meets_table(idle, own - 20.0)
-    assert apart.startswith(f"Idle-spark table: {own:.0f} deg BTDC (cap). Starting table where the engine idles: {own - 20.0:.0f} deg BTDC")
-    assert f"idles on the starting table: {vacuum:.1f} inHg" in apart
-    assert meets_table(idle, own - 0.4).startswith("One spark serves the idle")
-    assert "knock leaves no spark there" in meets_table(idle, math.nan)
+    own = idle.si.idle_spark
+    assert own == idle.si.spark[idle.si.spark.size // 2]
+    assert idle.mark("idle_spark") is Mark.CAP
+    assert idle.table == beside_table(idle, brief.starting_table.si.idle_spark)
+    apart = beside_table(idle, own - 20.0)
+    assert apart is not None
+    assert apart.meets is TableMeetsIdle.APART
+    assert apart.mark("idle_spark") is Mark.CAP
+    assert apart.si.vacuum_on_table_spark == np.interp(own - 20.0, idle.si.swept_spark, idle.si.manifold_vacuum)
+    assert beside_table(idle, own - 0.4).meets is TableMeetsIdle.SAME
+    assert beside_table(idle, math.nan).meets is TableMeetsIdle.BLANK
+    assert beside_table(idle.replace(idle_spark=None), own) is None
 
 
-def test_the_first_start_is_told_how_far_to_open_the_throttle(brief: Any) -> None:
+def test_the_throttle_opening_stands_beside_the_old_cam_s(brief: Any) -> None:
     new, old = brief.idle.new[0], brief.idle.replaced[0]
-    more = new.si.throttle_area / old.si.throttle_area
-    assert f"{1e6 * new.si.throttle_area:.0f} mm2" in brief.idle.air
-    assert (f"{more:.1f} times" in brief.idle.air) == (abs(more - 1.0) >= 0.05)
-    assert ("open the throttle stop" in brief.idle.air) == (more >= 1.05)
-    assert "travel" in air_words(new, None)
-
-
-def test_a_step_between_two_strategies_of_injection_is_told_along_speed_and_along_load(brief: Any) -> None:
-    w = brief.injection
-    ends = np.full(w.si.end_of_injection.shape, 100.0)
-    ends[0, 0], ends[0, 1], ends[1, 0], ends[2, 3], ends[2, 4] = -90.0, 110.0, 105.0, np.nan, -95.0
-    strategy = [["shut valve"] * ends.shape[1] for _ in range(ends.shape[0])]
-    strategy[0][0] = strategy[2][4] = strategy[2][3] = "open valve"
-    strategy[1][2] = "open valve"  # only 0 degrees apart
-    (told,) = strategy_jumps(w.replace(end_of_injection=ends, strategy=tuple(map(tuple, strategy))))
-    assert told.startswith(
-        "the end of injection moves from one strategy to the other between 800 and 1200 rpm at 40 kPa by 200 degrees, "
-        "between 40 and 60 kPa at 800 rpm by 195 degrees, between 60 and 80 kPa at 3000 rpm by 195 degrees, "
-        "between 3000 and 4000 rpm at 80 kPa by 195 degrees: a controller"
-    )
-    level = w.replace(end_of_injection=np.full(ends.shape, 100.0), strategy=tuple(map(tuple, strategy)))
-    assert strategy_jumps(level) == []
+    opening = brief.idle.throttle
+    assert opening.si.throttle_area == new.si.throttle_area
+    assert opening.of_replaced == pytest.approx(new.si.throttle_area / old.si.throttle_area, rel=1e-12)
+    assert math.isnan(throttle_opening(new, None).of_replaced)
 
 
 def test_the_injection_file_is_the_grid_in_the_json(tables: dict[str, Any], data: Any) -> None:

@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 
 from camcalc.errors import InputError
 from camcalc.marks import Mark, Marks, ends_of_search, mark_codes, mark_of_path, marked, marks_by, marks_in, marks_where, merged_marks
-from camcalc.report.printed import Printed, find
+from camcalc.report.figure_markup import Printed, find
 from camcalc.report.terminal_parts import blank, console, show, table
 from camcalc.results import Measure, Record, measure
 

@@ -16,12 +16,14 @@ from camcalc import InputError, QuickEngine, compare_builds, make_brief
 from camcalc.advice.spark import spark_ceilings
 from camcalc.advice.table_ceilings import ceilings_on_table
 from camcalc.cli.main import main
-from camcalc.cycle.operating import TEACHING_ONLY
+from camcalc.cycle.operating import ModelUse
 from camcalc.report.brief_page import brief_html
 from camcalc.report.tables import brief_tables
 from camcalc.report.terminal import print_brief
+from camcalc.words import describe
 
 Make = Callable[..., Any]
+TEACHING_ONLY = describe(ModelUse.TEACHING_ONLY)
 
 
 @pytest.fixture(scope="module")
@@ -34,11 +36,11 @@ def test_a_quick_brief_has_no_spark_table_no_ceilings_and_no_word_on_the_brakes(
     assert brief.starting_table is None
     assert brief.sensitivity is None
     assert brief.base_table == ()
-    assert brief.idle.brakes == ""
+    assert brief.idle.brakes is None
     assert brief.trade_off is None
     data = json.loads(json.dumps(brief.to_dict(), allow_nan=False))
     assert data["spark_ceilings"] is data["starting_table"] is data["sensitivity"] is None
-    assert data["about"]["not_for"] == TEACHING_ONLY
+    assert data["about"]["not_for"] == {"code": "teaching_only", "text": ModelUse.TEACHING_ONLY.meaning}
     assert "brakes" not in data["cures"]["troubles"]
     assert not any(worse["code"] == "brakes" for cure in data["cures"]["cures"] for worse in cure["makes_worse"])
     # What reads a cam is there.

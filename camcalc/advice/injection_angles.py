@@ -37,9 +37,9 @@ REFERENCES: dict[str, Reference] = {
 
 def _reference(name: str, intake_opens: float) -> tuple[Reference, float]:
     """Return a reference by its name, and what it adds [crank deg]."""
-    if name not in REFERENCES:
+    found = REFERENCES.get(name)
+    if found is None:
         raise InputError("angle_reference", came=name, expected=" or ".join(f'"{r}"' for r in REFERENCES), fix=did_you_mean(name, REFERENCES))
-    found = REFERENCES[name]
     return found, found.offset - (intake_opens if found.from_opening else 0.0)
 
 

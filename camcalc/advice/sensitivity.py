@@ -24,7 +24,7 @@ from .spark_limits import ceiling_column
 if TYPE_CHECKING:
     from ..sheet import Build
 
-__all__ = ["WIDE", "CeilingSensitivity", "ChangedInput", "Changes", "Variant", "ceiling_sensitivity"]
+__all__ = ["WIDE", "CeilingSensitivity", "ChangedInput", "Changes", "Variant", "ceiling_sensitivity", "widest_of"]
 
 Array = NDArray[np.float64]
 
@@ -114,7 +114,7 @@ def _variant(what: Changes, value: float, build: Build, tolerances: Tolerances |
     return Variant(ChangedInput(what=what, value=value, capped=capped), build, Tolerances() if tolerances is None else tolerances)
 
 
-def _widest(limit: Array, speeds: Array) -> tuple[float, float]:
+def widest_of(limit: Array, speeds: Array) -> tuple[float, float]:
     """Return how far the variants lie apart at most [crank deg], and at which speed [rev/s]; not-a-number where fewer than one has a limit."""
     spans = np.array([float(np.ptp(column[np.isfinite(column)])) if np.isfinite(column).any() else math.nan for column in limit.T])
     if not np.isfinite(spans).any():
@@ -144,7 +144,7 @@ def ceiling_sensitivity(engine_of: Callable[..., EngineModel], build: Build, gea
     with ThreadPoolExecutor() as pool:
         columns = np.array(list(pool.map(at_speed, map(float, SPEEDS))))
     limit, floor, best = columns[:, :, 0].T, columns[:, 0, 1], columns[:, 0, 3]
-    span, at = _widest(limit, SPEEDS)
+    span, at = widest_of(limit, SPEEDS)
     return CeilingSensitivity(
         speed=SPEEDS,
         manifold_pressure=columns[:, 0, 2],

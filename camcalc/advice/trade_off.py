@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ..array_record import ArrayRecord, ScalarMeasure
-from ..cautions import AT_TRADE_OFF
+from ..cautions import AT_TRADE_OFF, Caution
 from ..codes import Code
 from ..constants import mean_pressure_of_torque, torque_of_mean_pressure
 from ..cycle.best_torque import EARLIEST, spark_ends
@@ -110,7 +110,7 @@ class TradeOff(ArrayRecord):
     knock_known: bool
     ends: LineEnd
     to_ceiling: ToCeiling | None = None
-    cautions: tuple[str, ...] = AT_TRADE_OFF
+    cautions: tuple[Caution, ...] = AT_TRADE_OFF
     marks: Mapping[str, Marks] = dataclasses.field(default_factory=dict)
 
 

@@ -34,7 +34,7 @@ def run(options: argparse.Namespace) -> int:
         return 0
     screen = console()
     for fact in facts:
-        print_events(fact, screen)
+        print_events(fact, screen, sheet.units)
     for note in sheet.notes:
         screen.print(f"note: {note}", highlight=False, markup=False)
     return 0

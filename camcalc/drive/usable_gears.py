@@ -80,6 +80,7 @@ def _lowest_use(build: Build, surge: GearSurge, rough: GearReversion | None, cou
         below = Trouble.NOT_TRIED
     # An open converter slips: its road speed is known only where the surge was looked at.
     slipping = surge.si.bad_below_road_speed if below is Trouble.SURGES else math.nan
-    own = road_speed(build.vehicle, speed, build.vehicle.gear_ratios[surge.gear - 1])
+    locked = road_speed(build.vehicle, speed, build.vehicle.gear_ratios[surge.gear - 1])
+    own = slipping if coupling is Coupling.CONVERTER else locked
     marks: dict[str, Marks] = {"lowest": mark, "lowest_road_speed": mark}
-    return GearUse(gear=surge.gear, coupling=coupling, lowest=speed, lowest_road_speed=slipping if coupling is Coupling.CONVERTER else own, below=below, marks=marks)
+    return GearUse(gear=surge.gear, coupling=coupling, lowest=speed, lowest_road_speed=own, below=below, marks=marks)

@@ -11,8 +11,8 @@ from ..marks import marks_in
 from ..pages.dress import rendered
 from ..sources import cite
 from ..words.brakes import brakes_words, no_idle_no_vacuum
+from .figure_markup import words
 from .figures import svg_text
-from .printed import words
 
 if TYPE_CHECKING:
     from ..compare import ComparedFigure, Comparison

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from ..compare.rows import GROUPS, NO_ANSWER, NO_DIFFERENCE, TASTE
 from .compare_page import band_text, brakes_of, notes_of
-from .printed import words
+from .figure_markup import words
 from .terminal_parts import print_cautions, show, table
 
 if TYPE_CHECKING:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
-from .rows import injection_row
+from .engine_sections import shown_load
 
 if TYPE_CHECKING:
     from ..brief import Brief
@@ -83,7 +83,7 @@ def _advice_plots(brief: Brief) -> dict[str, tuple[Any, str, str]]:
         )
         drawn["ceilings"] = (plot_ceilings(ceilings), "Ceilings for FINAL spark over speed and load", text)
     if windows.applies and brief.curves is not None:
-        row = injection_row(brief)
+        row = shown_load(brief)
         text = (
             f"For each engine speed at {windows.manifold_pressure.magnitude[row]:.0f} kPa the crank angles in which injection may end and the pulse "
             "recommended, over the spans in which intake and exhaust valve are open. The recommended ends stand in the table."

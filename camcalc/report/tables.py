@@ -4,36 +4,32 @@ from __future__ import annotations
 
 import csv
 import io
-import math
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from ..cautions import AT_BRAKES, AT_IDLE_SPARK, AT_TRADE_OFF, BESIDE_SPARK_TABLE, Caution, text_beside
-from ..marks import Mark, Marks, marked, marks_in
+from ..brief_files import as_saved
+from ..cautions import BESIDE_SPARK_TABLE, Caution, text_beside
+from ..marks import Mark, marked
 from ..sheet.saving import write_atomically
 from ..tables.axes import axis_of, corner_of
 from ..tables.proposed import table_to_type
+from .blocks import Column, Grid, Records, Row, Series
+from .data_figures import Figures, find, walked
+from .sections import all_blocks
 
 if TYPE_CHECKING:
-    from ..advice.injection import InjectionWindows
-    from ..advice.spark import SparkCeilings
-    from ..advice.trade_off import TradeOff
     from ..brief import Brief
-    from ..results import Record
 
-__all__ = ["TABLE_NAMES", "brief_tables", "write_tables"]
+__all__ = ["SPARK_GRIDS", "TABLE_NAMES", "brief_tables", "write_tables"]
 
-# Grids over speed and load: those of sparks, and the others.
+# Every table that may be written: those of sparks, whose marked cells go into a second file, and the others.
 SPARK_GRIDS = ("ceiling", "ceiling_low", "ceiling_high", "least_limit", "best_spark", "knock", "floor")
-GRIDS = (*SPARK_GRIDS, "burned_fraction", "imep_variation", "air_charge", "relative_charge")
-TRADE_OFF = (
-    "knock_limit", "manifold_pressure", "manifold_vacuum", "imep_variation", "burned_fraction", "half_burned", "exhaust_temperature", "fuel_flow",
-    "fuel_per_work", "torque_per_degree",
-)  # fmt: skip
 MARKED = (*SPARK_GRIDS, "starting_table")
-NAMES = (*GRIDS, "starting_table", "trade_off", "idle", "reversion", "end_of_injection", "end_of_injection_controller")
-# Every file that may be written.
+NAMES = (
+    *MARKED, "burned_fraction", "imep_variation", "air_charge", "relative_charge", "fuel_factors", "trade_off", "idle", "reversion", "usable_gears",
+    "end_of_injection", "end_of_injection_controller",
+)  # fmt: skip
 TABLE_NAMES = (*(f"{name}.{kind}" for name in NAMES for kind in ("csv", "txt")), *(f"{name}_marks.csv" for name in MARKED))
 # Over the marks of a grid in its text file.
 SECOND_FILE = "A marked cell is blank in {0}.csv. {0}_marks.csv holds it with its mark."
@@ -41,24 +37,24 @@ SECOND_COLUMN = "A column named after another one and ending in mark says what t
 
 
 def brief_tables(brief: Brief) -> dict[str, str]:
-    """Return every table of the brief as CSV text by file name, and the text that goes beside each."""
+    """Return every table of the brief as CSV text by file name, and the text that goes beside each; in the fixed units of the data."""
+    brief = as_saved(brief)
+    figures = Figures(brief.to_dict())
     tables: dict[str, str] = {}
-    ceilings = brief.spark_ceilings
-    for name in GRIDS if ceilings is not None else ():
-        assert ceilings is not None
-        tables |= _ceiling_files(ceilings, name)
+    records: dict[str, list[Records]] = {}
+    for block in all_blocks(brief):
+        if isinstance(block, Records) and block.file:
+            records.setdefault(block.file, []).append(block)
+        elif isinstance(block, Series) and block.file:
+            tables |= _series_files(block, figures)
+        elif isinstance(block, Grid) and block.file:
+            tables |= _spark_files(block, figures) if block.spark else _grid_files(block, figures)
+    for blocks in records.values():
+        tables |= _record_files(blocks, figures)
     if brief.starting_table is not None:
-        tables |= _grid_files("starting_table", "spark", brief.starting_table, turned=True)
         tables["starting_table.csv"] = table_to_type(brief.starting_table)
     if brief.trade_off is not None:
-        tables |= _trade_off_files(brief.trade_off)
-    tables |= _record_files("idle", (*brief.idle.new, *brief.idle.replaced), (*AT_IDLE_SPARK, *(AT_BRAKES if brief.idle.brakes else ())))
-    tables |= _record_files("reversion", brief.reversion.new)
-    windows = brief.injection
-    if windows.applies:
-        tables |= _end_files("end_of_injection", windows, windows.si.end_of_injection, windows.angle_reference)
-        if windows.counts_otherwise:
-            tables |= _end_files("end_of_injection_controller", windows, windows.si.controller_end, windows.controller_reference)
+        tables["trade_off.txt"] += "" if brief.trade_off.knock_known else "no spark here is checked for knock: the model computes none\n"
     return tables
 
 
@@ -67,47 +63,31 @@ def write_tables(brief: Brief, folder: Path) -> list[Path]:
     return [write_atomically(folder / name, text) for name, text in brief_tables(brief).items()]
 
 
-def _end_files(name: str, windows: InjectionWindows, ends: Any, reference: str) -> dict[str, str]:
-    """Return ends of injection [crank deg] counted from a reference."""
-    corner = f"manifold_pressure [kPa] \\ speed [rpm]; end_of_injection [crank_deg {reference}]"
-    table = _grid(corner, windows.speed.magnitude, windows.manifold_pressure.magnitude, lambda k, j: _number(ends[k][j]))
-    return {f"{name}.csv": table, f"{name}.txt": text_beside(f"{name}.csv", ())}
+def _grid_files(block: Grid, figures: Figures) -> dict[str, str]:
+    """Return a grid, rows manifold pressures, columns speeds."""
+    path = f"{block.part}/{block.name}"
+    made = _grid(block, figures, _corner(block, figures), lambda k, j: figures.number(f"{path}/{k}/{j}", 3))
+    return {f"{block.file}.csv": made, f"{block.file}.txt": text_beside(f"{block.file}.csv", ())}
 
 
-def _ceiling_files(ceilings: SparkCeilings, name: str) -> dict[str, str]:
-    if name in SPARK_GRIDS:
-        return _grid_files(name, name, ceilings)
-    values, head = getattr(ceilings, name).magnitude, _corner(ceilings, name)
-    table = _grid(head, ceilings.speed.magnitude, ceilings.manifold_pressure.magnitude, lambda k, j: _number(values[k][j]))
-    return {f"{name}.csv": table, f"{name}.txt": text_beside(f"{name}.csv", ())}
-
-
-def _grid_files(file: str, field: str, record: Record, *, turned: bool = False) -> dict[str, str]:
-    """Return a grid of sparks: plain answers in one file, what is marked in a second one, cautions and meanings in a text file.
-
-    ``turned``: speed down, load across, whole degrees, as a spark table is typed.
-    """
-    values = getattr(record, field).magnitude
-    speeds, loads = record.speed.magnitude, record.manifold_pressure.magnitude  # type: ignore[attr-defined]
+def _spark_files(block: Grid, figures: Figures) -> dict[str, str]:
+    """Return a grid of sparks: plain answers in one file, what is marked in a second one, cautions and meanings in a text file."""
+    path = f"{block.part}/{block.name}"
 
     def plain(k: int, j: int) -> str:
-        return "" if record.mark(field, k, j) else _number(values[k][j], 0 if turned else 3)
+        return "" if find(figures.data, f"{path}/{k}/{j}").mark else figures.number(f"{path}/{k}/{j}", 3)
 
     def mark(k: int, j: int) -> str:
-        found = record.mark(field, k, j)
-        return "" if found is None else in_file(_number(values[k][j], 0), found)
+        found = find(figures.data, f"{path}/{k}/{j}").mark
+        return "" if found is None else in_file(figures.number(f"{path}/{k}/{j}", 0), found)
 
-    def made(cell: Callable[[int, int], str]) -> str:
-        if turned:
-            return _grid(corner_of(axis_of("speed"), axis_of("manifold pressure")), loads, speeds, lambda j, k: cell(k, j))
-        return _grid(_corner(record, field), speeds, loads, cell)
-
-    used = marks_in(getattr(record, "marks", {}).get(field))
-    files = {f"{file}.csv": made(plain)}
+    corner = corner_of(axis_of("speed"), axis_of("manifold pressure")) if block.typed else _corner(block, figures)
+    used = [line for line in figures.legend(path) if line != Mark.BLANK]
+    files = {f"{block.file}.csv": _grid(block, figures, corner, plain)}
     if used:
-        files[f"{file}_marks.csv"] = made(mark)
-    told = text_beside(f"{file}.csv", BESIDE_SPARK_TABLE, (Mark.BLANK, *used))
-    return files | {f"{file}.txt": told + (SECOND_FILE.format(file) + "\n" if used else "")}
+        files[f"{block.file}_marks.csv"] = _grid(block, figures, corner, mark)
+    beside = text_beside(f"{block.file}.csv", BESIDE_SPARK_TABLE, (Mark.BLANK, *map(Mark, used)))
+    return files | {f"{block.file}.txt": beside + (SECOND_FILE.format(block.file) + "\n" if used else "")}
 
 
 def in_file(text: str, mark: Mark) -> str:
@@ -119,60 +99,72 @@ def in_file(text: str, mark: Mark) -> str:
     return marked(text, mark) + (" not cured by spark" if mark in (Mark.UNCURED, Mark.UNCURED_OR_MORE) else "")
 
 
-def _corner(record: Record, name: str) -> str:
-    return f"manifold_pressure [kPa] \\ speed [rpm]; {name} [{type(record).measures()[name].show}]"
+def _corner(block: Grid, figures: Figures) -> str:
+    unit = walked(figures.data, f"{block.part}/{block.name}")["unit"]
+    # What an angle counts from is part of its unit; the caption's last words name it.
+    zero = f" {block.caption.rpartition('deg ')[2]}" if block.name in ("end_of_injection", "controller_end") else ""
+    return f"manifold_pressure [kPa] \\ speed [rpm]; {block.name} [{unit}{zero}]"
 
 
-def _number(value: float, digits: int = 3) -> str:
-    return f"{value:.{digits}f}" if math.isfinite(value) else ""
+def _grid(block: Grid, figures: Figures, corner: str, cell: Callable[[int, int], str]) -> str:
+    """Return a grid as CSV; ``typed``: speed down and load across, as a spark table is typed."""
+    loads, speeds = (walked(figures.data, f"{block.part}/{axis}")["value"] for axis in ("manifold_pressure", "speed"))
+    across, down = (loads, speeds) if block.typed else (speeds, loads)
+    lines = [[f"{one:g}", *(cell(j, k) if block.typed else cell(k, j) for j in range(len(across)))] for k, one in enumerate(down)]
+    return _csv([[corner, *(f"{one:g}" for one in across)], *lines])
 
 
-def _grid(corner: str, columns: Any, rows: Any, cell: Callable[[int, int], str]) -> str:
-    """Return a grid as CSV: ``cell`` gives the text of a row and column, counted from 0."""
-    lines = [[f"{row:g}", *(cell(k, j) for j in range(len(columns)))] for k, row in enumerate(rows)]
-    return _csv([[corner, *(f"{c:g}" for c in columns)], *lines])
+def _series_files(block: Series, figures: Figures) -> dict[str, str]:
+    """Return a series as columns, a row for each of its figures, the mark of the first in the second column."""
+    rows = (block.over, *block.rows)
+    head = [_titled(_name(row), row.path, figures) for row in rows]
+    lines = []
+    for k in range(figures.size(block.over.path)):
+        mark = find(figures.data, f"{block.over.path}/{k}").mark
+        cells = [figures.number(f"{row.path}/{k}", 3) for row in rows]
+        lines.append([cells[0], mark.code if mark else "", *cells[1:]])
+    table = _csv([[head[0], f"{_name(block.over)}_mark", *head[1:]], *lines])
+    beside = text_beside(f"{block.file}.csv", tuple(map(Caution, block.care)))
+    notes = [SECOND_COLUMN, *_codes(figures, [block.over.path]), block.caption]
+    return {f"{block.file}.csv": table, f"{block.file}.txt": beside + "\n".join(notes) + "\n"}
 
 
-def _trade_off_files(trade: TradeOff) -> dict[str, str]:
-    """Return what spark trades: a row for each spark, its mark in the second column."""
-    measures = type(trade).measures()
-    head = [f"spark [{measures['spark'].show}]", "spark_mark", *(f"{name} [{measures[name].show}]" for name in TRADE_OFF)]
-    rows = []
-    for k, spark in enumerate(trade.si.spark):
-        mark = trade.mark("spark", k)
-        rows.append([_number(spark), mark.code if mark else "", *(_number(getattr(trade, name).magnitude[k]) for name in TRADE_OFF)])
-    told = text_beside("trade_off.csv", (*AT_TRADE_OFF, Caution.LAW))
-    where = f"at {60.0 * trade.si.speed:.0f} rpm and {trade.si.torque:.0f} N m, each spark with the manifold pressure that holds the torque"
-    lines = [SECOND_COLUMN, *_codes(trade.marks.get("spark")), where]
-    lines += [] if trade.knock_known else ["no spark here is checked for knock: the model computes none"]
-    return {"trade_off.csv": _csv([head, *rows]), "trade_off.txt": told + "\n".join(lines) + "\n"}
+def _name(row: Row) -> str:
+    return row.path.rpartition("/")[2]
 
 
-def _record_files(name: str, records: tuple[Record, ...], cautions: Iterable[Caution] = ()) -> dict[str, str]:
-    """Return records as rows, beside every field that may be marked a column with its mark."""
-    marks = [mark for record in records for mark in getattr(record, "marks", {}).values()]
-    told = text_beside(f"{name}.csv", cautions) + "\n".join([SECOND_COLUMN, *_codes(*marks)]) + "\n"
-    rows = [_cells(record) for record in records]
-    return {f"{name}.csv": _csv([[head for head, _ in rows[0]], *([text for _, text in row] for row in rows)]), f"{name}.txt": told}
+def _titled(name: str, path: str, figures: Figures) -> str:
+    return f"{name} [{find(figures.data, path).unit}]"
 
 
-def _codes(*marks: Marks) -> list[str]:
+def _record_files(blocks: Sequence[Records], figures: Figures) -> dict[str, str]:
+    """Return records as rows, beside every field that may be marked a column with its mark; records of several blocks one below the other."""
+    first = blocks[0]
+    paths = [path for block in blocks for path in block.paths]
+    rows = [[cell for column in first.columns for cell in _cells(column, path, figures)] for path in paths]
+    marked_paths = [f"{path}/{column.field}" for path in paths for column in first.columns if not column.words]
+    notes = [SECOND_COLUMN, *_codes(figures, marked_paths)]
+    table = _csv([[head for head, _ in rows[0]], *([text for _, text in row] for row in rows)])
+    beside = text_beside(f"{first.file}.csv", tuple(map(Caution, first.care)))
+    return {f"{first.file}.csv": table, f"{first.file}.txt": beside + "\n".join(notes) + "\n"}
+
+
+def _cells(column: Column, path: str, figures: Figures) -> list[tuple[str, str]]:
+    """Return the head and the text of a column's cell, and of its mark's."""
+    whole = f"{path}/{column.field}"
+    if column.words:
+        return [(column.field, figures.meaning(whole, column.names))]
+    node: Any = walked(figures.data, whole)
+    if not isinstance(node, dict):
+        return [(column.field, str(node))]
+    cells = [(f"{column.field} [{node['unit']}]", figures.number(whole, 4))]
+    return [*cells, (f"{column.field}_mark", node["mark"] or "")] if "mark" in node else cells
+
+
+def _codes(figures: Figures, paths: Iterable[str]) -> list[str]:
     """Return what the codes of marks mean, a line each."""
-    return [f"{mark.code}: {mark}" for mark in marks_in(*marks)]
-
-
-def _cells(record: Record) -> list[tuple[str, str]]:
-    """Return the head and the text of every cell of a record's row."""
-    measures, cells = type(record).measures(), []
-    marks = getattr(record, "marks", {})
-    for name, value in record.items():
-        if name == "marks":
-            continue
-        cells.append((f"{name} [{measures[name].show}]", _number(value.magnitude, 4)) if name in measures else (name, str(value)))
-        if name in marks:
-            mark = record.mark(name)
-            cells.append((f"{name}_mark", mark.code if mark else ""))
-    return cells
+    used = figures.legend(*paths)
+    return [f"{mark.code}: {mark}" for mark in Mark if mark is not Mark.BLANK and str(mark) in used]
 
 
 def _csv(rows: Iterable[list[str]]) -> str:

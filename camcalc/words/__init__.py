@@ -7,6 +7,7 @@ from . import (  # each registers what it words
     drive_run,
     engine_model,
     first_screen,
+    fuel,
     gears,
     idle,
     idle_swing,
@@ -21,6 +22,22 @@ from . import (  # each registers what it words
 from .describing import describe
 
 __all__ = [
-    "brakes", "ceilings", "cures", "describe", "drive_run", "engine_model", "first_screen", "gears", "idle", "idle_swing", "injection", "reversion", "road_test", "sensing",
-    "slopes", "starting_table", "trade_off",
-]  # fmt: skip
+    "brakes",
+    "ceilings",
+    "cures",
+    "describe",
+    "drive_run",
+    "engine_model",
+    "first_screen",
+    "fuel",
+    "gears",
+    "idle",
+    "idle_swing",
+    "injection",
+    "reversion",
+    "road_test",
+    "sensing",
+    "slopes",
+    "starting_table",
+    "trade_off",
+]

@@ -6,8 +6,6 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-import numpy as np
-
 from ..advice.brakes import BrakeVerdict
 from ..advice.headlines import CRUISE, headline_gear
 from ..advice.idle import FASTEST, gearbox_of, switched
@@ -22,6 +20,7 @@ from ..vehicle.coupling import Coupling
 from .describing import describe
 from .engine_model import model_use_words
 from .figures import btdc, found_rpm, percent, set_rpm
+from .fuel import NO_OLD_TABLE, idle_fuel_words
 from .injection import delivery_words
 from .phrases import counted
 from .small_tables import aligned, ordinal
@@ -35,7 +34,7 @@ if TYPE_CHECKING:
 __all__ = ["MORE", "Part", "first_screen", "first_text", "title_lines"]
 
 # Where the rest is.
-MORE = ["More: --full prints all, --section NAME one part, --html FILE the page with plots, --tables DIR the tables as CSV."]
+MORE = ["More: --full, --section NAME (fuel, surge, cautions ...), --html FILE (with plots), --tables DIR."]
 
 BRAKES = {
     BrakeVerdict.ENOUGH: "Enough for a common booster.",
@@ -46,7 +45,7 @@ BRAKES = {
 OVER_THE_TABLE = (Caution.KNOCK, Caution.ADDING_SPARK)
 # Loads of the table of fuel factors that the screen has room for [Pa]; the section on fuel has all.
 FACTOR_LOADS = (40e3, 60e3, 90e3)
-# A change of fuel or throttle below this share is no change: it is within the idle control's and the closed loop's reach; ESTIMATE.
+# A throttle opening closer than this share is the same: the idle control makes up for it; ESTIMATE.
 SAME = 0.05
 
 
@@ -70,17 +69,18 @@ class Part(NamedTuple):
 @describe.register
 def first_text(brief: Brief) -> str:
     """Return the first screen as text: title, five answers, where the rest is; lines are not yet wrapped."""
-    parts = [text for part in first_screen(brief) for line in (part.head, *part.lines) for text in (aligned(line.texts) if isinstance(line, Excerpt) else [line])]
-    return "\n".join([*title_lines(brief), *parts, *MORE])
+    lines = [line for part in first_screen(brief) for line in (part.head, *part.lines)]
+    texts = [text for line in lines for text in (aligned(line.texts) if isinstance(line, Excerpt) else [line])]
+    return "\n".join([*title_lines(brief), *texts, *MORE])
 
 
 def title_lines(brief: Brief) -> list[str]:
     """Return whose brief it is, and what its bands hold."""
     build = brief.build
     label = f" ({build.label})" if build.label else ""
-    cams = brief.cam.cam + (f" in place of {brief.replaced_cam.cam}" if brief.replaced_cam else "")
+    cams = brief.cam.cam + (f" for {brief.replaced_cam.cam}" if brief.replaced_cam else "")
     bands = "In brackets: 10 to 90 % of the samples." if brief.sure else "No bands were sampled."
-    lines = [f"First-fire brief: {build.name}{label}. {cams}.", f"Model: {brief.model}. {bands}"]
+    lines = [f"First-fire brief: {build.name}{label}. Model: {brief.model}.", f"{cams}. {bands}"]
     return [*lines, f"! {model_use_words(brief.not_for)}"] if brief.not_for else lines
 
 
@@ -198,26 +198,7 @@ def _fuel(brief: Brief) -> Part:
 
 def _filling(brief: Brief) -> list[str | Excerpt]:
     factors = brief.fuel_factors
-    if factors is None:
-        return ["No fuel factors: the sheet has no [replaced_cam] that the old filling table was made for."]
-    si = factors.si
-    if not math.isfinite(si.idle_factor):
-        return ["No fuel factor at idle: the cycle does not settle there.", *_factor_table(brief)]
-    off = si.idle_excess
-    if abs(off) < SAME:
-        return [f"The old filling table serves at idle: factor {si.idle_factor:.2f}.", *_factor_table(brief)]
-    way = "rich" if off > 0.0 else "lean"
-    first = f"The old table fuels {_two_digits(100.0 * abs(off))} % too {way} at idle. Multiply its idle cells by {si.idle_factor:.2f} before cranking."
-    return [first, *_factor_table(brief)]
-
-
-def _two_digits(value: float) -> str:
-    """Write a share without more digits than an estimate carries.
-
-    >>> _two_digits(118.0), _two_digits(77.4)
-    ('120', '77')
-    """
-    return f"{round(value, -1) if value >= 100.0 else value:.0f}"
+    return [NO_OLD_TABLE] if factors is None else [idle_fuel_words(factors), *_factor_table(brief)]
 
 
 def _factor_table(brief: Brief) -> list[Excerpt]:
@@ -235,9 +216,9 @@ def _injection(brief: Brief) -> list[str | Excerpt]:
     if not windows.applies:
         return [delivery_words(windows.reason)]
     first, drive = brief.idle.new[0].si, state_in_drive(brief)
-    wanted = [("at idle in neutral", first.speed, first.manifold_pressure)]
-    wanted += [("at idle in drive", drive.si.speed, drive.si.manifold_pressure)] if drive is not None else []
-    wanted.append((f"at a cruise of {60.0 * CRUISE[0]:.0f} rpm", *CRUISE))
+    wanted = [("at idle", first.speed, first.manifold_pressure)]
+    wanted += [("in drive", drive.si.speed, drive.si.manifold_pressure)] if drive is not None else []
+    wanted.append((f"at a {60.0 * CRUISE[0]:.0f} rpm cruise", *CRUISE))
     ends = windows.si.end_of_injection
     found = [(what, ends[answer_near(windows, "end_of_injection", speed, pressure)]) for what, speed, pressure in wanted]
     if not any(math.isfinite(end) for _, end in found):
@@ -247,7 +228,7 @@ def _injection(brief: Brief) -> list[str | Excerpt]:
 
 
 def _gears(brief: Brief) -> Part:
-    head, unit = "4. Lowest usable speed by gear", brief.build.vehicle.road_speed_unit
+    head, unit = "4. Lowest usable speed by gear: below it, use a lower gear", brief.build.vehicle.road_speed_unit
     if brief.not_for:
         return Part(head, ["No answer from this model: it computes no spark table to drive on."])
     found = brief.usable_gears
@@ -258,11 +239,11 @@ def _gears(brief: Brief) -> Part:
     rows.append(["rpm", *(_lowest(60.0 * one.si.lowest, one.mark("lowest"), -1) for one in found)])
     rows.append([unit, *(_lowest(one.lowest_road_speed.to(unit).magnitude, one.mark("lowest_road_speed"), 0) for one in found)])
     rows.append(["below it", *(str(one.below) for one in found)])
-    next_step = "Below these speeds use a lower gear."
+    lines: list[str | Excerpt] = [Excerpt("usable_gears", texts=rows)]
     if brief.sure and "unstable_below" in brief.sure.bands:
         low, high = brief.sure.bands["unstable_below"]
-        next_step += f" In {ordinal(headline_gear(brief.build))} rough running ends at {found_rpm(low)} to {found_rpm(high)}."
-    return Part(head, [Excerpt("usable_gears", texts=rows), next_step])
+        lines.append(f"In {ordinal(headline_gear(brief.build))} rough running ends at {found_rpm(low)} to {found_rpm(high)}.")
+    return Part(head, lines)
 
 
 def _gear_name(one: GearUse, converter: bool) -> str:
@@ -280,7 +261,7 @@ def _checks(brief: Brief) -> Part:
     notes = f", and {counted(len(build.notes), 'note')} on the cards (--section notes)" if build.notes else ""
     lines.append(f"Read the {counted(len(build.assumed), 'assumed figure')} (--section assumed){notes}.")
     lines += [f"The idle vacuum hangs most on {moves[0].meaning.split(':')[0]}."] if moves else []
-    lines.append(caution_line([Caution.STARTING_VALUE, Caution.COURSE]))
+    lines.append(caution_line([Caution.STARTING_VALUE]))
     return Part("5. Before the key is turned", lines)
 
 

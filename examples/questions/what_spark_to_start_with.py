@@ -8,6 +8,7 @@ from pathlib import Path
 import camcalc as cc
 from camcalc.cautions import BESIDE_SPARK_TABLE
 from camcalc.marks import Mark, marks_in
+from camcalc.words import describe
 
 build = cc.load_build(Path(__file__).parents[1] / "quarry-road" / "build.toml")
 brief = cc.make_brief(build, bands=False, cures=False)
@@ -17,7 +18,7 @@ for caution in BESIDE_SPARK_TABLE:
 
 around, ceilings, starting = brief.idle_spark, brief.spark_ceilings, brief.starting_table
 print("idle: " + ", ".join(f"{spark} at {speed} rpm" for speed, spark in zip(around.texts("speed"), around.texts("spark"), strict=True)))
-print(around.meets_table)
+print(describe(around))
 for head, record, name in (("ceilings", ceilings, "ceiling"), ("starting table", starting, "spark")):
     rows = list(zip(record.texts("manifold_pressure"), record.texts(name), strict=True))
     speeds = record.texts("speed")
@@ -27,4 +28,4 @@ for head, record, name in (("ceilings", ceilings, "ceiling"), ("starting table",
         print(f"{load:>11}" + "".join(f"{text or '.':>{width}}" for text in row))
 for mark in marks_in(Mark.BLANK, around.marks["spark"], ceilings.marks["ceiling"], starting.marks["spark"]):
     print(f"  {mark}" + (" (a point here)" if mark is Mark.BLANK else ""))
-print(brief.sensitivity.remark)
+print(describe(brief.sensitivity))

@@ -9,19 +9,18 @@ from pathlib import Path
 import numpy as np
 
 import camcalc as cc
+from camcalc.words import describe
+from camcalc.words.injection import basis_words, end_words
 
 model = sys.argv[1] if len(sys.argv) > 1 else "resolved"
 build = cc.load_build(Path(__file__).parents[1] / "quarry-road" / "build.toml")
 windows = cc.make_brief(build, model=model, bands=False).injection
 if not windows.applies:
-    print(f"does not apply: {windows.reason}")
+    print(describe(windows))
     sys.exit()
 
-print(f"{build.cam.name}, {model} model, by {windows.basis}")
-print(f"end of injection in crank_deg {windows.angle_reference}, negative after it; pulse in ms")
-ends = windows.in_reference("end_of_injection")
+print(f"{build.cam.name}, {model} model. {basis_words(windows)}")
 for row, load in enumerate(windows.manifold_pressure.magnitude):
     for column, speed in enumerate(windows.speed.magnitude):
-        if np.isfinite(ends[row, column]):
-            pulse, strategy = windows.pulse_width.magnitude[row, column], windows.strategy[row][column]
-            print(f"  {load:3.0f} kPa, {speed:4.0f} rpm: ends {ends[row, column]:4.0f} crank_deg, pulse {pulse:.1f} ms, {strategy}")
+        if np.isfinite(windows.si.end_of_injection[row, column]):
+            print(f"  {load:3.0f} kPa, {speed:4.0f} rpm: end {end_words(windows, row, column)}, pulse {windows.pulse_width.magnitude[row, column]:.1f} ms")

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import camcalc as cc
 from camcalc.cautions import AT_BRAKES, AT_IDLE_SPARK
+from camcalc.words import describe
 
 model = sys.argv[1] if len(sys.argv) > 1 else "resolved"
 build = cc.load_build(Path(__file__).parents[1] / "quarry-road" / "build.toml")
@@ -19,15 +20,6 @@ except cc.NoSolutionError as error:  # such a cam has no idle at the speed asked
 print(f"{build.cam.name}, warm, {model} model")
 for caution in (*AT_IDLE_SPARK, *AT_BRAKES):
     print(f"! {caution}")
+print(describe(idle))
 for state in idle.new:
-    spark = f"{state.texts('spark')} crank_deg"
-    print(f"  {state.gearbox}, accessories {state.accessories}: {state.speed:.4g~P}, {state.manifold_vacuum:.3g~P} of vacuum, spark {spark},")
-    print(
-        f"    burned gas {state.burned_fraction:.3g~P} of the charge, work of the cycles varies {state.imep_variation:.3g~P}; {state.flag or 'within the data'}"
-    )
-for text in idle.unreachable:
-    print(f"  no idle: {text}")
-if build.replaced_cam is not None:
-    print(f"vacuum given up against {build.replaced_cam.name}: {idle.vacuum_penalty:.3g~P}")
-print(idle.lowest_speeds)
-print(idle.brakes)
+    print(f"  {describe(state)}")

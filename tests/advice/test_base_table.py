@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from camcalc.advice.base_table import BaseTableCell, compare_with_base, spark_of_table
-from camcalc.advice.spark import APPLIES_TO
+from camcalc.advice.spark import AppliesTo
 from camcalc.cycle.load_axis import load_of
 
 Make = Callable[..., Any]
@@ -97,8 +97,8 @@ def test_retard_at_equal_torque_opens_the_throttle_cleans_the_charge_and_costs_f
 
 def test_each_cell_says_that_its_ceiling_is_for_final_spark(compared: tuple[BaseTableCell, ...]) -> None:
     for cell in compared:
-        assert cell.applies_to == APPLIES_TO == cell.to_dict()["applies_to"]
-        assert APPLIES_TO in str(cell)
+        assert cell.applies_to is AppliesTo.FINAL_SPARK
+        assert AppliesTo.FINAL_SPARK.meaning in str(cell)
 
 
 @pytest.mark.parametrize(("kind", "per_load"), [("manifold pressure", 3e-4), ("relative charge", 40.0), ("air charge", 4e4)])

@@ -14,10 +14,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from camcalc.advice.equal_torque import (
-    FLATTEN,
     MOST_RETARD,
-    NOT_CURED,
     SECANT_POINTS,
+    LevelOfSpark,
     LinePoint,
     equal_torque_line,
     pressure_at_equal_torque,
@@ -99,14 +98,14 @@ def test_a_line_that_starts_steady_has_no_limit(build_of: Make) -> None:
     found = limit_of(build_of("quarry-road"), [0.08, 0.09, 0.12], 0.10)
     assert math.isnan(found.spark)
     assert math.isnan(found.pressure)
-    assert found.remark == ""
+    assert found.level is LevelOfSpark.STEADY
 
 
 def test_where_the_line_crosses_the_limit_lies_the_spark_and_its_pressure_holds_the_torque(build_of: Make, parabola: Any) -> None:
     found = limit_of(build_of("quarry-road"), [0.16, 0.12, 0.08, 0.06], 0.10)
     # Half-way between the second and the third point.
     assert found.spark == pytest.approx(BEST - 6.0, abs=1e-9)
-    assert found.remark == ""
+    assert found.level is LevelOfSpark.DECIDES
     assert parabola.state(25.0, found.pressure, found.spark).net == pytest.approx(3e5, rel=1.1e-3)
 
 
@@ -114,23 +113,23 @@ def test_a_shallow_line_has_no_level_to_choose(build_of: Make) -> None:
     for variations in ([0.13, 0.12, 0.121], [0.110, 0.0995, 0.105], [0.12, 0.13, 0.14]):
         found = limit_of(build_of("quarry-road"), variations, 0.10)
         assert math.isnan(found.spark)
-        assert found.remark == FLATTEN
+        assert found.level is LevelOfSpark.FLATTEN
 
 
 def test_a_deep_line_that_never_gets_there_stands_at_its_steadiest(build_of: Make) -> None:
     found = limit_of(build_of("quarry-road"), [0.30, 0.20, 0.16, 0.19], 0.10)
     assert found.spark == BEST - 8.0
-    assert found.remark == NOT_CURED
+    assert found.level is LevelOfSpark.NOT_CURED
 
 
 def test_a_line_of_one_point_is_not_cured_by_spark(build_of: Make) -> None:
     found = limit_of(build_of("quarry-road"), [0.30], 0.10)
     assert math.isnan(found.spark)
-    assert found.remark == NOT_CURED
+    assert found.level is LevelOfSpark.NOT_CURED
 
 
 def test_no_line_no_limit(build_of: Make) -> None:
-    assert limit_of(build_of("quarry-road"), [], 0.10).remark == ""
+    assert limit_of(build_of("quarry-road"), [], 0.10).level is LevelOfSpark.STEADY
 
 
 @given(variations=st.lists(st.floats(0.02, 0.4), min_size=1, max_size=9), limits=st.tuples(st.floats(0.02, 0.3), st.floats(0.02, 0.3)))
@@ -146,13 +145,13 @@ def test_a_looser_limit_never_lowers_the_spark(build_of: Make, variations: list[
 def test_the_limit_lies_on_the_line_and_is_steady_there_or_the_steadiest(build_of: Make, variations: list[float], stability: float) -> None:
     found = limit_of(build_of("quarry-road"), variations, stability)
     if math.isnan(found.spark):
-        assert found.remark == FLATTEN or variations[0] <= stability
+        assert found.level is (LevelOfSpark.STEADY if variations[0] <= stability else LevelOfSpark.FLATTEN)
         return
     assert BEST - 4.0 * (len(variations) - 1) - 1e-9 <= found.spark <= BEST + 1e-9
     place = (BEST - found.spark) / 4.0
     low = min(int(place), len(variations) - 2)
     here = variations[low] + (place - low) * (variations[low + 1] - variations[low])
-    assert here == pytest.approx(min(variations) if found.remark == NOT_CURED else stability, rel=1e-6)
+    assert here == pytest.approx(min(variations) if found.level is LevelOfSpark.NOT_CURED else stability, rel=1e-6)
     # With more spark on the line it is not steady yet.
     assert all(v > stability for v in variations[: math.ceil(place - 1e-6)])
 

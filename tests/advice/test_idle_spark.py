@@ -94,9 +94,3 @@ def test_long_cams_idle_on_more_spark_than_the_cam_before(advice_of: Make) -> No
     # Common practice, no source.
     long, mild = advice_of("quarry-road", False), advice_of("quarry-road", True)
     assert np.nanmin(long.si.spark) > np.nanmax(mild.si.spark)
-
-
-def test_why_idle_and_zone_want_opposite_moves_is_said(advice_of: Make) -> None:
-    found = advice_of("quarry-road", False)
-    assert found.to_dict()["why"] == found.why
-    assert "does not rise with speed" in found.why

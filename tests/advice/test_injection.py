@@ -12,28 +12,29 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from camcalc import InputError, QuickEngine, ResolvedEngine
-from camcalc.advice.fuel_placement import OPEN, SHUT, Placement, Spray, choose_placement, place, wanted
+from camcalc.advice.fuel_placement import InjectionReason, Placement, Spray, Strategy, choose_placement, place, wanted
 from camcalc.advice.injection import (
-    BY_EVENTS,
-    BY_FLOWS,
-    DOES_NOT_APPLY,
     LATEST_ARRIVAL,
-    REFERENCES,
     TAIL,
+    FuelDelivery,
+    InjectionBasis,
     InjectionWindows,
     Window,
     choose,
-    convert_back,
-    convert_reference,
     dead_time_at,
+    delivery_of,
     injection_windows,
     point_at,
     pulse_width,
+    strategy_jumps,
     window_at,
 )
+from camcalc.advice.injection_angles import REFERENCES, convert_back, convert_reference
 from camcalc.cycle.tracer import Fates, PortFlow, port_flow, trace_fuel
+from camcalc.sheet.sections import SEQUENTIAL_PORT, SYSTEMS
 
 Make = Callable[..., Any]
+SHUT, OPEN = Strategy.CLOSED_VALVE, Strategy.OPEN_VALVE
 EDGES = ("shut_earliest", "shut_latest", "open_earliest", "open_latest")
 
 
@@ -107,7 +108,7 @@ def test_a_fixed_regulator_sees_the_manifold(build_of: Make) -> None:
 def test_windows_shift_with_the_cam_degree_for_degree(build_of: Make, turn: float) -> None:
     build = build_of("quarry-road")
     before, after = (window_at(QuickEngine(build.replace(cam=cam)), 1600.0 / 60.0, 5e4) for cam in (build.cam, build.cam.advanced(f"{turn} crank_deg")))
-    assert before.strategy == after.strategy == "shut valve"
+    assert before.strategy is after.strategy is SHUT
     assert after.shut_latest - before.shut_latest == pytest.approx(turn, abs=1e-6)
     assert after.end - before.end == pytest.approx(turn, abs=1e-6)
     # The pulse itself changes a little, since the cam traps more or less; its start shifts exactly.
@@ -128,13 +129,14 @@ def test_windows_shrink_with_speed(windows: InjectionWindows) -> None:
 def test_every_recommended_end_lies_in_the_window_of_its_strategy(windows: InjectionWindows) -> None:
     si = windows.si
     for (row, column), end in np.ndenumerate(si.end_of_injection):
-        strategy = windows.strategy[row][column]
-        if strategy == "shut valve":
+        why, strategy = windows.why[row][column], windows.strategy[row][column]
+        if why is InjectionReason.FITS_CLOSED_VALVE:
             assert si.shut_latest[row, column] <= end <= si.shut_earliest[row, column]
-        elif strategy == "open valve":
+        elif strategy is OPEN:
             assert si.open_latest[row, column] <= end <= si.open_earliest[row, column]
         else:
-            assert "too long" in strategy
+            assert why in (InjectionReason.TOO_LONG_FOR_BOTH, InjectionReason.INJECTOR_TOO_SMALL, InjectionReason.NOT_RUNNING)
+            assert (strategy is None) == (why is not InjectionReason.TOO_LONG_FOR_BOTH)
 
 
 def test_fuel_for_the_shut_valve_arrives_between_intake_closing_and_opening(engine_of: Make, windows: InjectionWindows, example: str) -> None:
@@ -149,20 +151,19 @@ def test_fuel_for_the_shut_valve_arrives_between_intake_closing_and_opening(engi
     assert np.nan_to_num(last, nan=margin - opens) == pytest.approx(np.full_like(last, margin - opens), abs=1e-6)
 
 
-@pytest.mark.parametrize("system", sorted(DOES_NOT_APPLY))
+@pytest.mark.parametrize("system", sorted(set(SYSTEMS) - {SEQUENTIAL_PORT}))
 def test_other_fuel_systems_get_the_reason_why_it_does_not_apply(build_of: Make, system: str) -> None:
     build = build_of("quarry-road")
     found = injection_windows(QuickEngine(build.replace(fuel=build.fuel.replace(system=system), injector=None)))
     assert not found.applies
-    assert found.reason.startswith("does not apply")
-    assert len(found.reason) > len("does not apply: ") + 20
+    assert found.reason is delivery_of(system)
+    assert found.reason is not FuelDelivery.SEQUENTIAL_PORT
+    assert found.basis is None
     assert found.si.end_of_injection.size == 0
 
 
-def test_there_is_a_reason_for_every_other_system_a_sheet_may_name() -> None:
-    from camcalc.sheet.sections import SYSTEMS
-
-    assert set(DOES_NOT_APPLY) == set(SYSTEMS) - {"sequential port"}
+def test_every_system_a_sheet_may_name_is_a_delivery_and_no_other() -> None:
+    assert {delivery_of(system) for system in SYSTEMS} == set(FuelDelivery)
 
 
 def chosen(pulse: float, transit: float = 30.0, *, opens: float = 40.0, closed: float = 470.0, exhaust_shut: float = 30.0, margin: float = 15.0) -> Window:
@@ -171,9 +172,10 @@ def chosen(pulse: float, transit: float = 30.0, *, opens: float = 40.0, closed: 
 
 def test_a_pulse_that_just_fits_the_shut_valve_gets_it_and_one_longer_does_not() -> None:
     fits = 470.0 - 40.0 - 15.0
-    assert chosen(fits).strategy == "shut valve"
+    assert chosen(fits).strategy is SHUT
+    assert chosen(fits).reason is InjectionReason.FITS_CLOSED_VALVE
     assert chosen(fits).shut_earliest == chosen(fits).shut_latest == chosen(fits).end == 40.0 + 15.0 + 30.0
-    assert chosen(fits + 1e-6).strategy.startswith("too long")
+    assert chosen(fits + 1e-6).reason is InjectionReason.TOO_LONG_FOR_BOTH
     assert math.isnan(chosen(fits + 1e-6).shut_earliest)
     assert chosen(fits + 1e-6).end == chosen(fits).end
 
@@ -182,9 +184,10 @@ def test_a_pulse_that_fits_only_the_open_valve_gets_that() -> None:
     # Hardly any time with the valve shut: the open window takes pulses up to LATEST_ARRIVAL less the later of the tail and exhaust closing with margin.
     room = LATEST_ARRIVAL - max(TAIL, 30.0 + 15.0)
     window = chosen(room, closed=80.0)
-    assert window.strategy == "open valve"
+    assert window.strategy is OPEN
+    assert window.reason is InjectionReason.TOO_LONG_FOR_CLOSED_VALVE
     assert window.open_earliest == window.open_latest == window.end
-    assert chosen(room + 1e-6, closed=80.0).strategy.startswith("too long")
+    assert chosen(room + 1e-6, closed=80.0).reason is InjectionReason.TOO_LONG_FOR_BOTH
 
 
 @pytest.mark.parametrize(("exhaust_shut", "first"), [(10.0, TAIL), (TAIL - 15.0, TAIL), (60.0, 75.0)])
@@ -199,7 +202,7 @@ def test_a_longer_way_moves_every_end_earlier_by_as_much(pulse: float, transit: 
     # A pulse that fits to the last bit may not fit after rounding.
     assume(min(abs(pulse - (closed - 40.0 - 15.0)), abs(pulse - (LATEST_ARRIVAL - 45.0))) > 1e-6)
     near, far = chosen(pulse, 0.0, closed=closed), chosen(pulse, transit, closed=closed)
-    assert near.strategy == far.strategy
+    assert (near.strategy, near.reason) == (far.strategy, far.reason)
     for edge in ("shut_earliest", "shut_latest", "open_earliest", "open_latest", "end"):
         assert getattr(far, edge) == pytest.approx(getattr(near, edge) + transit, abs=1e-9, nan_ok=True)
 
@@ -244,7 +247,9 @@ def test_an_angle_converts_as_on_paper() -> None:
 def test_every_reference_a_sheet_may_name_can_be_converted(build_of: Make) -> None:
     build = build_of("quarry-road")
     found = injection_windows(QuickEngine(build.replace(injector=build.injector.replace(angle_reference="before intake opening"))))
+    assert found.counts_otherwise
     assert found.in_reference("end_of_injection") == pytest.approx(found.si.end_of_injection - found.si.intake_opens, abs=1e-9, nan_ok=True)
+    assert found.si.controller_end == pytest.approx(found.in_reference("end_of_injection"), abs=1e-9, nan_ok=True)
     for reference in REFERENCES:
         assert build.injector.replace(angle_reference=reference).angle_reference == reference
     with pytest.raises(InputError, match="angle_reference"):
@@ -273,20 +278,21 @@ def test_an_injector_too_small_is_a_result_and_not_an_error(build_of: Make) -> N
     point = point_at(QuickEngine(starved(build_of("quarry-road"), "0.6 g/s")), 5000.0 / 60.0, 8e4)
     duty = point.window.pulse_angle / 720.0
     assert duty > 1.0
-    assert point.strategy == f"not feasible: injector too small: needs {duty:.0%} of the cycle"
+    assert point.duty == duty
+    assert point.strategy is None
+    assert point.reason is InjectionReason.INJECTOR_TOO_SMALL
     assert all(math.isnan(x) for x in (point.end, point.earliest, point.latest, *(getattr(point.window, e) for e in EDGES)))
     assert point.shut is None
 
 
-@pytest.mark.parametrize(("duty", "warned"), [(0.88, False), (0.92, True)])
-def test_an_injector_open_above_ninety_per_cent_is_warned_of(build_of: Make, duty: float, warned: bool) -> None:
+@pytest.mark.parametrize("duty", [0.88, 0.92])
+def test_a_point_knows_for_what_share_of_the_cycle_its_injector_is_open(build_of: Make, duty: float) -> None:
     build, speed = build_of("quarry-road"), 5000.0 / 60.0
     window = window_at(QuickEngine(build), speed, 8e4)
     flowing = window.pulse - dead_time_at(build.injector)
     asked = build.injector.si.flow * flowing / (2.0 * duty / speed - dead_time_at(build.injector))
     point = point_at(QuickEngine(starved(build, f"{asked * 1e3} g/s")), speed, 8e4)
-    assert point.window.pulse_angle / 720.0 == pytest.approx(duty, rel=1e-9)
-    assert (f"open {duty:.0%} of the cycle" in point.why) is warned
+    assert point.duty == pytest.approx(duty, rel=1e-9)
 
 
 # By the flows.
@@ -312,18 +318,17 @@ def traced(engine: ResolvedEngine, rpm: float, pressure: float) -> tuple[PortFlo
     return flow, trace_fuel(flow, distance=0.1)
 
 
-def placed(flow: PortFlow, fates: Fates, sprayed: float, strategy: str, transit: float = 30.0) -> Placement:
+def placed(flow: PortFlow, fates: Fates, sprayed: float, strategy: Strategy, transit: float = 30.0) -> Placement:
     return place(flow, fates, Spray(5e-3, sprayed + 5.0, sprayed, transit), strategy=strategy, limit=0.05, margin=15.0)
 
 
 def test_the_quick_engine_goes_by_events_and_says_so(windows: InjectionWindows) -> None:
-    assert windows.basis == BY_EVENTS
+    assert windows.basis is InjectionBasis.VALVE_EVENTS
     assert windows.shut_valve is windows.open_valve is None
-    assert all("no flows" in why for row in windows.why for why in row if "not run" not in why)
 
 
 def test_windows_by_events_do_not_ask_the_flows(resolved: ResolvedEngine, by_flows: InjectionWindows) -> None:
-    assert by_flows.basis == BY_FLOWS
+    assert by_flows.basis is InjectionBasis.FUEL_FOLLOWED
     column, row = 4, 1
     window = window_at(resolved, float(by_flows.si.speed[column]), float(by_flows.si.manifold_pressure[row]))
     for edge in EDGES:
@@ -335,16 +340,14 @@ def test_a_long_cam_at_idle_gets_the_open_valve_and_is_told_why(by_flows: Inject
     assert shut is not None
     assert opened is not None
     assert by_flows.si.speed[0] * 60.0 == pytest.approx(800.0)
-    assert by_flows.strategy[1][0] == OPEN
+    assert by_flows.strategy[1][0] is OPEN
     assert shut.si.to_plenum[1, 0] > 0.5
     assert shut.si.past_injector[1, 0] > 0.9
     assert opened.si.to_plenum[1, 0] < 1e-3
     assert opened.si.past_injector[1, 0] < 0.01
-    assert (
-        by_flows.why[1][0]
-        == f"open valve: on the shut valve {shut.si.past_injector[1, 0]:.0%} would be blown past the injector and {shut.si.to_plenum[1, 0]:.0%} into the plenum"
-    )
-    assert by_flows.strategy[0][0] == "the engine does not run here"
+    assert by_flows.why[1][0] is InjectionReason.BLOWN_OFF_CLOSED_VALVE
+    assert by_flows.strategy[0][0] is None
+    assert by_flows.why[0][0] is InjectionReason.NOT_RUNNING
 
 
 def test_a_mild_cam_gets_the_shut_valve_everywhere(mild: InjectionWindows) -> None:
@@ -374,7 +377,7 @@ def test_shares_and_ends_at_every_point_make_sense(by_flows: InjectionWindows, m
 
 @pytest.mark.parametrize(("rpm", "pressure"), [(850.0, 60e3), (1600.0, 60e3), (3000.0, 80e3)])
 @pytest.mark.parametrize("strategy", [SHUT, OPEN])
-def test_more_speed_or_more_fuel_never_widens_a_window_in_the_same_flows(resolved: ResolvedEngine, rpm: float, pressure: float, strategy: str) -> None:
+def test_more_speed_or_more_fuel_never_widens_a_window_in_the_same_flows(resolved: ResolvedEngine, rpm: float, pressure: float, strategy: Strategy) -> None:
     # Speed lengthens pulse and way in degrees, fuel the pulse. Not a theorem: a long pulse may hide a part a little above the limit in one
     # well below it. In flows as they are, the edges are too steep for that.
     flow, fates = traced(resolved, rpm, pressure)
@@ -382,7 +385,7 @@ def test_more_speed_or_more_fuel_never_widens_a_window_in_the_same_flows(resolve
     widths = [0.0 if math.isnan(p.earliest) else 1.0 + p.earliest - p.latest for p in found]
     assert (np.diff(widths) <= 0.0).all()
     assert widths[-1] == 0.0
-    if (strategy, rpm) != (SHUT, 850.0):
+    if strategy is not SHUT or rpm != 850.0:
         assert widths[0] > 50.0
 
 
@@ -431,29 +434,50 @@ def a_placement(*, fits: bool = True, misplaced: float = 0.01, too_long: bool = 
 
 
 @pytest.mark.parametrize(
-    ("shut", "opened", "strategy", "words"),
+    ("shut", "opened", "strategy", "reason"),
     [
-        (a_placement(past=0.12), a_placement(), SHUT, "12% goes up past the injector for a while, 0% into the plenum"),
-        (a_placement(fits=False, past=0.9, plenum=0.34), a_placement(), OPEN, "on the shut valve 90% would be blown past the injector and 34% into the plenum"),
-        (a_placement(fits=False, too_long=True), a_placement(), OPEN, "the pulse is too long for the shut valve"),
+        (a_placement(past=0.12), a_placement(), SHUT, InjectionReason.FITS_CLOSED_VALVE),
+        (a_placement(fits=False, past=0.9, plenum=0.34), a_placement(), OPEN, InjectionReason.BLOWN_OFF_CLOSED_VALVE),
+        (a_placement(fits=False, too_long=True), a_placement(), OPEN, InjectionReason.TOO_LONG_FOR_CLOSED_VALVE),
         (
             a_placement(fits=False, too_long=True, misplaced=0.3),
             a_placement(fits=False, too_long=True, misplaced=0.4),
-            "too long for either: ends for the shut valve",
-            "30% misplaced on the shut valve, 40% on the open one",
+            SHUT,
+            InjectionReason.TOO_LONG_FOR_BOTH,
         ),
-        (
-            a_placement(fits=False, misplaced=0.34, plenum=0.34),
-            a_placement(fits=False, too_long=True, misplaced=0.2, plenum=0.03),
-            "neither is clean: ends for the open valve",
-            "3% goes into the plenum at the end given",
-        ),
+        (a_placement(fits=False, misplaced=0.34), a_placement(fits=False, too_long=True, misplaced=0.2), OPEN, InjectionReason.MISPLACED_ON_BOTH),
     ],
 )
-def test_the_strategy_comes_with_its_reason(shut: Placement, opened: Placement, strategy: str, words: str) -> None:
-    found, why = choose_placement(shut, opened)
-    assert found == strategy
-    assert words in why
+def test_the_strategy_comes_with_its_reason(shut: Placement, opened: Placement, strategy: Strategy, reason: InjectionReason) -> None:
+    assert choose_placement(shut, opened) == (strategy, reason)
+
+
+@pytest.mark.parametrize("reference", sorted(REFERENCES))
+def test_angles_count_from_one_zero_whatever_the_controller_counts_from(build_of: Make, reference: str) -> None:
+    build = build_of("quarry-road")
+    at = np.array([1600.0]) / 60.0, np.array([60e3])
+    plain = injection_windows(QuickEngine(build), *at)
+    found = injection_windows(QuickEngine(build.replace(injector=build.injector.replace(angle_reference=reference))), *at)
+    for name in ("end_of_injection", "start_of_injection", "earliest", "latest", *EDGES):
+        assert getattr(found.si, name) == pytest.approx(getattr(plain.si, name), nan_ok=True)
+    assert found.angle_reference == plain.angle_reference == "before overlap top dead centre"
+    assert found.controller_reference == reference
+    assert found.si.controller_end == pytest.approx(convert_reference(found.si.end_of_injection, found.si.intake_opens, reference))
+
+
+def test_a_step_between_two_strategies_is_found_along_speed_and_along_load(windows: InjectionWindows) -> None:
+    ends = np.full(windows.si.end_of_injection.shape, 100.0)
+    ends[0, 0], ends[0, 1], ends[1, 0], ends[2, 3], ends[2, 4] = -90.0, 110.0, 105.0, np.nan, -95.0
+    strategy = [[SHUT] * ends.shape[1] for _ in range(ends.shape[0])]
+    strategy[0][0] = strategy[2][4] = strategy[2][3] = OPEN
+    strategy[1][2] = OPEN  # only 0 degrees apart
+    found = strategy_jumps(windows.replace(end_of_injection=ends, strategy=tuple(map(tuple, strategy))))
+    assert [jump.apart for jump in found] == [200.0, 195.0, 195.0, 195.0]
+    speeds = [tuple(round(speed * 60.0) for speed in jump.speeds) for jump in found]
+    assert speeds == [(800, 1200), (800, 800), (3000, 3000), (3000, 4000)]
+    assert [jump.pressures for jump in found] == [(40e3, 40e3), (40e3, 60e3), (60e3, 80e3), (80e3, 80e3)]
+    level = windows.replace(end_of_injection=np.full(ends.shape, 100.0), strategy=tuple(map(tuple, strategy)))
+    assert strategy_jumps(level) == ()
 
 
 def test_a_build_sheet_reads_the_new_keys_with_their_units(build_of: Make) -> None:

@@ -19,7 +19,6 @@ from camcalc.advice.sensitivity import ceiling_sensitivity
 from camcalc.advice.spark import spark_ceilings
 from camcalc.advice.spark_limits import WIDEST_SWING
 from camcalc.advice.trade_off import trade_off
-from camcalc.brief import lowest_words
 from camcalc.cycle.best_torque import EARLIEST, LATEST, spark_ends
 from camcalc.marks import Mark, marks_in
 from camcalc.results import Band
@@ -167,7 +166,6 @@ def test_the_lowest_idle_at_the_end_of_its_search_is_or_less(engine_of: Make) ->
     assert lowest_mark(lowest) is Mark.OR_LESS
     assert lowest_mark(400.0 / 60.0) is None
     assert lowest_mark(math.nan) is Mark.NONE_FOUND
-    assert lowest_words(lowest, math.nan) == "torque balances from 350 rpm or less; IMEP is steady within the limit at no idle up to 2000 rpm"
 
 
 # --- reversion
@@ -213,7 +211,6 @@ def test_best_torque_at_the_end_of_the_search_is_or_more(resolved_of: Make) -> N
 def test_a_model_that_knows_no_knock_says_that_nothing_is_checked(engine_of: Make) -> None:
     strip = trade_off(engine_of("quarry-road"), speed="1400 rpm", torque="60 N m")
     assert not strip.knock_known
-    assert any("computes no knock" in text for text in strip.remarks)
     assert Mark.KNOCKS not in marks_in(strip.marks["spark"])
 
 

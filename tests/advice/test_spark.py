@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 
 from camcalc import read_build
-from camcalc.advice.spark import APPLIES_TO, SparkCeilings, spark_ceilings
-from camcalc.advice.spark_limits import AT_IDLE, LIMITS, NO_TORQUE
+from camcalc.advice.spark import AppliesTo, SparkCeilings, spark_ceilings
+from camcalc.advice.spark_limits import Binds, CellState
 from camcalc.cycle.models import MODELS
 from camcalc.cycle.operating import Tolerances
 from tests.oracles import crossley_cook
@@ -29,7 +29,7 @@ def rpm_of(grid: SparkCeilings) -> Any:
 
 def cured(grid: SparkCeilings) -> Any:
     """Which cells have a ceiling that is a limit's own, not the floor."""
-    return np.isfinite(grid.si.ceiling) & (np.array(grid.binds) != LIMITS["floor"])
+    return np.isfinite(grid.si.ceiling) & ~np.array([[b is Binds.LATEST_USEFUL for b in row] for row in grid.binds])
 
 
 # Where the zone lies and how the ceilings run.
@@ -50,7 +50,7 @@ def test_the_cam_it_replaced_has_no_zone(ceilings_of: Make, example: str) -> Non
     grid = ceilings_of(example, old=True)
     assert not grid.has_zone
     assert np.isnan(grid.si.ceiling).all()
-    assert {b for row in grid.binds for b in row} == {""}
+    assert {b for row in grid.binds for b in row} == {None}
     assert np.isnan(grid.si.restless_to).all()
 
 
@@ -114,8 +114,8 @@ def test_no_ceiling_lies_below_the_floor_unless_knock_does(grid: SparkCeilings) 
 
 def test_outside_the_zone_there_is_no_number_and_nothing_binds(grid: SparkCeilings) -> None:
     for (row, column), ceiling in np.ndenumerate(grid.si.ceiling):
-        assert (grid.binds[row][column] in LIMITS.values()) == np.isfinite(ceiling)
-        assert (grid.binds[row][column] == "") == np.isnan(ceiling)
+        assert isinstance(grid.binds[row][column], Binds) == np.isfinite(ceiling)
+        assert (grid.binds[row][column] is None) == np.isnan(ceiling)
 
 
 def test_near_idle_there_is_no_ceiling_and_the_cells_say_so(grid: SparkCeilings, case: tuple[str, bool], resolved_of: Make) -> None:
@@ -124,25 +124,24 @@ def test_near_idle_there_is_no_ceiling_and_the_cells_say_so(grid: SparkCeilings,
     assert near.any()
     assert not near.all()
     assert np.isnan(grid.si.ceiling[:, near]).all()
-    remarks = np.array(grid.remarks)
-    assert set(remarks[:, near].ravel()) <= {AT_IDLE, NO_TORQUE}
-    assert AT_IDLE in remarks[:, near]
-    assert AT_IDLE not in remarks[:, ~near]
+    assert (grid.where(CellState.AT_IDLE) | grid.where(CellState.NO_TORQUE))[:, near].all()
+    assert grid.where(CellState.AT_IDLE)[:, near].any()
+    assert not grid.where(CellState.AT_IDLE)[:, ~near].any()
+    assert all(row[column] is None for row in grid.levels for column in np.flatnonzero(near))
 
 
 def test_where_the_mean_cycle_makes_no_work_the_cell_says_so(ceilings_of: Make) -> None:
     grid = ceilings_of("quarry-road")
     dead = ~np.isfinite(grid.si.imep_variation)
     assert dead.any()
-    assert {grid.remarks[r][c] for r, c in zip(*np.nonzero(dead), strict=True)} == {NO_TORQUE}
+    assert (grid.where(CellState.NO_TORQUE) == dead).all()
     assert np.isnan(grid.si.ceiling[dead]).all()
 
 
 def test_ceilings_are_said_to_be_for_final_spark(grid: SparkCeilings) -> None:
-    assert grid.applies_to == APPLIES_TO == grid.to_dict()["applies_to"]
-    assert "FINAL spark" in APPLIES_TO
-    assert "every adder" in APPLIES_TO
-    assert APPLIES_TO in str(grid)
+    assert grid.applies_to is AppliesTo.FINAL_SPARK
+    assert grid.to_dict()["applies_to"] == {"code": "final_spark", "text": "final spark: table plus every correction"}
+    assert AppliesTo.FINAL_SPARK.meaning in str(grid)
 
 
 def test_relative_charge_is_air_over_what_the_swept_volume_holds(ceilings_of: Make, resolved_of: Make) -> None:

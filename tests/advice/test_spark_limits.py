@@ -15,13 +15,12 @@ from hypothesis import strategies as st
 
 from camcalc import InputError, read_build
 from camcalc.advice import spark_limits
-from camcalc.advice.equal_torque import FLATTEN, NOT_CURED, SteadyLimit
-from camcalc.advice.spark_limits import BINDS_BELOW, CLEANEST, LIMITS, NORMAL_RUNNING, CeilingCell, CeilingColumn, RoadLoad, Swing, ceiling_column, half_swing
+from camcalc.advice.equal_torque import LevelOfSpark, SteadyLimit
+from camcalc.advice.spark_limits import BINDS_BELOW, CLEANEST, NORMAL_RUNNING, Binds, CeilingCell, CeilingColumn, RoadLoad, Swing, ceiling_column, half_swing
 from camcalc.cycle.models import MODELS
 from camcalc.cycle.operating import barometer
 
 Make = Callable[..., Any]
-FLOOR = LIMITS["floor"]
 # Moving the exhaust lobe later by so many crank degrees adds as much overlap.
 TURNS = (-6.0, 0.0, 6.0)
 # Where the example's long cam is restless on the road [rpm, Pa]; the third only with its short gears to be kept smooth.
@@ -72,7 +71,7 @@ def test_more_overlap_never_raises_what_the_swing_asks_for(columns_of: Make, exa
 
 
 def test_where_steadiness_or_the_cleanest_state_binds_more_overlap_never_raises_the_ceiling(columns_of: Make) -> None:
-    own = (LIMITS["steadiness"], *(LIMITS[why] for why in CLEANEST))
+    own = (Binds.STEADINESS, *CLEANEST)
     bound = [(a, b) for name in ("quarry-road", "dockside") for a, b in pairs(columns_of, name) if a.binds in own and b.binds in own]
     assert len(bound) >= 3
     for less, more in bound:
@@ -132,7 +131,7 @@ def never_lower(rows: list[list[CeilingCell]]) -> None:
     for before, after in itertools.pairwise(rows):
         for low, high in zip(before, after, strict=True):
             assert high.limit >= low.limit - ASIDE, (low, high)
-            own = [c.limit if math.isnan(c.ceiling) else c.ceiling for c in (low, high) if c.binds != FLOOR]
+            own = [c.limit if math.isnan(c.ceiling) else c.ceiling for c in (low, high) if c.binds is not Binds.LATEST_USEFUL]
             assert own == sorted(own) or own[0] - own[1] <= ASIDE, (low, high)
 
 
@@ -167,11 +166,11 @@ def test_the_limit_is_the_least_of_those_that_apply(columns_of: Make, example: s
     for column in columns_of(example, 0.0).values():
         for cell in column.cells:
             assert cell.limit == np.fmin(np.fmin(cell.best, cell.knock), np.fmin(cell.steadiness, cell.cleanest))
-            if math.isfinite(cell.ceiling) and cell.binds != FLOOR:
+            if math.isfinite(cell.ceiling) and cell.binds is not Binds.LATEST_USEFUL:
                 assert cell.ceiling == cell.limit
                 assert cell.ceiling >= cell.floor
                 assert cell.ceiling <= min(cell.best, cell.knock) - BINDS_BELOW or cell.variation > NORMAL_RUNNING
-            if cell.binds == FLOOR:
+            if cell.binds is Binds.LATEST_USEFUL:
                 assert cell.limit < cell.floor
                 assert cell.ceiling == min(cell.floor, cell.best, cell.knock)
 
@@ -182,15 +181,15 @@ def test_a_floor_above_knock_gives_way_to_it(build_of: Make) -> None:
     model = MODELS["resolved"](build.replace(limits=build.limits.replace(latest_half_burned="10 crank_deg")))
     (cell,) = ceiling_column(model, 1400.0 / 60.0, [70e3]).cells
     assert cell.cleanest < cell.knock < cell.floor < cell.best
-    assert cell.binds == FLOOR
+    assert cell.binds is Binds.LATEST_USEFUL
     assert cell.ceiling == cell.knock
 
 
-# Made-up road loads: the first reaches up to 1.1 times 56 kPa, the second to 1.1 times 46 kPa, the third has no limit but a remark.
+# Made-up road loads: the first reaches up to 1.1 times 56 kPa, the second to 1.1 times 46 kPa, the third has none: level does not decide.
 ROADS = (
-    RoadLoad(3, 1.2e5, 55e3, 0.10, SteadyLimit(20.0, 56e3, "")),
-    RoadLoad(4, 1.4e5, 45e3, 0.10, SteadyLimit(15.0, 46e3, NOT_CURED)),
-    RoadLoad(5, 1.6e5, 60e3, 0.20, SteadyLimit(math.nan, math.nan, FLATTEN)),
+    RoadLoad(3, 1.2e5, 55e3, 0.10, SteadyLimit(20.0, 56e3, LevelOfSpark.DECIDES)),
+    RoadLoad(4, 1.4e5, 45e3, 0.10, SteadyLimit(15.0, 46e3, LevelOfSpark.NOT_CURED)),
+    RoadLoad(5, 1.6e5, 60e3, 0.20, SteadyLimit(math.nan, math.nan, LevelOfSpark.FLATTEN)),
 )
 
 
@@ -215,17 +214,17 @@ def test_a_steady_limit_holds_from_the_top_of_its_road_s_swing_down_and_the_leas
     assert [c.steady_pressure for c in cells[:2]] == [46e3, 56e3]
     assert [c.steady_net for c in cells[:2]] == [1.4e5, 1.2e5]
     assert all(math.isnan(c.steadiness) for c in cells[2:])
-    assert [c.remark for c in (cells[0], cells[2])] == [NOT_CURED, FLATTEN]
+    assert [c.level for c in cells[:3]] == [LevelOfSpark.NOT_CURED, LevelOfSpark.DECIDES, LevelOfSpark.FLATTEN]
     # It asks for less than the swing's cleanest state, and the burn is not yet too late.
     assert cells[1].floor < 20.0 < cells[1].cleanest
-    assert cells[1].binds == LIMITS["steadiness"]
+    assert cells[1].binds is Binds.STEADINESS
     assert cells[1].ceiling == 20.0
 
 
 def test_what_a_cell_says_of_steadiness_does_not_depend_on_the_order_of_the_gears(under_roads: Make) -> None:
     there, back = (under_roads(*roads)[1] for roads in (ROADS, ROADS[::-1]))
     assert there.steadiness == back.steadiness
-    assert there.remark == back.remark
+    assert there.level is back.level
 
 
 def test_the_fuller_cell_is_the_least_of_best_torque_and_knock_one_swing_up(build_of: Make, columns_of: Make) -> None:

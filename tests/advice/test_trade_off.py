@@ -15,7 +15,7 @@ from matplotlib.figure import Figure
 
 from camcalc.advice.equal_torque import equal_torque_line
 from camcalc.advice.idle import load_terms
-from camcalc.advice.trade_off import bought, trade_off
+from camcalc.advice.trade_off import LineEnd, to_ceiling, trade_off
 from camcalc.cycle.operating import barometer
 from camcalc.errors import InputError, NoSolutionError
 from camcalc.plot.trade_off import plot_trade_off
@@ -94,22 +94,22 @@ def test_a_torque_asked_for_by_the_pressure_that_makes_it_gives_the_same_strip(e
     assert again.si.torque == pytest.approx(torque, rel=5e-3)
 
 
-def test_what_the_ceiling_costs_is_read_off_the_strip_and_what_it_buys_is_said_to_lie_elsewhere(strip: Any) -> None:
+def test_what_going_down_to_the_ceiling_does_is_read_off_the_strip(strip: Any) -> None:
     si = strip.si
     top = min(si.best_spark, si.knock_spark) if math.isfinite(si.knock_spark) else si.best_spark
     assert si.ceiling < top
-    costs, buys, *_ = strip.remarks
+    found = strip.to_ceiling.si
     fuel = np.interp([top, si.ceiling], si.spark[::-1], si.fuel_flow[::-1])
-    assert f"from {top:.0f} degrees" in costs
-    assert f"{100.0 * (fuel[1] / fuel[0] - 1.0):+.1f} % fuel" in costs
-    assert "fullest states" in buys
-    assert bought(strip.replace(ceiling=None)) == bought(strip.replace(ceiling=f"{top} crank_deg")) == []
+    assert (found.from_spark, found.to_spark) == (top, si.ceiling)
+    assert found.fuel_change == pytest.approx(fuel[1] / fuel[0] - 1.0, rel=1e-9)
+    assert found.torque_per_degree_to > found.torque_per_degree_from
+    assert to_ceiling(strip.replace(ceiling=None)) is to_ceiling(strip.replace(ceiling=f"{top} crank_deg")) is None
+    assert strip.ends in (LineEnd.LATEST_BURN, LineEnd.HOTTEST_EXHAUST)
 
 
 def test_a_model_whose_exhaust_does_not_answer_to_spark_shows_none(engine_of: Make) -> None:
     found = trade_off(engine_of("quarry-road"), speed="1400 rpm", torque="60 N m")
     assert np.isnan(found.si.exhaust_temperature).all()
-    assert any("does not answer to spark" in text for text in found.remarks)
     assert math.isnan(found.si.knock_spark)
     assert len(plot_trade_off(found).child_axes) == 5
 

@@ -66,7 +66,7 @@ def test_shape_writes_a_table_under_its_ceilings_and_leaves_its_source_alone(roo
     beside = len(re.findall(r"^  800 rpm.* -> ", held, re.MULTILINE))
     told = re.search(r"(\d+) of the changed cells lie within 300 rpm of the idle speed", held)
     assert beside == (int(told[1]) if told else 0) > 0
-    assert lower["applies_to"] == "FINAL spark: table plus every adder"
+    assert lower["applies_to"] == {"code": "final_spark", "text": "final spark: table plus every correction"}
     assert np.min(np.array(lower["table"]["spark"]["value"]) - new.si.cells) <= -3.0
 
 

@@ -14,10 +14,9 @@ from typing import Any
 import html5lib
 import pytest
 
-from camcalc.advice.injection import convert_reference
 from camcalc.marks import Mark, marked
 from camcalc.report.brief_page import SECTIONS, brief_html, is_there
-from camcalc.report.printed import Printed, decimals, find
+from camcalc.report.figure_markup import Printed, decimals, find
 from camcalc.units import parse
 from camcalc.words.cures import change_words, cure_words
 from camcalc.words.road_test import direct_words, do_words
@@ -59,9 +58,6 @@ def expected(element: Page, data: Any) -> float | None:
     value = getattr(found, element.attrib.get("data-edge", "value"))
     if value is None:
         return None
-    if "data-reference" in element.attrib:
-        assert element.attrib["data-reference"] == data["injection"]["angle_reference"]
-        value = convert_reference(value, data["injection"]["intake_opens"]["value"], data["injection"]["angle_reference"])
     unit = element.attrib["data-unit"]
     return float(value) if unit == found.unit else float(parse(f"{value!r} {found.unit}").to(unit).magnitude)
 

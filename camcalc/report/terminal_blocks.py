@@ -1,0 +1,142 @@
+"""Blocks of a section on a terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import TYPE_CHECKING
+
+from .blocks import AtLoad, Block, Cautions, Column, Figure, Fold, Grid, Heading, Lines, Records, Series, Texts
+from .data_figures import Figures, words
+from .terminal_parts import print_cautions, table
+
+if TYPE_CHECKING:
+    from rich.console import Console
+    from rich.table import Table
+
+__all__ = ["print_blocks"]
+
+# A series with more figures than this is thinned out, evenly; the file has all.
+MOST_ACROSS = 13
+
+
+def print_blocks(blocks: Iterable[Block], figures: Figures, console: Console) -> None:
+    """Print blocks one under the other; plots are left out."""
+    for block in blocks:
+        print_block(block, figures, console)
+
+
+def print_block(block: Block, figures: Figures, console: Console) -> None:
+    """Print one block."""
+    match block:
+        case Cautions():
+            print_cautions(block.lines, console)
+        case Lines():
+            _lines(block.lines, console, "  - " if block.listed else "  ")
+        case Heading():
+            console.print(block.text, style="bold", highlight=False, markup=False)
+        case Records():
+            _records(block, figures, console)
+        case Series():
+            _series(block, figures, console)
+        case Grid():
+            _grid(block, figures, console)
+        case AtLoad():
+            _at_load(block, figures, console)
+        case Texts():
+            _texts(block, console)
+        case Fold():
+            console.print(block.title, style="bold", highlight=False, markup=False)
+            print_blocks(block.blocks, figures, console)
+        case Figure():
+            pass
+
+
+def _lines(lines: Iterable[str], console: Console, indent: str) -> None:
+    for line in lines:
+        if line:
+            console.print(f"{indent}{line}", highlight=False, markup=False)
+
+
+def _show(made: Table, legend: Iterable[str], console: Console) -> None:
+    console.print(made)
+    _lines(legend, console, "  ")
+
+
+def _records(block: Records, figures: Figures, console: Console) -> None:
+    columns = [column for column in block.columns if column.screen]
+    made = table(block.caption, [_head(column, figures, block.paths[0]) for column in columns], left=0)
+    for column, shown in zip(columns, made.columns, strict=True):
+        shown.justify = "left" if column.words else "right"
+    for row, path in enumerate(block.paths):
+        made.add_row(*(_cell(column, figures, path, row) for column in columns))
+    _show(made, figures.legend(*legend_paths(block, columns)), console)
+
+
+def legend_paths(block: Records, columns: Iterable[Column]) -> list[str]:
+    """Return where the figures of some columns are, for a legend of their marks; edges of bands have marks of their own."""
+    return [f"{path}/{column.field}" for path in block.paths for column in columns if column.field and not column.words]
+
+
+def _head(column: Column, figures: Figures, path: str) -> str:
+    head = column.short or column.head
+    if column.words or column.length:
+        return head
+    unit = figures.unit(f"{path}/{column.field}" if column.field else path)
+    text = "" if unit in ("crank_deg", "cam_deg") else words(unit)
+    return f"{head}\n{text}" if text else head
+
+
+def _cell(column: Column, figures: Figures, path: str, row: int) -> str:
+    whole = f"{path}/{column.field}" if column.field else path
+    if column.texts:
+        return column.texts[row]
+    if column.words:
+        return figures.meaning(whole, column.names)
+    if column.length:
+        return figures.length(whole).replace(" (", "\n(")
+    return figures.marked_number(whole, column.digits, edge=column.edge, infinite=column.infinite).replace(" or ", "\nor ")
+
+
+def _series(block: Series, figures: Figures, console: Console) -> None:
+    size = figures.size(block.over.path)
+    shown = range(0, size, -(-size // MOST_ACROSS))
+    over = [figures.marked_number(f"{block.over.path}/{k}", block.over.digits) for k in shown]
+    made = table(block.caption, [_row_head(block.over.head, block.over.path, figures), *over], left=1)
+    for row in block.rows:
+        cells = [figures.marked_number(f"{row.path}/{k}", row.digits) for k in shown]
+        made.add_row(_row_head(row.head, row.path, figures), *cells)
+    _show(made, figures.legend(block.over.path, *(row.path for row in block.rows)), console)
+
+
+def _row_head(head: str, path: str, figures: Figures) -> str:
+    unit = figures.unit(path)
+    text = "" if unit in ("crank_deg", "cam_deg") else words(unit)
+    return f"{head}, {text}" if text else head
+
+
+def _grid(block: Grid, figures: Figures, console: Console) -> None:
+    columns = block.columns or range(figures.size(f"{block.part}/speed"))
+    rows = block.rows or range(figures.size(f"{block.part}/manifold_pressure"))
+    made = table(f"{block.caption}; MAP, kPa over rpm", ["kPa", *(figures.number(f"{block.part}/speed/{j}", 0) for j in columns)], left=0)
+    for k in reversed(rows):
+        cells = [figures.marked_number(f"{block.part}/{block.name}/{k}/{j}", block.digits) for j in columns]
+        made.add_row(figures.number(f"{block.part}/manifold_pressure/{k}", 0), *cells)
+    _show(made, figures.legend(f"{block.part}/{block.name}"), console)
+
+
+def _at_load(block: AtLoad, figures: Figures, console: Console) -> None:
+    heads = [_row_head(row.head, f"{block.part}/{row.path}", figures).replace(", ", "\n") for row in block.columns]
+    made = table(block.caption, ["rpm", *heads, block.words[0]], left=0)
+    for k, text in enumerate(block.words[1]):
+        cells = [figures.marked_number(f"{block.part}/{row.path}/{block.row}/{k}", row.digits) for row in block.columns]
+        made.add_row(figures.number(f"{block.part}/speed/{k}", 0), *cells, text)
+    _show(made, figures.legend(*(f"{block.part}/{row.path}/{block.row}" for row in block.columns)), console)
+
+
+def _texts(block: Texts, console: Console) -> None:
+    console.print(f"{block.caption}", style="bold", highlight=False, markup=False)
+    for first, second, *others in block.rows:
+        said = [text for text in others if text]
+        why = f" ({said[0]})" if said else ""
+        moves = f" Moves: {said[1]}." if len(said) > 1 else ""
+        console.print(f"  {first} = {second}{why}{moves}", highlight=False, markup=False)
