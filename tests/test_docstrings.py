@@ -19,7 +19,10 @@ MANY = 4
 PHYSICS = ("burn", "cam", "cycle", "drive", "engine", "vehicle")
 SECTION = r"^{}\n-+\n(.*?)(?=^[A-Z][A-Za-z ]+\n-+$|\Z)"
 NUMBERS = re.compile(r"\b(float|array|ndarray|quantity|sequence of float|list of float|tuple of (two |three )?floats?)\b")
-UNIT = re.compile(r"\[[^\]]+\]|\b(share|shares|ratio|ratios|factor|lambda|relative|times|over|count|counted|number of|units?|coefficients?|gamma|fractions?|exponent)\b|0 to 1", re.IGNORECASE)
+UNIT = re.compile(
+    r"\[[^\]]+\]|\b(shares?|ratios?|factor|lambda|relative|times|over|count|counted|number of|units?|coefficients?|gamma|fractions?|exponent)\b|0 to 1",
+    re.IGNORECASE,
+)
 SHAPE = re.compile(r"\b(shape|rows?|columns?|each|by|grid|along|same|one for|any)\b|\((n|m|k|\w+),", re.IGNORECASE)
 EQUATION = re.compile(r"``[^`]*(=|\bexp\b|\bsqrt\b| [*/+^-] |\^|\*\*)[^`]*``")
 SOURCE = re.compile(r"\b(read|from memory|computed|common practice|ESTIMATE|exact|derived|textbook|published|definition|geometry)\b|\b(19|20)\d\d\b")
@@ -53,6 +56,11 @@ class Written(NamedTuple):
                 for name in names:
                     found[name] += f" {line.strip()}"
         return found
+
+    def kinds(self) -> dict[str, str]:
+        """Return the types that the Parameters section gives, by name."""
+        heads = [line for line in self.section("Parameters").splitlines() if line and not line.startswith(" ")]
+        return {name.strip().lstrip("*"): head.partition(" : ")[2] for head in heads for name in head.partition(" : ")[0].split(",")}
 
 
 def functions() -> Iterator[Written]:
@@ -99,9 +107,9 @@ def test_each_parameter_of_a_function_with_many_is_named_with_its_type(function:
 
 @pytest.mark.parametrize("function", MANY_PARAMETERS, ids=lambda f: f.where)
 def test_each_number_among_them_has_its_unit_and_each_array_its_shape(function: Written) -> None:
-    numbers = {name: text for name, text in function.entries().items() if NUMBERS.search(text.partition(" : ")[2])}
+    numbers = {name: text for name, text in function.entries().items() if NUMBERS.search(function.kinds()[name])}
     assert [name for name, text in numbers.items() if not UNIT.search(f"{name.replace(chr(95), chr(32))} {text}")] == []
-    arrays = {name: text for name, text in numbers.items() if re.search(r"\b(nd)?array\b", text.partition(" : ")[2].partition(".")[0])}
+    arrays = {name: text for name, text in numbers.items() if re.search(r"\b(nd)?array\b", function.kinds()[name])}
     assert [name for name, text in arrays.items() if not SHAPE.search(text)] == []
 
 

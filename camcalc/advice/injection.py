@@ -100,7 +100,7 @@ def pulse_width(fuel: float, *, flow: float, rated_pressure: float, pressure: fl
 
     Notes
     -----
-    ``m / (flow sqrt(dp/dp_rated)) + dead time``.
+    ``m / (flow sqrt(dp/dp_rated)) + dead time``: an orifice passes a liquid by the root of the pressure difference (textbook).
 
     Examples
     --------
@@ -352,7 +352,23 @@ def window_at(engine: EngineModel, speed: float, pressure: float) -> Window:
 
 
 def choose(width: float, pulse: float, transit: float, *, opens: float, closed: float, exhaust_shut: float, margin: float) -> Window:
-    """Return both windows and the end recommended; all angles [crank deg], ``opens`` and ``closed`` before overlap top dead centre."""
+    """Return both windows and the end recommended; all angles [crank deg], ``opens`` and ``closed`` before overlap top dead centre.
+
+    Parameters
+    ----------
+    width : float
+        The pulse's width in time [s].
+    pulse : float
+        Its width along the crank [crank deg].
+    transit : float
+        How far the crank turns while fuel flies to the valve [crank deg].
+    opens, closed : float
+        Where the intake valve opens, and where it closed in the cycle before [crank deg].
+    exhaust_shut : float
+        Where the exhaust valve closes [crank deg after overlap top dead centre].
+    margin : float
+        Kept between fuel and valve [crank deg].
+    """
     shut_latest = opens + margin + transit
     shut_earliest = closed + transit - pulse
     open_first = max(exhaust_shut + margin, TAIL)

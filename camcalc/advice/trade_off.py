@@ -174,6 +174,16 @@ def trade_off(
 def trade_off_at(engine: EngineModel, speed: float, net: float, *, ceiling: float = math.nan) -> TradeOff:
     """Return the strip at a speed [rev/s] for a net IMEP [Pa]; ``ceiling`` in crank deg.
 
+    Parameters
+    ----------
+    engine : EngineModel
+    speed : float
+        Crank speed [rev/s].
+    net : float
+        Net IMEP to be held [Pa].
+    ceiling : float
+        The cell's, before top dead centre [crank deg]; not a number where there is none.
+
     Raises
     ------
     NoSolutionError

@@ -46,7 +46,8 @@ def overlap_of(intake_duration: float, exhaust_duration: float, lobe_separation:
 
     Notes
     -----
-    ``overlap = (Di + De)/2 - separation``, with the separation in crank degrees. Advance does not enter. Exact for lobes that are symmetric about their centrelines (geometry).
+    ``overlap = (Di + De)/2 - separation``, with the separation in crank degrees. Advance does not enter. Exact geometry for lobes that are
+    symmetric about their centrelines.
 
     Examples
     --------
