@@ -19,7 +19,7 @@ __all__ = ["plot_log", "plot_visited"]
 # How a channel is shown: label, factor from its inner unit.
 CHANNELS = {
     "speed": ("engine speed [rpm]", 60.0),
-    "spark": ("FINAL spark [crank deg before TDC]", 1.0),
+    "spark": ("final spark [deg BTDC]", 1.0),
     "road_speed": ("road speed [km/h]", 3.6),
     "acceleration": ("acceleration [m/s2]", 1.0),
     "pedal": ("pedal [%]", 100.0),
