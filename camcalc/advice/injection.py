@@ -19,7 +19,7 @@ from ..codes import Code
 from ..cycle.operating import EngineModel, barometer
 from ..cycle.tracer import has_port_flow, port_flow, trace_fuel
 from ..results import Measure, measure
-from ..sheet.sections import MANIFOLD_REFERENCED, SEQUENTIAL_PORT
+from ..sheet.sections import MANIFOLD_REFERENCED, SEQUENTIAL_PORT, Injector
 from ..units import checked
 from .fuel_placement import InjectionReason, Placement, Spray, Strategy, choose_placement, place
 from .injection_angles import OVERLAP_TDC, convert_reference
@@ -111,7 +111,7 @@ def pulse_width(fuel: float, *, flow: float, rated_pressure: float, pressure: fl
     return fuel / (flow * math.sqrt(pressure / rated_pressure)) + dead_time
 
 
-def dead_time_at(injector: Any) -> float:
+def dead_time_at(injector: Injector) -> float:
     """Return an injector's opening delay [s] at the battery voltage while running; never negative.
 
     Notes
@@ -396,7 +396,7 @@ def choose(width: float, pulse: float, transit: float, *, opens: float, closed: 
     )
 
 
-def _across_tip(injector: Any, manifold: float, ambient: float) -> float:
+def _across_tip(injector: Injector, manifold: float, ambient: float) -> float:
     if injector.regulator == MANIFOLD_REFERENCED:
         return float(injector.si.fuel_pressure)
     return float(injector.si.fuel_pressure + ambient - manifold)

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from ..units import checked
 
 if TYPE_CHECKING:
     from ..cam.card import CamCard
+    from ..sheet.sections import Engine
 
 __all__ = ["RESIDUAL_DATA_END", "blow_back_share", "overlap_factor", "overlap_factor_fit", "residual_fraction", "soft_clamp"]
 
@@ -21,7 +22,7 @@ CLAMP_FROM, CLAMP_TO = 0.30, 0.45
 BAR = 1e5
 
 
-def overlap_factor(cam: CamCard, engine: Any) -> float:
+def overlap_factor(cam: CamCard, engine: Engine) -> float:
     """Return the overlap factor [deg/m] by its integral definition, from the lift curves.
 
     ``(D_i A_i + D_e A_e)/V_d``: lift integrals up to and from the angle of equal lift, inner seat diameters, all valves of

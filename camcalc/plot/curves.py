@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from ..advice.curves import ResidualCurve, ValveLifts
     from ..advice.injection import InjectionWindows
     from ..advice.spark import SparkCeilings
+    from ..results import Floats
 
 __all__ = ["plot_ceilings", "plot_injection", "plot_lift", "plot_residual"]
 
@@ -147,7 +148,7 @@ def plot_injection(windows: InjectionWindows, cam: CamCard | ValveLifts, row: in
     return ax
 
 
-def _strip(ax: Axes, si: Any, row: int, k: int, *, named: bool) -> None:
+def _strip(ax: Axes, si: Floats[InjectionWindows], row: int, k: int, *, named: bool) -> None:
     for early, late, hatch, name in (
         (si.shut_earliest, si.shut_latest, "", "by valve events: closed valve"),
         (si.open_earliest, si.open_latest, "xx", "by valve events: open valve"),
