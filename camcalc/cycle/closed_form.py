@@ -64,7 +64,21 @@ def overlap_factor_fit(overlap: float, *, bore: float, max_lift: float, valve_di
 
 
 def blow_back_share(overlap_factor: float, speed: float, p_intake: float, p_exhaust: float) -> float:
-    """Return the overlap term of the residual: burned gas that came back during overlap, as a share of the trapped charge."""
+    """Return the overlap term of the residual: burned gas that came back during overlap, as a share of the trapped charge.
+
+    Parameters
+    ----------
+    overlap_factor : float
+        By its integral definition [deg/m].
+    speed : float
+        Crank speed [rev/s].
+    p_intake, p_exhaust : float
+        Mean pressures of intake and exhaust [Pa].
+
+    References
+    ----------
+    Fox, Cheng & Heywood 1993, SAE 931025 (from memory).
+    """
     return 1.266 * overlap_factor / speed * (p_intake / p_exhaust) ** -0.87 * math.sqrt(max(p_exhaust - p_intake, 0.0) / BAR)
 
 
