@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 if TYPE_CHECKING:
+    from .injection import InjectionWindows
+    from .spark import SparkCeilings
     from .starting_table import StartingTable
 
 __all__ = ["answer_near", "low_speed_zone"]
@@ -35,7 +37,7 @@ def low_speed_zone(table: StartingTable, idle: float) -> tuple[list[int], list[i
     return list(range(top + 1)), list(range(first, last + 1))
 
 
-def answer_near(record: Any, name: str, speed: float, pressure: float) -> tuple[int, int]:
+def answer_near(record: InjectionWindows | SparkCeilings | StartingTable, name: str, speed: float, pressure: float) -> tuple[int, int]:
     """Return row and column of the cell with an answer next to a speed [rev/s] and manifold pressure [Pa], far apart by ratio.
 
     Parameters

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from ..advice.curves import ResidualCurve, ValveLifts
     from ..advice.injection import InjectionWindows
     from ..advice.spark import SparkCeilings
+    from ..results import Floats
 
 __all__ = ["plot_ceilings", "plot_injection", "plot_lift", "plot_residual"]
 
@@ -131,7 +132,18 @@ def plot_ceilings(ceilings: SparkCeilings, ax: Axes | None = None) -> Axes:
 
 
 def plot_injection(windows: InjectionWindows, cam: CamCard | ValveLifts, row: int = 0, ax: Axes | None = None) -> Axes:
-    """Plot the injection windows along a crank-angle strip, one bar a speed, at one load row; angles before overlap top dead centre, time to the right."""
+    """Plot the injection windows along a crank-angle strip, one bar a speed, at one load row; angles before overlap top dead centre, time to the right.
+
+    Parameters
+    ----------
+    windows : InjectionWindows
+    cam : CamCard or ValveLifts
+        Whose valve openings are shaded.
+    row : int
+        Which manifold pressure of the windows, counted from 0.
+    ax : Axes
+        Where to draw; new axes when left out.
+    """
     ax = axes(ax)
     lifts = (valve_lifts(cam) if isinstance(cam, CamCard) else cam).si
     intake, exhaust = (lifts.intake_opens, lifts.intake_closes), (lifts.exhaust_opens, lifts.exhaust_closes)
@@ -150,7 +162,7 @@ def plot_injection(windows: InjectionWindows, cam: CamCard | ValveLifts, row: in
     return ax
 
 
-def _strip(ax: Axes, si: Any, row: int, k: int, *, named: bool) -> None:
+def _strip(ax: Axes, si: Floats[InjectionWindows], row: int, k: int, *, named: bool) -> None:
     for early, late, hatch, name in (
         (si.shut_earliest, si.shut_latest, "", "by valve events: closed valve"),
         (si.open_earliest, si.open_latest, "xx", "by valve events: open valve"),

@@ -76,6 +76,16 @@ def plot_map(
     """Plot one quantity of a map as numbered contours over speed and load; blank where the engine does not run.
 
     ``ends`` are those of the colour scale in the unit shown, the same for maps that are compared; by default the map's own.
+
+    Parameters
+    ----------
+    found : CycleMap
+    name : str
+        Which of its fields.
+    ax : Axes
+        Where to draw; new axes when left out.
+    ends : tuple of two floats
+        Ends of the colour scale, in the unit the field is shown in.
     """
     ax = axes(ax)
     field = type(found).measures()[name]
