@@ -8,6 +8,7 @@ from __future__ import annotations
 import importlib
 from typing import TYPE_CHECKING, Any
 
+from . import drawing
 from ._version import VERSION as __version__
 
 if TYPE_CHECKING:
@@ -57,6 +58,8 @@ __all__ = [
     "plan_road_test", "rank_cures", "read_build", "read_cam_card", "read_log", "read_table", "review_log", "save_brief", "save_build", "shape_table",
     "simulate_cycle", "simulate_drive", "simulate_map", "surge_map", "surge_risk", "trade_off",
 ]  # fmt: skip
+
+drawing.plots_are_in(f"{__name__}.plot")
 
 
 def __getattr__(name: str) -> Any:

@@ -13,24 +13,30 @@ import math
 import typing
 from collections.abc import Callable, Iterator, Mapping
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Any, ClassVar, NamedTuple, Self, cast, overload
+from typing import TYPE_CHECKING, Any, ClassVar, Generic, NamedTuple, Self, TypeVar, cast, overload
 
 from .codes import Code
 from .data_reading import inner_figure, marks_of_codes, typed_value
+from .drawing import plots_of
 from .errors import InputError, did_you_mean
 from .marks import Mark, Marks, mark_codes, marked
 from .units import Bounds, quantity, to_si
 
 if TYPE_CHECKING:
+    import numpy as np
+    from matplotlib.axes import Axes
+    from numpy.typing import NDArray
+
     from .units import Quantity
 
+R = TypeVar("R", bound="Record")
 Default = str | Callable[[Any], float] | None
 # Fields of a record that tell of its measured fields: printed and written with these, not by themselves.
 BESIDE_THE_FIELDS = ("bands", "marks")
 # What a section of the sheet keeps for saving and copying: data have it, print does not.
 NOT_PRINTED = (*BESIDE_THE_FIELDS, "given", "around")
 
-__all__ = ["Band", "Measure", "Record", "measure"]
+__all__ = ["Band", "Floats", "Measure", "Record", "measure"]
 
 
 class Band(NamedTuple):
@@ -108,10 +114,19 @@ def _measures_of(record: type) -> Mapping[str, Measure]:
     return MappingProxyType(found)
 
 
-class _Floats:
-    """The float view of a record: ``record.si.bore``."""
+class Floats(Generic[R]):
+    """The float view of a record: ``record.si.bore``.
+
+    A type checker sees which names there are, and whether each is one number or an array, by the plugin in ``tests/typing``: from the record's
+    declarations. Without the plugin every name counts as ``Any``.
+    """
 
     __slots__ = ("_values",)
+
+    if TYPE_CHECKING:
+        # What the plugin takes the type of a name from.
+        _number: float
+        _array: NDArray[np.float64]
 
     def __init__(self, values: dict[str, Any]) -> None:
         self._values = values
@@ -138,9 +153,9 @@ class Record:
     in_data: ClassVar[tuple[str, ...]] = ()
 
     @property
-    def si(self) -> Any:
+    def si(self) -> Floats[Self]:
         """Measured fields as floats in their inner units."""
-        return _Floats(self.__dict__)
+        return Floats(self.__dict__)
 
     @classmethod
     def measures(cls) -> Mapping[str, Measure]:
@@ -199,6 +214,34 @@ class Record:
 
         return text(shown.tolist() if hasattr(shown, "tolist") else shown, getattr(self, "marks", {}).get(name))
 
+    def plot(self, ax: Axes | None = None, *, which: str = "", **options: Any) -> Axes:
+        """Draw the record; a record without a plot says so.
+
+        Parameters
+        ----------
+        ax : Axes
+            Where to draw; axes on a figure of their own when left out. Nothing is shown or saved.
+        which : str
+            Which of its plots, for a record with several; the first when left out.
+        **options
+            As the plot takes them; see ``camcalc.plot``.
+
+        Returns
+        -------
+        Axes
+
+        Raises
+        ------
+        InputError
+            If the record has no plot, or none of that name.
+        """
+        plots = plots_of(type(self))
+        if not plots:
+            raise InputError(f"{type(self).__name__}.plot", came="a record without a plot", expected="a record that camcalc.plot draws")
+        if which and which not in plots:
+            raise InputError(f"{type(self).__name__}.plot(which=...)", came=which, expected=" or ".join(plots), fix=did_you_mean(which, plots))
+        return plots[which or next(iter(plots))](self, ax=ax, **options)
+
     def items(self) -> Iterator[tuple[str, Any]]:
         """Yield field names with their public values."""
         for field in dataclasses.fields(self):
@@ -248,7 +291,7 @@ class Record:
         >>> type(site).from_dict(site.to_dict()) == site
         True
         """
-        measured, hints = cls.measures(), _hints_of(cls)
+        measured, hints = cls.measures(), _hints_of(cast("Any", cls))
         found: dict[str, Any] = {}
         bands: dict[str, Band] = {}
         marks: dict[str, Marks] = {}

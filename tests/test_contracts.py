@@ -17,7 +17,10 @@ ROOT = Path(__file__).resolve().parents[1]
 PACKAGE = ROOT / "camcalc"
 # Bottom up; a module imports its own layer and those before it. A single module may stand lower than the rest of its part.
 LAYERS = (
-    ("_version", "cautions", "codes", "compiling", "constants", "data_reading", "errors", "marks", "units", "unit_system", "results", "sources", "pages"),
+    (
+        "_version", "array_record", "cautions", "codes", "compiling", "constants", "data_reading", "drawing", "errors", "marks", "pages", "results", "sources",
+        "unit_system", "units",
+    ),
     ("cam", "engine"),
     ("sheet", "examples"),
     ("burn", "vehicle"),

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ..array_record import ArrayRecord, ScalarMeasure
 from ..cam.card import CamCard
 from ..cycle.grid import CycleMap, simulate_map
 from ..cycle.operating import EngineModel, barometer
@@ -29,28 +30,32 @@ CURVE_PRESSURE = 60e3
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
-class ValveLifts(Record):
+class ValveLifts(ArrayRecord):
     """Lift of both valves along the crank, 0 at the top dead centre of the overlap, and where each leaves its seat and meets it."""
+
+    AXES = ("angle",)
 
     cam: str
     angle: Measure = measure("crank_deg", doc="from overlap top dead centre")
     intake: Measure = measure("m", "mm")
     exhaust: Measure = measure("m", "mm")
-    intake_opens: Measure = measure("crank_deg", doc="seat, from overlap top dead centre")
-    intake_closes: Measure = measure("crank_deg")
-    exhaust_opens: Measure = measure("crank_deg")
-    exhaust_closes: Measure = measure("crank_deg")
+    intake_opens: ScalarMeasure = measure("crank_deg", doc="seat, from overlap top dead centre")
+    intake_closes: ScalarMeasure = measure("crank_deg")
+    exhaust_opens: ScalarMeasure = measure("crank_deg")
+    exhaust_closes: ScalarMeasure = measure("crank_deg")
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
-class ResidualCurve(Record):
+class ResidualCurve(ArrayRecord):
     """Residual over engine speed at one manifold pressure and spark; not-a-number where the engine does not run."""
+
+    AXES = ("speed",)
 
     cam: str
     speed: Measure = measure("crank_rps", "rpm")
     residual: Measure = measure("", "percent", doc="burned gas over trapped charge, by mass")
-    manifold_pressure: Measure = measure("Pa", "kPa")
-    spark: Measure = measure("crank_deg", doc="before top dead centre")
+    manifold_pressure: ScalarMeasure = measure("Pa", "kPa")
+    spark: ScalarMeasure = measure("crank_deg", doc="before top dead centre")
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)

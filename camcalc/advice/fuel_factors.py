@@ -9,8 +9,9 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
+from ..array_record import ArrayRecord, ScalarMeasure
 from ..cycle.operating import EngineModel, barometer
-from ..results import Measure, Record, measure
+from ..results import Measure, measure
 from .idle import IdleState
 
 __all__ = ["FuelFactors", "fuel_factors"]
@@ -25,19 +26,21 @@ FULLEST = 0.97
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
-class FuelFactors(Record):
+class FuelFactors(ArrayRecord):
     """What to multiply the cells of the old filling table by, where fuel is reckoned from manifold pressure.
 
     ``factor[k, j]`` belongs to ``manifold_pressure[k]`` and ``speed[j]``; not-a-number where the new cam makes no cycle that carries itself.
     """
 
+    AXES = ("manifold_pressure", "speed")
+
     speed: Measure = measure("crank_rps", "rpm", doc="columns; the first is the idle speed")
     manifold_pressure: Measure = measure("Pa", "kPa", doc="rows, absolute")
     spark: Measure = measure("crank_deg", doc="before top dead centre, that the new cam's air was found at")
     factor: Measure = measure("", "", doc="air with the new cam over air with the replaced one, per cylinder and cycle")
-    idle_pressure: Measure = measure("Pa", "kPa", doc="where the new cam idles in neutral")
-    idle_factor: Measure = measure("", "", doc="the same there")
-    idle_excess: Measure = measure("", "percent", doc="fuel too much at idle on the old table")
+    idle_pressure: ScalarMeasure = measure("Pa", "kPa", doc="where the new cam idles in neutral")
+    idle_factor: ScalarMeasure = measure("", "", doc="the same there")
+    idle_excess: ScalarMeasure = measure("", "percent", doc="fuel too much at idle on the old table")
 
 
 def fuel_factors(engine: EngineModel, replaced: EngineModel, idle: IdleState, spark_at: Callable[[float, float], float]) -> FuelFactors:

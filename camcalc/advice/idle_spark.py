@@ -14,6 +14,7 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
+from ..array_record import ArrayRecord, ScalarMeasure
 from ..codes import Code
 from ..cycle.best_torque import spark_ends
 from ..cycle.operating import EngineModel, barometer, pressure_for_net_imep
@@ -57,8 +58,11 @@ class IdleSparkBesideTable(Record):
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
-class IdleSpark(Record):
+class IdleSpark(ArrayRecord):
     """Spark around idle, and what the idle itself does over spark; neutral, accessories off. Angles before top dead centre."""
+
+    AXES = ("speed",)
+    ALONG = (("spark", "speed"), ("best_spark", "speed"), ("manifold_vacuum", "swept_spark"), ("imep_variation", "swept_spark"))
 
     speed: Measure = measure("crank_rps", "rpm", doc="around the idle speed")
     spark: Measure = measure("crank_deg", doc="flat or falling with speed; blank where the engine does not carry itself")
@@ -66,7 +70,7 @@ class IdleSpark(Record):
     swept_spark: Measure = measure("crank_deg", doc="sparks tried at the idle speed")
     manifold_vacuum: Measure = measure("Pa", "inHg", doc="at each of them")
     imep_variation: Measure = measure("", "percent", doc="at each of them")
-    idle_spark: Measure = measure("crank_deg", doc="at the idle speed itself: the one number for an idle-spark table")
+    idle_spark: ScalarMeasure = measure("crank_deg", doc="at the idle speed itself: the one number for an idle-spark table")
     table: IdleSparkBesideTable | None = None
     marks: Mapping[str, Marks] = dataclasses.field(default_factory=dict)
 

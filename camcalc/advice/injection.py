@@ -14,10 +14,11 @@ from typing import TYPE_CHECKING, Any, NamedTuple, cast
 import numpy as np
 from numpy.typing import NDArray
 
+from ..array_record import ArrayRecord, ScalarMeasure
 from ..codes import Code
 from ..cycle.operating import EngineModel, barometer
 from ..cycle.tracer import has_port_flow, port_flow, trace_fuel
-from ..results import Measure, Record, measure
+from ..results import Measure, measure
 from ..sheet.sections import MANIFOLD_REFERENCED, SEQUENTIAL_PORT
 from ..units import checked
 from .fuel_placement import InjectionReason, Placement, Spray, Strategy, choose_placement, place
@@ -165,7 +166,7 @@ class InjectionPoint(NamedTuple):
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
-class StrategyMap(Record):
+class StrategyMap(ArrayRecord):
     """One strategy by the flows, each operating point at its best end; angles before overlap top dead centre."""
 
     earliest: Measure = measure("crank_deg")
@@ -180,7 +181,7 @@ class StrategyMap(Record):
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
-class InjectionWindows(Record):
+class InjectionWindows(ArrayRecord):
     """Ends of injection over speed and manifold pressure [crank deg before overlap top dead centre; negative after it].
 
     ``shut_`` and ``open_`` edges are by valve events alone: all fuel arrives on the closed intake valve, or after the exhaust
@@ -189,6 +190,8 @@ class InjectionWindows(Record):
     ``strategy`` is None, and ``why`` says so, where there is none. ``controller_end`` alone counts otherwise: from the build
     sheet's ``[injector] angle_reference``.
     """
+
+    AXES = ("manifold_pressure", "speed")
 
     applies: bool
     reason: FuelDelivery
@@ -206,7 +209,7 @@ class InjectionWindows(Record):
     latest: Measure = measure("crank_deg", doc="of the recommended strategy")
     start_of_injection: Measure = measure("crank_deg", doc="recommended")
     end_of_injection: Measure = measure("crank_deg", doc="recommended")
-    intake_opens: Measure = measure("crank_deg", doc="seat to seat")
+    intake_opens: ScalarMeasure = measure("crank_deg", doc="seat to seat")
     controller_end: Measure = measure("crank_deg", doc="end_of_injection as the controller counts it")
     strategy: tuple[tuple[Strategy | None, ...], ...] = ()
     why: tuple[tuple[InjectionReason, ...], ...] = ()

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from ..array_record import ArrayRecord, ScalarMeasure
 from ..codes import Code
 from ..cycle.best_torque import spark_ends
 from ..cycle.operating import EngineModel, Tolerances, pressure_for_net_imep
@@ -70,19 +71,22 @@ class Variant(NamedTuple):
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
-class CeilingSensitivity(Record):
+class CeilingSensitivity(ArrayRecord):
     """Limits at light load over speed for each variant [crank deg before top dead centre]; the first row is the nominal.
 
     ``limit`` is the ceiling of final spark (table plus every correction) where the cell lies in the zone, blank elsewhere. ``widest_span`` is how far
     the variants lie apart at most; ``WIDE`` or more is worth a word.
     """
 
+    AXES = ("variants", "speed")
+    ALONG = (("manifold_pressure", "speed"), ("floor", "speed"))
+
     speed: Measure = measure("crank_rps", "rpm")
     manifold_pressure: Measure = measure("Pa", "kPa", doc="road load of the nominal at each speed")
     limit: Measure = measure("crank_deg", doc="rows variants, columns speeds: what the swing and steadiness leave, the floor apart")
     floor: Measure = measure("crank_deg", doc="the nominal's late-burn floor there")
-    widest_span: Measure = measure("crank_deg", doc="most that the variants lie apart at one speed")
-    widest_at: Measure = measure("crank_rps", "rpm")
+    widest_span: ScalarMeasure = measure("crank_deg", doc="most that the variants lie apart at one speed")
+    widest_at: ScalarMeasure = measure("crank_rps", "rpm")
     variants: tuple[ChangedInput, ...]
     gear: int
     marks: Mapping[str, Marks] = dataclasses.field(default_factory=dict)

@@ -14,13 +14,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from ..array_record import ArrayRecord
 from ..codes import Code
 from ..cycle.best_torque import EARLIEST, spark_ends
 from ..cycle.load_axis import LOAD_KINDS, air_charge_of, grid_over
 from ..cycle.operating import EngineModel, barometer, refuse_teaching
 from ..errors import InputError, did_you_mean
 from ..marks import Mark, Marks, ends_of_search, marks_by, marks_in, marks_where, merged_marks
-from ..results import Measure, Record, measure
+from ..results import Measure, measure
 from .equal_torque import LevelOfSpark
 from .spark_limits import OFFSETS, WIDEST_SWING, Binds, CeilingColumn, CellState, ceiling_column
 
@@ -41,7 +42,7 @@ class AppliesTo(Code):
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
-class SparkCeilings(Record):
+class SparkCeilings(ArrayRecord):
     """Ceilings for final spark (table plus every correction) over speed and manifold pressure; outside the zone camcalc gives none.
 
     Grids have a row for each manifold pressure and a column for each speed; angles are crank degrees before top dead centre. ``states`` says
@@ -49,6 +50,9 @@ class SparkCeilings(Record):
     on the road loads that reach up to it (None where none was followed).
     ``marks`` says which ceilings spark does not cure, and which figures are an end of a search.
     """
+
+    AXES = ("manifold_pressure", "speed")
+    ALONG = (("restless_to", "speed"),)
 
     speed: Measure = measure("crank_rps", "rpm")
     manifold_pressure: Measure = measure("Pa", "kPa")

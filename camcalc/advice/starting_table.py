@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from ..array_record import ArrayRecord, ScalarMeasure
 from ..marks import Mark, Marks, marks_where
-from ..results import Measure, Record, measure
+from ..results import Measure, measure
 from .idle import IDLE_REACH, IdleState
 from .spark_limits import CellState
 
@@ -31,21 +32,23 @@ STEEPEST, STEEPER = 3.0, 6.0
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
-class StartingTable(Record):
+class StartingTable(ArrayRecord):
     """A starting table for final spark (table plus every correction), whole crank degrees before top dead centre.
 
     Grids have a row for each manifold pressure and a column for each speed. A blank cell is no permission: there knock asks for less
     than ``least_spark``, and no spark serves.
     """
 
+    AXES = ("manifold_pressure", "speed")
+
     speed: Measure = measure("crank_rps", "rpm")
     manifold_pressure: Measure = measure("Pa", "kPa")
     spark: Measure = measure("crank_deg", doc="blank where knock asks for less than the least spark")
     knock_low: Measure = measure("crank_deg", doc="low edge of the knock limit's band; blank where no spark searched knocks")
     asked: Measure = measure("crank_deg", doc="the least of every limit, best torque and knock's low edge, each less the margin")
-    margin: Measure = measure("crank_deg")
-    least_spark: Measure = measure("crank_deg")
-    idle_spark: Measure = measure("crank_deg", doc="of this table where the engine idles, neutral and accessories off")
+    margin: ScalarMeasure = measure("crank_deg")
+    least_spark: ScalarMeasure = measure("crank_deg")
+    idle_spark: ScalarMeasure = measure("crank_deg", doc="of this table where the engine idles, neutral and accessories off")
     knock_sampled: bool
     avoid: Mask = dataclasses.field(repr=False)
     zone: Mask = dataclasses.field(repr=False)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ..array_record import ArrayRecord, ScalarMeasure
 from ..cautions import AT_TRADE_OFF, Caution
 from ..codes import Code
 from ..constants import mean_pressure_of_torque, torque_of_mean_pressure
@@ -71,7 +72,7 @@ class ToCeiling(Record):
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
-class TradeOff(Record):
+class TradeOff(ArrayRecord):
     """One torque at one speed, over spark: earliest first. Each point holds the torque with its own manifold pressure.
 
     ``torque_per_degree`` is taken at held pressure: what a table's slope of one degree per cell does to torque from one cell to
@@ -82,14 +83,16 @@ class TradeOff(Record):
     ``knock_known`` the model computes no knock, and no mark does not mean that none is there.
     """
 
+    AXES = ("spark",)
+
     model: str
-    speed: Measure = measure("crank_rps", "rpm")
-    torque: Measure = measure("N*m", doc="at the crank, rubbing friction paid, accessories off")
-    best_spark: Measure = measure("crank_deg", doc="best torque on this line, before top dead centre")
-    knock_spark: Measure = measure(
+    speed: ScalarMeasure = measure("crank_rps", "rpm")
+    torque: ScalarMeasure = measure("N*m", doc="at the crank, rubbing friction paid, accessories off")
+    best_spark: ScalarMeasure = measure("crank_deg", doc="best torque on this line, before top dead centre")
+    knock_spark: ScalarMeasure = measure(
         "crank_deg", doc="earliest without knock at best torque's pressure; missing where none searched knocks or the model does not know"
     )
-    ceiling: Measure = measure("crank_deg", doc="of the cell, if given")
+    ceiling: ScalarMeasure = measure("crank_deg", doc="of the cell, if given")
     spark: Measure = measure("crank_deg", doc="before top dead centre")
     knock_limit: Measure = measure("crank_deg", doc="earliest without knock at each spark's own pressure; missing as knock_spark")
     manifold_pressure: Measure = measure("Pa", "kPa")

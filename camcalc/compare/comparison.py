@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from ..advice.brakes import BrakeAssist
+from ..array_record import ArrayRecord
 from ..cautions import AT_COMPARISON
 from ..errors import InputError, did_you_mean
 from ..marks import Marks
@@ -45,8 +46,11 @@ class ComparedBuild(Record):
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
-class Curves(Record):
+class Curves(ArrayRecord):
     """What the plots of a comparison draw, a row for each build; blank where the engine gives no answer, or no ceiling is."""
+
+    AXES = ("idle_speed",)
+    ALONG = (("intake_lift", "crank_angle"), ("exhaust_lift", "crank_angle"), ("vacuum", "idle_speed"), ("burned_fraction", "burned_speed"), ("ceiling", "ceiling_speed"))
 
     crank_angle: Measure = measure("crank_deg", doc="after top dead centre of the overlap")
     intake_lift: Measure = measure("m", "mm", doc="at the valve")

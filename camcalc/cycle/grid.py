@@ -11,8 +11,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from ..array_record import ArrayRecord
 from ..errors import InputError, NoSolutionError
-from ..results import Measure, Record, measure
+from ..results import Measure, measure
 from ..units import to_si
 from .operating import OperatingState
 from .resolved import ResolvedEngine
@@ -28,8 +29,10 @@ MAP_RTOL, MAP_TOLERANCE = 1e-5, 5e-5
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
-class CycleMap(Record):
+class CycleMap(ArrayRecord):
     """Settled cycles over speed (columns) and manifold pressure (rows); not-a-number where the engine does not run."""
+
+    AXES = ("manifold_pressure", "speed")
 
     cam: str
     speed: Measure = measure("crank_rps", "rpm")

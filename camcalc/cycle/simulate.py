@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from ..array_record import ArrayRecord
 from ..constants import torque_of_mean_pressure
 from ..engine.friction import rubbing_friction
 from ..errors import InputError, NoSolutionError
@@ -53,8 +54,10 @@ class BurnedLedger(Record):
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
-class CycleTraces(Record):
+class CycleTraces(ArrayRecord):
     """Traces over crank angle, firing top dead centre at 360, intake closing to intake closing."""
+
+    AXES = ("angle",)
 
     angle: Measure = measure("crank_deg")
     volume: Measure = measure("m**3", "cc")

@@ -5,14 +5,17 @@ from __future__ import annotations
 import dataclasses
 import io
 import math
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from ..array_record import ArrayRecord
 from ..errors import InputError
-from ..results import Measure, Record, measure, plain_data
+from ..results import Measure, measure, plain_data
+from ..tables.axes import LOADS
 from ..units import Bounds, to_si
 from ..vehicle.acceleration_weighting import SurgeGrade
 from ..vehicle.coupling import Coupling
@@ -49,8 +52,10 @@ LOAD_COLUMNS = {
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
-class DriveRun(Record):
+class DriveRun(ArrayRecord):
     """A drive over time, sampled as a logger would."""
+
+    AXES = ("time",)
 
     gear: int
     coupling: Coupling
@@ -69,6 +74,11 @@ class DriveRun(Record):
     shaft_torque: Measure = measure("N*m", doc="at the wheels")
     crank_torque: Measure = measure("N*m")
     fuel_cut: Array = dataclasses.field(default_factory=lambda: np.empty(0))
+
+    def plain_units(self) -> Mapping[str, tuple[str, str]]:
+        """Return the units of the load, inside and shown."""
+        bounds = LOADS[self.table_load].bounds if self.table_load else None
+        return {"load": (bounds.unit, bounds.show)} if bounds else {}
 
     @property
     def shake(self) -> float:

@@ -6,9 +6,10 @@ import dataclasses
 import math
 from collections.abc import Mapping
 
+from ..array_record import ArrayRecord
 from ..codes import AppliesTo
 from ..marks import Mark, Marks
-from ..results import Measure, Record, measure
+from ..results import Measure, measure
 from ..vehicle.acceleration_weighting import SurgeGrade
 from ..vehicle.coupling import Coupling
 from .no_answer import SkippedPoint
@@ -18,7 +19,7 @@ __all__ = ["RoadSurge", "SurgeMap"]
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
-class RoadSurge(Record):
+class RoadSurge(ArrayRecord):
     """A gear on the level road, speed by speed: what shakes the car, what damps it, what slopes it stands.
 
     Accelerations are r.m.s. within 0.5 to 16 Hz along the road; verdicts are ours, by peak to peak. ``takes`` has a row for
@@ -27,6 +28,8 @@ class RoadSurge(Record):
     and all, nothing where that was not asked for. Where the swing is self-excited accelerations are infinite (zero where nothing moves it).
     ``skipped`` are the speeds without an answer.
     """
+
+    AXES = ("speed",)
 
     gear: int
     coupling: Coupling
@@ -90,8 +93,11 @@ class RoadSurge(Record):
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
-class SurgeMap(Record):
+class SurgeMap(ArrayRecord):
     """Damping and acceleration over speed and manifold pressure in a gear; rows pressures, columns speeds; blank where no cycle runs."""
+
+    AXES = ("manifold_pressure", "speed")
+    ALONG = (("road_speed", "speed"), ("road_pressure", "speed"))
 
     gear: int
     speed: Measure = measure("crank_rps", "rpm")

@@ -12,8 +12,9 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from ..array_record import ArrayRecord, ScalarMeasure
 from ..errors import InputError, did_you_mean
-from ..results import Measure, Record, measure
+from ..results import Measure, measure
 from ..tables.axes import LOADS
 from ..units import Quantity, quantity
 from .columns import CHANNELS, Column
@@ -45,12 +46,14 @@ class LogProblem(NamedTuple):
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
-class DriveLog(Record):
+class DriveLog(ArrayRecord):
     """A driving log; every channel an array over the same rows, not-a-number where the log gives no usable number.
 
     ``loads`` are floats in the inner unit of ``load_kind``, as in ``SparkTable``. A channel that was not logged is empty.
     ``piece`` numbers the stretches without a gap or a row left out; nothing is filled in between them.
     """
+
+    AXES = ("time",)
 
     time: Measure = measure("s")
     speed: Measure = measure("crank_rps", "rpm")
@@ -67,7 +70,7 @@ class DriveLog(Record):
     knock_retard: Measure = measure("crank_deg")
     knock_level: Array = dataclasses.field(default_factory=lambda: np.empty(0))
     lambda_: Array = dataclasses.field(default_factory=lambda: np.empty(0))
-    sampling_rate: Measure = measure("Hz")
+    sampling_rate: ScalarMeasure = measure("Hz")
     columns: Mapping[str, Column] = dataclasses.field(default_factory=dict)
     problems: tuple[LogProblem, ...] = ()
     notes: tuple[str, ...] = ()
@@ -82,6 +85,11 @@ class DriveLog(Record):
     def missing(self) -> dict[str, str]:
         """What was not logged, and what cannot be told without it."""
         return {name: about.loss for name, about in CHANNELS.items() if about.loss and not self.values(name).size}
+
+    def plain_units(self) -> Mapping[str, tuple[str, str]]:
+        """Return the units of the loads, inside and shown."""
+        bounds = LOADS[self.load_kind].bounds if self.load_kind else None
+        return {"loads": (bounds.unit, bounds.show)} if bounds else {}
 
     @property
     def load(self) -> Quantity:

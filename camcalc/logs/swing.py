@@ -9,14 +9,16 @@ from __future__ import annotations
 import dataclasses
 import html
 import math
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 
+from ..array_record import ArrayRecord, ScalarMeasure
 from ..errors import InputError
-from ..results import Measure, Record, measure, plain_data
+from ..results import Measure, measure, plain_data
 from ..tables.axes import LOADS
 from ..units import factor
 from .blow_back import BlowBack, blow_back_at
@@ -53,13 +55,15 @@ CYLINDERS = 4
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
-class SignalSwing(Record):
+class SignalSwing(ArrayRecord):
     """R.m.s. swings of load and speed by speed bin; arrays over the bins. Loads are floats in the inner unit of ``load_kind``, empty without load.
 
     ``swing`` is all of it, ``at_surge`` what lies at the driveline's frequency, ``rest`` what is left of all without that. ``load_rms`` and
     ``speed_rms`` are what the prediction takes: the signal drawn anew each cycle, before the load filter, whose rest this is. ``pressure_rms`` is
     ``load_rms`` as a manifold pressure. Doubts are standard errors of a rest over that rest.
     """
+
+    AXES = ("speed",)
 
     speed: Measure = measure("crank_rps", "rpm", doc="middle of the bin")
     time: Measure = measure("s")
@@ -79,9 +83,15 @@ class SignalSwing(Record):
     pressure_rms: Measure = measure("Pa", "kPa", doc="anew each cycle, before the load filter")
     blow_back: Measure = measure("", "percent", doc="blow-back share there, of the build")
     load_jitter: float = math.nan
-    speed_jitter: Measure = measure("crank_rps", "rpm", doc="for [limits] of the build sheet")
+    speed_jitter: ScalarMeasure = measure("crank_rps", "rpm", doc="for [limits] of the build sheet")
     missing: str = ""
     notes: tuple[str, ...] = ()
+
+    def plain_units(self) -> Mapping[str, tuple[str, str]]:
+        """Return the units of the loads, inside and shown."""
+        bounds = LOADS[self.load_kind].bounds if self.load_kind else None
+        names = ("mean_load", "load_swing", "load_at_surge", "load_rest", "load_rms")
+        return dict.fromkeys(names, (bounds.unit, bounds.show)) if bounds else {}
 
     @property
     def share(self) -> Array:

@@ -1,15 +1,17 @@
-"""Plots: each takes a result and draws on given axes, never shows, never saves."""
+"""Plots: each takes a result and draws on given axes, never shows, never saves; ``record.plot()`` finds them by ``PLOTS``."""
 
 from .compare import plot_compared, plot_lifts
 from .curves import plot_ceilings, plot_injection, plot_lift, plot_residual
 from .cycle import plot_flows, plot_indicator, plot_map, plot_pressure
 from .drive import plot_drive
 from .logs import plot_log, plot_visited
+from .of_records import PLOTS
 from .surge import plot_surge
 from .tables import plot_table_grid, plot_table_surface
 from .trade_off import plot_trade_off
 
 __all__ = [
+    "PLOTS",
     "plot_ceilings",
     "plot_compared",
     "plot_drive",

@@ -109,7 +109,7 @@ def read_build(data: Mapping[str, Any], *, path: Path | None = None) -> Build:
             sections[name] = None
             continue
         table = _as_table(own, data.get(own), problems)
-        sections[name] = read_section(own, kind, table, problems, assumed, around_of(sections.get("engine"), units))
+        sections[name] = read_section(own, kind, table, problems, assumed, around_of(cast("Engine | None", sections.get("engine")), units))
     head = _as_table("build", data.get("build"), problems)
     check_names("build", head, ("name", "label", "units"), problems)
     for key in ("name", "label"):
@@ -168,13 +168,13 @@ def _engine_so_far(table: Mapping[str, Any], problems: Problems, assumed: list[A
     return engine, tuple(p.key.partition("] ")[2] for p in lacking)
 
 
-def around_of(engine: Section | None, units: UnitSystem) -> dict[str, float]:
+def around_of(engine: Engine | None, units: UnitSystem) -> dict[str, float]:
     """Return what the rest of a sheet tells the defaults of a section: the engine's displacement [m3], and 1 where outputs are imperial."""
     around = {"imperial": float(units is UnitSystem.IMPERIAL)}
     if engine is None:
         return around
     si = engine.si
-    return {**around, "displacement": math.pi / 4.0 * si.bore**2 * si.stroke * cast("Engine", engine).cylinders}
+    return {**around, "displacement": math.pi / 4.0 * si.bore**2 * si.stroke * engine.cylinders}
 
 
 def _as_table(name: str, value: Any, problems: Problems) -> Mapping[str, Any]:

@@ -6,14 +6,16 @@ import dataclasses
 import html
 import itertools
 import math
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from ..array_record import ArrayRecord, ScalarMeasure
 from ..errors import InputError, InputErrors, did_you_mean
-from ..results import Measure, Record, measure, plain_data
+from ..results import Measure, measure, plain_data
 from ..sheet.saving import write_atomically
 from ..units import Quantity, quantity, to_si
 from .axes import LOADS, SPEED, Axis, axis_of, corner_of, read_corner
@@ -38,7 +40,7 @@ class TableSlopes(NamedTuple):
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
-class SparkTable(Record):
+class SparkTable(ArrayRecord):
     """Spark over speed and load: a row for each speed, a column for each load, crank degrees before top dead centre.
 
     ``loads`` are floats in the inner unit of ``load_kind``: manifold pressure [Pa, absolute], air charge [kg per cylinder and
@@ -46,11 +48,13 @@ class SparkTable(Record):
     FINAL spark is the table plus every adder.
     """
 
+    AXES = ("speed", "loads")
+
     load_kind: str
     speed: Measure = measure("crank_rps", "rpm")
     loads: Array
     cells: Measure = measure("crank_deg", doc="before top dead centre")
-    increment: Measure = measure("crank_deg", low=1e-6, high=10.0, doc="numbers that change become multiples of it")
+    increment: ScalarMeasure = measure("crank_deg", low=1e-6, high=10.0, doc="numbers that change become multiples of it")
     layout: Layout | None = dataclasses.field(default=None, repr=False)
     path: Path | None = None
 
@@ -66,6 +70,11 @@ class SparkTable(Record):
         if math.isnan(self.si.increment):
             raise InputError("increment", came="nothing", expected="an angle, e.g. 1 crank_deg")
         _check_table(self)
+
+    def plain_units(self) -> Mapping[str, tuple[str, str]]:
+        """Return the units of the loads, inside and shown."""
+        bounds = LOADS[self.load_kind].bounds
+        return {"loads": (bounds.unit, bounds.show)}
 
     @property
     def load(self) -> Quantity:
