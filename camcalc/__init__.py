@@ -23,10 +23,14 @@ if TYPE_CHECKING:
     from .cycle.resolved import ResolvedEngine
     from .cycle.simulate import CycleResult, simulate_cycle
     from .drive.drive_run import DriveRun, simulate_drive
+    from .drive.every_gear import GearsOnTable, surge_in_gears
+    from .drive.idle_swing import idle_swing_in_neutral
     from .drive.risk import surge_map, surge_risk
+    from .drive.shaped_for_build import ShapedForBuild, add_back_for_build, shape_for_build
+    from .drive.slope_rule import SlopeRule, slope_rule
     from .errors import CamcalcError, InputError, InputErrors, NoSolutionError
     from .explain import Explanation, explain_topic
-    from .logs import DriveLog, compare_logs, find_surge, read_log, review_log
+    from .logs import DriveLog, compare_logs, find_surge, measure_swing, read_log, review_for_build, review_log
     from .road_test import RoadTest, plan_road_test
     from .sheet import Build, CamSheet, load_build, load_cam, read_build, save_build
     from .sheet.card_reading import read_cam_card
@@ -42,21 +46,26 @@ _HOME = {
     "ResolvedEngine": ".cycle.resolved", "make_brief": ".brief", "Brief": ".brief",
     "load_brief": ".brief_files", "save_brief": ".brief_files", "QuickEngine": ".cycle.quick", "parse": ".units",
     "SparkTable": ".tables", "read_table": ".tables", "shape_table": ".tables", "add_back": ".tables", "ShapedTable": ".tables",
-    "read_log": ".logs", "find_surge": ".logs", "review_log": ".logs", "compare_logs": ".logs", "DriveLog": ".logs",
+    "read_log": ".logs", "find_surge": ".logs", "measure_swing": ".logs",
+    "review_for_build": ".logs", "review_log": ".logs", "compare_logs": ".logs", "DriveLog": ".logs",
     "compare_builds": ".compare", "Comparison": ".compare",
     "explain_topic": ".explain", "Explanation": ".explain",
     "rank_cures": ".cures", "CureRanking": ".cures", "plan_road_test": ".road_test", "RoadTest": ".road_test",
     "trade_off": ".advice.trade_off", "TradeOff": ".advice.trade_off",
     "surge_risk": ".drive.risk", "surge_map": ".drive.risk", "simulate_drive": ".drive.drive_run", "DriveRun": ".drive.drive_run",
+    "surge_in_gears": ".drive.every_gear", "GearsOnTable": ".drive.every_gear", "idle_swing_in_neutral": ".drive.idle_swing",
+    "shape_for_build": ".drive.shaped_for_build", "add_back_for_build": ".drive.shaped_for_build", "ShapedForBuild": ".drive.shaped_for_build",
+    "slope_rule": ".drive.slope_rule", "SlopeRule": ".drive.slope_rule",
     "CamcalcError": ".errors", "InputError": ".errors", "InputErrors": ".errors", "NoSolutionError": ".errors",
 }  # fmt: skip
 
 __all__ = [
     "Brief", "Build", "CamCard", "CamSheet", "CamcalcError", "Comparison", "CureRanking", "CycleMap", "CycleResult", "DriveLog", "DriveRun", "Explanation",
-    "InputError", "InputErrors", "NoSolutionError", "QuickEngine", "ResolvedEngine", "RoadTest", "ShapedTable", "SparkTable", "TradeOff", "__version__",
-    "add_back", "compare_builds", "compare_logs", "describe", "explain_topic", "find_surge", "load_brief", "load_build", "load_cam", "make_brief", "parse",
-    "plan_road_test", "rank_cures", "read_build", "read_cam_card", "read_log", "read_table", "review_log", "save_brief", "save_build", "shape_table",
-    "simulate_cycle", "simulate_drive", "simulate_map", "surge_map", "surge_risk", "trade_off",
+    "GearsOnTable", "InputError", "InputErrors", "NoSolutionError", "QuickEngine", "ResolvedEngine", "RoadTest", "ShapedForBuild", "ShapedTable", "SlopeRule",
+    "SparkTable", "TradeOff", "__version__", "add_back", "add_back_for_build", "compare_builds", "compare_logs", "describe", "explain_topic", "find_surge",
+    "idle_swing_in_neutral", "load_brief", "load_build", "load_cam", "make_brief", "measure_swing", "parse", "plan_road_test", "rank_cures", "read_build",
+    "read_cam_card", "read_log", "read_table", "review_for_build", "review_log", "save_brief", "save_build", "shape_for_build", "shape_table",
+    "simulate_cycle", "simulate_drive", "simulate_map", "slope_rule", "surge_in_gears", "surge_map", "surge_risk", "trade_off",
 ]  # fmt: skip
 
 drawing.plots_are_in(f"{__name__}.plot")

@@ -306,7 +306,20 @@ def _slopes(build: Build, cycles: EngineTables) -> Slopes | None:
 def surge_advice(
     engine: EngineModel, starting: StartingTable | None, base: SparkTable | None, idle: IdleState, cycles: EngineTables
 ) -> tuple[DriveAdvice, ...]:
-    """Return what gears do on the table that the brief proposes, where it does, and on the one that the sheet brings."""
+    """Return what gears do on the table that the brief proposes, where it does, and on the one that the sheet brings.
+
+    Parameters
+    ----------
+    engine : EngineModel
+    starting : StartingTable
+        What the brief proposes, if it does.
+    base : SparkTable
+        What the sheet brings, if it does.
+    idle : IdleState
+        In neutral, accessories off.
+    cycles : EngineTables
+        Settled cycles that the drive loop looks up.
+    """
     build, found = engine.build, []
     if starting is not None:
         proposed = proposed_table(starting)

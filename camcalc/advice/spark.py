@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..array_record import ArrayRecord
-from ..codes import Code
+from ..codes import AppliesTo
 from ..cycle.best_torque import EARLIEST, spark_ends
 from ..cycle.load_axis import LOAD_KINDS, air_charge_of, grid_over
 from ..cycle.operating import EngineModel, barometer, refuse_teaching
@@ -33,12 +33,6 @@ SPEEDS = np.arange(800.0, 3001.0, 200.0) / 60.0
 PRESSURES = np.arange(40e3, 90.1e3, 10e3)
 # Wide-open throttle, as a share of the barometer [a throttle passes something], and how close to it another load may stand [Pa].
 WIDE_OPEN, CLOSEST = 0.9999, 4e3
-
-
-class AppliesTo(Code):
-    """Which spark a table or a limit is for."""
-
-    FINAL_SPARK = "final spark: table plus every correction"
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
@@ -61,10 +55,10 @@ class SparkCeilings(ArrayRecord):
     ceiling_high: Measure = measure("crank_deg", doc="90 % of samples lie below; blank without bands")
     least_limit: Measure = measure("crank_deg", doc="least of all limits, everywhere")
     steadiness: Measure = measure("crank_deg", doc="largest spark on the equal-torque line that is steady; blank where it does not decide")
-    strong_cycle: Measure = measure("crank_deg", doc="best torque of the strong cycle after a weak one; blank where the charge holds still")
-    fuller_cell: Measure = measure("crank_deg", doc="least of best torque and knock one load swing up; blank where the charge holds still")
+    strong_cycle: Measure = measure("crank_deg", doc="best torque of the strong cycle after a weak one; blank where the charge is steady")
+    fuller_cell: Measure = measure("crank_deg", doc="least of best torque and knock at the fullest load of the swing; blank where the charge is steady")
     cleanest: Measure = measure("crank_deg", doc="least of both over every swing that visits the cell")
-    restless_to: Measure = measure("Pa", "kPa", doc="by speed: the charge does not hold still up to this load")
+    restless_to: Measure = measure("Pa", "kPa", doc="by speed: the charge is unsteady up to this load")
     best_spark: Measure = measure("crank_deg", doc="best torque of the mean cycle")
     knock: Measure = measure("crank_deg", doc="earliest spark without knock; blank where none searched knocks")
     floor: Measure = measure("crank_deg", doc="least spark whose burn is not too late and exhaust not too hot")

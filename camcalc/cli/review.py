@@ -27,16 +27,18 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--no-knock-heard", action="store_true", help="where the log cannot tell of knock: somebody listened all the time and heard none; one degree at most"
     )
+    parser.add_argument("--full", action="store_true", help="also print the log, every episode with its cause, every cell, the swing of the signals")
     parser.add_argument("--json", action="store_true", help="print JSON instead of text")
 
 
 def run(options: argparse.Namespace) -> int:
     """Review the log and print what it shows."""
     from ..errors import InputError
-    from ..logs import compare_logs, read_log, review_log
+    from ..logs import compare_logs, read_log, review_for_build
     from ..sheet import load_build
     from ..tables import read_table
     from ..tables.beside import path_beside
+    from ..words.review import review_data
 
     build = load_build(options.build)
     path = options.table or build.spark_table
@@ -47,17 +49,12 @@ def run(options: argparse.Namespace) -> int:
         raise InputError("--next", came="no spark table", expected="the table that was in the car", fix="give --table")
     outputs = {"--next": options.next, "the text beside --next": path_beside(options.next) if options.next else None}
     refuse_outputs(outputs, [*build.files(), options.log, options.before, options.columns, path], folders={"--plots": options.plots}, new=not options.overwrite)
-    about: dict[str, Any] = {"build": build, "no_knock_heard": options.no_knock_heard}
-    if not options.no_ceilings:
-        about |= engine_side(build, table)
-    review = review_log(log, table, **about)
+    review = review_for_build(log, build, table, ceilings=not options.no_ceilings, no_knock_heard=options.no_knock_heard)
     compared = compare_logs(before, log) if before is not None else None
     if options.json:
-        print(json.dumps({"review": review.to_dict(), "compared": compared.to_dict() if compared else None}, indent=1, allow_nan=False))
+        print(json.dumps({"review": review_data(review), "compared": compared.to_dict() if compared else None}, indent=1, allow_nan=False))
     else:
-        print(review)
-        if compared:
-            print(f"\nbefore and after\n{compared}")
+        show(review, compared, full=options.full)
     if options.next:
         written(review.next_table, options.next, overwrite=options.overwrite)
     if options.plots:
@@ -65,27 +62,16 @@ def run(options: argparse.Namespace) -> int:
     return 0
 
 
-def engine_side(build: Any, table: Any) -> dict[str, Any]:
-    """Return the engine, and what it knows of a table's cells: ceilings, best torque and knock, torque per degree of spark [N m per crank deg]."""
-    import math
+def show(review: Any, compared: Any, *, full: bool) -> None:
+    """Print before against after, where both were logged, then the review."""
+    from ..words.log_comparison import comparison_words
+    from ..words.review import review_full, review_words
 
-    from ..advice.table_ceilings import ceilings_on_table
-    from ..cycle.load_axis import pressure_of_load
-    from ..cycle.models import engine_kind
-
-    engine = engine_kind("resolved")(build)
-    if table is None:
-        return {"engine": engine}
-    found = ceilings_on_table(engine, table.si.speed, table.loads, table.load_kind)
-
-    def per_degree(speed: float, load: float) -> float:
-        spark = float(table.spark_at(speed, load))
-        pressure = pressure_of_load(engine, speed, load, spark, table.load_kind)
-        rise = engine.state(speed, pressure, spark + 2.0).net - engine.state(speed, pressure, spark - 2.0).net
-        return float(rise / 4.0 * engine.geometry.displacement / (4.0 * math.pi))
-
-    limits = {"ceiling": found.ceiling, "best": found.best, "knock": found.knock, "raise_margin": build.limits.spark_margin}
-    return {"engine": engine, "torque_per_degree": per_degree, **limits}
+    if compared is not None:
+        print(f"Before and after: {comparison_words(compared)}\n")
+    print(review_full(review) if full else review_words(review))
+    if not full:
+        print("The log, every episode and its cause: camcalc review --full.")
 
 
 def written(table: Any, path: Path, *, overwrite: bool) -> None:

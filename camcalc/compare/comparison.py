@@ -50,7 +50,13 @@ class Curves(ArrayRecord):
     """What the plots of a comparison draw, a row for each build; blank where the engine gives no answer, or no ceiling is."""
 
     AXES = ("idle_speed",)
-    ALONG = (("intake_lift", "crank_angle"), ("exhaust_lift", "crank_angle"), ("vacuum", "idle_speed"), ("burned_fraction", "burned_speed"), ("ceiling", "ceiling_speed"))
+    ALONG = (
+        ("intake_lift", "crank_angle"),
+        ("exhaust_lift", "crank_angle"),
+        ("vacuum", "idle_speed"),
+        ("burned_fraction", "burned_speed"),
+        ("ceiling", "ceiling_speed"),
+    )
 
     crank_angle: Measure = measure("crank_deg", doc="after top dead centre of the overlap")
     intake_lift: Measure = measure("m", "mm", doc="at the valve")

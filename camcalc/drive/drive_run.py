@@ -125,12 +125,14 @@ class DriveRun(ArrayRecord):
     def log(self) -> DriveLog:
         """Return the run as a log, for ``review_log``."""
         from ..logs import DriveLog
+        from ..logs.log_notes import LogDoubt, LogNote
 
         si = self.si
         given = {"spark": si.spark, "load": self.load, "pedal": si.pedal, "acceleration": si.acceleration, "fuel_cut": self.fuel_cut}
         if self.gear:
             given |= {"road_speed": si.road_speed, "gear": np.full(si.time.size, float(self.gear))}
-        return DriveLog.of(time=si.time, speed=si.speed, load_kind=self.table_load, notes=("simulated",), source="simulated drive", **given)
+        notes = (LogNote(what=LogDoubt.SIMULATED),)
+        return DriveLog.of(time=si.time, speed=si.speed, load_kind=self.table_load, notes=notes, source="simulated drive", **given)
 
     def text(self) -> str:
         """Return the run as the CSV that ``read_log`` reads."""

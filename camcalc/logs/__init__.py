@@ -3,6 +3,7 @@
 from .comparison import LogComparison, compare_logs
 from .reading import DriveLog, read_log
 from .review import LogReview, review_log
+from .review_for_build import review_for_build
 from .surge_finder import SurgeFindings, find_surge
 from .swing import SignalSwing, measure_swing
 
@@ -16,5 +17,6 @@ __all__ = [
     "find_surge",
     "measure_swing",
     "read_log",
+    "review_for_build",
     "review_log",
 ]

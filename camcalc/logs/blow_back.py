@@ -1,4 +1,4 @@
-"""The blow-back share at a logged load: what the swing of a load signal is measured against."""
+"""The share of exhaust blown back at a logged load: what the swing of a load signal is measured against."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from ..cycle.load_axis import air_charge_of, pressure_of_load
-from ..errors import NoSolutionError
+from ..errors import InputError, NoSolutionError
 
 if TYPE_CHECKING:
     from ..cycle.engine_tables import EngineTables
@@ -29,44 +29,76 @@ class BlowBack(NamedTuple):
     load_by_pressure: float
 
 
-def blow_back_at(build: Build, engine: EngineModel | EngineTables, *, speed: float, load: float, spark: float, kind: str) -> BlowBack | None:
-    """Return blow-back at a speed [rev/s], a load of a kind (SI) and a spark [crank deg]; None where no cycle runs."""
+class _Engine(NamedTuple):
+    """What answers for the engine: tables of it, or the engine itself."""
+
+    engine: EngineModel | None
+    tables: EngineTables | None
+
+    def answer(self, speed: float, pressure: float, spark: float) -> tuple[float, float]:
+        """Return blow-back share and air [kg] per cylinder and cycle; not-a-number where no cycle runs."""
+        if self.tables is not None:
+            at = self.tables.at(speed, pressure, spark)
+            return at["blow_back"], at["air"]
+        assert self.engine is not None
+        try:
+            state = self.engine.state(speed, pressure, spark)
+        except NoSolutionError:
+            return math.nan, math.nan
+        return state.blow_back / state.trapped, state.air
+
+    def pressure(self, speed: float, load: float, spark: float, kind: str, reference: float) -> float:
+        """Return the manifold pressure [Pa] of a load; not-a-number where none gives it."""
+        if kind == "manifold pressure":
+            return load
+        if self.tables is not None:
+            loads = np.array([self.answer(speed, float(p), spark)[1] for p in self.tables.pressures]) / reference
+            runs = np.isfinite(loads)
+            return float(np.interp(load, loads[runs], self.tables.pressures[runs], left=math.nan, right=math.nan)) if runs.any() else math.nan
+        assert self.engine is not None
+        try:
+            return pressure_of_load(self.engine, speed, load, spark, kind)
+        except NoSolutionError:
+            return math.nan
+
+
+def blow_back_at(
+    build: Build, *, speed: float, load: float, spark: float, kind: str, engine: EngineModel | None = None, engine_tables: EngineTables | None = None
+) -> BlowBack | None:
+    """Return blow-back at a speed and load; nothing where no cycle runs.
+
+    Parameters
+    ----------
+    build : Build
+    speed : float [rev/s]
+    load : float [Pa, kg or ratio]
+        Of the kind, SI.
+    spark : float [crank deg before top dead centre]
+    kind : str
+        ``manifold pressure``, ``air charge`` or ``relative charge``.
+    engine : EngineModel
+        Asked where no tables are given.
+    engine_tables : EngineTables
+        Of the build's engine; one of the two is needed.
+
+    Returns
+    -------
+    BlowBack or None
+
+    Raises
+    ------
+    InputError
+        If neither the engine nor its tables are given.
+    """
+    if engine is None and engine_tables is None:
+        raise InputError("engine", came="nothing", expected="engine or engine_tables", fix="give engine=ResolvedEngine(build)")
+    asked = _Engine(engine, engine_tables)
     reference = air_charge_of(build, 1.0) if kind == "relative charge" else 1.0
-    pressure = _pressure(engine, speed, load, spark, kind, reference)
-    share, _ = _answer(engine, speed, pressure, spark)
+    pressure = asked.pressure(speed, load, spark, kind, reference)
+    share, _ = asked.answer(speed, pressure, spark)
     slope = 1.0
     if kind != "manifold pressure":
-        low, high = (_answer(engine, speed, pressure + step, spark)[1] / reference for step in (-PRESSURE_STEP, PRESSURE_STEP))
+        low, high = (asked.answer(speed, pressure + step, spark)[1] / reference for step in (-PRESSURE_STEP, PRESSURE_STEP))
         slope = (high - low) / (2.0 * PRESSURE_STEP)
     found = BlowBack(share, pressure, slope)
     return found if all(map(math.isfinite, found)) else None
-
-
-def _answer(engine: EngineModel | EngineTables, speed: float, pressure: float, spark: float) -> tuple[float, float]:
-    """Return blow-back share and air [kg] per cylinder and cycle; not-a-number where no cycle runs."""
-    from ..cycle.engine_tables import EngineTables
-
-    if isinstance(engine, EngineTables):
-        at = engine.at(speed, pressure, spark)
-        return at["blow_back"], at["air"]
-    try:
-        state = engine.state(speed, pressure, spark)
-    except NoSolutionError:
-        return math.nan, math.nan
-    return state.blow_back / state.trapped, state.air
-
-
-def _pressure(engine: EngineModel | EngineTables, speed: float, load: float, spark: float, kind: str, reference: float) -> float:
-    """Return the manifold pressure [Pa] of a load; not-a-number where none gives it."""
-    from ..cycle.engine_tables import EngineTables
-
-    if kind == "manifold pressure":
-        return load
-    if isinstance(engine, EngineTables):
-        loads = np.array([_answer(engine, speed, float(p), spark)[1] for p in engine.pressures]) / reference
-        runs = np.isfinite(loads)
-        return float(np.interp(load, loads[runs], engine.pressures[runs], left=math.nan, right=math.nan)) if runs.any() else math.nan
-    try:
-        return pressure_of_load(engine, speed, load, spark, kind)
-    except NoSolutionError:
-        return math.nan

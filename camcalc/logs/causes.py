@@ -1,6 +1,6 @@
 """Why it surges: whether the spark table explains the swing of the spark, or the spark is flat, or something else moves it.
 
-FINAL spark is what is logged: table plus every adder.
+Final spark is logged: the table plus every correction.
 """
 
 from __future__ import annotations
@@ -13,23 +13,18 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from ..codes import AppliesTo, Code
 from ..errors import InputError
 from ..results import Measure, Record, measure
-from ..tables.axes import LOADS
 from ..tables.table import SparkTable
-from ..units import factor
 from .drive_log import DriveLog
 from .manoeuvres import closed_pedal
 from .signals import LOWEST, Stretch, amplitude_of, band_pass, highest_frequency, stretches
 from .surge_finder import LEAST_SPARK, SurgeEpisode
 
-__all__ = ["ANOTHER_TABLE", "BURN", "FINAL_SPARK", "IDLE_CORRECTION", "KNOCK", "TABLE", "CellStep", "SurgeCause", "cell_weights", "explain_episode"]
+__all__ = ["Cause", "CauseNote", "CellStep", "SurgeCause", "cell_weights", "explain_episode"]
 
 Array = NDArray[np.float64]
-
-FINAL_SPARK = "FINAL spark: table plus every adder"
-TABLE, BURN, IDLE_CORRECTION = "the table", "burn or fuel", "an idle correction"
-KNOCK, ANOTHER_TABLE, UNKNOWN, NO_SPARK, NO_TABLE = "knock retard", "another table", "not seen in the log", "spark was not logged", "no table was given"
 
 # Share of the spark's swing that a cause must account for to be named; ESTIMATE.
 EXPLAINS = 0.7
@@ -46,37 +41,53 @@ WALKED = 0.03
 # A load that swings by more of its mean is suspect: blow-back moves the reading, not only the charge. ESTIMATE.
 SUSPECT_LOAD = 0.03
 
-NOT_IN_A_LOG = "a log cannot tell whether a level table would be quieter: compare camcalc surge with and without --flat"
-WORDS = {
-    TABLE: "the table hands the swing on: spark follows its slope",
-    BURN: "spark is flat, so the swing comes from burn or fuel: table work will not help; check mixture, misfire and vacuum leaks first",
-    IDLE_CORRECTION: "spark follows the speed error, as an idle correction does; the table does not explain it",
-    KNOCK: "spark follows knock retard; the table does not explain it: find out whether it knocks, then less spark there",
-    ANOTHER_TABLE: "spark follows speed and load, but not by this table: another table is in charge, or this is not the one in the car",
-    UNKNOWN: "spark swings and neither table, speed error nor knock retard explains it: log the adders one by one",
-    NO_SPARK: "spark was not logged: log FINAL spark to tell a table from a burn",
-    NO_TABLE: "spark swings, but without the table it cannot be told from another cause",
-}
+
+class Cause(Code):
+    """Why an episode surges."""
+
+    TABLE = "the table: spark follows its slope"
+    BURN = "burn or fuel: spark is flat, so table work does not help"
+    IDLE_CORRECTION = "an idle correction: spark follows the speed error"
+    KNOCK_RETARD = "knock retard: spark follows it"
+    ANOTHER_TABLE = "another table: spark follows speed and load, but not by this table"
+    UNKNOWN = "not seen in the log"
+    NO_SPARK = "spark was not logged"
+    NO_TABLE = "no table was given"
+
+
+class CauseNote(Code):
+    """What else the log shows about an episode; the figures are fields of ``SurgeCause``."""
+
+    NOT_IN_CHARGE = "this table would swing there and the logged spark does not: it does not set the spark"
+    OTHER_FREQUENCIES = "spark is flat at this frequency only: it moves at others, which do not shake the car"
+    NOT_IN_A_LOG = "a log cannot show whether a level table is quieter"
+    OFFSET = "logged spark lies apart from the table throughout: a correction, to be counted against any ceiling"
+    LOAD_SUSPECT = "logged load swings: under reversion the reading is suspect, the charge itself may swing less"
+    MOSTLY_BY_LOAD = "most of the table's swing comes by way of load: a steadier load signal helps as much as a flatter table"
+    NEVER_TOGETHER = "spark, speed and load are never all there during the episode"
+    IDLE_GAIN = "spark rises as speed falls"
+    TABLE_SHARE = "the table accounts for a part only"
+    LOAD_NOT_LOGGED = "load was not logged: the table cannot be looked up"
 
 
 class CellStep(NamedTuple):
-    """Two neighbouring cells that the surge walks over: rows and columns from 0, their places in words, and their step in crank degrees."""
+    """Two neighbouring cells that the surge crosses: rows and columns from 0, their speeds and loads, and their step [crank deg]."""
 
     one: tuple[int, int]
     other: tuple[int, int]
     places: tuple[str, str]
     step: float
 
-    def __str__(self) -> str:
-        return f"{self.places[0]} to {self.places[1]}: {self.step:+.3g} deg"
-
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
 class SurgeCause(Record):
-    """Why one episode surges. Amplitudes are those of the sine with the same r.m.s."""
+    """Why one episode surges. Amplitudes are those of the sine with the same r.m.s.
 
-    cause: str
-    words: str
+    ``explained`` is the share of the spark's swing that the cause accounts for, ``table_explained`` the share that the table would where the cause
+    is another. ``load_swing`` is the load's own from peak to peak, in the inner unit of ``load_kind``.
+    """
+
+    cause: Cause
     explained: float
     spark_amplitude: Measure = measure("crank_deg", doc="as logged")
     table_amplitude: Measure = measure("crank_deg", doc="of the table, looked up at logged speed and load")
@@ -85,25 +96,17 @@ class SurgeCause(Record):
     offset: Measure = measure("crank_deg", doc="logged spark above the table's, in the middle")
     steps: tuple[CellStep, ...] = ()
     torque_swing: Measure = measure("N*m", doc="peak to peak, from the spark's swing")
-    notes: tuple[str, ...] = ()
-    final_spark: str = FINAL_SPARK
+    table_explained: float = math.nan
+    other_amplitude: Measure = measure("crank_deg", doc="of the spark at other frequencies, which do not shake the car")
+    idle_gain: Measure = measure("crank_deg/crank_rps", "crank_deg/krpm", doc="spark added as speed falls, where that is the cause")
+    load_kind: str = ""
+    load_swing: float = math.nan
+    notes: tuple[CauseNote, ...] = ()
+    applies_to: AppliesTo = AppliesTo.FINAL_SPARK
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain data for JSON."""
         return super().to_dict() | {"steps": [{"cells": list(s.places), "step": {"value": s.step, "unit": "crank_deg"}} for s in self.steps]}
-
-    def __str__(self) -> str:
-        si = self.si
-        lines = [f"cause: {self.words}"]
-        if math.isfinite(self.explained):
-            lines.append(f"  accounts for {100 * max(self.explained, 0.0):.0f} % of the spark's swing of {2 * si.spark_amplitude:.2f} deg peak to peak")
-        if math.isfinite(si.table_amplitude):
-            parts = f"{2 * si.by_speed:.2f} by speed, {2 * si.by_load:.2f} by load"
-            lines.append(f"  table there swings {2 * si.table_amplitude:.2f} deg peak to peak ({parts}); logged spark stands {si.offset:+.2f} deg from it")
-        lines += [f"  walks over {step}" for step in self.steps]
-        if math.isfinite(si.torque_swing):
-            lines.append(f"  torque swing of it: {si.torque_swing:.3g} N m peak to peak")
-        return "\n".join([*lines, *(f"  note: {note}" for note in self.notes), f"  ({self.final_spark})"])
 
 
 def explain_episode(
@@ -133,7 +136,7 @@ def explain_episode(
     speed error through a first-order lag, against knock retard, and against a function of speed and load.
     """
     if not math.isfinite(episode.si.spark_amplitude):
-        return _cause(NO_SPARK, episode)
+        return _cause(Cause.NO_SPARK, episode)
     if table is not None and log.load_kind and table.load_kind != log.load_kind:
         raise InputError(
             "load of the log", came=log.load_kind, expected=f"{table.load_kind}, as in the table", fix="log the load that the table is looked up by"
@@ -149,19 +152,22 @@ def explain_episode(
     if episode.si.spark_amplitude < LEAST_SPARK:
         if found.get("table_amplitude", 0.0) > 2.0 * LEAST_SPARK:
             # A flat spark under a table that is not flat: something overrides the table.
-            notes.append("this table would swing there and the logged spark does not: it is not what sets the spark")
+            notes.append(CauseNote.NOT_IN_CHARGE)
         beside = amplitude_of(np.concatenate([np.empty(0), *(part.of("spark")[part.inside] for part in parts)]))
         if beside > LEAST_SPARK:
-            notes.append(f"spark is flat at this frequency only: it moves by {2 * beside:.2g} deg peak to peak at others, which do not shake the car")
-        return _cause(BURN, episode, found, [*(_offset_notes(found) if found else []), *notes])
+            notes.append(CauseNote.OTHER_FREQUENCIES)
+            found["other_amplitude"] = beside
+        return _cause(Cause.BURN, episode, found, [*(_offset_notes(found) if "offset" in found else []), *notes])
     if found and found["explained"] >= EXPLAINS:
-        return _cause(TABLE, episode, found, [*_offset_notes(found), *notes, NOT_IN_A_LOG])
-    cause, share, more = _pattern(log, parts, episode, bool(found))
+        return _cause(Cause.TABLE, episode, found, [*_offset_notes(found), *notes, CauseNote.NOT_IN_A_LOG])
+    pattern = _pattern(log, parts, episode, bool(found))
+    more = list(pattern.notes)
     if found:
-        more.append(f"the table accounts for {100 * max(found['explained'], 0.0):.0f} %")
+        more.append(CauseNote.TABLE_SHARE)
+        found["table_explained"] = found["explained"]
     elif log.loads.size == 0:
-        more.append("load was not logged: the table cannot be looked up")
-    return _cause(cause, episode, found | {"explained": share}, [*more, *notes])
+        more.append(CauseNote.LOAD_NOT_LOGGED)
+    return _cause(pattern.cause, episode, found | {"explained": pattern.share, "idle_gain": pattern.idle_gain}, [*more, *notes])
 
 
 def cell_weights(log: DriveLog, table: SparkTable, spans: list[tuple[float, float]] | tuple[tuple[float, float], ...]) -> Array:
@@ -250,23 +256,33 @@ def _steps(table: SparkTable, weights: Array, most: int = 5) -> tuple[CellStep, 
     return tuple(sorted(out, key=lambda s: -abs(s.step))[:most])
 
 
-def _pattern(log: DriveLog, parts: list[_Part], episode: SurgeEpisode, has_table: bool) -> tuple[str, float, list[str]]:
+class _Pattern(NamedTuple):
+    """What else moves the spark, the share it accounts for, the spark that it adds as speed falls [crank deg per rev/s]."""
+
+    cause: Cause
+    share: float
+    notes: tuple[CauseNote, ...] = ()
+    idle_gain: float = math.nan
+
+
+def _pattern(log: DriveLog, parts: list[_Part], episode: SurgeEpisode, has_table: bool) -> _Pattern:
     """Return what else moves the spark, and the share it accounts for."""
+    other = Cause.UNKNOWN if has_table else Cause.NO_TABLE
     spark = np.concatenate([part.of("spark")[part.inside] for part in parts]) if parts else np.empty(0)
     if not spark.size:
-        return (UNKNOWN if has_table else NO_TABLE), math.nan, ["spark, speed and load are never all there during the episode"]
+        return _Pattern(other, math.nan, (CauseNote.NEVER_TOGETHER,))
     if "knock_retard" in parts[0].stretch.values:
         knock = np.concatenate([part.of("knock_retard")[part.inside] for part in parts])
         slope, share = _fit(spark, knock)
         if share >= EXPLAINS and 0.5 < abs(slope) < 1.5:
-            return KNOCK, share, []
+            return _Pattern(Cause.KNOCK_RETARD, share)
     slope, share = _speed_error(parts, spark)
     if share >= EXPLAINS and slope < 0.0 and _idling(log, episode):
-        return IDLE_CORRECTION, share, [f"{-slope / 60.0:.2g} deg more for each rpm that the speed falls"]
+        return _Pattern(Cause.IDLE_CORRECTION, share, (CauseNote.IDLE_GAIN,), -slope)
     by_both = _by_speed_and_load(parts, spark)
     if by_both >= EXPLAINS:
-        return (ANOTHER_TABLE if has_table else NO_TABLE), by_both, []
-    return (UNKNOWN if has_table else NO_TABLE), max(share, by_both), []
+        return _Pattern(Cause.ANOTHER_TABLE if has_table else Cause.NO_TABLE, by_both)
+    return _Pattern(other, max(share, by_both))
 
 
 def _fit(spark: Array, by: Array) -> tuple[float, float]:
@@ -308,28 +324,25 @@ def _by_speed_and_load(parts: list[_Part], spark: Array) -> float:
     return _share(spark, design @ weights)
 
 
-def _load_notes(episode: SurgeEpisode, found: dict[str, Any]) -> list[str]:
+def _load_notes(episode: SurgeEpisode, found: dict[str, Any]) -> list[CauseNote]:
     notes = []
     if episode.mean_load > 0.0 and episode.load_amplitude > SUSPECT_LOAD * episode.mean_load:
-        bounds = LOADS[episode.load_kind].bounds
-        size = 2.0 * episode.load_amplitude / factor(bounds.show, bounds.unit)
-        notes.append(f"logged load swings {size:.2g} {bounds.show} peak to peak: under blow-back the reading is suspect, the charge itself may swing less")
+        notes.append(CauseNote.LOAD_SUSPECT)
     if found and found["by_load"] > found["by_speed"] and found["by_load"] > LEAST_SPARK:
-        notes.append("most of the table's swing comes by way of load: a steadier load reading cures as much as a flatter table")
+        notes.append(CauseNote.MOSTLY_BY_LOAD)
     return notes
 
 
-def _offset_notes(found: dict[str, Any]) -> list[str]:
-    if abs(found["offset"]) <= OFFSET:
-        return []
-    return [f"logged spark stands {found['offset']:+.2g} deg from the table throughout: an adder, to be counted against any ceiling"]
+def _offset_notes(found: dict[str, Any]) -> list[CauseNote]:
+    return [CauseNote.OFFSET] if abs(found["offset"]) > OFFSET else []
 
 
-def _cause(cause: str, episode: SurgeEpisode, found: dict[str, Any] | None = None, notes: list[str] | None = None) -> SurgeCause:
-    fields: dict[str, Any] = dict.fromkeys(("table_amplitude", "by_speed", "by_load", "offset", "torque_swing"))
+def _cause(cause: Cause, episode: SurgeEpisode, found: dict[str, Any] | None = None, notes: list[CauseNote] | None = None) -> SurgeCause:
+    fields: dict[str, Any] = dict.fromkeys(("table_amplitude", "by_speed", "by_load", "offset", "torque_swing", "other_amplitude", "idle_gain"))
     fields |= {"explained": math.nan} | (found or {})
-    if cause == BURN:
+    if cause is Cause.BURN:
         fields["explained"] = math.nan
-    if cause != TABLE:
+    if cause is not Cause.TABLE:
         fields["steps"] = ()
-    return SurgeCause(cause=cause, words=WORDS[cause], spark_amplitude=episode.si.spark_amplitude, notes=tuple(notes or ()), **fields)
+    load: dict[str, Any] = {"load_kind": episode.load_kind, "load_swing": 2.0 * episode.load_amplitude}
+    return SurgeCause(cause=cause, spark_amplitude=episode.si.spark_amplitude, notes=tuple(notes or ()), **load, **fields)

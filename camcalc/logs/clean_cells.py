@@ -21,11 +21,9 @@ CLEAN_FOR, BESIDE = 3.0, 1.0
 # Where nothing but somebody's ear says that it did not knock, no more is given back at a time [crank deg]; ESTIMATE, half the usual step.
 STEP_ON_WORD = 1.0
 
-SAY_SO = "--no-knock-heard"
-
 
 class HeldBack(NamedTuple):
-    """A cell driven without surge that gets no spark back: row and column from 0, its place, why, the figure that says so, its limit and unit."""
+    """A cell that gets no spark back: row and column from 0, its speed and load, why, the figure that shows it, its limit and unit."""
 
     cell: tuple[int, int]
     place: str
@@ -34,17 +32,10 @@ class HeldBack(NamedTuple):
     limit: float = math.nan
     unit: str = ""
 
-    def __str__(self) -> str:
-        if self.why is KnockSign.UNHEARD:
-            return f"no spark back at {self.place}: the knock channel holds numbers for {self.figure:.1f} s there, {self.limit:g} s are needed"
-        unit = f" {self.unit}" if self.unit else ""
-        beyond = "noise ends at" if self.why is KnockSign.RETARD else "at idle, noise and all, it is"
-        return f"no spark back at {self.place}: {self.why} {self.figure:.3g}{unit}, {beyond} {self.limit:.3g}{unit}"
-
 
 class GivingBack(NamedTuple):
     """The cells that a log allows to rise, of those driven without surge; those that knock forbids, what the log knows of knock, and whether
-    somebody's word stands in for it."""
+    somebody's word replaces it."""
 
     cells: NDArray[np.bool_]
     driven: NDArray[np.bool_]
@@ -59,32 +50,9 @@ class GivingBack(NamedTuple):
         return min(most, STEP_ON_WORD) if self.on_word else most
 
     @property
-    def knock_words(self) -> str:
-        """What the log holds of knock, worst cell first."""
-        worst, *others = sorted(self.knocking, key=lambda held: -held.figure)
-        unit = f" {worst.unit}" if worst.unit else ""
-        more = f" and in {len(others)} more cell{'s' if len(others) > 1 else ''}" if others else ""
-        return f"the log holds knock: {worst.why} of {worst.figure:.3g}{unit} at {worst.place}{more}; take spark out there first"
-
-    @property
-    def cautions(self) -> tuple[str, ...]:
-        """What is to be said before any spark is given back."""
-        lines = [self.knock_words] if self.knocking else []
-        if not self.driven.any():
-            lines.append("no spark is given back: no cell was driven for a few seconds without surge")
-        lines += [str(cell) for cell in self.held]
-        hearing = self.knock.hearing
-        if self.on_word:
-            lines.append(
-                f"{hearing}: spark is given back on the word of whoever listened ({SAY_SO}), by {STEP_ON_WORD:g} degree at most. "
-                "An ear on the road misses light knock; fit a knock sensor or listen at the block"
-            )
-        elif hearing is not Hearing.LISTENED:
-            lines.append(
-                f"no spark is given back: {hearing}. Log knock retard or the knock level; or, if somebody listened all the time and heard no knock, "
-                f"say so with {SAY_SO}"
-            )
-        return tuple(lines)
+    def worst_knock(self) -> HeldBack | None:
+        """The cell with the largest figure of knock; nothing where the log holds none."""
+        return max(self.knocking, key=lambda held: held.figure, default=None)
 
 
 def clean_cells(log: DriveLog, table: SparkTable, findings: SurgeFindings) -> NDArray[np.bool_]:

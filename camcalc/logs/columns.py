@@ -11,6 +11,7 @@ from typing import Any, NamedTuple
 from ..errors import InputError, did_you_mean
 from ..tables.axes import LOADS, SPEED, named_by, said_once, words_of
 from ..units import Bounds, factor
+from .log_notes import LogDoubt, LogNote, Loss
 
 __all__ = ["CHANNELS", "Channel", "Column", "guess_columns", "read_columns"]
 
@@ -20,7 +21,7 @@ class Channel(NamedTuple):
 
     bounds: Bounds
     names: tuple[str, ...]
-    loss: str = ""
+    loss: Loss | None = None
     bare: bool = False
     beside: tuple[str, ...] = ()
 
@@ -35,10 +36,6 @@ class Column(NamedTuple):
     guessed: bool = False
     kind: str = ""
 
-    def __str__(self) -> str:
-        unit = f" [{self.unit}]" if self.unit else ""
-        return f'column "{self.name}"{unit}' + (" (guessed)" if self.guessed else "")
-
 
 # A column is known by its words, in any order, the likelier name first; a word that is neither of the name nor among those allowed beside it
 # makes it something else. The trade's own words; common practice, no source. Ranges catch a wrong unit or a broken sensor, wide on purpose: ESTIMATE.
@@ -48,37 +45,37 @@ CHANNELS = {
     "spark": Channel(
         Bounds("crank_deg", -40.0, 80.0),
         ("final spark", "spark", "ignition", "advance", "timing"),
-        "why it surges cannot be told",
+        Loss.CAUSE,
         beside=("advance", "angle", "timing", "ignition"),
     ),
-    "load": Channel(Bounds("", 0.0), (), "the spark table cannot be looked up"),
+    "load": Channel(Bounds("", 0.0), (), Loss.LOOKUP),
     "pedal": Channel(
         Bounds("", -0.05, 1.1, "percent"),
         ("pedal", "accelerator", "throttle"),
-        "tip-ins are told by load alone, and overrun is not told; either may pass for surge",
+        Loss.TIP_INS,
         beside=("accelerator", "position"),
     ),
-    "road_speed": Channel(Bounds("m/s", -1.0, 120.0, "km/h"), ("road speed", "vehicle speed", "car speed", "speed"), "no road speed, and no gear from it"),
+    "road_speed": Channel(Bounds("m/s", -1.0, 120.0, "km/h"), ("road speed", "vehicle speed", "car speed", "speed"), Loss.ROAD_SPEED),
     "acceleration": Channel(
         Bounds("m/s**2", -30.0, 30.0),
         ("acceleration",),
-        "how hard it surges is taken from road speed, if that is logged",
+        Loss.HARSHNESS,
         beside=("longitudinal", "fore", "aft", "and"),
     ),
-    "gear": Channel(Bounds("", -1.0, 20.0), ("gear",), "gear changes are seen by road speed only, if that is logged", True, ("engaged", "current")),
-    "clutch": Channel(Bounds("", 0.0, 1.0), ("clutch",), "", True, ("pedal", "switch")),
-    "fuel_cut": Channel(Bounds("", 0.0, 1.0), ("fuel cut",), "fuel cut is not told from overrun", True, ("overrun", "active")),
+    "gear": Channel(Bounds("", -1.0, 20.0), ("gear",), Loss.GEAR_CHANGES, True, ("engaged", "current")),
+    "clutch": Channel(Bounds("", 0.0, 1.0), ("clutch",), None, True, ("pedal", "switch")),
+    "fuel_cut": Channel(Bounds("", 0.0, 1.0), ("fuel cut",), Loss.FUEL_CUT, True, ("overrun", "active")),
     "knock_retard": Channel(
         Bounds("crank_deg", -40.0, 40.0),
         ("knock retard", "knock correction"),
-        "knock retard as a cause cannot be told",
+        Loss.KNOCK_RETARD,
         beside=("spark", "ignition", "timing", "for", "from"),
     ),
     # A knock sensor's own level in volts, decibels, counts or no unit: kept as it is logged, since it is compared with itself only.
     "knock_level": Channel(
-        Bounds(""), ("knock level", "knock sensor", "knock noise", "knock signal", "knock"), "", True, ("level", "sensor", "noise", "signal", "intensity")
+        Bounds(""), ("knock level", "knock sensor", "knock noise", "knock signal", "knock"), None, True, ("level", "sensor", "noise", "signal", "intensity")
     ),
-    "lambda": Channel(Bounds("", 0.3, 5.0), ("lambda", "relative air fuel ratio"), "", True, ("measured",)),
+    "lambda": Channel(Bounds("", 0.3, 5.0), ("lambda", "relative air fuel ratio"), None, True, ("measured",)),
 }
 # Spellings of a unit that mean something else, or nothing, outside the channel they stand in.
 _ANGLE = dict.fromkeys(("deg", "°", "degrees", "degree", "deg btdc", "° btdc", "°btdc", "deg crank", "crank deg", "deg before tdc"), "crank_deg")
@@ -137,7 +134,7 @@ def read_columns(given: str | Path | Mapping[str, Any], header: Sequence[str]) -
     return out
 
 
-def guess_columns(header: Sequence[str], units: Sequence[str] = ()) -> tuple[dict[str, Column], list[str]]:
+def guess_columns(header: Sequence[str], units: Sequence[str] = ()) -> tuple[dict[str, Column], list[LogNote]]:
     """Guess which column is which channel.
 
     Parameters
@@ -151,7 +148,7 @@ def guess_columns(header: Sequence[str], units: Sequence[str] = ()) -> tuple[dic
     -------
     columns : dict
         By channel; every one marked as guessed.
-    left : list of str
+    left : list of LogNote
         What looks like a channel but was not taken, with the reason.
 
     Raises
@@ -166,8 +163,8 @@ def guess_columns(header: Sequence[str], units: Sequence[str] = ()) -> tuple[dic
     'manifold pressure'
     """
     found: dict[str, Column] = {}
-    left: list[str] = []
-    unfit: dict[str, str] = {}
+    left: list[LogNote] = []
+    unfit: dict[str, LogNote] = {}
     parts = [_parts(name, units[k] if k < len(units) else "") for k, name in enumerate(header)]
     for channel in CHANNELS:
         fits = sorted((place, k) for k, (words, _) in enumerate(parts) if (place := _place(channel, words)) is not None)
@@ -175,13 +172,14 @@ def guess_columns(header: Sequence[str], units: Sequence[str] = ()) -> tuple[dic
             unit = parts[k][1] or ("rpm" if channel == "speed" and "rpm" in parts[k][0] else "")
             column = _guessed(channel, header[k], parts[k][0], unit)
             if column is None:
-                unfit.setdefault(header[k], f"looks like {channel.replace('_', ' ')} but " + (f'"{unit}" is no unit of it' if unit else "names no unit"))
+                why = LogDoubt.UNKNOWN_UNIT if unit else LogDoubt.NO_UNIT
+                unfit.setdefault(header[k], LogNote(what=why, column=header[k], channel=channel, unit=unit))
             elif channel not in found and header[k] not in {c.name for c in found.values()}:
                 found[channel] = column
             elif channel in found and found[channel].name != header[k]:
-                left.append(f'"{header[k]}" fits {channel.replace("_", " ")} too; "{found[channel].name}" was taken')
+                left.append(LogNote(what=LogDoubt.FITS_TOO, column=header[k], channel=channel, other=found[channel].name))
     taken = {column.name for column in found.values()}
-    left += [f'"{name}" {why}: not used' for name, why in unfit.items() if name not in taken]
+    left += [note for name, note in unfit.items() if name not in taken]
     _check_required(found, header, left)
     return found, left
 
@@ -245,10 +243,12 @@ def _mapped(channel: str, entry: Any, header: Sequence[str]) -> Column:
     return column
 
 
-def _check_required(found: Mapping[str, Column], header: Sequence[str], left: Sequence[str] = ()) -> None:
+def _check_required(found: Mapping[str, Column], header: Sequence[str], left: Sequence[LogNote] = ()) -> None:
     for channel, example in (("time", "time [s]"), ("speed", "engine speed [rpm]")):
         if channel not in found:
-            came = "; ".join([t for t in left if f"looks like {channel}" in t]) or "columns " + ", ".join(f'"{name}"' for name in header)
+            alike = [note for note in left if note.channel == channel and note.what is not LogDoubt.FITS_TOO]
+            reasons = [f'"{n.column}", which ' + (f'names "{n.unit}", no unit of {channel}' if n.unit else "names no unit") for n in alike]
+            came = "; ".join(reasons) or "columns " + ", ".join(f'"{name}"' for name in header)
             raise InputError(
                 f"{channel} of the log",
                 came=came,

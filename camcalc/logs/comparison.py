@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import html
 import math
 from collections import defaultdict
 from typing import Any, NamedTuple
@@ -12,14 +11,15 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
+from ..codes import AppliesTo, Code
 from ..errors import InputError
 from ..results import Measure, Record, measure
 from ..tables.axes import LOADS
-from .drive_log import DriveLog, folded
+from .drive_log import DriveLog
 from .signals import LOWEST, band_pass, highest_frequency, stretches
 from .surge_finder import BELOW, LEAST_SWING, SurgeFindings, find_surge
 
-__all__ = ["LogComparison", "compare_logs"]
+__all__ = ["ComparisonNote", "ComparisonVerdict", "LogComparison", "compare_logs"]
 
 Array = NDArray[np.float64]
 Cell = tuple[int, int, int]
@@ -37,6 +37,23 @@ MATTERS = 0.1
 RESAMPLES, SEED = 2000, 20240
 
 
+class ComparisonVerdict(Code):
+    """What came of the change between two logs."""
+
+    BETTER = "better: the swing has shrunk"
+    WORSE = "worse: the swing has grown"
+    CHANCE = "no difference that can be told from chance"
+    NO_DIFFERENCE = "no difference that matters"
+    TOO_LITTLE = "cannot be told: too little steady driving is alike"
+
+
+class ComparisonNote(Code):
+    """By what the two logs could not be matched."""
+
+    WITHOUT_LOAD = "load was not logged: matched without it"
+    WITHOUT_GEAR = "gear was not logged in both: the same speed and load in another gear counts as the same cruise"
+
+
 class _Window(NamedTuple):
     """A few seconds of steady driving: spread of spark [crank deg], energy of the speed's swing [(rev/s)^2], share of it surging."""
 
@@ -49,9 +66,9 @@ class _Window(NamedTuple):
 class LogComparison(Record):
     """Two logs over the cells that both visited; means weighted by the windows that both have in each cell."""
 
-    verdict: str
+    verdict: ComparisonVerdict
     confidence: float
-    spread_before: Measure = measure("crank_deg", doc="standard deviation of FINAL spark within a window")
+    spread_before: Measure = measure("crank_deg", doc="standard deviation of final spark within a window")
     spread_after: Measure = measure("crank_deg")
     swing_before: Measure = measure("crank_rps", "rpm", doc="r.m.s. of the speed's swing")
     swing_after: Measure = measure("crank_rps", "rpm")
@@ -65,27 +82,13 @@ class LogComparison(Record):
     cells_after: int
     windows_before: int
     windows_after: int
-    how: str = ""
-    final_spark: str = "FINAL spark: table plus every adder"
-    notes: tuple[str, ...] = ()
+    applies_to: AppliesTo = AppliesTo.FINAL_SPARK
+    notes: tuple[ComparisonNote, ...] = ()
 
-    def __str__(self) -> str:
-        si = self.si
-        rows = [
-            ("spread of spark, deg", si.spread_before, si.spread_after),
-            ("swing of speed, rpm r.m.s.", 60 * si.swing_before, 60 * si.swing_after),
-            ("time in surge, %", 100 * si.surging_before, 100 * si.surging_after),
-        ]
-        lines = [self.verdict, f"  {'':28}  before   after"]
-        lines += [f"  {name:28} {_text(a):>7} {_text(b):>7}" for name, a, b in rows]
-        if math.isfinite(self.energy_ratio):
-            lines.append(f"  energy of the swing {self.energy_ratio:.3g} times before, 90 % between {self.energy_low:.3g} and {self.energy_high:.3g}")
-        lines.append(f"  {self.matched_cells} cells visited in both (before {self.cells_before}, after {self.cells_after})")
-        how = [f"  {self.how}"] if self.how else []
-        return folded([*lines, *how, f"  ({self.final_spark})", *(f"  note: {note}" for note in self.notes)])
-
-    def _repr_html_(self) -> str:
-        return f"<pre>{html.escape(str(self))}</pre>"
+    @property
+    def swing_ratio(self) -> float:
+        """Swing of speed after over that before."""
+        return math.sqrt(self.energy_ratio)
 
 
 def compare_logs(before: DriveLog, after: DriveLog, *, below: Any = BELOW, least_swing: Any = LEAST_SWING) -> LogComparison:
@@ -122,8 +125,7 @@ def compare_logs(before: DriveLog, after: DriveLog, *, below: Any = BELOW, least
         "matched_cells": len(matched), "cells_before": len(one), "cells_after": len(two), "windows_before": counts[0], "windows_after": counts[1],
     }  # fmt: skip
     if min(counts) < LEAST_WINDOWS:
-        came = f"only {counts[0]} and {counts[1]} windows of steady driving share a cell"
-        return _nothing(f"cannot be told: {came}; drive the same cruise again", about, notes)
+        return _nothing(about, notes)
     weight = np.array([min(len(one[cell]), len(two[cell])) for cell in matched], dtype=float)
     weight /= weight.sum()
     first, second = (sum(w * np.array(log[c]).mean(axis=0) for w, c in zip(weight, matched, strict=True)) for log in (one, two))
@@ -131,7 +133,6 @@ def compare_logs(before: DriveLog, after: DriveLog, *, below: Any = BELOW, least
     ratios = _widened(_resampled(one, two, matched, weight), ratio, min(counts))
     lower = float(np.mean(ratios < 1.0) + 0.5 * np.mean(ratios == 1.0))
     confidence = lower if ratio < 1.0 else 1.0 - lower
-    agree = f"share of {RESAMPLES} resamples of {counts[0]} and {counts[1]} windows of {WINDOW:g} s that agree in direction"
     return LogComparison(
         verdict=_verdict(ratio, confidence),
         confidence=confidence,
@@ -144,7 +145,6 @@ def compare_logs(before: DriveLog, after: DriveLog, *, below: Any = BELOW, least
         energy_high=float(np.quantile(ratios, 0.95, method="inverted_cdf")),
         surging_before=first[2],
         surging_after=second[2],
-        how=f"confidence {100 * confidence:.0f} %: {agree}",
         notes=tuple(notes),
         **about,
     )
@@ -207,23 +207,22 @@ def _ratio(after: float, before: float) -> float:
     return float(after / before) if before > 0.0 else (1.0 if after == 0.0 else math.inf)
 
 
-def _verdict(ratio: float, confidence: float) -> str:
-    if confidence >= SURE and abs(ratio - 1.0) > MATTERS:
-        return f"{'better' if ratio < 1.0 else 'worse'}: the swing has {'shrunk' if ratio < 1.0 else 'grown'} to {100 * math.sqrt(ratio):.0f} % of what it was"
-    return "no difference that can be told from chance" if abs(ratio - 1.0) > MATTERS else "no difference that matters"
+def _verdict(ratio: float, confidence: float) -> ComparisonVerdict:
+    if abs(ratio - 1.0) <= MATTERS:
+        return ComparisonVerdict.NO_DIFFERENCE
+    if confidence < SURE:
+        return ComparisonVerdict.CHANCE
+    return ComparisonVerdict.BETTER if ratio < 1.0 else ComparisonVerdict.WORSE
 
 
-def _notes(log: DriveLog, has_gear: bool) -> list[str]:
-    notes = [] if log.load_kind else ["load was not logged: matched by speed" + (" and gear" if has_gear else "") + " alone"]
-    return notes + ([] if has_gear else ["gear was not logged in both: the same speed and load in another gear counts as the same cruise"])
+def _notes(log: DriveLog, has_gear: bool) -> list[ComparisonNote]:
+    notes = [] if log.load_kind else [ComparisonNote.WITHOUT_LOAD]
+    return notes if has_gear else [*notes, ComparisonNote.WITHOUT_GEAR]
 
 
-def _nothing(verdict: str, about: dict[str, Any], notes: list[str]) -> LogComparison:
+def _nothing(about: dict[str, Any], notes: list[ComparisonNote]) -> LogComparison:
     names = ("spread_before", "spread_after", "swing_before", "swing_after", "surging_before", "surging_after")
     nothing: dict[str, Any] = dict.fromkeys(names)
     nan = math.nan
-    return LogComparison(verdict=verdict, confidence=nan, energy_ratio=nan, energy_low=nan, energy_high=nan, notes=tuple(notes), **nothing, **about)
-
-
-def _text(value: float) -> str:
-    return f"{value:.3g}" if math.isfinite(value) else "none"
+    unknown: dict[str, Any] = {"verdict": ComparisonVerdict.TOO_LITTLE, "confidence": nan, "energy_ratio": nan, "energy_low": nan, "energy_high": nan}
+    return LogComparison(notes=tuple(notes), **unknown, **nothing, **about)

@@ -3,46 +3,28 @@
 from __future__ import annotations
 
 import dataclasses
-import html
 import itertools
-import textwrap
-from collections.abc import Iterable, Mapping
-from typing import Any, NamedTuple
+from collections.abc import Mapping
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..array_record import ArrayRecord, ScalarMeasure
 from ..errors import InputError, did_you_mean
-from ..results import Measure, measure
+from ..results import Measure, measure, plain_data
 from ..tables.axes import LOADS
 from ..units import Quantity, quantity
 from .columns import CHANNELS, Column
+from .log_notes import LogNote, LogProblem, Loss
 
-__all__ = ["DriveLog", "LogProblem", "folded", "pieces_of"]
+__all__ = ["DriveLog", "pieces_of"]
 
 Array = NDArray[np.float64]
 
 # Two rows further apart than this many usual steps have a gap between them; ESTIMATE.
 GAP_STEPS = 3.0
 ATTRIBUTES = {name: ("loads" if name == "load" else name.replace("lambda", "lambda_")) for name in CHANNELS}
-
-
-class LogProblem(NamedTuple):
-    """Rows of one kind that could not be used as they were: how many, the first of them by line, an example, what was done."""
-
-    what: str
-    column: str
-    rows: int
-    lines: tuple[int, ...]
-    came: str
-    done: str
-
-    def __str__(self) -> str:
-        lines = ", ".join(str(line) for line in self.lines) + (" ..." if self.rows > len(self.lines) else "")
-        where = f' in "{self.column}"' if self.column else ""
-        came = f", e.g. {self.came}" if self.came else ""
-        return f"{self.what}{where}: {self.rows} (line {lines}){came}; {self.done}"
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
@@ -58,7 +40,7 @@ class DriveLog(ArrayRecord):
     time: Measure = measure("s")
     speed: Measure = measure("crank_rps", "rpm")
     piece: NDArray[np.int64]
-    spark: Measure = measure("crank_deg", doc="FINAL spark as logged, before top dead centre")
+    spark: Measure = measure("crank_deg", doc="final spark as logged, before top dead centre")
     load_kind: str = ""
     loads: Array = dataclasses.field(default_factory=lambda: np.empty(0))
     pedal: Measure = measure("", "percent")
@@ -73,7 +55,7 @@ class DriveLog(ArrayRecord):
     sampling_rate: ScalarMeasure = measure("Hz")
     columns: Mapping[str, Column] = dataclasses.field(default_factory=dict)
     problems: tuple[LogProblem, ...] = ()
-    notes: tuple[str, ...] = ()
+    notes: tuple[LogNote, ...] = ()
     source: str = ""
 
     @property
@@ -82,9 +64,9 @@ class DriveLog(ArrayRecord):
         return tuple(name for name in CHANNELS if self.values(name).size)
 
     @property
-    def missing(self) -> dict[str, str]:
+    def missing(self) -> dict[str, Loss]:
         """What was not logged, and what cannot be told without it."""
-        return {name: about.loss for name, about in CHANNELS.items() if about.loss and not self.values(name).size}
+        return {name: about.loss for name, about in CHANNELS.items() if about.loss is not None and not self.values(name).size}
 
     def plain_units(self) -> Mapping[str, tuple[str, str]]:
         """Return the units of the loads, inside and shown."""
@@ -179,34 +161,10 @@ class DriveLog(ArrayRecord):
             "sampling_rate": {"value": self.si.sampling_rate, "unit": "Hz"},
             "load_kind": self.load_kind,
             "columns": {name: {"column": c.name, "unit": c.unit, "guessed": c.guessed} for name, c in self.columns.items()},
-            "missing": self.missing,
-            "problems": [problem._asdict() | {"lines": list(problem.lines)} for problem in self.problems],
-            "notes": list(self.notes),
+            "missing": plain_data(self.missing),
+            "problems": [plain_data(problem._asdict()) for problem in self.problems],
+            "notes": plain_data(self.notes),
         }
-
-    def __str__(self) -> str:
-        pieces = int(self.piece[-1]) + 1 if self.piece.size else 0
-        head = f"{len(self.si.time)} rows, {self.duration.magnitude:.1f} s in {pieces} pieces, {self.si.sampling_rate:.4g} rows a second"
-        lines = [f"log {self.source}: {head}" if self.source else f"log: {head}"]
-        lines += [f"  {name.replace('_', ' ')}: {column}" + (f", {column.kind}" if column.kind else "") for name, column in self.columns.items()]
-        lines += [f"  not logged: {name.replace('_', ' ')} ({loss})" for name, loss in self.missing.items()]
-        return folded(lines + [f"  kept out: {problem}" for problem in self.problems] + [f"  note: {note}" for note in self.notes])
-
-    def _repr_html_(self) -> str:
-        return f"<pre>{html.escape(str(self))}</pre>"
-
-
-def folded(lines: Iterable[str], width: int = 100) -> str:
-    """Return lines as one text, those over the width folded under their own start.
-
-    >>> print(folded(["  note: more words than fit"], 18))
-      note: more words
-        than fit
-    """
-    whole = "\n".join(lines).split("\n")
-    blank = [len(line) - len(line.lstrip()) for line in whole]
-    wrap = [textwrap.wrap(line, width, subsequent_indent=" " * (n + 2), break_on_hyphens=False) or [""] for line, n in zip(whole, blank, strict=True)]
-    return "\n".join(part for parts in wrap for part in parts)
 
 
 def pieces_of(log: DriveLog, *channels: str) -> list[slice]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import enum
 import math
 from typing import NamedTuple
 
@@ -10,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d
 
+from ..codes import Code
 from ..tables.table import SparkTable
 from .causes import IDLE_BELOW, cell_weights, shares_of
 from .drive_log import DriveLog
@@ -35,7 +35,7 @@ BESIDE = 1.0
 SAME = 1e-6
 
 
-class Hearing(enum.StrEnum):
+class Hearing(Code):
     """Whether a log can tell that an engine did not knock."""
 
     LISTENED = "the log holds a knock channel"
@@ -44,7 +44,7 @@ class Hearing(enum.StrEnum):
     NEVER_MOVES = "the knock level never moves: check the sensor and its wire"
 
 
-class KnockSign(enum.StrEnum):
+class KnockSign(Code):
     """Why a cell that was driven without surge gets no spark back."""
 
     RETARD = "knock retard"
@@ -76,7 +76,7 @@ class KnockHeard(NamedTuple):
             return np.asarray((self.retard > self.retard_noise) | (self.level > self.level_noise))
 
     def sign(self, cell: tuple[int, int]) -> tuple[KnockSign, float, float] | None:
-        """Return what speaks of knock in a cell, its figure and the noise it is beyond; nothing where nothing does."""
+        """Return the sign of knock in a cell, its figure and the noise it is above; nothing where there is none."""
         if self.retard[cell] > self.retard_noise:
             return KnockSign.RETARD, float(self.retard[cell]), self.retard_noise
         if self.level[cell] > self.level_noise:

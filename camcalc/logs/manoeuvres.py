@@ -8,27 +8,32 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from ..codes import Code
 from ..results import Measure, Record, measure
 from ..tables.axes import LOADS
 from .drive_log import DriveLog, pieces_of
 from .signals import band_pass, stretches
 
-__all__ = ["KINDS", "Manoeuvre", "find_manoeuvres"]
+__all__ = ["Manoeuvre", "ManoeuvreKind", "find_manoeuvres"]
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-KINDS = {
-    "tip-in": "pedal pressed",
-    "lift": "pedal let off",
-    "gear change": "gear change or clutch",
-    "overrun": "pedal closed, engine driven by the car",
-    "fuel cut begins": "fuel cut begins",
-    "fuel cut ends": "fuel cut ends",
-    "return to idle": "pedal closed, engine falling to idle",
-    "idle": "pedal closed, not driving",
-    "fast or full throttle": "outside low speed and part throttle",
-}
+
+class ManoeuvreKind(Code):
+    """What the driver did; swings that follow are not the table's doing."""
+
+    TIP_IN = "pedal pressed"
+    LIFT = "pedal let off"
+    GEAR_CHANGE = "gear change or clutch"
+    OVERRUN = "pedal closed, engine driven by the car"
+    FUEL_CUT_BEGINS = "fuel cut begins"
+    FUEL_CUT_ENDS = "fuel cut ends"
+    RETURN_TO_IDLE = "pedal closed, engine falling to idle"
+    IDLE = "pedal closed, not driving"
+    FAST_OR_FULL_THROTTLE = "outside low speed and part throttle"
+
+
 # A pedal that moves by more than PEDAL_STEP within PEDAL_TIME [s] is a tip-in or a lift; ESTIMATE.
 PEDAL_STEP, PEDAL_TIME = 0.05, 0.5
 # Without a pedal: mean load over a second that moves by so many of its usual steps (10 kPa, 0.1 g, 10 percent) within another; ESTIMATE.
@@ -49,7 +54,7 @@ PART_THROTTLE = 0.6
 class Manoeuvre(Record):
     """Something the driver did."""
 
-    kind: str
+    kind: ManoeuvreKind
     start: Measure = measure("s")
     end: Measure = measure("s")
 
@@ -58,7 +63,7 @@ class _Rows(NamedTuple):
     """One piece of the log: times, and masks over its rows by kind."""
 
     time: Array
-    masks: dict[str, Mask]
+    masks: dict[ManoeuvreKind, Mask]
 
 
 def find_manoeuvres(log: DriveLog, *, below: float) -> list[Manoeuvre]:
@@ -81,7 +86,7 @@ def find_manoeuvres(log: DriveLog, *, below: float) -> list[Manoeuvre]:
         fast = slow[rows] > below
         if log.values("pedal").size:
             fast |= log.si.pedal[rows] > PART_THROTTLE
-        piece.masks["fast or full throttle"] = fast
+        piece.masks[ManoeuvreKind.FAST_OR_FULL_THROTTLE] = fast
         found += [m for kind, mask in piece.masks.items() for m in _runs(kind, mask, piece.time)]
     return sorted(found, key=lambda m: m.si.start)
 
@@ -121,8 +126,8 @@ def _pedal_masks(log: DriveLog, rows: slice, piece: _Rows) -> None:
         return
     pedal = log.si.pedal[rows]
     change = pedal - pedal[_earlier(piece.time, PEDAL_TIME)]
-    piece.masks["tip-in"] = change > PEDAL_STEP
-    piece.masks["lift"] = change < -PEDAL_STEP
+    piece.masks[ManoeuvreKind.TIP_IN] = change > PEDAL_STEP
+    piece.masks[ManoeuvreKind.LIFT] = change < -PEDAL_STEP
 
 
 def _load_masks(log: DriveLog, rows: slice, piece: _Rows) -> None:
@@ -131,7 +136,7 @@ def _load_masks(log: DriveLog, rows: slice, piece: _Rows) -> None:
         return
     mean = _mean(log.loads[rows], log)
     change = (mean - mean[_earlier(piece.time, 1.0)]) / LOADS[log.load_kind].step
-    piece.masks["tip-in"], piece.masks["lift"] = change > LOAD_STEP, change < -LOAD_STEP
+    piece.masks[ManoeuvreKind.TIP_IN], piece.masks[ManoeuvreKind.LIFT] = change > LOAD_STEP, change < -LOAD_STEP
 
 
 def _gear_masks(log: DriveLog, rows: slice, piece: _Rows) -> None:
@@ -146,7 +151,7 @@ def _gear_masks(log: DriveLog, rows: slice, piece: _Rows) -> None:
         before = np.maximum(np.arange(len(speed)) - max(round(log.si.sampling_rate), 1), 0)
         ratio = np.log(np.maximum(_mean(speed, log), 1e-3) / np.maximum(_mean(road, log), ROLLS))
         mask |= (np.abs(ratio - ratio[before]) > RATIO_STEP) & (road > ROLLS)
-    piece.masks["gear change"] = mask
+    piece.masks[ManoeuvreKind.GEAR_CHANGE] = mask
 
 
 def _mean(values: Array, log: DriveLog) -> Array:
@@ -164,17 +169,17 @@ def _closed_masks(log: DriveLog, rows: slice, piece: _Rows, closed: Mask, slow: 
     is_cut = cut[rows] > 0.5 if cut.size else np.zeros(len(closed), dtype=bool)
     if cut.size:
         change = np.diff(is_cut.astype(int), prepend=int(is_cut[0]))
-        piece.masks["fuel cut begins"], piece.masks["fuel cut ends"] = change > 0, change < 0
+        piece.masks[ManoeuvreKind.FUEL_CUT_BEGINS], piece.masks[ManoeuvreKind.FUEL_CUT_ENDS] = change > 0, change < 0
     fast = slow > OVERRUN_ABOVE
     before = slow[_earlier(piece.time, 1.0)]
     falling = (before - slow) > FALLING * np.maximum(piece.time - piece.time[_earlier(piece.time, 1.0)], 1e-9)
     road, gear = log.values("road_speed"), log.values("gear")
     driving = (road[rows] > ROLLS) if road.size else ((gear[rows] >= 1.0) if gear.size else np.zeros(len(closed), dtype=bool))
-    piece.masks["overrun"] = (closed & fast) | is_cut
-    piece.masks["return to idle"] = closed & ~fast & falling & ~is_cut
-    piece.masks["idle"] = closed & ~fast & ~falling & ~driving & ~is_cut
+    piece.masks[ManoeuvreKind.OVERRUN] = (closed & fast) | is_cut
+    piece.masks[ManoeuvreKind.RETURN_TO_IDLE] = closed & ~fast & falling & ~is_cut
+    piece.masks[ManoeuvreKind.IDLE] = closed & ~fast & ~falling & ~driving & ~is_cut
 
 
-def _runs(kind: str, mask: Mask, time: Array) -> list[Manoeuvre]:
+def _runs(kind: ManoeuvreKind, mask: Mask, time: Array) -> list[Manoeuvre]:
     edges = np.flatnonzero(np.diff(np.concatenate([[0], mask.astype(int), [0]])))
     return [Manoeuvre(kind=kind, start=time[a], end=time[b - 1]) for a, b in zip(edges[::2], edges[1::2], strict=True)]

@@ -13,10 +13,11 @@ from numpy.typing import NDArray
 
 from ..errors import InputError
 from ..tables.axes import LOADS
-from ..tables.likely_unit import log_error, log_note
+from ..tables.likely_unit import log_error, low_pressure
 from ..units import Bounds
 from .columns import CHANNELS, Column, guess_columns, read_columns
-from .drive_log import DriveLog, LogProblem
+from .drive_log import DriveLog
+from .log_notes import KeptOut, LogDoubt, LogNote, LogProblem, RowFault
 
 __all__ = ["DriveLog", "read_log"]
 
@@ -27,7 +28,6 @@ LINES_SHOWN = 5
 # A channel with numbers in fewer rows than this is not used; ESTIMATE.
 LEAST_SHARE = 0.5
 WORDS = {"on": 1.0, "true": 1.0, "yes": 1.0, "off": 0.0, "false": 0.0, "no": 0.0}
-ROW_OUT, VALUE_OUT = "row kept out", "value kept out"
 
 
 class _Sheet(NamedTuple):
@@ -72,9 +72,9 @@ def read_log(path: str | Path, columns: str | Path | Mapping[str, Any] | None = 
     >>> path = pathlib.Path(tempfile.mkdtemp()) / "log.csv"
     >>> _ = path.write_text("t [s],engine speed [rpm],spark [deg]\\n0.0,900,20\\n0.1,n/a,20\\n0.2,910,\\n")
     >>> for problem in read_log(path).problems:
-    ...     print(problem)
-    text in numbers in "engine speed [rpm]": 1 (line 3), e.g. "n/a"; row kept out
-    missing in "spark [deg]": 1 (line 4); value kept out
+    ...     print(problem.what.code, problem.column, problem.lines, problem.came, problem.done.code)
+    text engine speed [rpm] (3,) "n/a" row
+    missing spark [deg] (4,)  value
     """
     path = Path(path)
     if path.suffix.lower() == ".parquet":
@@ -95,20 +95,20 @@ def read_log(path: str | Path, columns: str | Path | Mapping[str, Any] | None = 
         raise error.in_file(str(path)) from None
 
 
-def _log_of(sheet: _Sheet, found: Mapping[str, Column], left: Sequence[str], path: Path) -> DriveLog:
+def _log_of(sheet: _Sheet, found: Mapping[str, Column], left: Sequence[LogNote], path: Path) -> DriveLog:
     problems: list[LogProblem] = []
     notes = list(left)
     blank = sheet.frame.select(pl.all_horizontal(pl.all().is_null())).to_series().to_numpy()
     out = np.zeros(len(blank), dtype=bool)
     out[sheet.long_rows] = True
-    problems += _told("more cells than columns", "", out, "", ROW_OUT, sheet.first_line)
+    problems += _told(RowFault.MORE_CELLS, "", out, "", KeptOut.ROW, sheet.first_line)
     values: dict[str, Array] = {}
     for channel, column in found.items():
         required = channel in ("time", "speed")
-        numbers, own = _numbers(sheet, channel, column, ROW_OUT if required else VALUE_OUT, blank | out)
+        numbers, own = _numbers(sheet, channel, column, KeptOut.ROW if required else KeptOut.VALUE, blank | out)
         if not required and np.isfinite(numbers[~blank]).sum() < LEAST_SHARE * (~blank).sum():
             share = np.isfinite(numbers[~blank]).mean() if (~blank).any() else 0.0
-            notes.append(f'"{column.name}" holds numbers in {100 * share:.0f} % of rows: not used; log all channels at one rate')
+            notes.append(LogNote(what=LogDoubt.SPARSE, column=column.name, channel=channel, figure=float(share)))
             continue
         problems += own
         values[channel] = numbers
@@ -116,14 +116,15 @@ def _log_of(sheet: _Sheet, found: Mapping[str, Column], left: Sequence[str], pat
             notes += _pressure_unit(column, numbers)
     broken = out | ~np.isfinite(values["time"]) | ~np.isfinite(values["speed"])
     repeated, backward = _out_of_order(values["time"], ~broken)
-    problems += _told("repeated time", found["time"].name, repeated, "", ROW_OUT, sheet.first_line)
-    problems += _told("time running backward", found["time"].name, backward, "", ROW_OUT, sheet.first_line)
+    problems += _told(RowFault.REPEATED_TIME, found["time"].name, repeated, "", KeptOut.ROW, sheet.first_line)
+    problems += _told(RowFault.BACKWARD_TIME, found["time"].name, backward, "", KeptOut.ROW, sheet.first_line)
     if backward.sum() > 0.05 * len(backward):
         first = int(np.flatnonzero(backward)[0]) + sheet.first_line
-        notes.append(f"at line {first} the clock steps back and much is kept out for it: is that where another log begins, or is the time before it wrong?")
+        notes.append(LogNote(what=LogDoubt.CLOCK_STEPS_BACK, column=found["time"].name, channel="time", figure=float(first)))
     kept = ~(broken | repeated | backward)
     if kept.sum() < 2:
-        came = "; ".join([f"{kept.sum() or 'no'} row{'s' * (not kept.sum())} to use", *(str(p) for p in problems)])
+        faults = [f"{p.what} in {p.column or 'the rows'}: {p.rows}, the first in line {p.lines[0]}" for p in problems]
+        came = "; ".join([f"{kept.sum() or 'no'} row{'s' * (not kept.sum())} to use", *faults])
         raise InputError("the log", came=came, expected="two or more rows with time and engine speed")
     # A repeated stamp leaves no hole, since its first row stays; neither does a blank line.
     hole = np.cumsum((broken & ~blank) | backward)[kept]
@@ -140,7 +141,7 @@ def _log_of(sheet: _Sheet, found: Mapping[str, Column], left: Sequence[str], pat
     )
 
 
-def _numbers(sheet: _Sheet, channel: str, column: Column, done: str, ignored: Mask) -> tuple[Array, list[LogProblem]]:
+def _numbers(sheet: _Sheet, channel: str, column: Column, done: KeptOut, ignored: Mask) -> tuple[Array, list[LogProblem]]:
     """Return a column in its inner unit, not-a-number where it holds none, with what was kept out of it."""
     series = sheet.frame[column.name]
     text = np.zeros(len(series), dtype=bool)
@@ -163,9 +164,9 @@ def _numbers(sheet: _Sheet, channel: str, column: Column, done: str, ignored: Ma
     numbers[outside] = np.nan
     first = f'"{series.filter(pl.Series(text))[0]}"' if text.any() else ""
     return numbers, [
-        *_told("missing", column.name, missing, "", done, sheet.first_line),
-        *_told("text in numbers", column.name, text & ~ignored, first, done, sheet.first_line),
-        *_told("outside any possible range", column.name, outside & ~ignored, f"{came} {column.unit}".strip(), done, sheet.first_line),
+        *_told(RowFault.MISSING, column.name, missing, "", done, sheet.first_line),
+        *_told(RowFault.TEXT, column.name, text & ~ignored, first, done, sheet.first_line),
+        *_told(RowFault.OUTSIDE, column.name, outside & ~ignored, f"{came} {column.unit}".strip(), done, sheet.first_line),
     ]
 
 
@@ -195,15 +196,19 @@ def _refuse_unit(channel: str, column: Column, numbers: Array, bounds: Bounds) -
     )
 
 
-def _pressure_unit(column: Column, pressures: Array) -> list[str]:
+def _pressure_unit(column: Column, pressures: Array) -> list[LogNote]:
     """Refuse manifold pressures that no running engine has, and note those that may be in another unit."""
     wrong = log_error(column.name, pressures, column.unit, column.scale)
     if wrong is not None:
         raise wrong
-    return list(filter(None, [log_note(column.name, pressures, column.unit, column.scale)]))
+    low = low_pressure(pressures, column.unit, column.scale)
+    if low is None:
+        return []
+    about = {"column": column.name, "channel": "load", "unit": column.unit, "other": low.unit}
+    return [LogNote(what=LogDoubt.LOW_PRESSURE, **about, figure=low.top, other_figure=low.other)]
 
 
-def _told(what: str, column: str, rows: Mask, came: str, done: str, first_line: int) -> list[LogProblem]:
+def _told(what: RowFault, column: str, rows: Mask, came: str, done: KeptOut, first_line: int) -> list[LogProblem]:
     where = np.flatnonzero(rows)
     lines = tuple(int(k) + first_line for k in where[:LINES_SHOWN])
     return [LogProblem(what, column, len(where), lines, came, done)] if where.size else []

@@ -1,9 +1,8 @@
-"""Reviewing a log: surge found, explained, and what to change next. All spark here is FINAL spark: table plus every adder."""
+"""Reviewing a log: surge found, explained, and what to change next. All spark here is final spark: table plus every correction."""
 
 from __future__ import annotations
 
 import dataclasses
-import html
 import math
 from collections import defaultdict
 from collections.abc import Callable
@@ -12,7 +11,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from ..cautions import OVER_SPARK_TABLE, Caution
+from ..codes import AppliesTo, Code
 from ..errors import InputError
 from ..results import Record, plain_data
 from ..tables.shaped import Reason
@@ -20,9 +19,9 @@ from ..tables.shaping import RAISE_MARGIN, shape_table
 from ..tables.shaping_task import STEP
 from ..tables.table import SparkTable
 from ..units import to_si
-from .causes import FINAL_SPARK, TABLE, WORDS, SurgeCause, cell_weights, explain_episode
+from .causes import Cause, SurgeCause, cell_weights, explain_episode
 from .clean_cells import GivingBack, HeldBack, cells_that_may_rise
-from .drive_log import DriveLog, folded
+from .drive_log import DriveLog
 from .raised_spark import raised
 from .surge_finder import BELOW, LEAST_SWING, SurgeFindings, find_surge
 from .swing import SignalSwing, measure_swing
@@ -32,7 +31,7 @@ if TYPE_CHECKING:
     from ..cycle.operating import EngineModel
     from ..sheet import Build
 
-__all__ = ["CellAdvice", "LogReview", "review_log"]
+__all__ = ["AdviceReason", "CellAdvice", "LogReview", "ReviewNote", "review_log"]
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -48,36 +47,71 @@ GIVEN_BACK = 2.0
 IN_SURGE = 0.2
 
 
+class AdviceReason(Code):
+    """Why the spark of a cell is to change."""
+
+    ABOVE_CEILING = "above its ceiling"
+    TOO_STEEP = "too steep beside its neighbours"
+    ABOVE_LIGHTER_LOAD = "above a lighter load"
+    BLENDS_IN = "blends the rest in"
+    ABOVE_KNOCK = "above the knock limit less its margin"
+    DRIVEN_CLEAN = "driven without surge or knock, under its ceiling"
+
+
+class ReviewNote(Code):
+    """What else a review found; the figures are fields of ``LogReview``."""
+
+    OTHER_CAR = "the log drives in a gear that the build sheet has not: is it a log of this car?"
+    NOTHING_TO_LOWER = "no cell that the surge visits is worth lowering: neighbours are as close as the table's increment allows"
+    NOT_THE_TABLE = "no cell is lowered for a swing that the table does not cause"
+    TOGETHER = "add back all cells together, after lowering the others: one alone may lie too far above a neighbour"
+    HELD_BY_NEIGHBOURS = "some cells driven without surge stay: more would lie too far above a neighbour"
+
+
 class CellAdvice(NamedTuple):
-    """What to do with one cell: row and column from 0, its place in words, spark there now and then [crank deg, of the table], and why."""
+    """What to do with one cell: row and column from 0, its speed and load, spark there now and then [crank deg, of the table], why.
+
+    ``driven`` is for how long it was driven without surge [s], where spark is given back.
+    """
 
     cell: tuple[int, int]
     place: str
     now: float
     then: float
-    why: str
-
-    def __str__(self) -> str:
-        return f"{self.place}: {self.now:g} to {self.then:g} ({self.then - self.now:+.3g} deg), {self.why}"
+    why: AdviceReason
+    driven: float = math.nan
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
 class LogReview(Record):
-    """What a log shows and what to change next."""
+    """What a log shows and what to change next.
+
+    ``main_cause`` is that of most of the surging time, nothing without surge. ``giving`` is what the log knows of knock on the table's cells, and
+    ``wanted_back`` whether any cell was driven without surge with room under its ceiling. ``above_knock`` counts the cells of the table above their
+    knock limit, ``held_by_neighbours`` those that stay for their neighbours; ``top_gear`` is the highest gear in the log, ``gears`` those of the sheet.
+    """
 
     log: DriveLog
     findings: SurgeFindings
     causes: tuple[SurgeCause, ...]
-    main_cause: str
-    headline: str
+    main_cause: Cause | None
     swing: SignalSwing
     lower: tuple[CellAdvice, ...] = ()
     add_back: tuple[CellAdvice, ...] = ()
-    held_back: tuple[HeldBack, ...] = ()
-    cautions: tuple[str, ...] = ()
+    giving: GivingBack | None = dataclasses.field(default=None, repr=False)
+    wanted_back: bool = False
+    above_knock: int = 0
+    held_by_neighbours: int = 0
+    top_gear: int = 0
+    gears: int = 0
     table: SparkTable | None = dataclasses.field(default=None, repr=False)
-    notes: tuple[str, ...] = ()
-    final_spark: str = FINAL_SPARK
+    notes: tuple[ReviewNote, ...] = ()
+    applies_to: AppliesTo = AppliesTo.FINAL_SPARK
+
+    @property
+    def held_back(self) -> tuple[HeldBack, ...]:
+        """The cells driven without surge that get no spark back, for knock or because nothing listened there."""
+        return () if self.giving is None else self.giving.held
 
     @property
     def next_table(self) -> SparkTable | None:
@@ -91,27 +125,14 @@ class LogReview(Record):
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain data for JSON."""
-        names = ("log", "findings", "causes", "main_cause", "headline", "swing", "cautions", "notes", "final_spark")
+        names = ("log", "findings", "causes", "main_cause", "swing", "above_knock", "held_by_neighbours", "top_gear", "gears", "notes", "applies_to")
         data = {name: plain_data(getattr(self, name)) for name in names}
-        data["held_back"] = [plain_data(held._asdict() | {"cell": list(held.cell)}) for held in self.held_back]
+        data["held_back"] = [plain_data(held._asdict()) for held in self.held_back]
+        data["knocking"] = [plain_data(held._asdict()) for held in (self.giving.knocking if self.giving else ())]
+        data["hearing"] = plain_data(self.giving.knock.hearing if self.giving else None)
         for name in ("lower", "add_back"):
-            data[name] = [advice._asdict() | {"cell": list(advice.cell), "unit": "crank_deg"} for advice in getattr(self, name)]
+            data[name] = [plain_data(advice._asdict() | {"unit": "crank_deg"}) for advice in getattr(self, name)]
         return data
-
-    def __str__(self) -> str:
-        lines = [self.headline, "", str(self.log), "", str(self.findings)]
-        for episode, cause in zip(self.findings.episodes, self.causes, strict=True):
-            lines += ["", f"{episode.si.start:.1f} to {episode.si.end:.1f} s, {cause}"]
-        lines += [""] * bool(self.cautions) + [f"Caution: {caution}" for caution in self.cautions]
-        if self.lower or self.add_back:
-            lines += ["", f"what next ({self.final_spark}; cells below are the table's own):"]
-            lines += [f"  lower    {advice}" for advice in self.lower] + [f"  add back {advice}" for advice in self.add_back]
-            lines += [Caution.LAW]
-        lines += [f"note: {note}" for note in self.notes]
-        return "\n".join([folded(lines), "", str(self.swing)])
-
-    def _repr_html_(self) -> str:
-        return f"<pre>{html.escape(str(self))}</pre>"
 
 
 def review_log(
@@ -129,7 +150,8 @@ def review_log(
     below: Any = BELOW,
     least_swing: Any = LEAST_SWING,
     build: Build | None = None,
-    engine: EngineModel | EngineTables | None = None,
+    engine: EngineModel | None = None,
+    engine_tables: EngineTables | None = None,
 ) -> LogReview:
     """Review a log: is it surging, where, how hard, why, and what to change next.
 
@@ -139,11 +161,11 @@ def review_log(
     table : SparkTable, optional
         The table that was in the car.
     ceiling : array [crank deg before top dead centre], on the table's cells, optional
-        Most FINAL spark of each cell; not-a-number where there is none.
+        Most final spark of each cell; not-a-number where there is none.
     best : array [crank deg before top dead centre], on the table's cells, optional
-        The least of best torque and knock, for FINAL spark. Where given, no cell is given back more than it less ``raise_margin``.
+        The least of best torque and knock, for final spark. Where given, no cell is given back more than it less ``raise_margin``.
     knock : array [crank deg before top dead centre], on the table's cells, optional
-        Knock limit of each cell, for FINAL spark. How many cells are above it is reported; ``shape_table`` lists them and brings them down.
+        Knock limit of each cell, for final spark. How many cells are above it is reported; ``shape_table`` lists them and brings them down.
     raise_margin : quantity [crank angle]
         2 degrees: ESTIMATE.
     no_knock_heard : bool
@@ -154,8 +176,12 @@ def review_log(
         As for ``explain_episode``.
     below, least_swing : quantity [crank speed]
         As for ``find_surge``.
-    build, engine
+    build, engine, engine_tables
         As for ``measure_swing``.
+
+    Returns
+    -------
+    LogReview
 
     Raises
     ------
@@ -171,51 +197,46 @@ def review_log(
     >>> load = np.full(len(t), 4.5e4)
     >>> log = DriveLog.of(time=t, speed=speed, load=load, load_kind="manifold pressure", spark=table.spark_at(speed, load), pedal=0.2 + 0.0 * t)
     >>> review = review_log(log, table)
-    >>> review.main_cause
-    'the table'
-    >>> print(review.lower[0])
-    1440 rpm, 30 kPa: 32 to 29 (-3 deg), too steep beside its neighbours
+    >>> review.main_cause.code
+    'table'
+    >>> review.lower[0].place, review.lower[0].now, review.lower[0].then, review.lower[0].why.code
+    ('1440 rpm, 30 kPa', 32.0, 29.0, 'too_steep')
     """
     if table is not None and log.load_kind and log.load_kind != table.load_kind:
         raise InputError("load of the log", came=log.load_kind, expected=f"{table.load_kind}, as in the table")
     findings = find_surge(log, below=below, least_swing=least_swing)
-    notes: list[str] = []
+    notes: list[ReviewNote] = []
+    top_gear, gears = _top_gear(log), len(build.vehicle.gear_ratios) if build is not None else 0
     if build is not None:
         findings = _in_units_of(build, findings)
-        notes += _unlike(build, log)
+        notes += [ReviewNote.OTHER_CAR] if top_gear > gears else []
     causes = tuple(explain_episode(log, episode, table, torque_per_degree=torque_per_degree) for episode in findings.episodes)
     main = _main_cause(findings, causes)
     lower: tuple[CellAdvice, ...] = ()
     back: tuple[CellAdvice, ...] = ()
-    held_back: tuple[HeldBack, ...] = ()
-    cautions: list[str] = []
+    found: dict[str, Any] = {}
     if table is not None and log.loads.size:
         slopes = {"along_speed": along_speed, "along_load": along_load}
         top = _angles(ceiling, "ceiling", table) - _offset(log, table)
-        surging = [(e.si.start, e.si.end) for e, cause in zip(findings.episodes, causes, strict=True) if cause.cause == TABLE]
-        if main == TABLE:
+        surging = [(e.si.start, e.si.end) for e, cause in zip(findings.episodes, causes, strict=True) if cause.cause is Cause.TABLE]
+        if main is Cause.TABLE:
             lower = _to_lower(table, cell_weights(log, table, surging) > IN_SURGE, top, slopes)
             lower = _and_under_knock(lower, table, _angles(knock, "knock", table) - _offset(log, table), raise_margin, build)
             if not lower:
-                notes.append("no cell that the surge visits is worth lowering: neighbours are as close as the table's increment allows")
+                notes.append(ReviewNote.NOTHING_TO_LOWER)
         elif findings.episodes:
-            notes.append("look elsewhere first: no cell is lowered for a swing that the table does not cause")
+            notes.append(ReviewNote.NOT_THE_TABLE)
         giving = cells_that_may_rise(log, table, findings, no_knock_heard=no_knock_heard)
         top = _under_best(top, best, raise_margin, log, table)
         back, held = _to_add_back(log, table, findings, top, lower, slopes, giving)
-        held_back = giving.held
-        if held_back or back or _room(table, giving.driven, top).any():
-            cautions += giving.cautions
-        elif giving.knocking:
-            cautions.append(giving.knock_words)
-        notes += ["what may be added back goes together, once the cells to lower are lowered: one alone may stand too far above a neighbour"] if back else []
-        notes += [f"{held} cells driven without surge under their ceiling stay: more would stand too far above a neighbour"] if held else []
-        cautions += _above_knock(knock, log, table)
-    if lower or back:
-        cautions = [*OVER_SPARK_TABLE, *([Caution.ADDING_SPARK] if back else []), *cautions]
+        notes += [ReviewNote.TOGETHER] if back else []
+        notes += [ReviewNote.HELD_BY_NEIGHBOURS] if held else []
+        wanted = bool(giving.held or back or _room(table, giving.driven, top).any())
+        found = {"giving": giving, "wanted_back": wanted, "held_by_neighbours": held, "above_knock": _above_knock(knock, log, table)}
+    swing = measure_swing(log, findings, build=build, engine=engine, engine_tables=engine_tables)
     return LogReview(
-        log=log, findings=findings, causes=causes, main_cause=main, headline=_headline(findings, main, lower), lower=lower, add_back=back,
-        held_back=held_back, cautions=tuple(cautions), table=table, notes=tuple(notes), swing=measure_swing(log, findings, build=build, engine=engine),
+        log=log, findings=findings, causes=causes, main_cause=main, lower=lower, add_back=back, table=table, notes=tuple(notes), swing=swing,
+        top_gear=top_gear, gears=gears, **found,
     )  # fmt: skip
 
 
@@ -226,31 +247,18 @@ def _in_units_of(build: Build, findings: SurgeFindings) -> SurgeFindings:
     return findings.replace(**shown)
 
 
-def _unlike(build: Build, log: DriveLog) -> list[str]:
-    """Return what shows that the log is of another car."""
+def _top_gear(log: DriveLog) -> int:
+    """Return the highest gear in a log; 0 where none was logged."""
     known = log.gear[np.isfinite(log.gear)]
-    most, gears = (int(known.max()) if known.size else 0), len(build.vehicle.gear_ratios)
-    return [f"the log drives in gear {most}, the build sheet has {gears} gears: is it a log of this car?"] if most > gears else []
+    return int(known.max()) if known.size else 0
 
 
-def _main_cause(findings: SurgeFindings, causes: tuple[SurgeCause, ...]) -> str:
+def _main_cause(findings: SurgeFindings, causes: tuple[SurgeCause, ...]) -> Cause | None:
     """Return the cause that most of the surging time has."""
-    time: defaultdict[str, float] = defaultdict(float)
+    time: defaultdict[Cause, float] = defaultdict(float)
     for episode, cause in zip(findings.episodes, causes, strict=True):
         time[cause.cause] += episode.si.end - episode.si.start
-    return max(time, key=lambda name: time[name]) if time else "none"
-
-
-def _headline(findings: SurgeFindings, main: str, lower: tuple[CellAdvice, ...]) -> str:
-    if findings.si.looked_at <= 0.0:
-        return "nothing to judge by: no steady driving at low speed in this log"
-    if not findings.episodes:
-        return f"no surge in {findings.si.looked_at:.0f} s of steady driving"
-    hardest = max(findings.episodes, key=lambda e: e.si.speed_amplitude)
-    beat = f"{hardest.si.frequency:.1f} Hz" if math.isfinite(hardest.si.frequency) else "at a frequency this sampling does not resolve"
-    head = f"surges {100 * findings.share:.0f} % of {findings.si.looked_at:.0f} s, hardest at {60 * hardest.si.speed:.0f} rpm, {beat}"
-    what = f"lower {len(lower)} cells, then drive again" if lower else "look elsewhere first"
-    return f"{head}: {WORDS[main]}; {what}"
+    return max(time, key=lambda cause: time[cause]) if time else None
 
 
 def _angles(given: Any, name: str, table: SparkTable) -> Array:
@@ -290,8 +298,8 @@ def _to_lower(table: SparkTable, visited: Mask, top: Array, slopes: dict[str, An
     then = np.maximum(shaped.table.si.cells, np.ceil((table.si.cells - max(AT_A_TIME, step)) / step - 1e-9) * step)
     out = []
     for i, j in np.argwhere(then < table.si.cells - 1e-9):
-        blends = "above a lighter load" if (i, j) in rises else "blends the rest in"
-        why = "above its ceiling" if over[i, j] else ("too steep beside its neighbours" if visited[i, j] else blends)
+        blends = AdviceReason.ABOVE_LIGHTER_LOAD if (i, j) in rises else AdviceReason.BLENDS_IN
+        why = AdviceReason.ABOVE_CEILING if over[i, j] else (AdviceReason.TOO_STEEP if visited[i, j] else blends)
         out.append(CellAdvice((int(i), int(j)), table.place(int(i), int(j)), float(table.si.cells[i, j]), float(then[i, j]), why))
     return tuple(out)
 
@@ -309,7 +317,7 @@ def _and_under_knock(lower: tuple[CellAdvice, ...], table: SparkTable, knock: Ar
     found = {advice.cell: advice._replace(then=min(advice.then, float(bound[advice.cell]))) for advice in lower}
     for i, j in np.argwhere(table.si.cells > bound + 1e-9).tolist():
         if (i, j) not in found:
-            found[i, j] = CellAdvice((i, j), table.place(i, j), float(table.si.cells[i, j]), float(bound[i, j]), "above the knock limit")
+            found[i, j] = CellAdvice((i, j), table.place(i, j), float(table.si.cells[i, j]), float(bound[i, j]), AdviceReason.ABOVE_KNOCK)
     return tuple(found[cell] for cell in sorted(found))
 
 
@@ -328,11 +336,9 @@ def _under_best(top: Array, best: Any, margin: Any, log: DriveLog, table: SparkT
     return np.minimum(top, _angles(best, "best", table) - _offset(log, table) - by)
 
 
-def _above_knock(knock: Any, log: DriveLog, table: SparkTable) -> list[str]:
-    """Return what is to be said of cells above their knock limit."""
-    count = int(np.count_nonzero(table.si.cells + _offset(log, table) > _angles(knock, "knock", table)))
-    cells = f"{count} cell{'' if count == 1 else 's'}"
-    return [f"this table is above camcalc's knock limit in {cells}; knock breaks pistons. camcalc shape lists them and brings them down"] if count else []
+def _above_knock(knock: Any, log: DriveLog, table: SparkTable) -> int:
+    """Return how many cells are above their knock limit."""
+    return int(np.count_nonzero(table.si.cells + _offset(log, table) > _angles(knock, "knock", table)))
 
 
 def _room(table: SparkTable, cells: Mask, top: Array) -> Mask:
@@ -356,7 +362,6 @@ def _to_add_back(
     out = []
     for i, j in np.argwhere(then > cells):
         cell = (int(i), int(j))
-        why = f"driven {driven[cell]:.0f} s without surge or knock, under its ceiling"
-        out.append(CellAdvice(cell, table.place(*cell), float(cells[cell]), float(then[cell]), why))
+        out.append(CellAdvice(cell, table.place(*cell), float(cells[cell]), float(then[cell]), AdviceReason.DRIVEN_CLEAN, float(driven[cell])))
     room = _room(table.with_spark(cells), clean, top) & (step >= table.si.increment - 1e-9)
     return tuple(out), int(np.count_nonzero(room & (then == cells)))

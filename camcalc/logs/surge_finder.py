@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import dataclasses
 import functools
-import html
 import math
 from collections import Counter
 from collections.abc import Mapping
@@ -14,15 +13,17 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.integrate import cumulative_trapezoid
 
+from ..codes import Code
 from ..results import Measure, Record, measure, plain_data
-from ..tables.axes import LOADS
-from ..units import Bounds, factor, to_si
+from ..units import Bounds, to_si
 from ..vehicle.acceleration_weighting import BACKREST_FACTOR, ComfortReaction, SurgeGrade, comfort_reactions, grade_of, vibration_dose, weighted
 from .drive_log import DriveLog
-from .manoeuvres import CLOSED_WITHIN, Manoeuvre, find_manoeuvres, least_pedal
+from .manoeuvres import CLOSED_WITHIN, Manoeuvre, ManoeuvreKind, find_manoeuvres, least_pedal
 from .signals import CONTEXT, EVEN, HIGHEST, LOWEST, SHORTEST, Stretch, amplitude_of, band_pass, envelope, highest_frequency, stretches, swing_of
 
-__all__ = ["AROUND", "EVERYTHING", "SurgeEpisode", "SurgeFindings", "between_manoeuvres", "find_surge"]
+__all__ = [
+    "AROUND", "EVERYTHING", "EpisodeNote", "FinderNote", "SurgeEpisode", "SurgeFindings", "SwingKind", "between_manoeuvres", "find_surge",
+]  # fmt: skip
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -47,19 +48,52 @@ TELLS_FROM = 10.0
 IN_STEP, COINCIDES = 0.1, 0.10
 # Least amplitude at which a signal counts as swinging; spark in crank deg, load as a share of its mean, acceleration in m/s2. ESTIMATE.
 LEAST_SPARK, LEAST_LOAD, LEAST_ACCELERATION = 0.3, 0.01, 0.025
-DRIVELINE, BROAD = "driveline", "no single frequency"
-NOT_TOLD = "frequency not resolvable at this rate"
 # The upper edge of a band that keeps all there is [Hz].
 EVERYTHING = 1e3
-# Per crank revolution.
-LINES = {"once per cycle": 0.5, "alternate cycles": 0.25}
+# Channels whose absence the findings name.
+MISSED = ("pedal", "gear", "acceleration", "fuel_cut")
+
+
+class SwingKind(Code):
+    """What swings."""
+
+    DRIVELINE = "driveline"
+    ONCE_PER_CYCLE = "combustion, once per cycle"
+    ALTERNATE_CYCLES = "combustion, alternate cycles"
+    NO_SINGLE_FREQUENCY = "no single frequency"
+
+
+# Lines of combustion, per crank revolution.
+LINES = {SwingKind.ONCE_PER_CYCLE: 0.5, SwingKind.ALTERNATE_CYCLES: 0.25}
+
+
+class EpisodeNote(Code):
+    """What else there is to know about one swing."""
+
+    NOT_RESOLVED = "the sampling rate does not resolve its frequency"
+    UNEVEN_BURNING = "unsteady speed without one frequency: uneven burning rather than surge"
+    LINE_COINCIDES = "a line of combustion has the driveline's frequency here: the two cannot be told apart"
+    COMBUSTION_LINE = "a line of combustion: surge only if the driveline's own frequency is within 10 % of it"
+
+
+class FinderNote(Code):
+    """What limits the search; the figures are fields of ``SurgeFindings``."""
+
+    TOO_FEW_ROWS = "too few rows a second to see surge: log at 10 or more"
+    FEW_ROWS = "so few rows a second leave out part of the driveline's frequencies, which reach 10 Hz and more in high gears"
+    NOT_LOGGED = "channels that were not logged limit the search"
+    SHORT_PIECES = "pieces between gaps too short to judge were left out"
+    PEDAL_NEVER_OFF = "the least pedal is taken as closed: if it was held there, log a moment with the pedal let off as well"
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
 class SurgeEpisode(Record):
-    """One stretch of surge; amplitudes are those of the sine with the same r.m.s., peak to peak is twice that."""
+    """One stretch of surge; amplitudes are those of the sine with the same r.m.s., peak to peak is twice that.
 
-    kind: str
+    ``line`` is the line of combustion that it lies on, if any; frequency is not-a-number where the sampling does not resolve it.
+    """
+
+    kind: SwingKind
     start: Measure = measure("s")
     end: Measure = measure("s")
     frequency: Measure = measure("Hz")
@@ -76,7 +110,8 @@ class SurgeEpisode(Record):
     backrest_rms: Measure = measure("m/s**2", doc="ISO 2631-1 Wc, seat back, times 0.8")
     vibration_dose: float = math.nan
     signals: tuple[str, ...] = ()
-    note: str = ""
+    note: EpisodeNote | None = None
+    line: SwingKind | None = None
     road_speed_unit: str = "km/h"
 
     @property
@@ -93,24 +128,6 @@ class SurgeEpisode(Record):
         """Return plain data for JSON, with our grade and the standard's words."""
         return super().to_dict() | {"grade": plain_data(self.grade), "comfort": plain_data(self.comfort)}
 
-    def __str__(self) -> str:
-        si = self.si
-        fast = f"{si.frequency:.2f} Hz" if math.isfinite(si.frequency) else NOT_TOLD
-        head = f"{si.start:.2f} to {si.end:.2f} s: {fast} ({self.kind}), {60 * si.speed:.0f} rpm"
-        head += f" in gear {self.gear:.0f}" if math.isfinite(self.gear) else ""
-        if math.isfinite(si.road_speed):
-            head += f" at {self.road_speed.to(self.road_speed_unit).magnitude:.0f} {self.road_speed_unit}"
-        swings = [f"speed {60 * si.speed_amplitude:.3g} rpm"]
-        swings += [f"spark {si.spark_amplitude:.2f} deg"] if math.isfinite(si.spark_amplitude) else []
-        if self.load_kind and math.isfinite(self.load_amplitude):
-            bounds = LOADS[self.load_kind].bounds
-            swings.append(f"{self.load_kind} {self.load_amplitude / factor(bounds.show, bounds.unit):.2f} {bounds.show}")
-        lines = [head, "  amplitudes: " + ", ".join(swings)]
-        if math.isfinite(si.peak_to_peak):
-            lines.append(f"  acceleration {si.peak_to_peak:.2f} m/s2 peak to peak, 1 to 10 Hz: {self.grade} (our grade)")
-            lines.append(f"  ISO 2631-1: Wd {si.weighted_rms:.3f} m/s2 r.m.s. ({', '.join(map(str, self.comfort))}); seat back 0.8 Wc {si.backrest_rms:.3f}")
-        return "\n".join(lines + ([f"  {self.note}"] if self.note else []))
-
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
 class SurgeFindings(Record):
@@ -124,36 +141,25 @@ class SurgeFindings(Record):
     lowest: Measure = measure("Hz")
     highest: Measure = measure("Hz")
     windows: tuple[tuple[float, float], ...] = dataclasses.field(default=(), repr=False)
-    notes: tuple[str, ...] = ()
+    notes: tuple[FinderNote, ...] = ()
+    missing: tuple[str, ...] = ()
+    sampling_rate: Measure = measure("Hz")
+    too_short: Measure = measure("s", doc="time in pieces too short to judge")
+    least_pedal: Measure = measure("", "percent", doc="taken as closed")
 
     @property
     def share(self) -> float:
         """Share of the time looked at that surged."""
         return self.si.surging / self.si.looked_at if self.si.looked_at > 0.0 else math.nan
 
-    def counts(self) -> dict[str, int]:
+    def counts(self) -> dict[ManoeuvreKind, int]:
         """Return how often the driver did what; none of it is the table's doing."""
         return dict(Counter(m.kind for m in self.manoeuvres))
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain data for JSON; manoeuvres also counted by kind."""
-        return super().to_dict() | {"share": self.share if math.isfinite(self.share) else None, "not_the_table": self.counts()}
-
-    def __str__(self) -> str:
-        si = self.si
-        lines = [f"looked at {si.looked_at:.1f} s of steady driving, {si.lowest:g} to {si.highest:.3g} Hz"]
-        if self.episodes:
-            lines[0] += f": surge in {si.surging:.1f} s ({100 * self.share:.0f} %)"
-            lines += [str(episode) for episode in self.episodes]
-        else:
-            lines[0] += ": no surge found" if si.looked_at > 0.0 else ": nothing to judge by"
-        lines += [f"combustion, not driveline: {episode}" for episode in self.combustion]
-        if counts := self.counts():
-            lines.append("not the table: " + ", ".join(f"{n} x {kind}" for kind, n in counts.items()))
-        return "\n".join(lines + [f"note: {note}" for note in self.notes])
-
-    def _repr_html_(self) -> str:
-        return f"<pre>{html.escape(str(self))}</pre>"
+        counts = {kind.code: count for kind, count in self.counts().items()}
+        return super().to_dict() | {"share": self.share if math.isfinite(self.share) else None, "not_the_table": counts}
 
 
 def find_surge(log: DriveLog, *, below: Any = BELOW, least_swing: Any = LEAST_SWING, modes: Mapping[int, float] | None = None) -> SurgeFindings:
@@ -190,6 +196,7 @@ def find_surge(log: DriveLog, *, below: Any = BELOW, least_swing: Any = LEAST_SW
     high = highest_frequency(log)
     manoeuvres = find_manoeuvres(log, below=limit)
     notes, spans, windows = _notes(log, high), [], []
+    resting = least_pedal(log)
     pieces = stretches(log, "speed") if high >= 2.0 * LOWEST else []
     for stretch in (part for piece in pieces for part in between_manoeuvres(piece, manoeuvres)):
         # What is faster than can be told folds down and is as large: only where all can be told is it left out.
@@ -200,15 +207,15 @@ def find_surge(log: DriveLog, *, below: Any = BELOW, least_swing: Any = LEAST_SW
         spans += [(stretch, swing, span) for span in _swings(looked, size, least, stretch)]
     found = [e for e in (_episode(log, stretch, swing, span, high) for stretch, swing, span in spans) if e is not None]
     found = [_with_driveline_in_mind(e, found, modes or {}) for e in found]
-    surge = tuple(e for e in found if e.kind == DRIVELINE)
+    surge = tuple(e for e in found if e.kind is SwingKind.DRIVELINE)
     short = log.si.time[-1] - log.si.time[0] if not pieces else float(log.duration.magnitude) - sum(p.time[-1] - p.time[0] for p in pieces)
     if short > 1.0:
-        notes.append(f"{short:.0f} s lie in pieces under {SHORTEST:g} s between gaps: too short to judge")
-    if not windows and (rest := least_pedal(log)) > CLOSED_WITHIN:
-        notes.append(f"the pedal's least, {100 * rest:.1f} %, is taken as closed: if it was held there, log a moment with the pedal let off as well")
+        notes.append(FinderNote.SHORT_PIECES)
+    if not windows and resting > CLOSED_WITHIN:
+        notes.append(FinderNote.PEDAL_NEVER_OFF)
     return SurgeFindings(
         episodes=surge,
-        combustion=tuple(e for e in found if e.kind != DRIVELINE),
+        combustion=tuple(e for e in found if e.kind is not SwingKind.DRIVELINE),
         manoeuvres=tuple(manoeuvres),
         looked_at=sum(b - a for a, b in windows),
         surging=sum(e.si.end - e.si.start for e in surge),
@@ -216,16 +223,23 @@ def find_surge(log: DriveLog, *, below: Any = BELOW, least_swing: Any = LEAST_SW
         highest=high,
         windows=tuple(windows),
         notes=tuple(notes),
+        missing=_missed(log),
+        sampling_rate=log.si.sampling_rate,
+        too_short=short if short > 1.0 else 0.0,
+        least_pedal=resting if log.values("pedal").size else None,
     )
 
 
-def _notes(log: DriveLog, high: float) -> list[str]:
-    notes = [f"{name.replace('_', ' ')} was not logged: {loss}" for name, loss in log.missing.items() if name in ("pedal", "gear", "acceleration", "fuel_cut")]
-    rate = log.si.sampling_rate
+def _missed(log: DriveLog) -> tuple[str, ...]:
+    return tuple(name for name in log.missing if name in MISSED)
+
+
+def _notes(log: DriveLog, high: float) -> list[FinderNote]:
+    notes = [FinderNote.NOT_LOGGED] if _missed(log) else []
     if high < 2.0 * LOWEST:
-        notes.insert(0, f"{rate:.3g} rows a second are too few to see surge: log at 10 or more")
+        notes.insert(0, FinderNote.TOO_FEW_ROWS)
     elif high < 10.0:
-        notes.insert(0, f"{rate:.3g} rows a second leave {LOWEST:g} to {high:.3g} Hz to look at; driveline modes reach 10 Hz and more in high gears")
+        notes.insert(0, FinderNote.FEW_ROWS)
     return notes
 
 
@@ -302,7 +316,7 @@ def _episode(log: DriveLog, stretch: Stretch, swing: Array, span: tuple[float, f
     share = float(np.mean(narrow**2)) / max(float(np.mean(swing[inside] ** 2)), 1e-30)
     one = share > ONE_FREQUENCY or kind in LINES
     return SurgeEpisode(
-        kind=kind if one else BROAD,
+        kind=kind if one else SwingKind.NO_SINGLE_FREQUENCY,
         start=start,
         end=end,
         frequency=frequency if told else math.nan,
@@ -315,7 +329,7 @@ def _episode(log: DriveLog, stretch: Stretch, swing: Array, span: tuple[float, f
         road_speed=_mean(log, "road_speed", rows),
         gear=_gear(log, rows),
         signals=("speed", *(name for name, (size, least) in sizes.items() if size > least)),
-        note=("" if told else NOT_TOLD) if one else "speed is unsteady without one frequency: uneven burning rather than surge",
+        note=(None if told else EpisodeNote.NOT_RESOLVED) if one else EpisodeNote.UNEVEN_BURNING,
         **felt,
     )
 
@@ -332,7 +346,7 @@ def _frequency(stretch: Stretch, swing: Array, inside: Mask) -> float:
     return float(np.angle(np.sum(np.conj(turning[:-1]) * turning[1:])) / (2.0 * np.pi * stretch.step))
 
 
-def _kind(stretch: Stretch, swing: Array, inside: Mask) -> str:
+def _kind(stretch: Stretch, swing: Array, inside: Mask) -> SwingKind:
     """Return whether the swing keeps step with the crank as a line of combustion does: turned back by the crank's own angle it would stand still.
 
     So the line is followed while speed changes, and known where it lies above half the sampling rate.
@@ -342,17 +356,17 @@ def _kind(stretch: Stretch, swing: Array, inside: Mask) -> str:
         still = _slow(swing * np.exp(-2j * np.pi * per_revolution * turned), stretch.step, IN_STEP)[inside]
         if 2.0 * np.mean(np.abs(still) ** 2) > ONE_FREQUENCY * np.mean(swing[inside] ** 2):
             return name
-    return DRIVELINE
+    return SwingKind.DRIVELINE
 
 
-def _folded_to_nothing(frequency: float, stretch: Stretch, inside: Mask) -> str:
+def _folded_to_nothing(frequency: float, stretch: Stretch, inside: Mask) -> SwingKind | None:
     """Return the line that folds down to nearly nothing, where that is all a slow swing may be: the rows then fall on the same place of each cycle."""
     speed, rate = float(np.mean(stretch.values["speed"][inside])), 1.0 / stretch.step
     for name, per_revolution in LINES.items():
         line = speed * per_revolution
         if line > 0.5 * rate and max(abs(line - rate * round(line / rate)), frequency) < 2.0 * LOWEST:
             return name
-    return ""
+    return None
 
 
 def _slow(values: NDArray[np.complex128], step: float, highest: float) -> NDArray[np.complex128]:
@@ -367,12 +381,11 @@ def _with_driveline_in_mind(episode: SurgeEpisode, others: list[SurgeEpisode], m
     """Return an episode on a line of combustion as one of the driveline, where that has its own frequency there."""
     if episode.kind not in LINES:
         return episode
-    own = [e.si.frequency for e in others if e.kind == DRIVELINE and e.gear == episode.gear]
+    own = [e.si.frequency for e in others if e.kind is SwingKind.DRIVELINE and e.gear == episode.gear]
     own += [modes[int(episode.gear)]] if math.isfinite(episode.gear) and int(episode.gear) in modes else []
-    line = f"the line of combustion {episode.kind.replace('alternate', 'of alternate')}"
     if any(abs(f - episode.si.frequency) < COINCIDES * f for f in own):
-        return episode.replace(kind=DRIVELINE, note=f"{line} coincides: the two cannot be told apart here")
-    return episode.replace(note=f"this is {line}; it is surge only if the driveline's own frequency lies within 10 %")
+        return episode.replace(kind=SwingKind.DRIVELINE, line=episode.kind, note=EpisodeNote.LINE_COINCIDES)
+    return episode.replace(line=episode.kind, note=EpisodeNote.COMBUSTION_LINE)
 
 
 def _felt(log: DriveLog, start: float, end: float, high: float) -> dict[str, Any]:

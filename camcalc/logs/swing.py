@@ -7,7 +7,6 @@ the driveline's own frequency is surge and is shown apart; the rest is the swing
 from __future__ import annotations
 
 import dataclasses
-import html
 import math
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -17,12 +16,13 @@ from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 
 from ..array_record import ArrayRecord, ScalarMeasure
+from ..codes import Code
 from ..errors import InputError
-from ..results import Measure, measure, plain_data
+from ..results import Measure, Record, measure, plain_data
 from ..tables.axes import LOADS
 from ..units import factor
 from .blow_back import BlowBack, blow_back_at
-from .drive_log import DriveLog, folded
+from .drive_log import DriveLog
 from .share_in_log import seen_share
 from .signals import EVEN, LOWEST, Stretch, band_pass, stretches
 from .surge_finder import AROUND, EVERYTHING, SurgeEpisode, SurgeFindings, between_manoeuvres, find_surge
@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from ..cycle.operating import EngineModel
     from ..sheet import Build
 
-__all__ = ["BIN", "LEAST_TIME", "SignalSwing", "measure_swing"]
+__all__ = ["BIN", "LEAST_TIME", "NoLoadJitter", "SignalSwing", "SwingDoubt", "SwingNote", "load_unit", "measure_swing"]
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -52,6 +52,34 @@ STRONG = 5.0
 MOST_LOAD_JITTER = 1.0  # of the sheet
 # Firings are counted for so many where no build says how many; common practice, no source.
 CYLINDERS = 4
+
+
+class NoLoadJitter(Code):
+    """Why a log gives no ``load_jitter``."""
+
+    LOAD_NOT_LOGGED = "load was not logged"
+    NO_ENGINE = "load_jitter is a share of the exhaust blown back, which needs the engine or its tables"
+    NO_CYCLE = "the engine runs at none of these speeds and loads"
+
+
+class SwingDoubt(Code):
+    """What to keep in mind about swings measured in a log; figures are fields of ``SignalSwing``."""
+
+    UPPER_BOUND = "upper bounds: true swings other than surge, and sensor noise, are in the rest"
+    FEWER_THAN_FIRINGS = "fewer rows than firings: how far the signals swing is right, how fast is not"
+    BEHIND_FILTER = "the logged load is taken as filtered; load_jitter is the swing before the filter"
+    COARSE = "written in coarse steps, which alone scatter"
+    STRONG_SURGE = "surge far above the rest, in which its overtones may be: measure where it does not surge"
+    TOO_LARGE = "load_jitter above 1: more than reversion can cause. Look at the sensor and at the throttle"
+    UNRESOLVED_LEFT_OUT = "surge at a frequency that the sampling does not resolve is left out"
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
+class SwingNote(Record):
+    """A doubt, and the channel that it is about, if it is about one."""
+
+    what: SwingDoubt
+    channel: str = ""
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
@@ -84,8 +112,13 @@ class SignalSwing(ArrayRecord):
     blow_back: Measure = measure("", "percent", doc="blow-back share there, of the build")
     load_jitter: float = math.nan
     speed_jitter: ScalarMeasure = measure("crank_rps", "rpm", doc="for [limits] of the build sheet")
-    missing: str = ""
-    notes: tuple[str, ...] = ()
+    missing: NoLoadJitter | None = None
+    notes: tuple[SwingNote, ...] = ()
+    sampling_rate: ScalarMeasure = measure("Hz")
+    highest: ScalarMeasure = measure("Hz", doc="surge above it is not told apart")
+    load_filter: ScalarMeasure = measure("s", "ms", doc="taken as standing before the logged load")
+    speed_step: ScalarMeasure = measure("crank_rps", "rpm", doc="least step that the logged speed takes")
+    load_step: float = math.nan
 
     def plain_units(self) -> Mapping[str, tuple[str, str]]:
         """Return the units of the loads, inside and shown."""
@@ -113,36 +146,9 @@ class SignalSwing(ArrayRecord):
         """Return plain data for JSON, loads in the unit their kind is shown in."""
         data = super().to_dict() | {"share": plain_data(self.share)}
         for name in ("mean_load", "load_swing", "load_at_surge", "load_rest", "load_rms"):
-            unit, size = _shown(self.load_kind)
+            unit, size = load_unit(self.load_kind)
             data[name] = {"value": plain_data(getattr(self, name) / size), "unit": unit}
         return data
-
-    def __str__(self) -> str:
-        units = ", ".join(["rpm"] + ([_shown(self.load_kind)[0]] if self.load_kind else []))
-        head = f"swing of the signals in steady driving, r.m.s. about what is slower than {LOWEST:g} Hz ({units})"
-        if not self.samples.size:
-            return folded([f"{head}: nowhere {LEAST_TIME:g} s at one speed"])
-        return folded([f"{head}:", *self._table(), *self._sheet(), *(f"note: {note}" for note in self.notes)])
-
-    def _table(self) -> list[str]:
-        si, (_, size) = self.si, _shown(self.load_kind)
-        columns = [60.0 * si.speed, si.time, self.samples, *(60.0 * v for v in (si.speed_swing, si.speed_at_surge, si.speed_rest))]
-        head, row = "   rpm    s   rows | speed: all at surge   rest", "{:6.0f}{:5.0f}{:7d} |{:11.2f}{:9.2f}{:7.2f}"
-        if self.load_kind:
-            columns += [v / size for v in (self.mean_load, self.load_swing, self.load_at_surge, self.load_rest)] + [100.0 * self.share]
-            head, row = head + " | load: mean    all at surge   rest  share", row + " |{:11.1f}{:7.2f}{:9.2f}{:7.2f}{:5.1f} %"
-        return [head, *(row.format(*values) for values in zip(*columns, strict=True))]
-
-    def _sheet(self) -> list[str]:
-        given = [f"load_jitter = {self.load_jitter:.2g}"] if math.isfinite(self.load_jitter) else []
-        doubts = np.concatenate([self.speed_doubt, self.load_doubt])
-        given.append(f"speed_jitter = {60.0 * self.si.speed_jitter:.2g} rpm")
-        known = f" (rests known to {100.0 * np.nanmedian(doubts):.0f} %)" if np.isfinite(doubts).any() else ""
-        lines = [f"for [limits] of the sheet: {', '.join(given)}{known}"]
-        return lines + ([f"no load_jitter: {self.missing}"] if self.missing else [])
-
-    def _repr_html_(self) -> str:
-        return f"<pre>{html.escape(str(self))}</pre>"
 
 
 class _Swings(NamedTuple):
@@ -158,7 +164,12 @@ class _Swings(NamedTuple):
 
 
 def measure_swing(
-    log: DriveLog, findings: SurgeFindings | None = None, *, build: Build | None = None, engine: EngineModel | EngineTables | None = None
+    log: DriveLog,
+    findings: SurgeFindings | None = None,
+    *,
+    build: Build | None = None,
+    engine: EngineModel | None = None,
+    engine_tables: EngineTables | None = None,
 ) -> SignalSwing:
     """Measure how far load and speed signals swing in steady driving.
 
@@ -168,9 +179,11 @@ def measure_swing(
     findings : SurgeFindings
         Of the same log; found when left out.
     build : Build
-        Whose load filter is taken to stand before the logged load; that of the engine model when left out.
-    engine : EngineModel or EngineTables
-        That knows the blow-back share, without which there is no ``load_jitter``.
+        Whose load filter is taken to stand before the logged load; that of ``engine`` when left out.
+    engine : EngineModel
+        Knows the share of exhaust blown back, without which there is no ``load_jitter``.
+    engine_tables : EngineTables
+        Of the build's engine; asked instead of it where given, which is faster.
 
     Raises
     ------
@@ -200,10 +213,10 @@ def measure_swing(
     >>> round(float(swing.load_rest[0])), round(float(swing.si.speed_rest[0]), 3)
     (781, 0.05)
     """
-    if engine is not None and build is None:
-        build = getattr(engine, "build", None)
-        if build is None:
-            raise InputError("build", came="nothing", expected="the build sheet that the engine's tables were made of")
+    if build is None and engine is not None:
+        build = engine.build
+    if build is None and engine_tables is not None:
+        raise InputError("build", came="nothing", expected="the build sheet that the engine's tables were made of")
     findings = find_surge(log) if findings is None else findings
     lag = 0.0 if build is None else float(build.limits.si.load_filter)
     rows = _swings(log, findings)
@@ -212,7 +225,7 @@ def measure_swing(
     speed = _channel(rows, "speed", bins, kept[::2], log.si.sampling_rate)
     load = _channel(rows, "load", bins, kept[1::2], log.si.sampling_rate) if log.load_kind else dict.fromkeys(speed, np.empty(0))
     count = np.array([inside.sum() for inside in bins], dtype=np.int64)
-    blown = _blown(rows, bins, load["mean"], log.load_kind, build, engine)
+    blown = _blown(rows, bins, load["mean"], log.load_kind, build, engine=engine, engine_tables=engine_tables)
     pressure = load["rms"] / np.array([b.load_by_pressure for b in blown]) if load["rms"].size else np.full(count.size, np.nan)
     push = np.array([b.share * b.pressure for b in blown])
     jitter = _pooled(pressure, count, push)
@@ -228,8 +241,13 @@ def measure_swing(
         blow_back=np.array([b.share for b in blown]),
         load_jitter=jitter,
         speed_jitter=_pooled(speed["rms"], count, np.ones(count.size)),
-        missing=_missing(log, engine, push) if count.size else "",
+        missing=_missing(log, push, has_engine=engine is not None or engine_tables is not None) if count.size else None,
         notes=_notes(log, findings, rows, jitter, CYLINDERS if build is None else build.engine.cylinders, lag) if count.size else (),
+        sampling_rate=log.si.sampling_rate,
+        highest=findings.si.highest,
+        load_filter=lag,
+        speed_step=_step(rows.value["speed"]),
+        load_step=_step(rows.value["load"]) if log.load_kind else math.nan,
     )
 
 
@@ -348,15 +366,18 @@ def _doubt(values: Array, rate: float) -> float:
     return 0.5 * float(squares.std(ddof=1)) / mean / math.sqrt(len(squares)) if len(squares) > 1 and mean > 0.0 else math.nan
 
 
-def _blown(rows: _Swings, bins: list[Mask], loads: Array, kind: str, build: Build | None, engine: EngineModel | EngineTables | None) -> list[BlowBack]:
+def _blown(
+    rows: _Swings, bins: list[Mask], loads: Array, kind: str, build: Build | None, *, engine: EngineModel | None, engine_tables: EngineTables | None
+) -> list[BlowBack]:
     unknown = BlowBack(math.nan, math.nan, 1.0 if kind == "manifold pressure" else math.nan)
-    if engine is None or build is None or not kind:
+    if (engine is None and engine_tables is None) or build is None or not kind:
         return [unknown] * len(bins)
     out = []
     for inside, load in zip(bins, loads, strict=True):
         spark = rows.spark[inside][np.isfinite(rows.spark[inside])]
         at = float(spark.mean()) if spark.size else SPARK
-        found = blow_back_at(build, engine, speed=float(rows.slow[inside].mean()), load=float(load), spark=at, kind=kind)
+        where = {"speed": float(rows.slow[inside].mean()), "load": float(load), "spark": at}
+        found = blow_back_at(build, **where, kind=kind, engine=engine, engine_tables=engine_tables)
         out.append(unknown if found is None else found)
     return out
 
@@ -368,47 +389,40 @@ def _pooled(values: Array, count: NDArray[np.int64], over: Array) -> float:
     return math.sqrt(float(np.sum(count[good] * values[good] ** 2)) / below) if below > 0.0 else math.nan
 
 
-def _missing(log: DriveLog, engine: Any, push: Array) -> str:
+def _missing(log: DriveLog, push: Array, *, has_engine: bool) -> NoLoadJitter | None:
     if not log.load_kind:
-        return "load was not logged"
-    if engine is None:
-        return "it is a share of the blow-back share, which an engine model of the build must tell"
-    return "" if np.isfinite(push).any() else "the engine model runs at none of these speeds and loads"
+        return NoLoadJitter.LOAD_NOT_LOGGED
+    if not has_engine:
+        return NoLoadJitter.NO_ENGINE
+    return None if np.isfinite(push).any() else NoLoadJitter.NO_CYCLE
 
 
-def _notes(log: DriveLog, findings: SurgeFindings, rows: _Swings, jitter: float, cylinders: int, lag: float) -> tuple[str, ...]:
-    rate = log.si.sampling_rate
-    notes = ["upper bounds: true swings other than surge, and noise of the sensors, are in the rest"]
-    if rate < 0.5 * cylinders * float(rows.slow.max()):
-        notes.append(
-            f"{rate:.3g} rows a second are fewer than the firings: how far the signals swing is right all the same, how fast is not, and surge "
-            f"above {findings.si.highest:.3g} Hz is not told apart; rows that are means show less than there is"
-        )
+def _notes(log: DriveLog, findings: SurgeFindings, rows: _Swings, jitter: float, cylinders: int, lag: float) -> tuple[SwingNote, ...]:
+    notes = [SwingNote(what=SwingDoubt.UPPER_BOUND)]
+    if log.si.sampling_rate < 0.5 * cylinders * float(rows.slow.max()):
+        notes.append(SwingNote(what=SwingDoubt.FEWER_THAN_FIRINGS))
     if lag > 0.0 and log.load_kind:
-        notes.append(f"the logged load is taken as standing behind the load filter of {1e3 * lag:.0f} ms, which load_jitter is before")
-    for name, unit, size in (("speed", "rpm", 1.0 / 60.0), ("load", *_shown(log.load_kind))):
-        if name not in rows.value:
-            continue
-        step = _step(rows.value[name])
-        if step**2 / 12.0 > COARSE * float(np.mean(rows.rest[name] ** 2)):
-            notes.append(f"{name} is written in steps of {step / size:.3g} {unit}, which alone scatter {step / size / math.sqrt(12.0):.2g} {unit} r.m.s.")
+        notes.append(SwingNote(what=SwingDoubt.BEHIND_FILTER, channel="load"))
+    for name in ("speed", "load") if "load" in rows.value else ("speed",):
+        if _step(rows.value[name]) ** 2 / 12.0 > COARSE * float(np.mean(rows.rest[name] ** 2)):
+            notes.append(SwingNote(what=SwingDoubt.COARSE, channel=name))
         if _rms(rows.surge[name]) > STRONG * _rms(rows.rest[name]):
-            notes.append(f"{name} surges over {STRONG:g} times its rest, which overtones of the surge may then be a part of: measure where it does not surge")
+            notes.append(SwingNote(what=SwingDoubt.STRONG_SURGE, channel=name))
     if jitter > MOST_LOAD_JITTER:
-        notes.append("load_jitter above 1: load swings by more than blow-back can do; look at the sensor and at the throttle")
+        notes.append(SwingNote(what=SwingDoubt.TOO_LARGE, channel="load"))
     if any(not math.isfinite(e.si.frequency) for e in findings.episodes):
-        notes.append("surge at a frequency that the sampling does not tell is left out")
+        notes.append(SwingNote(what=SwingDoubt.UNRESOLVED_LEFT_OUT))
     return tuple(notes)
 
 
 def _step(values: Array) -> float:
     """Return the least step between the numbers that a channel takes."""
     steps = np.diff(np.unique(values))
-    steps = steps[steps > 1e-9 * np.abs(values).max()]
+    steps = steps[steps > 1e-9 * np.abs(values).max(initial=0.0)]
     return float(steps.min()) if steps.size else 0.0
 
 
-def _shown(kind: str) -> tuple[str, float]:
+def load_unit(kind: str) -> tuple[str, float]:
     """Return the unit a kind of load is shown in, and its size in the inner unit."""
     if not kind:
         return "", 1.0

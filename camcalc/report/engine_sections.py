@@ -186,7 +186,8 @@ def injection_blocks(brief: Brief) -> list[Block]:
         return [Lines((delivery_words(windows.reason),))]
     row = shown_load(brief)
     ends = "End of injection, deg before overlap TDC"
-    blocks: list[Block] = [Lines(tuple(injection_lines(windows, row)), listed=True), Grid(ends, "injection", "end_of_injection", file="end_of_injection")]
+    blocks: list[Block] = [Lines(tuple(injection_lines(windows, row)), listed=True), Figure("injection")]
+    blocks.append(Grid(ends, "injection", "end_of_injection", file="end_of_injection"))
     if windows.counts_otherwise:
         caption = f"The same as the controller counts it, deg {windows.controller_reference}"
         blocks.append(Grid(caption, "injection", "controller_end", file="end_of_injection_controller"))
@@ -197,7 +198,7 @@ def injection_blocks(brief: Brief) -> list[Block]:
     strategies = tuple(strategy_name(windows, row, column) for column in range(windows.si.speed.size))
     load = windows.manifold_pressure.magnitude[row]
     table = AtLoad(f"At {load:.0f} kPa, deg before overlap TDC", "injection", row, tuple(columns), ("strategy", strategies))
-    return [*blocks, table, Figure("injection")]
+    return [*blocks, table]
 
 
 def shown_load(brief: Brief) -> int:

@@ -1,4 +1,4 @@
-"""What shaping a table costs, on a terminal: late burns before and after."""
+"""Late burns before and after shaping, on a terminal."""
 
 from __future__ import annotations
 
@@ -15,20 +15,20 @@ if TYPE_CHECKING:
 
 __all__ = ["print_late_burns"]
 
-HEADS = ("where", "spark\nwas, is", "50 % burned\na TDC, deg", "unburned\nfuel, %", "exhaust\ndegC", "work\n%")
+HEADS = ("cell", "spark, deg\nBTDC (was)", "CA50, deg\nATDC (was)", "unburned fuel\n% (was)", "exhaust\ndegC (was)", "work\nchange, %")
 PAIRS = (("spark", 0), ("half_burned", 0), ("unburned", 1), ("exhaust", 0))
 
 
 def print_late_burns(late: Sequence[LateBurn], console: Console) -> None:
-    """Print what the cells below the late-burn floor were and are, the one whose unburned fuel grows most first."""
-    made = table("Lowered below the late-burn floor, or further: what was, what is", HEADS)
+    """Print the cells later than the latest useful spark, before and after, the one whose unburned fuel grows most first."""
+    made = table("Lowered below the latest useful spark, or further", HEADS)
     for cell in late:
         pairs = (_pair(cell, name, digits) for name, digits in PAIRS)
         made.add_row(cell.where, *pairs, blank(cell.work_change.magnitude, 1))
     console.print(made)
-    console.print("  at the same manifold pressure; unburned fuel smells, and afterburns where it meets air in a hot exhaust", highlight=False, markup=False)
+    console.print("  At the same MAP. Unburned fuel smells, and burns on where it meets air in a hot exhaust.", highlight=False, markup=False)
 
 
 def _pair(cell: LateBurn, name: str, digits: int) -> str:
     was, now = (getattr(cell, field).magnitude for field in (f"{name}_before", name))
-    return f"{was:.{digits}f}, {now:.{digits}f}" if math.isfinite(was + now) else ""
+    return f"{now:.{digits}f} ({was:.{digits}f})" if math.isfinite(was + now) else ""

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import dataclasses
-import enum
 from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ..codes import Code
 from ..cycle.best_torque import spark_ends
 from ..marks import Marks
 from ..results import Measure, Record, measure
@@ -23,7 +23,7 @@ __all__ = ["KnockCell", "LoadRise", "Outcome", "knock_cells", "load_rises"]
 CLOSE = 1e-9
 
 
-class Outcome(enum.StrEnum):
+class Outcome(Code):
     """What has become of a cell that was above its knock limit, or less than the margin below it."""
 
     HELD = "at the knock limit less its margin, or below"

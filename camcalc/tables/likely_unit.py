@@ -10,9 +10,17 @@ from numpy.typing import NDArray
 from ..errors import InputError
 from ..units import factor
 
-__all__ = ["axis_error", "fitting_labels", "log_error", "log_note"]
+__all__ = ["LowPressure", "axis_error", "fitting_labels", "log_error", "low_pressure"]
 
 Array = NDArray[np.float64]
+
+
+class LowPressure(NamedTuple):
+    """A log's manifold pressure that never leaves what overrun or a very light idle makes: its top as written, the unit that would fit, its top in kPa then."""
+
+    top: float
+    unit: str
+    other: float
 
 
 class _Span(NamedTuple):
@@ -108,15 +116,18 @@ def log_error(name: str, numbers: Array, unit: str, scale: float) -> InputError 
     )
 
 
-def log_note(name: str, numbers: Array, unit: str, scale: float) -> str:
-    """Return a note where a log's manifold pressure never leaves what overrun or a very light idle makes; else nothing."""
+def low_pressure(numbers: Array, unit: str, scale: float) -> LowPressure | None:
+    """Return what is odd where a log's manifold pressure never leaves what overrun or a very light idle makes; else nothing.
+
+    >>> low_pressure(np.array([20e3, 29.5e3]), "kPa", 1e3)
+    LowPressure(top=29.5, unit='inHg', other=99.89845966500002)
+    """
     known = numbers[np.isfinite(numbers)]
     top = float(known.max()) if known.size else 100e3
     label = next((label for label in ("inHg", "psi") if label != unit and 60e3 <= top / scale * factor(label, "Pa") <= 108e3), "")
     if top >= LEAST_TOP or not label:
-        return ""
-    other = top / scale * factor(label, "Pa") * 1e-3
-    return f'"{name}" never rises above {top / scale:.3g} {unit}: if it is in {label}, that is {other:.3g} kPa; then write its unit as [{label}]'
+        return None
+    return LowPressure(top / scale, label, top / scale * factor(label, "Pa") * 1e-3)
 
 
 def _range(values: Array, label: str, inner: str, shown: str) -> str:

@@ -3,29 +3,24 @@
 from __future__ import annotations
 
 import dataclasses
-import enum
-import html
 from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ..advice.spark import AppliesTo
 from ..cautions import OVER_SPARK_TABLE, Caution
+from ..codes import AppliesTo, Code
 from ..marks import Mark, Marks
 from ..results import Measure, Record, measure
 from .axes import LOADS
 from .hazards import KnockCell, LoadRise
-from .shaped_words import shaped_text
 from .table import SparkTable
 
-__all__ = ["BelowFloor", "CellChange", "Fallback", "Reason", "ShapedTable", "SteepestSlopes", "steepest"]
-
-IN_ZONE, WHOLE_TABLE = "neighbours that touch the zone", "whole table"
+__all__ = ["BelowFloor", "CellChange", "Fallback", "Neighbours", "Reason", "ShapedTable", "SteepestSlopes", "When", "steepest"]
 
 
-class Reason(enum.StrEnum):
+class Reason(Code):
     """Why a cell changed."""
 
     CEILING = "above the ceiling"
@@ -36,11 +31,25 @@ class Reason(enum.StrEnum):
     ADDED_BACK = "visited without surge"
 
 
-class Fallback(enum.StrEnum):
+class Fallback(Code):
     """The axes on which a limit per cell stands in for a slope limit that is not known."""
 
     ALONG_SPEED = "along speed"
     ALONG_LOAD = "along load"
+
+
+class Neighbours(Code):
+    """Which neighbours a steepest slope is of."""
+
+    TOUCH_THE_ZONE = "neighbours that touch the low-speed zone"
+    ALL = "whole table"
+
+
+class When(Code):
+    """Of which table a figure is."""
+
+    BEFORE = "before shaping"
+    AFTER = "after shaping"
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
@@ -54,15 +63,6 @@ class CellChange(Record):
     spark_after: Measure = measure("crank_deg")
     in_zone: bool
     reasons: tuple[Reason, ...]
-
-    @property
-    def reason(self) -> str:
-        """All reasons in words."""
-        return ", and ".join(self.reasons)
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return plain data for JSON."""
-        return {**super().to_dict(), "reason": self.reason}
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
@@ -82,22 +82,17 @@ class BelowFloor(Record):
 class SteepestSlopes(Record):
     """The greatest differences between neighbours; slopes along load are per usual step of the table's kind of load."""
 
-    of: str
-    when: str
+    of: Neighbours
+    when: When
     per_cell: Measure = measure("crank_deg")
     along_speed: Measure = measure("crank_deg/crank_rps", "crank_deg/krpm")
     along_load: Measure = measure("crank_deg", doc="per load_step")
     load_step: str
 
-    def words(self) -> str:
-        """Return the three figures in one line."""
-        speed = self.along_speed.magnitude
-        return f"{self.si.per_cell:.3g} deg per cell, {speed:.3g} deg per 1000 rpm, {self.si.along_load:.3g} deg per {self.load_step}"
-
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
 class ShapedTable(Record):
-    """A shaped table beside the one it came from. Ceilings are for FINAL spark: with adders on top of the table, it must lie lower by them.
+    """A shaped table beside the one it came from. Ceilings are for final spark: with corrections on top of the table, it must lie lower by them.
 
     ``knock_cells`` are the cells of the supplied table above their knock limit, or less than ``knock_margin`` below it. ``knock_known`` says
     in which cells knock was computed: elsewhere nothing is known, which is no permission. ``rises`` is where spark still rises with load, as in the
@@ -132,24 +127,18 @@ class ShapedTable(Record):
             "marks": [Mark.BLANK],
         }
 
-    def __str__(self) -> str:
-        return shaped_text(self)
-
-    def _repr_html_(self) -> str:
-        return f"<pre>{html.escape(str(self))}</pre>"
-
 
 def steepest(before: SparkTable, after: SparkTable, zone: NDArray[np.bool_]) -> tuple[SteepestSlopes, ...]:
     """Return the steepest slopes of both tables, of neighbours that touch the zone and of all."""
     along_speed, along_load = zone[1:] | zone[:-1], zone[:, 1:] | zone[:, :-1]
     everywhere = np.ones_like(along_speed), np.ones_like(along_load)
     found = []
-    for of, counts in ((IN_ZONE, (along_speed, along_load)), (WHOLE_TABLE, everywhere)):
-        found += [_steepest(table, of, when, *counts) for when, table in (("before", before), ("after", after)) if any(c.any() for c in counts)]
+    for of, counts in ((Neighbours.TOUCH_THE_ZONE, (along_speed, along_load)), (Neighbours.ALL, everywhere)):
+        found += [_steepest(table, of, when, *counts) for when, table in ((When.BEFORE, before), (When.AFTER, after)) if any(c.any() for c in counts)]
     return tuple(found)
 
 
-def _steepest(table: SparkTable, of: str, when: str, along_speed: NDArray[np.bool_], along_load: NDArray[np.bool_]) -> SteepestSlopes:
+def _steepest(table: SparkTable, of: Neighbours, when: When, along_speed: NDArray[np.bool_], along_load: NDArray[np.bool_]) -> SteepestSlopes:
     by_speed = np.abs(np.diff(table.si.cells, axis=0)) * along_speed
     by_load = np.abs(np.diff(table.si.cells, axis=1)) * along_load
     load = LOADS[table.load_kind]

@@ -135,8 +135,8 @@ def shape_table(
     >>> shaped = shape_table(base, np.array([[np.nan, np.nan], [22.0, np.nan], [np.nan, np.nan]]))
     >>> shaped.table.si.cells.tolist()
     [[20.0, 20.0], [22.0, 22.0], [25.0, 25.0]]
-    >>> [change.reason for change in shaped.changes][:2]
-    ['above the ceiling', 'above a lighter load']
+    >>> [[reason.code for reason in change.reasons] for change in shaped.changes][:2]
+    [['ceiling'], ['rise']]
     >>> held = shape_table(base, np.full((3, 2), np.nan), knock=np.array([[30.0, 12.0], [np.inf, 30.0], [np.inf, np.nan]]))
     >>> held.table.si.cells.tolist(), [cell.where for cell in held.knock_cells]
     ([[20.0, 10.0], [30.0, 28.0], [32.0, 30.0]], ['1200 rpm, 60 kPa'])

@@ -54,11 +54,11 @@ def drive_verdict(run: DriveRun) -> str:
 def drive_next_step(run: DriveRun) -> str:
     """Return what to do next, nothing where the car is smooth."""
     if run.stalled:
-        return "Raise the speed, take a lower gear, or open the throttle further."
+        return "Next: raise the speed, take a lower gear, or open the throttle further."
     if run.gear and run.verdict.bad:
-        return "Take a lower gear at this speed, or run camcalc shape to lower the table's slopes."
+        return "Next: take a lower gear at this speed, or run camcalc shape to lower the table's slopes."
     if run.gear and run.verdict is SurgeGrade.NOTICEABLE:
-        return "Run camcalc surge for this gear: it shows what shakes the car."
+        return "Next: run camcalc surge for this gear: it shows what shakes the car."
     return ""
 
 

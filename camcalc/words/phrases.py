@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
+import textwrap
+from collections.abc import Iterable
 
 from ..marks import Mark, marked
 from ..vehicle.acceleration_weighting import SurgeGrade
 from ..vehicle.coupling import Coupling
 
-__all__ = ["COUPLINGS", "capitalised", "counted", "figure", "graded", "listed", "rpm"]
+__all__ = ["COUPLINGS", "capitalised", "counted", "figure", "folded", "graded", "listed", "rpm"]
 
 # As a column of a table or a bracket names them.
 COUPLINGS = {Coupling.LOCKED: "locked", Coupling.CONVERTER: "open converter"}
@@ -51,12 +53,14 @@ def rpm(speed: float, mark: Mark | None = None) -> str:
 
 
 def graded(grade: SurgeGrade | None) -> str:
-    """Return a grade of surge as a sentence shows it; one that is not known is a verdict too.
+    """Return a grade of surge as a sentence shows it; one that is not known is a verdict too, and a stall is no grade.
 
     >>> graded(SurgeGrade.DISTURBING), graded(None)
     ('disturbing (our grade)', 'not known')
     """
-    return "not known" if grade is None or grade is SurgeGrade.UNKNOWN else f"{grade} (our grade)"
+    if grade is None or grade is SurgeGrade.UNKNOWN:
+        return "not known"
+    return str(grade) if grade is SurgeGrade.STALLS else f"{grade} (our grade)"
 
 
 def figure(value: float, digits: int, unit: str = "") -> str:
@@ -68,3 +72,16 @@ def figure(value: float, digits: int, unit: str = "") -> str:
     if math.isinf(value):
         return "grows without end"
     return f"{value:.{digits}f} {unit}".strip() if math.isfinite(value) else "not known"
+
+
+def folded(lines: Iterable[str], width: int = 100) -> str:
+    """Return lines as one text, those over the width folded under their own start.
+
+    >>> print(folded(["  note: more words than fit"], 18))
+      note: more words
+        than fit
+    """
+    whole = "\n".join(lines).split("\n")
+    blank = [len(line) - len(line.lstrip()) for line in whole]
+    wrap = [textwrap.wrap(line, width, subsequent_indent=" " * (n + 2), break_on_hyphens=False) or [""] for line, n in zip(whole, blank, strict=True)]
+    return "\n".join(part for parts in wrap for part in parts)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from ..drive.slope_rule import SlopeRule
 from ..marks import marked
+from ..tables.axes import LOADS
 from .describing import describe
 from .gears import skipped_lines
 from .phrases import rpm
@@ -24,8 +25,8 @@ def slope_rule_words(rule: SlopeRule) -> str:
     str
     """
     speed = marked(f"{rule.along_speed.magnitude:.0f} deg per 1000 rpm", rule.mark("along_speed"))
-    load = rule.along_load
-    along_load = marked(f"{load.magnitude:.2g} {load.units:~P}", rule.mark("along_pressure"))
+    kind = LOADS[rule.load_kind]
+    along_load = marked(f"{rule.load * kind.step:.2g} deg per {kind.step_words}", rule.mark("along_pressure"))
     lines = [
         f"Steepest slope along speed: {speed} (gear {rule.speed_gear}, {rpm(rule.si.speed_at)}).",
         f"Steepest slope along load: {along_load} (gear {rule.load_gear}, {rpm(rule.si.load_at)}).",

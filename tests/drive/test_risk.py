@@ -255,7 +255,7 @@ def test_a_point_that_is_left_out_has_its_own_reason(build_of: Make, tables_of: 
     """The mean effective pressure of every cycle moved by so much: an engine too weak for the road, one too strong at its lightest load, none at all."""
     tables = tables_of("quarry-road")
     values = tables.values.copy()
-    values[FIELDS.index("net")] += more
+    values[FIELDS.index("net")] = np.nan_to_num(values[FIELDS.index("net")]) + more
     with pytest.raises(NoRoadError) as caught:
         surge_risk(build_of("quarry-road"), base, gear=TOP, engine_tables=tables._replace(values=values), speeds=LOW)
     assert [point.why for point in caught.value.skipped] == [why] * len(LOW)

@@ -14,23 +14,23 @@ import numpy as np
 import pytest
 
 from camcalc.logs import find_surge
-from camcalc.logs.causes import ANOTHER_TABLE, BURN, IDLE_CORRECTION, KNOCK, TABLE, explain_episode
+from camcalc.logs.causes import Cause, explain_episode
 from camcalc.logs.drive_log import DriveLog
 from camcalc.logs.surge_finder import SurgeFindings
 from camcalc.tables.table import SparkTable
 from tests.oracles import drive_log
 
 KINDS = {
-    "table": TABLE,
-    "table by load": TABLE,
-    "table and adder": TABLE,
-    "table, speed rising": TABLE,
-    "burn": BURN,
-    "burn, second gear": BURN,
-    "burn, third gear": BURN,
-    "idle correction": IDLE_CORRECTION,
-    "knock retard": KNOCK,
-    "another table": ANOTHER_TABLE,
+    "table": Cause.TABLE,
+    "table by load": Cause.TABLE,
+    "table and adder": Cause.TABLE,
+    "table, speed rising": Cause.TABLE,
+    "burn": Cause.BURN,
+    "burn, second gear": Cause.BURN,
+    "burn, third gear": Cause.BURN,
+    "idle correction": Cause.IDLE_CORRECTION,
+    "knock retard": Cause.KNOCK_RETARD,
+    "another table": Cause.ANOTHER_TABLE,
     "clean": "",
     "noise only": "",
     "tip-ins": "",
@@ -164,7 +164,7 @@ def _frequency_is_right(frequency: float, truth: float, rate: float, lasts: floa
 def causes_of(kind: str, made: drive_log.Log, start: float, end: float) -> tuple[str, ...]:
     """What may be named: where spark truly swings by less than counts, as on a level part of a table, the burn shakes, whatever the kind of drive."""
     true_amplitude = made.truth(start, end, "spark")[1]
-    causes = ((BURN, true_amplitude < MUST * FLAT), (KINDS[kind], true_amplitude > MAY * FLAT))
+    causes = ((Cause.BURN, true_amplitude < MUST * FLAT), (KINDS[kind], true_amplitude > MAY * FLAT))
     return tuple(cause for cause, may in causes if may)
 
 

@@ -17,6 +17,8 @@ from camcalc.logs.causes import cell_weights
 from camcalc.logs.clean_cells import STEP_ON_WORD, cells_that_may_rise
 from camcalc.logs.columns import Column, guess_columns
 from camcalc.logs.knock_heard import MOST_NOISE, Hearing, KnockSign, knock_heard
+from camcalc.words import describe
+from camcalc.words.review import review_cautions, review_data
 from tests.oracles import drive_log
 
 from .conftest import as_log, as_table
@@ -69,17 +71,19 @@ def test_no_knock_channel_gives_nothing_back_and_the_caution_says_why(driven: Dr
     silent = as_log(driven("clean", seed=1), "knock_retard")
     review = review_log(silent, table_with_room(), ceiling=ceiling())
     assert review.add_back == ()
-    (caution,) = review.cautions
-    assert "the log holds no knock channel" in caution
+    assert review.giving is not None
+    assert review.giving.knock.hearing is Hearing.NO_CHANNEL
+    (caution,) = review_cautions(review)
+    assert caution.startswith("No spark back: the log holds no knock channel.")
     assert "--no-knock-heard" in caution
-    assert "Caution: no spark is given back" in str(review)
+    assert "Caution: No spark back" in describe(review)
 
 
 def test_on_somebodys_word_one_degree_goes_back_under_a_caution(driven: Driven) -> None:
     silent = as_log(driven("clean", seed=1), "knock_retard")
     review = review_log(silent, table_with_room(), ceiling=ceiling(), no_knock_heard=True)
     assert {a.then - a.now for a in review.add_back} == {STEP_ON_WORD}
-    assert any("on the word of whoever listened" in caution for caution in review.cautions)
+    assert any("on the word of whoever listened" in caution for caution in review_cautions(review))
 
 
 def test_a_word_counts_for_nothing_against_knock_in_the_log(clean: DriveLog) -> None:
@@ -105,7 +109,7 @@ def test_a_cell_with_knock_retard_gets_nothing_back_and_is_named_with_its_figure
     assert not {a.cell for a in review.add_back} & held
     assert held | {a.cell for a in review.add_back} <= set(free) | held
     place = table_with_room().place(*next(iter(held)))
-    assert any(f"no spark back at {place}: knock retard 3.2 deg, noise ends at" in caution for caution in review.cautions)
+    assert any(f"No spark back at {place}: knock retard 3.2 deg (highest noise: " in caution for caution in review_cautions(review))
 
 
 @pytest.mark.parametrize(
@@ -156,7 +160,7 @@ def test_a_knock_level_is_held_against_its_own_idle(driven: Driven, level: float
     review = review_log(log, table_with_room(), ceiling=ceiling())
     assert bool(review.add_back) != knocks
     if knocks:
-        assert any("knock level 1.4" in caution and " V, at idle, noise and all, it is " in caution for caution in review.cautions)
+        assert any("knock level 1.4" in caution and " V (highest at idle, noise included: " in caution for caution in review_cautions(review))
 
 
 def test_a_level_without_an_idle_tells_nothing_but_retard_beside_it_serves(clean: DriveLog, driven: Driven) -> None:
@@ -171,7 +175,7 @@ def test_a_level_that_never_moves_is_a_dead_sensor_whatever_the_retard_says(clea
     dead = clean.replace(knock_level=np.full(len(clean.si.time), 0.4))
     assert knock_heard(dead, table_with_room()).hearing is Hearing.NEVER_MOVES
     assert given_back(dead) == {}
-    assert any("check the sensor" in caution for caution in review_log(dead, table_with_room(), ceiling=ceiling()).cautions)
+    assert any("check the sensor" in caution for caution in review_cautions(review_log(dead, table_with_room(), ceiling=ceiling())))
 
 
 def test_cells_for_which_the_channel_is_silent_are_told(clean: DriveLog) -> None:
@@ -179,7 +183,7 @@ def test_cells_for_which_the_channel_is_silent_are_told(clean: DriveLog) -> None
     review = review_log(clean.replace(knock_retard=gaps), table_with_room(), ceiling=ceiling())
     assert review.add_back == ()
     assert {held.why for held in review.held_back} == {KnockSign.UNHEARD}
-    assert any("the knock channel holds numbers for" in caution for caution in review.cautions)
+    assert any("the knock channel holds numbers for" in caution for caution in review_cautions(review))
 
 
 @settings(max_examples=25, deadline=None)
@@ -211,7 +215,9 @@ def test_a_table_above_its_knock_limit_is_told(clean: DriveLog) -> None:
     knock = np.full(table_with_room().shape, np.inf)
     knock[3, 4], knock[5, 6] = 20.0, np.nan
     review = review_log(clean, table_with_room(), knock=knock)
-    assert review.cautions == ("this table is above camcalc's knock limit in 1 cell; knock breaks pistons. camcalc shape lists them and brings them down",)
+    assert review.above_knock == 1
+    (caution,) = review_cautions(review)
+    assert caution.startswith("1 cell of this table is above camcalc's knock limit. Knock breaks pistons.")
 
 
 @pytest.mark.parametrize(
@@ -232,17 +238,17 @@ def test_a_knock_channel_is_known_by_its_words_in_any_unit(name: str, channel: s
 
 def test_what_is_held_back_becomes_plain_data(clean: DriveLog) -> None:
     review = review_log(dataclasses.replace(clean, knock_retard=np.full(len(clean.si.time), 3.0)), table_with_room(), ceiling=ceiling())
-    data = review.to_dict()
-    assert data["held_back"][0]["why"] == "knock retard"
+    data = review_data(review)
+    assert data["held_back"][0]["why"] == {"code": "retard", "text": "knock retard"}
     assert data["held_back"][0]["figure"] == 3.0
     # One line for each cell held back, under one that says where the log holds most knock.
     assert len(data["cautions"]) == len(review.held_back) + 1
-    assert data["cautions"][0].startswith("the log holds knock: knock retard of 3 deg at ")
+    assert data["cautions"][0].startswith("The log holds knock: knock retard of 3 deg at ")
 
 
 def test_knock_in_the_log_is_told_even_where_nothing_could_be_given_back(clean: DriveLog) -> None:
     full = table_with_room().with_spark(np.full(table_with_room().shape, 60.0))
     log = dataclasses.replace(clean, knock_retard=np.full(len(clean.si.time), 3.0))
-    assert any("the log holds knock" in caution for caution in review_log(log, full, ceiling=ceiling()).cautions)
+    assert any("The log holds knock" in caution for caution in review_cautions(review_log(log, full, ceiling=ceiling())))
     quiet = dataclasses.replace(clean, knock_retard=np.zeros(len(clean.si.time)))
-    assert not any("the log holds knock" in caution for caution in review_log(quiet, full, ceiling=ceiling()).cautions)
+    assert not any("The log holds knock" in caution for caution in review_cautions(review_log(quiet, full, ceiling=ceiling())))

@@ -13,6 +13,9 @@ from camcalc.errors import InputError
 from camcalc.logs import read_log
 from camcalc.logs.columns import CHANNELS, guess_columns
 from camcalc.logs.drive_log import DriveLog
+from camcalc.logs.log_notes import KeptOut, LogDoubt, Loss, RowFault
+from camcalc.words import describe
+from camcalc.words.driving_log import log_note_words, problem_words
 
 HEAD = "t [s],Engine speed [rpm],spark (deg),Manifold pressure [kPa]\n"
 
@@ -34,20 +37,20 @@ def rows(count: int, **wrong: str) -> str:
 @pytest.mark.parametrize(
     ("row", "what", "column", "done", "lost"),
     [
-        ("0.3,,20,40", "missing", "Engine speed [rpm]", "row kept out", 1),
-        (",900,20,40", "missing", "t [s]", "row kept out", 1),
-        ("0.3,n/a,20,40", "text in numbers", "Engine speed [rpm]", "row kept out", 1),
-        ("0.3,inf,20,40", "text in numbers", "Engine speed [rpm]", "row kept out", 1),
-        ("0.3,900,,40", "missing", "spark (deg)", "value kept out", 0),
-        ("0.3,900,20", "missing", "Manifold pressure [kPa]", "value kept out", 0),
-        ("0.3,900,err,40", "text in numbers", "spark (deg)", "value kept out", 0),
-        ("0.3,900,200,40", "outside any possible range", "spark (deg)", "value kept out", 0),
-        ("0.2,900,20,40", "repeated time", "t [s]", "row kept out", 1),
-        ("0.1,900,20,40", "time running backward", "t [s]", "row kept out", 1),
-        ("0.3,900,20,40,7", "more cells than columns", "", "row kept out", 1),
+        ("0.3,,20,40", RowFault.MISSING, "Engine speed [rpm]", KeptOut.ROW, 1),
+        (",900,20,40", RowFault.MISSING, "t [s]", KeptOut.ROW, 1),
+        ("0.3,n/a,20,40", RowFault.TEXT, "Engine speed [rpm]", KeptOut.ROW, 1),
+        ("0.3,inf,20,40", RowFault.TEXT, "Engine speed [rpm]", KeptOut.ROW, 1),
+        ("0.3,900,,40", RowFault.MISSING, "spark (deg)", KeptOut.VALUE, 0),
+        ("0.3,900,20", RowFault.MISSING, "Manifold pressure [kPa]", KeptOut.VALUE, 0),
+        ("0.3,900,err,40", RowFault.TEXT, "spark (deg)", KeptOut.VALUE, 0),
+        ("0.3,900,200,40", RowFault.OUTSIDE, "spark (deg)", KeptOut.VALUE, 0),
+        ("0.2,900,20,40", RowFault.REPEATED_TIME, "t [s]", KeptOut.ROW, 1),
+        ("0.1,900,20,40", RowFault.BACKWARD_TIME, "t [s]", KeptOut.ROW, 1),
+        ("0.3,900,20,40,7", RowFault.MORE_CELLS, "", KeptOut.ROW, 1),
     ],
 )
-def test_a_bad_row_is_told_by_its_line_and_kept_out(tmp_path: Path, row: str, what: str, column: str, done: str, lost: int) -> None:
+def test_a_bad_row_is_told_by_its_line_and_kept_out(tmp_path: Path, row: str, what: RowFault, column: str, done: KeptOut, lost: int) -> None:
     log = read_log(write(tmp_path, rows(40, r3=row)))
     (problem,) = log.problems
     assert (problem.what, problem.column, problem.done, problem.rows, problem.lines) == (what, column, done, 1, (5,))
@@ -67,7 +70,8 @@ def test_problems_are_counted_and_the_first_lines_shown(tmp_path: Path) -> None:
     log = read_log(write(tmp_path, rows(40, **{f"r{k}": f"{k / 10},900,x,40" for k in range(10, 18)})))
     (problem,) = log.problems
     assert (problem.rows, problem.lines) == (8, (12, 13, 14, 15, 16))
-    assert str(problem) == 'text in numbers in "spark (deg)": 8 (line 12, 13, 14, 15, 16 ...), e.g. "x"; value kept out'
+    assert (problem.what, problem.done, problem.rows, problem.lines) == (RowFault.TEXT, KeptOut.VALUE, 8, (12, 13, 14, 15, 16))
+    assert problem_words(problem) == 'text in numbers in "spark (deg)": 8 (line 12, 13, 14, 15, 16 ...), e.g. "x"; value kept out'
 
 
 def test_a_gap_parts_the_pieces(tmp_path: Path) -> None:
@@ -78,7 +82,7 @@ def test_a_gap_parts_the_pieces(tmp_path: Path) -> None:
 
 def test_blank_lines_are_no_rows_but_lines_count_on(tmp_path: Path) -> None:
     log = read_log(write(tmp_path, HEAD + "0,900,20,40\n\n0.1,x,20,40\n0.2,900,20,40\n0.3,900,20,40\n"))
-    assert [(p.what, p.lines) for p in log.problems] == [("text in numbers", (4,))]
+    assert [(p.what, p.lines) for p in log.problems] == [(RowFault.TEXT, (4,))]
 
 
 def test_units_become_inner_units(tmp_path: Path) -> None:
@@ -92,7 +96,7 @@ def test_units_become_inner_units(tmp_path: Path) -> None:
     }  # fmt: skip
     assert found == pytest.approx(expected, rel=1e-12)
     assert all(column.guessed for column in log.columns.values())
-    assert "(guessed)" in str(log)
+    assert "(guessed)" in describe(log)
 
 
 @pytest.mark.parametrize(
@@ -205,21 +209,26 @@ def test_a_file_that_is_not_there(tmp_path: Path) -> None:
 def test_a_channel_at_another_rate_is_not_used_and_what_is_lost_is_said(tmp_path: Path) -> None:
     log = read_log(write(tmp_path, HEAD + "".join(f"{k / 10},900,{20 if k % 4 == 0 else ''},40\n" for k in range(40))))
     assert not log.values("spark").size
-    assert any("25 % of rows" in note for note in log.notes)
+    assert [(note.what, note.figure) for note in log.notes if note.what is LogDoubt.SPARSE] == [(LogDoubt.SPARSE, pytest.approx(0.25, abs=0.005))]
+    assert "25 % of rows" in describe(log)
     assert log.missing["spark"] == CHANNELS["spark"].loss
-    assert "why it surges cannot be told" in str(log)
+    assert log.missing["spark"] is Loss.CAUSE
+    assert str(Loss.CAUSE) in describe(log)
 
 
 def test_a_clock_that_starts_anew_is_pointed_out(tmp_path: Path) -> None:
     log = read_log(write(tmp_path, rows(30) + "".join(f"{k / 10},900,20,40\n" for k in range(10))))
-    assert any("line 32" in note for note in log.notes)
+    assert [(note.what, note.figure) for note in log.notes] == [(LogDoubt.CLOCK_STEPS_BACK, 32.0)]
+    assert "At line 32" in describe(log)
 
 
 def test_of_two_columns_that_fit_the_other_is_named() -> None:
     columns, left = guess_columns(["t [s]", "engine speed [rpm]", "spark [deg]", "final spark [deg]", "road speed [km/h]", "advance"])
     assert columns["spark"].name == "final spark [deg]"
-    assert any('"spark [deg]" fits spark too' in text for text in left)
-    assert any('"advance" looks like spark but names no unit' in text for text in left)
+    assert {(note.what, note.column, note.channel) for note in left} >= {
+        (LogDoubt.FITS_TOO, "spark [deg]", "spark"),
+        (LogDoubt.NO_UNIT, "advance", "spark"),
+    }
     assert columns["road_speed"].scale == pytest.approx(1.0 / 3.6)
 
 
@@ -275,7 +284,7 @@ def _seconds(work: object) -> float:
 
 def test_a_long_row_is_told_though_a_short_one_makes_up_for_its_commas(tmp_path: Path) -> None:
     log = read_log(write(tmp_path, rows(40, r3="0.3,900,20,40,7", r5="0.5,900,20")))
-    assert [(p.what, p.lines) for p in log.problems] == [("more cells than columns", (5,)), ("missing", (7,))]
+    assert [(p.what, p.lines) for p in log.problems] == [(RowFault.MORE_CELLS, (5,)), (RowFault.MISSING, (7,))]
     assert 0.3 not in log.si.time
 
 
@@ -283,7 +292,7 @@ def test_a_long_row_far_down_a_large_file_is_told(tmp_path: Path) -> None:
     """Beyond the first block that is read, and without a line end after the last row."""
     text = HEAD + "".join(f"{k / 10},900,20,40\n" for k in range(100_000))
     log = read_log(write(tmp_path, text + "10000.0,900,20,40,1\n10000.1,900,20,40\n10000.2,900,20,40,1"))
-    assert [(p.what, p.lines) for p in log.problems] == [("more cells than columns", (100_002, 100_004))]
+    assert [(p.what, p.lines) for p in log.problems] == [(RowFault.MORE_CELLS, (100_002, 100_004))]
     assert len(log.si.time) == 100_001
 
 
@@ -296,7 +305,7 @@ def test_a_decimal_comma_is_read_and_a_comma_among_points_is_not_guessed_at(tmp_
             np.testing.assert_array_equal(same.values(name), plain.values(name))
     thousands = read_log(write(tmp_path, body.replace(",", ";").replace("0.3;900", "0.3;1,200")))
     (problem,) = thousands.problems
-    assert (problem.what, problem.lines, problem.came) == ("text in numbers", (5,), '"1,200"')
+    assert (problem.what, problem.lines, problem.came) == (RowFault.TEXT, (5,), '"1,200"')
 
 
 def test_the_same_drive_in_other_units_is_the_same_log(tmp_path: Path) -> None:
@@ -316,7 +325,9 @@ def test_the_same_drive_in_other_units_is_the_same_log(tmp_path: Path) -> None:
 
 def test_a_column_in_a_unit_that_does_not_belong_is_told(tmp_path: Path) -> None:
     log = read_log(write(tmp_path, "t [s],engine speed [rpm],manifold pressure [psig],speed [km/h]\n" + "".join(f"{k},900,5,20\n" for k in range(9))))
-    assert log.notes == ('"manifold pressure [psig]" looks like load but "psig" is no unit of it: not used',)
+    (note,) = log.notes
+    assert (note.what, note.column, note.channel, note.unit) == (LogDoubt.UNKNOWN_UNIT, "manifold pressure [psig]", "load", "psig")
+    assert log_note_words(note) == '"manifold pressure [psig]" looks like load but "psig" is no unit of it: not used.'
     assert log.channels == ("time", "speed", "road_speed")
 
 

@@ -14,10 +14,14 @@ from hypothesis import strategies as st
 
 from camcalc.errors import InputError, InputErrors
 from camcalc.logs import compare_logs, review_log
-from camcalc.logs.causes import ANOTHER_TABLE, BURN, FINAL_SPARK, IDLE_CORRECTION, KNOCK, TABLE, UNKNOWN, cell_weights
+from camcalc.logs.causes import Cause, CauseNote, cell_weights
+from camcalc.logs.comparison import ComparisonVerdict
 from camcalc.logs.raised_spark import raised
-from camcalc.logs.review import CellAdvice, _and_under_knock
+from camcalc.logs.review import AdviceReason, CellAdvice, ReviewNote, _and_under_knock
 from camcalc.tables import SparkTable, add_back
+from camcalc.words import describe
+from camcalc.words.review import review_full
+from camcalc.words.surge_in_log import cause_verdict
 from tests.oracles import drive_log
 
 from .conftest import as_log, as_table
@@ -25,56 +29,63 @@ from .conftest import as_log, as_table
 Driven = Callable[..., drive_log.Log]
 SEEDS = range(5)
 CAUSES = {
-    "table": TABLE,
-    "table and adder": TABLE,
-    "table by load": TABLE,
-    "burn": BURN,
-    "idle correction": IDLE_CORRECTION,
-    "knock retard": KNOCK,
+    "table": Cause.TABLE,
+    "table and adder": Cause.TABLE,
+    "table by load": Cause.TABLE,
+    "burn": Cause.BURN,
+    "idle correction": Cause.IDLE_CORRECTION,
+    "knock retard": Cause.KNOCK_RETARD,
 }
 
 
 @pytest.mark.parametrize("seed", SEEDS)
 @pytest.mark.parametrize(("kind", "cause"), CAUSES.items())
-def test_the_true_cause_is_named(driven: Driven, kind: str, cause: str, seed: int) -> None:
+def test_the_true_cause_is_named(driven: Driven, kind: str, cause: Cause, seed: int) -> None:
     drive = driven(kind, seed=seed)
     review = review_log(as_log(drive), as_table(drive.drive.cells))
-    assert review.main_cause == cause
+    assert review.main_cause is cause
     assert {c.cause for c in review.causes} == {cause}
-    assert bool(review.lower) == (cause == TABLE)
-    assert ("look elsewhere first" in review.headline) == (cause != TABLE)
-    assert FINAL_SPARK in str(review)
+    assert bool(review.lower) == (cause is Cause.TABLE)
+    assert (ReviewNote.NOT_THE_TABLE in review.notes) == (cause is not Cause.TABLE)
+    words = describe(review).splitlines()
+    assert words[0].startswith("Surge in ")
+    assert any(line == cause_verdict(cause)[0] for line in words[1:3])
+    assert any(line.startswith("Next: lower ") for line in words) == (cause is Cause.TABLE)
+    assert max(map(len, words)) <= 100
+    assert len(words) <= 45
 
 
 @pytest.mark.parametrize("seed", SEEDS)
 def test_another_table_in_charge_is_noticed(driven: Driven, seed: int) -> None:
     """The car runs one table, another one is handed in."""
     review = review_log(as_log(driven("another table", seed=seed)), as_table(drive_log.STEEP))
-    assert review.main_cause == ANOTHER_TABLE
+    assert review.main_cause is Cause.ANOTHER_TABLE
     assert review.lower == ()
     review = review_log(as_log(driven("table", seed=seed)), as_table(drive_log.FLAT))
-    assert review.main_cause == ANOTHER_TABLE
+    assert review.main_cause is Cause.ANOTHER_TABLE
 
 
 @pytest.mark.parametrize("how", [{"rate": 10.0}, {"rate": 20.0, "uneven": 0.4}, {"rate": 100.0}, {"rate": 25.0, "gaps": ((12.0, 13.5),)}], ids=str)
 @pytest.mark.parametrize("kind", ["table", "burn", "idle correction", "knock retard"])
 def test_the_cause_does_not_hang_on_the_sampling(driven: Driven, kind: str, how: dict[str, float]) -> None:
     drive = driven(kind, seed=2, **how)
-    assert review_log(as_log(drive), as_table(drive.drive.cells)).main_cause == CAUSES[kind]
+    assert review_log(as_log(drive), as_table(drive.drive.cells)).main_cause is CAUSES[kind]
 
 
 def test_spark_that_swings_by_itself_is_left_unexplained(driven: Driven) -> None:
     log = as_log(driven("burn", seed=1), "knock_retard")
     stray = 24.0 + 2.0 * np.sin(2.0 * np.pi * 2.7 * log.si.time)
     (cause,) = review_log(log.replace(spark=stray), as_table(drive_log.FLAT)).causes
-    assert cause.cause == UNKNOWN
+    assert cause.cause is Cause.UNKNOWN
 
 
 def test_spark_that_swings_at_another_frequency_is_not_called_flat(driven: Driven) -> None:
     log = as_log(driven("burn", seed=1))
     (cause,) = review_log(log.replace(spark=24.0 + 2.0 * np.sin(2.0 * np.pi * 6.0 * log.si.time)), as_table(drive_log.FLAT)).causes
-    assert cause.cause == BURN
-    assert "flat at this frequency only: it moves by 4 deg" in str(cause)
+    assert cause.cause is Cause.BURN
+    assert CauseNote.OTHER_FREQUENCIES in cause.notes
+    assert 2.0 * cause.si.other_amplitude == pytest.approx(4.0, rel=0.1)
+    assert "flat at this frequency only. It moves by 4 deg" in describe(cause)
 
 
 def test_the_table_is_looked_up_where_it_was_driven(driven: Driven) -> None:
@@ -88,29 +99,34 @@ def test_the_table_is_looked_up_where_it_was_driven(driven: Driven) -> None:
     assert cause.steps[0].places[0].startswith("1200 rpm")
     span = (review.findings.episodes[0].si.start, review.findings.episodes[0].si.end)
     assert cause.si.torque_swing == pytest.approx(2.0 * 1.5 * drive.truth(*span, "spark")[1], rel=0.1)
-    assert "an adder" in str(cause)
+    assert CauseNote.OFFSET in cause.notes
+    assert "a correction. Count it against any ceiling" in " ".join(describe(cause).split())
 
 
 def test_a_swing_that_comes_by_load_is_told(driven: Driven) -> None:
     drive = driven("table by load", seed=1)
     (cause,) = review_log(as_log(drive), as_table(drive.drive.cells)).causes
     assert cause.si.by_load > 3.0 * cause.si.by_speed
-    assert "steadier load reading" in str(cause)
-    assert "reading is suspect" in str(cause)
+    assert {CauseNote.MOSTLY_BY_LOAD, CauseNote.LOAD_SUSPECT} <= set(cause.notes)
+    assert cause.load_swing > 0.0
+    words = " ".join(describe(cause).split())
+    assert "steadier load signal" in words
+    assert "reading is suspect" in words
 
 
 def test_a_flat_spark_under_a_table_that_is_not_flat_is_noticed(driven: Driven) -> None:
     (cause,) = review_log(as_log(driven("burn", seed=1)), as_table(drive_log.STEEP)).causes
-    assert cause.cause == BURN
-    assert "not what sets the spark" in str(cause)
+    assert cause.cause is Cause.BURN
+    assert CauseNote.NOT_IN_CHARGE in cause.notes
 
 
 def test_what_is_missing_is_said(driven: Driven) -> None:
     drive = driven("table", seed=1)
-    assert review_log(as_log(drive, "spark"), as_table(drive.drive.cells)).main_cause == "spark was not logged"
-    assert review_log(as_log(drive)).main_cause == "no table was given"
+    assert review_log(as_log(drive, "spark"), as_table(drive.drive.cells)).main_cause is Cause.NO_SPARK
+    assert review_log(as_log(drive)).main_cause is Cause.NO_TABLE
     without = review_log(as_log(drive, "load"), as_table(drive.drive.cells))
-    assert "load was not logged" in str(without)
+    assert all(CauseNote.LOAD_NOT_LOGGED in cause.notes for cause in without.causes)
+    assert "Load was not logged" in review_full(without)
     assert without.lower == ()
 
 
@@ -118,14 +134,17 @@ def test_road_speed_is_shown_as_the_sheet_wants_it_and_a_gear_it_has_not_is_told
     drive, build = driven("table", seed=1), build_of("quarry-road")
     log = as_log(drive)
     assert build.vehicle.road_speed_unit == "mph"
-    metric, sheet = str(review_log(log, as_table(drive.drive.cells))), review_log(log, as_table(drive.drive.cells), build=build)
+    metric, sheet = review_full(review_log(log, as_table(drive.drive.cells))), review_log(log, as_table(drive.drive.cells), build=build)
     assert " km/h" in metric
-    assert " km/h" not in str(sheet)
+    assert " km/h" not in review_full(sheet)
     (episode, *_) = sheet.findings.episodes
-    assert f"at {episode.si.road_speed / 0.44704:.0f} mph" in str(episode)
-    assert not any("gears" in note for note in sheet.notes)
+    assert f"at {episode.si.road_speed / 0.44704:.0f} mph" in describe(episode)
+    assert ReviewNote.OTHER_CAR not in sheet.notes
     seventh = dataclasses.replace(log, gear=np.full(len(log.time), 7.0))
-    assert any("the log drives in gear 7, the build sheet has 6 gears" in note for note in review_log(seventh, build=build).notes)
+    other = review_log(seventh, build=build)
+    assert ReviewNote.OTHER_CAR in other.notes
+    assert (other.top_gear, other.gears) == (7, 6)
+    assert "drives in gear 7, the build sheet has 6 gears" in describe(other)
 
 
 def test_a_table_by_another_load_is_refused(driven: Driven) -> None:
@@ -173,7 +192,7 @@ def test_ceilings_count_the_adder(driven: Driven) -> None:
     table = as_table(drive.drive.cells)
     ceiling = np.full(table.shape, 35.0)
     review = review_log(as_log(drive), table, ceiling=ceiling)
-    over = [a for a in review.lower if a.why == "above its ceiling"]
+    over = [a for a in review.lower if a.why is AdviceReason.ABOVE_CEILING]
     # 33 in the table and 4 on top of it stand above 35, though 33 alone does not.
     assert over
     assert {a.now for a in over} == {33.0}
@@ -231,7 +250,8 @@ def test_a_cell_beside_one_that_stays_rises_no_further_than_the_slope_lets_it(dr
     assert {a.cell for a in held.add_back} == {a.cell for a in free.add_back}
     none = review_log(log, table, ceiling=ceiling, along_speed="4 crank_deg/krpm")
     assert none.add_back == ()
-    assert f"{len(free.add_back)} cells driven without surge under their ceiling stay" in str(none)
+    assert none.held_by_neighbours == len(free.add_back)
+    assert f"{len(free.add_back)} cells driven without surge" in " ".join(describe(none).split())
 
 
 def test_a_ceiling_of_another_shape_is_refused(driven: Driven) -> None:
@@ -242,10 +262,10 @@ def test_a_ceiling_of_another_shape_is_refused(driven: Driven) -> None:
 def test_a_review_becomes_plain_data(driven: Driven) -> None:
     drive = driven("table", seed=1)
     data = json.loads(json.dumps(review_log(as_log(drive), as_table(drive.drive.cells)).to_dict(), allow_nan=False))
-    assert data["main_cause"] == TABLE
+    assert data["main_cause"] == {"code": "table", "text": str(Cause.TABLE)}
     assert data["lower"][0]["unit"] == "crank_deg"
     assert data["causes"][0]["steps"][0]["step"]["value"] == 9.0
-    assert data["final_spark"] == FINAL_SPARK
+    assert data["applies_to"]["code"] == "final_spark"
 
 
 def test_only_what_the_surge_visits_is_lowered_and_what_blends_it_in(driven: Driven) -> None:
@@ -258,7 +278,7 @@ def test_only_what_the_surge_visits_is_lowered_and_what_blends_it_in(driven: Dri
     for advice in review.lower:
         i, j = advice.cell
         beside = {(i + 1, j), (i - 1, j), (i, j + 1), (i, j - 1)} & lowered
-        assert visited[advice.cell] or (beside and advice.why in ("blends the rest in", "above a lighter load"))
+        assert visited[advice.cell] or (beside and advice.why in (AdviceReason.BLENDS_IN, AdviceReason.ABOVE_LIGHTER_LOAD))
         if advice.why == "above a lighter load":
             assert (i, j - 1) in lowered
     after = review.next_table
@@ -291,14 +311,14 @@ def test_nothing_rises_above_its_ceiling_and_what_stands_above_comes_down(driven
     assert all(a.then <= ceiling[a.cell] for a in review.add_back)
     assert not {a.cell for a in review.add_back} & {a.cell for a in review.lower}
     assert all(a.then < a.now for a in review.lower)
-    assert all(a.now > ceiling[a.cell] for a in review.lower if a.why == "above its ceiling")
+    assert all(a.now > ceiling[a.cell] for a in review.lower if a.why is AdviceReason.ABOVE_CEILING)
 
 
 @pytest.mark.parametrize("kind", ["table", "burn", "knock retard", "tip-ins", "weak cylinder"])
 def test_a_review_reads_in_a_hundred_columns(driven: Driven, kind: str) -> None:
     drive = driven(kind, seed=1)
     table = as_table(drive.drive.cells)
-    text = str(review_log(as_log(drive), table, ceiling=np.full(table.shape, 40.0)))
+    text = describe(review_log(as_log(drive), table, ceiling=np.full(table.shape, 40.0)))
     assert max(map(len, text.splitlines())) <= 100
 
 
@@ -310,15 +330,15 @@ def test_a_log_against_itself_shows_no_change(driven: Driven) -> None:
     both = compare_logs(log, log)
     assert both.energy_ratio == 1.0
     assert (both.si.spread_before, both.si.swing_before, both.si.surging_before) == (both.si.spread_after, both.si.swing_after, both.si.surging_after)
-    assert both.verdict == "no difference that matters"
+    assert both.verdict is ComparisonVerdict.NO_DIFFERENCE
 
 
 @pytest.mark.parametrize("seed", SEEDS)
 def test_a_cure_and_a_harm_are_told_and_turn_with_the_order(driven: Driven, seed: int) -> None:
     bad, good = as_log(driven("table", seed=seed)), as_log(driven("clean", seed=seed + 10))
     cured, spoiled = compare_logs(bad, good), compare_logs(good, bad)
-    assert cured.verdict.startswith("better")
-    assert spoiled.verdict.startswith("worse")
+    assert cured.verdict is ComparisonVerdict.BETTER
+    assert spoiled.verdict is ComparisonVerdict.WORSE
     assert cured.energy_ratio * spoiled.energy_ratio == pytest.approx(1.0)
     assert cured.si.surging_before > 0.9
     assert cured.si.surging_after == 0.0
@@ -331,7 +351,7 @@ def test_two_logs_of_the_same_car_are_rarely_told_apart() -> None:
     drive = drive_log.Drive(damping=45.0, burn_noise=4.0, seconds=60.0)
     logs = [as_log(drive_log.run(drive, seed=seed)) for seed in range(24)]
     verdicts = [compare_logs(a, b).verdict for a, b in zip(logs[::2], logs[1::2], strict=True)]
-    assert sum(v.startswith(("better", "worse")) for v in verdicts) <= 3
+    assert sum(v in (ComparisonVerdict.BETTER, ComparisonVerdict.WORSE) for v in verdicts) <= 3
 
 
 def test_a_comparison_can_be_repeated(driven: Driven) -> None:
@@ -341,7 +361,7 @@ def test_a_comparison_can_be_repeated(driven: Driven) -> None:
 
 def test_different_cruises_cannot_be_compared(driven: Driven) -> None:
     both = compare_logs(as_log(driven("table", seed=1)), as_log(driven("weak cylinder", seed=1)))
-    assert both.verdict.startswith("cannot be told")
+    assert both.verdict is ComparisonVerdict.TOO_LITTLE
     assert both.matched_cells == 0
     json.dumps(both.to_dict(), allow_nan=False)
 
@@ -361,8 +381,8 @@ def test_no_table_is_written_that_stands_above_knock() -> None:
         increment=1.0,
     )
     knock = np.array([[np.inf, 40.0, 1.0], [np.nan, 35.0, 12.5], [np.inf, 35.0, 30.0]])
-    lower = (CellAdvice((1, 1), table.place(1, 1), 28.0, 26.0, "too steep beside its neighbours"),)
+    lower = (CellAdvice((1, 1), table.place(1, 1), 28.0, 26.0, AdviceReason.TOO_STEEP),)
     found = {advice.cell: advice for advice in _and_under_knock(lower, table, knock, "2 crank_deg", None)}
     assert {cell: advice.then for cell, advice in found.items()} == {(0, 2): 0.0, (1, 1): 26.0, (1, 2): 10.0}
-    assert found[1, 2].why == "above the knock limit"
+    assert found[1, 2].why is AdviceReason.ABOVE_KNOCK
     assert _and_under_knock((), table, knock, "2 crank_deg", None) == ()

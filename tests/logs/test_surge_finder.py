@@ -13,7 +13,10 @@ from hypothesis import strategies
 from scipy.interpolate import CubicSpline
 
 from camcalc.logs import DriveLog, SurgeFindings, find_surge, read_log
-from camcalc.vehicle.acceleration_weighting import weighting_factor
+from camcalc.logs.manoeuvres import ManoeuvreKind
+from camcalc.logs.surge_finder import EpisodeNote, FinderNote, SwingKind
+from camcalc.vehicle.acceleration_weighting import ComfortReaction, SurgeGrade, weighting_factor
+from camcalc.words import describe
 from tests.oracles import drive_log
 
 from .conftest import as_log
@@ -30,28 +33,30 @@ def test_no_surge_where_there_is_none(driven: Driven, kind: str, seed: int) -> N
     assert found.episodes == ()
     assert found.combustion == ()
     assert found.si.looked_at > 10.0
-    assert "no surge found" in str(found)
+    assert found.episodes == ()
+    assert "no surge" in describe(found)
 
 
 @pytest.mark.parametrize(
     ("kind", "counts"),
     [
         ("clean", {}),
-        ("tip-ins", {"tip-in": 3, "lift": 2}),
-        ("gear changes", {"gear change": 2}),
-        ("overrun", {"lift": 2, "overrun": 2, "tip-in": 2}),
-        ("fuel cut", {"lift": 2, "overrun": 2, "tip-in": 2, "fuel cut begins": 2, "fuel cut ends": 2}),
+        ("tip-ins", {"tip_in": 3, "lift": 2}),
+        ("gear changes", {"gear_change": 2}),
+        ("overrun", {"lift": 2, "overrun": 2, "tip_in": 2}),
+        ("fuel cut", {"lift": 2, "overrun": 2, "tip_in": 2, "fuel_cut_begins": 2, "fuel_cut_ends": 2}),
     ],
 )
 def test_what_the_driver_did_is_counted(driven: Driven, kind: str, counts: dict[str, int]) -> None:
     found = find_surge(as_log(driven(kind, seed=1)))
-    assert found.counts() == counts
-    assert ("not the table" in str(found)) == bool(counts)
+    assert {kind.code: count for kind, count in found.counts().items()} == counts
+    assert found.to_dict()["not_the_table"] == counts
+    assert ("Not the table's doing" in describe(found)) == bool(counts)
 
 
 def test_a_gear_change_is_seen_by_the_ratio_of_speeds(driven: Driven) -> None:
     found = find_surge(as_log(driven("gear changes", seed=1), "gear", "clutch"))
-    assert [round(m.si.start) for m in found.manoeuvres if m.kind == "gear change"] == [8, 18]
+    assert [round(m.si.start) for m in found.manoeuvres if m.kind is ManoeuvreKind.GEAR_CHANGE] == [8, 18]
     assert found.episodes == ()
 
 
@@ -61,7 +66,7 @@ def test_the_return_to_idle_and_idling_are_told(driven: Driven) -> None:
     hunting = np.where(t > 11.0, 0.5 * np.sin(2.0 * np.pi * 1.0 * t), 0.0)
     log = DriveLog.of(time=t, speed=speed + hunting, pedal=np.where(t < 5.0, 0.2, 0.0), gear=np.where(t < 6.0, 2.0, 0.0))
     found = find_surge(log)
-    assert {"lift", "overrun", "return to idle", "idle"} <= set(found.counts())
+    assert {"lift", "overrun", "return_to_idle", "idle"} <= {kind.code for kind in found.counts()}
     assert found.episodes == ()
 
 
@@ -74,7 +79,7 @@ def test_frequency_and_amplitudes_are_the_true_ones(driven: Driven, kind: str, h
     (episode,) = find_surge(as_log(drive)).episodes
     span = (episode.si.start, episode.si.end)
     frequency, speed = drive.truth(*span)
-    assert episode.kind == "driveline"
+    assert episode.kind is SwingKind.DRIVELINE
     assert episode.si.frequency == pytest.approx(frequency, rel=0.03)
     assert 60.0 * episode.si.speed_amplitude == pytest.approx(speed, rel=0.10)
     assert episode.si.spark_amplitude == pytest.approx(drive.truth(*span, "spark")[1], rel=0.10)
@@ -110,7 +115,7 @@ def test_a_road_speed_in_whole_steps_tells_no_acceleration(driven: Driven) -> No
     drive = driven("burn", seed=2)
     coarse = np.round(drive.logged["road_speed"] * 3.6) / 3.6
     log = as_log(drive, "acceleration").replace(road_speed=coarse)
-    assert all(np.isnan(e.si.peak_to_peak) and e.grade == "not known" and e.comfort == () for e in find_surge(log).episodes)
+    assert all(np.isnan(e.si.peak_to_peak) and e.grade is SurgeGrade.UNKNOWN and e.comfort == () for e in find_surge(log).episodes)
 
 
 def test_how_it_feels_is_that_of_the_standard() -> None:
@@ -122,7 +127,7 @@ def test_how_it_feels_is_that_of_the_standard() -> None:
     assert episode.si.weighted_rms == pytest.approx(0.14219, rel=0.01)
     assert episode.si.backrest_rms == pytest.approx(0.8 * 0.3 / np.sqrt(2.0) * abs(weighting_factor(3.0, "Wc")), rel=0.01)
     assert episode.vibration_dose == pytest.approx(0.14219 * (1.5 * 40.0) ** 0.25, rel=0.02)
-    assert (episode.grade, episode.comfort) == ("disturbing", ("not uncomfortable",))
+    assert (episode.grade, episode.comfort) == (SurgeGrade.DISTURBING, (ComfortReaction.NOT_UNCOMFORTABLE,))
 
 
 @pytest.mark.parametrize("seed", SEEDS)
@@ -130,17 +135,19 @@ def test_once_per_cycle_is_combustion(driven: Driven, seed: int) -> None:
     found = find_surge(as_log(driven("weak cylinder", seed=seed)))
     assert found.episodes == ()
     (line,) = found.combustion
-    assert line.kind == "once per cycle"
+    assert line.kind is SwingKind.ONCE_PER_CYCLE
     assert line.si.frequency == pytest.approx(line.si.speed / 2.0, rel=0.04)
-    assert "line of combustion" in line.note
+    assert line.note is EpisodeNote.COMBUSTION_LINE
+    assert "once-per-cycle line of combustion" in describe(line)
 
 
 def test_alternate_cycles_are_combustion_unless_the_driveline_is_there() -> None:
     t = np.arange(0.0, 30.0, 0.02)
     log = DriveLog.of(time=t, speed=20.0 + 0.5 * np.sin(2.0 * np.pi * 5.0 * t), pedal=np.full(len(t), 0.2), gear=np.full(len(t), 3.0))
-    assert [e.kind for e in find_surge(log).combustion] == ["alternate cycles"]
+    assert [e.kind for e in find_surge(log).combustion] == [SwingKind.ALTERNATE_CYCLES]
     (episode,) = find_surge(log, modes={3: 5.3}).episodes
-    assert "cannot be told apart" in episode.note
+    assert (episode.note, episode.line) == (EpisodeNote.LINE_COINCIDES, SwingKind.ALTERNATE_CYCLES)
+    assert "cannot be told apart" in " ".join(describe(episode).split())
     assert find_surge(log, modes={3: 6.0}).episodes == ()
 
 
@@ -148,7 +155,7 @@ def test_a_line_above_half_the_sampling_rate_is_known_where_it_folds_down() -> N
     """1500 rpm: 12.5 Hz once per cycle, seen at 7.5 Hz by 20 rows a second."""
     t = np.arange(0.0, 30.0, 0.05)
     log = DriveLog.of(time=t, speed=25.0 + 0.5 * np.sin(2.0 * np.pi * 12.5 * t), pedal=np.full(len(t), 0.2))
-    assert [(e.kind, round(e.si.frequency, 1)) for e in find_surge(log).combustion] == [("once per cycle", 7.5)]
+    assert [(e.kind, round(e.si.frequency, 1)) for e in find_surge(log).combustion] == [(SwingKind.ONCE_PER_CYCLE, 7.5)]
 
 
 def test_speed_that_is_only_rough_is_no_surge() -> None:
@@ -156,31 +163,31 @@ def test_speed_that_is_only_rough_is_no_surge() -> None:
     log = DriveLog.of(time=t, speed=25.0 + 0.6 * np.random.default_rng(5).normal(size=len(t)), pedal=np.full(len(t), 0.2))
     found = find_surge(log)
     assert found.episodes == ()
-    assert {e.kind for e in found.combustion} == {"no single frequency"}
+    assert {e.kind for e in found.combustion} == {SwingKind.NO_SINGLE_FREQUENCY}
 
 
-@pytest.mark.parametrize(("rate", "said"), [(1.0, "too few to see surge"), (10.0, "leave 0.5 to 4 Hz"), (50.0, "")])
+@pytest.mark.parametrize(("rate", "said"), [(1.0, "too few to see surge"), (10.0, "show 0.5 to 4 Hz only"), (50.0, "")])
 def test_the_band_that_sampling_leaves_is_said(rate: float, said: str) -> None:
     t = np.arange(0.0, 40.0, 1.0 / rate)
     found = find_surge(DriveLog.of(time=t, speed=np.full(len(t), 22.0), pedal=np.full(len(t), 0.2)))
     assert found.si.highest == pytest.approx(min(16.0, 0.4 * rate))
-    assert said in str(found)
+    assert said in describe(found)
 
 
 def test_high_speed_and_full_throttle_are_not_looked_at(driven: Driven) -> None:
     log = as_log(driven("table", seed=1))
     assert find_surge(log, below="1000 rpm").si.looked_at == 0.0
     assert find_surge(log.replace(pedal=np.full(len(log.si.time), 0.9))).episodes == ()
-    assert "nothing to judge by" in str(find_surge(log, below="1000 rpm"))
+    assert "not enough to judge by" in describe(find_surge(log, below="1000 rpm"))
 
 
 def test_findings_become_plain_data(driven: Driven) -> None:
     found = find_surge(as_log(driven("table", seed=1)))
     data = found.to_dict()
     assert data["episodes"][0]["frequency"]["unit"] == "Hz"
-    assert data["episodes"][0]["grade"] == "severe bucking"
+    assert data["episodes"][0]["grade"] == {"code": "severe_bucking", "text": "severe bucking"}
     assert data["share"] == pytest.approx(found.share)
-    assert "our grade" in str(found)
+    assert "our grade" in describe(found)
 
 
 # Properties.
@@ -237,7 +244,9 @@ def test_a_pedal_held_where_others_have_it_let_off_is_said() -> None:
     """A light cruise at 5 % reads as overrun, since some sensors show that much with the pedal let off."""
     t = np.arange(0.0, 20.0, 0.02)
     log = DriveLog.of(time=t, speed=np.full(len(t), 25.0), pedal=np.full(len(t), 0.05))
-    assert any("taken as closed" in note for note in find_surge(log).notes)
+    held = find_surge(log)
+    assert FinderNote.PEDAL_NEVER_OFF in held.notes
+    assert "taken as closed" in describe(held)
     let_off = log.replace(pedal=np.where(t < 1.0, 0.0, 0.05))
     assert find_surge(let_off).si.looked_at > 10.0
-    assert not any("taken as closed" in note for note in find_surge(let_off).notes)
+    assert FinderNote.PEDAL_NEVER_OFF not in find_surge(let_off).notes

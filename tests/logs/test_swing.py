@@ -25,6 +25,8 @@ from camcalc.logs import DriveLog, SignalSwing, find_surge, measure_swing, read_
 from camcalc.logs.share_in_log import seen_share
 from camcalc.logs.signals import LOWEST, ORDER
 from camcalc.logs.surge_finder import AROUND
+from camcalc.logs.swing import SwingDoubt
+from camcalc.words import describe
 from tests.oracles import drive_log
 
 from .conftest import as_log, as_table
@@ -114,7 +116,7 @@ def build() -> Build:
 def test_the_jitter_of_the_sheet_is_what_the_prediction_would_draw(build: Build, rate: float) -> None:
     """0.3 of a blow-back share of 0.1 of 45 kPa, before the sheet's own filter, and 4 rpm."""
     log = held(rate, load=0.3 * 0.1 * 45e3, speed=4.0 / 60.0, lag=build.limits.si.load_filter)
-    swing = measure_swing(log, build=build, engine=tables(0.1, 1e-9))
+    swing = measure_swing(log, build=build, engine_tables=tables(0.1, 1e-9))
     assert max(swing.load_doubt[0], swing.speed_doubt[0]) < 0.03
     assert swing.load_jitter == pytest.approx(0.3, rel=DOUBTS * swing.load_doubt[0])
     assert 60.0 * swing.si.speed_jitter == pytest.approx(4.0, rel=DOUBTS * swing.speed_doubt[0])
@@ -128,9 +130,9 @@ def test_another_load_gives_the_same_jitter(build: Build, kind: str) -> None:
 
     engine = tables(0.1, 1e-9)
     log = held(50.0, load=1e3, speed=0.05, lag=0.02, seconds=60.0)
-    plain = measure_swing(log, build=build, engine=engine)
+    plain = measure_swing(log, build=build, engine_tables=engine)
     per_pressure = 1e-9 / (air_charge_of(build, 1.0) if kind == "relative charge" else 1.0)
-    other = measure_swing(log.replace(loads=log.loads * per_pressure, load_kind=kind), build=build, engine=engine)
+    other = measure_swing(log.replace(loads=log.loads * per_pressure, load_kind=kind), build=build, engine_tables=engine)
     assert other.load_jitter == pytest.approx(plain.load_jitter, rel=1e-9)
     assert other.si.pressure_rms == pytest.approx(plain.si.pressure_rms, rel=1e-9)
     assert other.share == pytest.approx(plain.share, rel=1e-9)
@@ -201,23 +203,24 @@ def test_what_the_driver_does_is_no_swing(kind: str) -> None:
 def test_what_is_missing_is_said(build: Build) -> None:
     assert "engine model" in MEASURED.missing
     assert math.isnan(MEASURED.load_jitter)
-    without = measure_swing(SHORT.replace(loads=np.empty(0), load_kind=""), build=build, engine=tables(0.1, 1e-9))
+    without = measure_swing(SHORT.replace(loads=np.empty(0), load_kind=""), build=build, engine_tables=tables(0.1, 1e-9))
     assert without.missing == "load was not logged"
     assert math.isnan(without.at(20.0)[0])
     assert np.allclose(without.si.speed_rest, MEASURED.si.speed_rest)
     json.dumps(without.to_dict(), allow_nan=False)
     nowhere = measure_swing(DriveLog.of(time=[0.0, 0.1, 0.2], speed=[20.0] * 3))
     assert nowhere.samples.size == 0
-    assert "nowhere" in str(nowhere)
+    assert "Nowhere" in describe(nowhere)
     json.dumps(nowhere.to_dict(), allow_nan=False)
     with pytest.raises(InputError, match="build"):
-        measure_swing(SHORT, engine=tables(0.1, 1e-9))
+        measure_swing(SHORT, engine_tables=tables(0.1, 1e-9))
 
 
 def test_steps_of_the_logger_are_said_where_they_count() -> None:
-    assert "written in steps" not in str(MEASURED)
+    assert SwingDoubt.COARSE not in {note.what for note in MEASURED.notes}
     coarse = measure_swing(SHORT.replace(loads=5e3 * np.round(SHORT.loads / 5e3)))
-    assert "load is written in steps of 5 kPa" in str(coarse)
+    assert [note.channel for note in coarse.notes if note.what is SwingDoubt.COARSE] == ["load"]
+    assert "Load is written in steps of 5 kPa" in describe(coarse)
 
 
 def test_a_simulated_drive_hands_its_own_load_jitter_back(build: Build) -> None:
@@ -228,29 +231,31 @@ def test_a_simulated_drive_hands_its_own_load_jitter_back(build: Build) -> None:
     for jitter in (0.4, 0.05):
         shaken = build.replace(limits=build.limits.replace(load_jitter=jitter, speed_jitter="0 rpm"))
         run = simulate_drive(shaken, level, gear=3, speed="1400 rpm", driver="speed hold", duration="60 s", engine_tables=engine)
-        swing = measure_swing(run.log(), build=shaken, engine=engine)
+        swing = measure_swing(run.log(), build=shaken, engine_tables=engine)
         assert swing.load_doubt.max() < 0.05
         assert swing.load_jitter == pytest.approx(jitter, rel=DOUBTS * swing.load_doubt.max())
 
 
 def test_overtones_of_a_strong_surge_are_said_to_be_in_the_rest() -> None:
-    assert any("overtones" in note and note.startswith("speed") for note in MEASURED.notes)
-    assert not any("overtones" in note for note in measure_swing(as_log(drive_log.run(FLAT, seed=3))).notes)
+    assert "speed" in {note.channel for note in MEASURED.notes if note.what is SwingDoubt.STRONG_SURGE}
+    assert SwingDoubt.STRONG_SURGE not in {note.what for note in measure_swing(as_log(drive_log.run(FLAT, seed=3))).notes}
 
 
 def test_too_few_rows_are_said_to_lose_frequencies_and_no_size() -> None:
-    assert any("fewer than the firings" in note for note in measure_swing(as_log(drive_log.run(FLAT, seed=3, rate=20.0))).notes)
+    slow = measure_swing(as_log(drive_log.run(FLAT, seed=3, rate=20.0)))
+    assert SwingDoubt.FEWER_THAN_FIRINGS in {note.what for note in slow.notes}
+    assert "20 rows a second are fewer than the firings" in describe(slow)
 
 
 def test_a_review_shows_the_swing(build: Build) -> None:
     table = as_table(SURGING.cells)
-    review = review_log(SHORT, table, build=build, engine=tables(0.1, 1e-9))
+    review = review_log(SHORT, table, build=build, engine_tables=tables(0.1, 1e-9))
     assert review.swing.load_jitter > 0.0
     data = json.loads(json.dumps(review.to_dict(), allow_nan=False))["swing"]
     assert data["load_rest"]["unit"] == "kPa"
     assert data["load_rest"]["value"] == pytest.approx((review.swing.load_rest / 1e3).tolist())
-    assert f"load_jitter = {review.swing.load_jitter:.2g}" in str(review)
-    assert max(map(len, str(review).splitlines())) <= 100
+    assert f"load_jitter = {review.swing.load_jitter:.2g}" in describe(review)
+    assert max(map(len, describe(review).splitlines())) <= 100
 
 
 def test_the_command_line_shows_it_too(tmp_path: Path, capsys: pytest.CaptureFixture[str], coarse: None) -> None:
@@ -263,4 +268,4 @@ def test_the_command_line_shows_it_too(tmp_path: Path, capsys: pytest.CaptureFix
     assert swing["load_jitter"] > 0.0
     assert all(0.0 < share < 100.0 for share in swing["blow_back"]["value"])
     assert main([*words[:-1], "--no-ceilings"]) == 0
-    assert "no load_jitter: it is a share of the blow-back share" in capsys.readouterr().out
+    assert "No load_jitter: load_jitter is a share of the exhaust blown back" in capsys.readouterr().out

@@ -23,6 +23,8 @@ from camcalc.errors import CamcalcError, InputError
 from camcalc.tables import ShapedTable, SparkTable, add_back, shape_table
 from camcalc.tables.hazards import Outcome, load_rises
 from camcalc.tables.shaped import Reason
+from camcalc.words import describe
+from camcalc.words.shaping import shaped_full
 from tests.oracles.coarse_engine import CoarseEngine
 from tests.oracles.shaping import Case, Grid, cases
 
@@ -174,8 +176,9 @@ def test_light_loads_that_hold_less_spark_are_left_alone_and_told() -> None:
     shaped = shape_table(table, ceiling, **SLOPES)
     assert shaped.table.si.cells.tolist() == [[17.0, 24.0, 24.0, 24.0]] * 3
     assert [(r.where, r.fuller) for r in shaped.rises] == [(f"{rpm} rpm, 40 kPa", f"{rpm} rpm, 50 kPa") for rpm in (1200, 1400, 1600)]
-    assert "spark rises with load in your table where nothing was shaped" in str(shaped)
-    assert "1400 rpm, 40 kPa to 1400 rpm, 50 kPa: 17 to 24" in str(shaped)
+    words = shaped_full(shaped)
+    assert "Spark rises with load in your table where nothing was shaped" in words
+    assert "1400 rpm, 40 kPa to 1400 rpm, 50 kPa: 17 to 24" in words
 
 
 def test_one_ceiling_moves_a_few_cells_by_the_slopes_and_dozens_by_three_degrees_a_cell(root: Path) -> None:
@@ -215,13 +218,13 @@ def test_knock_may_be_listed_and_not_held() -> None:
         ("1400 rpm, 70 kPa", 20.0, Outcome.LEFT, True, True),
         ("1600 rpm, 70 kPa", 25.0, Outcome.LEFT, False, False),
     ]
-    text = str(listed)
+    text = shaped_full(listed)
     assert "Caution: 1 cell of the table below is above the knock limit. Knock breaks pistons." in text
-    assert "1400 rpm, 70 kPa             24, knock limit 20.0: 4.0 above; now 24, not enough" in text
+    assert "1400 rpm, 70 kPa             24 (was 24, 4 above the knock limit of 20), still above" in text
     assert "Knock is not computed in 4 cells" in text
     held = shape_table(table, np.full(table.shape, np.nan), knock=knock, **SLOPES)
     assert held.table.si.cells[1:, 3].tolist() == [18.0, 23.0]
-    assert "above camcalc's knock limit in 1 cell, by up to 4.0 degrees" in str(held)
+    assert "above camcalc's knock limit in 1 cell, by up to 4 deg" in describe(held)
     wide = shape_table(table, np.full(table.shape, np.nan), knock=knock, knock_margin="5 crank_deg", **SLOPES)
     assert wide.table.si.cells[1:, 3].tolist() == [15.0, 20.0]
 
@@ -233,9 +236,9 @@ def test_knock_brings_no_cell_below_the_least_spark_and_says_not_to_run_there() 
     shaped = shape_table(table, np.full(table.shape, np.nan), knock=knock, **SLOPES)
     assert shaped.table.si.cells[:2, 3].tolist() == [0.0, 0.0]
     assert {c.outcome for c in shaped.knock_cells} == {Outcome.AVOID}
-    assert "Caution: do not run at 1200 rpm, 70 kPa; 1400 rpm, 70 kPa: knock leaves less than 0 degrees there" in str(shaped)
+    assert "Caution: do not run at 1200 rpm, 70 kPa; 1400 rpm, 70 kPa. Knock leaves less than 0 deg BTDC" in " ".join(describe(shaped).split())
     knock[0, 1:] = -6.0
-    assert "do not run at 1200 rpm, 50 to 70 kPa; 1400 rpm, 70 kPa: knock" in str(shape_table(table, np.full(table.shape, np.nan), knock=knock, **SLOPES))
+    assert "do not run at 1200 rpm, 50 to 70 kPa; 1400 rpm, 70 kPa." in describe(shape_table(table, np.full(table.shape, np.nan), knock=knock, **SLOPES))
     assert shape_table(table, np.full(table.shape, np.nan), knock=knock, least_spark="5 crank_deg", **SLOPES).table.si.cells[0, 3] == 5.0
 
 
@@ -243,15 +246,16 @@ def test_a_shaped_table_says_its_cautions_before_its_figures_and_the_law_after_t
     table = by_pressure([[30, 28, 26, 24]] * 3)
     knock = np.full(table.shape, 40.0)
     knock[2] = np.nan
-    lines = str(shape_table(table, np.full(table.shape, 25.0), knock=knock, **SLOPES)).splitlines()
+    lines = describe(shape_table(table, np.full(table.shape, 25.0), knock=knock, **SLOPES)).splitlines()
     grid = [k for k, line in enumerate(lines) if line.startswith("(")]
-    assert [lines.index(f"Caution: {caution}") < grid[0] for caution in OVER_SPARK_TABLE] == [True] * len(OVER_SPARK_TABLE)
+    above = " ".join(" ".join(lines[: grid[0]]).split())
+    assert [f"Caution: {caution}" in above for caution in OVER_SPARK_TABLE] == [True] * len(OVER_SPARK_TABLE)
     assert lines[grid[-1] + 1] == Caution.LAW
     (unknown,) = [line for line in lines if "not permission" in line]
     assert unknown == "Knock is not computed in every cell from 1600 rpm up: not computed, not permission."
     assert lines.index(unknown) < grid[0]
     # Nothing known of knock is said too.
-    assert "Caution: no knock limit was given; this table was not checked for knock." in str(shape_table(table, np.full(table.shape, 25.0), **SLOPES))
+    assert "Caution: no knock limit was given. This table was not checked for knock." in describe(shape_table(table, np.full(table.shape, 25.0), **SLOPES))
 
 
 def test_what_is_known_of_knock_becomes_plain_data() -> None:
@@ -263,7 +267,7 @@ def test_what_is_known_of_knock_becomes_plain_data() -> None:
     assert (cell["knock"]["value"], cell["spark_before"]["value"], cell["spark_after"]["value"]) == (20.0, 24.0, 18.0)
     assert data["knock_known"][0] == [False] * 4
     assert Caution.KNOCK in data["cautions"]
-    assert data["changes"][0]["reasons"] == ["above the knock limit less its margin"]
+    assert data["changes"][0]["reasons"] == [{"code": "knock", "text": str(Reason.KNOCK)}]
 
 
 def test_a_locked_cell_above_its_knock_limit_is_named() -> None:

@@ -11,8 +11,10 @@ from hypothesis import strategies as st
 
 from camcalc import read_log, read_table
 from camcalc.errors import InputError
+from camcalc.logs.log_notes import LogDoubt
 from camcalc.tables.likely_unit import axis_error
 from camcalc.units import factor
+from camcalc.words.driving_log import log_note_words
 
 
 def table(folder: Path, corner: str, loads: list[float]) -> Path:
@@ -105,11 +107,13 @@ def test_a_manifold_far_above_the_barometer_is_refused(tmp_path: Path) -> None:
 
 def test_a_log_that_never_leaves_overrun_is_read_with_the_other_reading_noted(tmp_path: Path) -> None:
     found = read_log(log(tmp_path, [18.0, 22.0, 29.5, 20.0]))
-    (note,) = [n for n in found.notes if "inHg" in n]
-    assert "99.9 kPa" in note
+    (note,) = found.notes
+    assert (note.what, note.other) == (LogDoubt.LOW_PRESSURE, "inHg")
+    assert note.other_figure == pytest.approx(99.9, abs=0.1)
+    assert "that is 99.9 kPa" in log_note_words(note)
     assert found.load_kind == "manifold pressure"
 
 
 @pytest.mark.parametrize("pressures", [[30.0, 35.0, 40.0], [20.0, 60.0, 98.0], [100.0, 101.0, 100.5]])
 def test_an_ordinary_log_is_read_without_a_word(pressures: list[float], tmp_path: Path) -> None:
-    assert [note for note in read_log(log(tmp_path, pressures)).notes if "kPa" in note or "inHg" in note] == []
+    assert read_log(log(tmp_path, pressures)).notes == ()

@@ -10,7 +10,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.interpolate import RegularGridInterpolator
 
-from camcalc.advice.spark import APPLIES_TO
 from camcalc.cycle.load_axis import LOAD_KINDS
 from camcalc.errors import CamcalcError, InputError
 from camcalc.tables import SparkTable, read_table
@@ -289,4 +288,3 @@ def test_a_table_prints_its_axes_and_gives_plain_data(tmp_path: Path) -> None:
 
 def test_kinds_of_load_are_those_that_advice_knows() -> None:
     assert tuple(LOADS) == LOAD_KINDS
-    assert APPLIES_TO == "FINAL spark: table plus every adder"

@@ -1,0 +1,74 @@
+"""Before against after in words: the verdict, what to do next, the figures."""
+
+from __future__ import annotations
+
+import math
+
+from ..logs.comparison import ComparisonNote, ComparisonVerdict, LogComparison
+from .describing import describe
+from .phrases import folded
+
+__all__ = ["comparison_verdict", "comparison_words"]
+
+NEXT = {
+    ComparisonVerdict.BETTER: "Go on in the same direction, one step at a time.",
+    ComparisonVerdict.WORSE: "Go back to the table before.",
+    ComparisonVerdict.CHANCE: "Drive the same road again, for longer.",
+    ComparisonVerdict.NO_DIFFERENCE: "This change does not matter. Look elsewhere.",
+    ComparisonVerdict.TOO_LITTLE: "Drive the same cruise again.",
+}
+
+
+@describe.register
+def comparison_words(found: LogComparison) -> str:
+    """Return what came of the change between two logs: verdict, next step, figures.
+
+    Parameters
+    ----------
+    found : LogComparison
+
+    Returns
+    -------
+    str
+    """
+    si = found.si
+    rows = [
+        ("spread of final spark, deg", si.spread_before, si.spread_after),
+        ("swing of speed, rpm r.m.s.", 60.0 * si.swing_before, 60.0 * si.swing_after),
+        ("time in surge, %", 100.0 * si.surging_before, 100.0 * si.surging_after),
+    ]
+    lines = [comparison_verdict(found), NEXT[found.verdict], f"  {'':28}  before   after"]
+    lines += [f"  {name:28} {_text(a):>7} {_text(b):>7}" for name, a, b in rows]
+    if math.isfinite(found.energy_ratio):
+        lines.append(f"  Energy of the swing, after over before: {found.energy_ratio:.3g} (90 % between {found.energy_low:.3g} and {found.energy_high:.3g}).")
+    lines.append(f"  Cells of the cruise in both logs: {found.matched_cells} (before {found.cells_before}, after {found.cells_after}).")
+    return folded([*lines, *(f"  note: {_note(note, found)}" for note in found.notes)])
+
+
+def comparison_verdict(found: LogComparison) -> str:
+    """Return the verdict on a change in one line."""
+    sure = f"(confidence {100.0 * found.confidence:.0f} %, {found.windows_before} and {found.windows_after} windows of 3 s)"
+    match found.verdict:
+        case ComparisonVerdict.BETTER:
+            return f"Better: the swing is {_ratio(found.swing_ratio)} the swing before {sure}."
+        case ComparisonVerdict.WORSE:
+            return f"Worse: the swing is {_ratio(found.swing_ratio)} the swing before {sure}."
+        case ComparisonVerdict.TOO_LITTLE:
+            return f"Not known: only {found.windows_before} and {found.windows_after} windows of steady driving are in cells of both logs."
+        case _:
+            return f"{str(found.verdict).capitalize()} {sure}."
+
+
+def _ratio(ratio: float) -> str:
+    return f"{100.0 * ratio:.0f} % of" if ratio < 2.0 else f"{ratio:.2g} times"
+
+
+def _note(note: ComparisonNote, found: LogComparison) -> str:
+    if note is ComparisonNote.WITHOUT_LOAD:
+        gear = "" if ComparisonNote.WITHOUT_GEAR in found.notes else " and gear"
+        return f"Load was not logged. The logs are matched by speed{gear} alone."
+    return "Gear was not logged in both. The same speed and load in another gear counts as the same cruise."
+
+
+def _text(value: float) -> str:
+    return f"{value:.3g}" if math.isfinite(value) else "none"

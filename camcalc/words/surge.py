@@ -1,0 +1,91 @@
+"""Surge of a table in words: verdict and next step of each gear first, what the columns mean last."""
+
+from __future__ import annotations
+
+import math
+
+from ..drive.every_gear import GearsOnTable
+from ..drive.road_surge import RoadSurge
+from ..marks import Mark
+from .describing import describe
+from .gears import skipped_lines
+from .idle_swing import idle_swing_words
+from .phrases import COUPLINGS, graded, listed, rpm
+
+__all__ = ["COLUMNS", "gear_verdict", "grows", "surge_notes", "surge_verdict", "surge_words"]
+
+COLUMNS = (
+    "Signals, burn, driven: acceleration along the road, m/s2 r.m.s., 0.5 to 16 Hz.",
+    "Signals: load swing and speed swing through the table's slopes. Burn: cycles that vary, which no table fixes.",
+    "Driven: over time at a held speed after a nudge, driveline backlash included.",
+    "Backlash: swing of the shafts over their mean torque. At 1 and above the swing crosses the backlash.",
+    "Verdict: the worse of linear and driven (our grade).",
+)
+
+
+@describe.register
+def surge_words(found: GearsOnTable, road_speed_unit: str = "km/h") -> str:
+    """Return the verdict on a table in every gear, the next step, each gear's own line, then the idle.
+
+    Parameters
+    ----------
+    found : GearsOnTable
+    road_speed_unit : str
+        Unit of road speeds, as the sheet asks for.
+
+    Returns
+    -------
+    str
+    """
+    lines = [*surge_verdict(found), *(gear_verdict(gear, road_speed_unit) for gear in found.gears)]
+    lines += skipped_lines(found.no_answer + tuple(point for gear in found.gears for point in gear.skipped))
+    return "\n".join(lines + ([idle_swing_words(found.idle)] if found.idle is not None else []))
+
+
+def surge_verdict(found: GearsOnTable) -> list[str]:
+    """Return the verdict on a table over all gears asked for, and the next step."""
+    bad = found.bad_gears
+    if not found.gears:
+        return ["No answer: no gear has an answer on the level road."]
+    names = listed([str(gear.gear) for gear in (bad or found.gears)])
+    plural = "s" if len(bad or found.gears) > 1 else ""
+    if not bad:
+        return [f"No surge in gear{plural} {names} on the level road that needs another gear."]
+    return [f"Surge in gear{plural} {names} on the level road. Use a lower gear below the speeds shown."]
+
+
+def gear_verdict(gear: RoadSurge, road_speed_unit: str = "km/h") -> str:
+    """Return the verdict on one gear in one line.
+
+    Parameters
+    ----------
+    gear : RoadSurge
+    road_speed_unit : str
+    """
+    name = f"gear {gear.gear} ({COUPLINGS[gear.coupling]})"
+    if gear.last_bad < 0:
+        return f"{name.capitalize()}: {graded(gear.worst)} at worst, from {rpm(float(gear.si.speed[0]))} up."
+    at = list(gear.si.speed).index(gear.bad_below)
+    road = f"{gear.road_speed.to(road_speed_unit).magnitude[at]:.0f} {road_speed_unit}"
+    line = f"Do not use {name} below {rpm(gear.bad_below, gear.bad_below_mark)}, {road}: {graded(gear.worst)}."
+    return f"{line} That is the fastest speed computed." if gear.bad_below_mark is Mark.OR_MORE else line
+
+
+def surge_notes(found: GearsOnTable) -> list[str]:
+    """Return where the swing of the signals comes from, and what half and double of it would change."""
+    if found.swing_measured:
+        return ["Swing of the signals: measured in a log."]
+    said = ["Swing of the signals: estimate ([limits] load_jitter, speed_jitter)."]
+    moved = [str(g.gear) for g in found.gears if g.verdict_at_half != g.verdict or g.verdict_at_double != g.verdict]
+    if not moved:
+        return [*said, "Half or double of it moves no verdict."]
+    return [*said, f"Half or double of it moves verdicts in gear {listed(moved)}. Measure it in a log: camcalc surge --swing LOG."]
+
+
+def grows(value: float, digits: int = 3) -> str:
+    """Return an acceleration for a column; a self-excited swing grows without end.
+
+    >>> grows(0.1234), grows(math.inf)
+    ('0.123', 'grows')
+    """
+    return f"{value:.{digits}f}" if math.isfinite(value) else "grows"
