@@ -99,13 +99,13 @@ class Comparison(Record):
 
     @property
     def differing(self) -> tuple[ComparedFigure, ...]:
-        """The figures in which the builds differ beyond what is known of them."""
-        return tuple(figure for figure in self.figures if figure.differs)
+        """The figures that favour one of the builds beyond what is known of them."""
+        return tuple(figure for figure in self.figures if figure.better.one_sided)
 
     @property
-    def alike(self) -> tuple[ComparedFigure, ...]:
-        """The others, without those that neither build has."""
-        return tuple(figure for figure in self.figures if not figure.differs and not figure.is_none)
+    def others(self) -> tuple[ComparedFigure, ...]:
+        """The others, without those that neither build has: no real difference, or neither way is better."""
+        return tuple(figure for figure in self.figures if not figure.better.one_sided and not figure.is_none)
 
     def figure(self, name: str) -> ComparedFigure:
         """Return a figure by its name.

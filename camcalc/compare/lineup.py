@@ -191,8 +191,8 @@ def _figures(count: int, places: Sequence[tuple[int, int]], pairs: Sequence[Comp
                 against=against,
                 counts=lead.name in counted,
                 gear=lead.gear,
-                speed=lead.speed,
-                manifold_pressure=lead.manifold_pressure,
+                speed=lead.si.speed,
+                manifold_pressure=lead.si.manifold_pressure,
                 spots=tuple(getattr(figure, f"at_{w}") for figure, w in zip(sides, which, strict=True)),
                 marks={"values": tuple(figure.marks[w] for figure, w in zip(sides, which, strict=True))},
             )
