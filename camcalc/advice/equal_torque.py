@@ -36,10 +36,10 @@ MOST_SCATTER = 0.01
 class LevelOfSpark(Code):
     """What the level of spark does to steadiness along a line of equal torque."""
 
-    STEADY = "steady at best torque: no later spark is asked for"
+    STEADY = "steady at MBT spark; no later spark is asked for"
     DECIDES = "a later spark at equal torque is steady"
-    FLATTEN = "a later spark changes steadiness too little: keep spark level from cell to cell"
-    NOT_CURED = "spark alone does not make it steady: raise speed, change gear or cam"
+    FLATTEN = "a later spark changes steadiness too little; keep spark level from cell to cell"
+    NOT_CURED = "spark alone does not make it steady; raise speed, change gear or cam"
 
 
 class LinePoint(NamedTuple):

@@ -84,7 +84,7 @@ class CeilingSensitivity(ArrayRecord):
     speed: Measure = measure("crank_rps", "rpm")
     manifold_pressure: Measure = measure("Pa", "kPa", doc="road load of the nominal at each speed")
     limit: Measure = measure("crank_deg", doc="rows variants, columns speeds: what the swing and steadiness leave, the floor apart")
-    floor: Measure = measure("crank_deg", doc="the nominal's late-burn floor there")
+    floor: Measure = measure("crank_deg", doc="the nominal's latest useful spark there")
     widest_span: ScalarMeasure = measure("crank_deg", doc="most that the variants lie apart at one speed")
     widest_at: ScalarMeasure = measure("crank_rps", "rpm")
     variants: tuple[ChangedInput, ...]

@@ -19,7 +19,7 @@ __all__ = ["CLEANEST", "OFFSETS", "Binds", "CeilingCell", "CeilingColumn", "Cell
 
 # A limit binds when it asks for at least this much less than best torque or knock; ESTIMATE, twice a common table increment.
 BINDS_BELOW = 2.0
-# Above this variation the charge does not hold still: 2 to 5 % is normal running (Heywood 1988, section 9.4, from memory).
+# Above this variation the charge is unsteady: 2 to 5 % is normal running (Heywood 1988, section 9.4, from memory).
 NORMAL_RUNNING = 0.05
 # Road loads are followed where the lightest of them varies more than this share of the stability limit; below, no line passes it.
 WORTH_A_LINE = 0.9
@@ -41,7 +41,7 @@ class Binds(Code):
     STRONG_CYCLE = "MBT spark of the strong cycle that follows a weak one"
     FULLEST_CHARGE = "MBT spark of the fullest charge of the load swing"
     KNOCK_OF_FULLEST = "knock limit of the fullest charge of the load swing"
-    LATEST_USEFUL = "spark alone cannot fix this cell: its limit lies beyond the latest useful spark, which is shown"
+    LATEST_USEFUL = "spark alone cannot fix this cell; the latest useful spark is shown, and a limit asks for less"
 
 
 # Which of them speak of the swing.
@@ -52,8 +52,8 @@ class CellState(Code):
     """What may be asked of a cell."""
 
     RUNS = "the engine runs here"
-    AT_IDLE = "within 300 rpm of idle speed: the idle spark, which does not rise with speed, counts here"
-    NO_TORQUE = "no torque here: raise speed, load or gear"
+    AT_IDLE = "the idle spark counts here, within 300 rpm of idle speed"
+    NO_TORQUE = "no torque here; raise speed or load, or take a lower gear"
 
 
 class RoadLoad(NamedTuple):
@@ -135,7 +135,7 @@ class CeilingCell(NamedTuple):
 
 
 class CeilingColumn(NamedTuple):
-    """The cells of one speed, and the load up to which the charge does not hold still there [Pa]; NaN if it does at every load that counts."""
+    """The cells of one speed, and the load up to which the charge is unsteady there [Pa]; NaN if it is steady at every load that counts."""
 
     cells: list[CeilingCell]
     restless_to: float
@@ -172,7 +172,7 @@ def half_swing(engine: EngineModel, state: OperatingState, variation: float) -> 
 def ceiling_column(engine: EngineModel, speed: float, pressures: list[float]) -> CeilingColumn:
     """Return the cells of one speed, with ceilings in the zone.
 
-    The charge does not hold still where it varies more than normal running does. Where the level road leads there in a
+    The charge is unsteady where it varies more than normal running does. Where the level road leads there in a
     gear to be kept smooth, the zone is that region and the cells that its swings visit; all of those get nearly the same
     spark, so none may have more than the cleanest state of the swing stands. The swing that asks for least starts at the
     edge of the region, where the load is greatest. Within 300 rpm of idle another rule holds.
@@ -193,7 +193,7 @@ def ceiling_column(engine: EngineModel, speed: float, pressures: list[float]) ->
 
 
 def _edge(engine: EngineModel, cells: list[CeilingCell]) -> Swing | None:
-    """Return the swing at the greatest load whose charge does not hold still; None if no swing from there reaches the cells."""
+    """Return the swing at the greatest load whose charge is unsteady; None if no swing from there reaches the cells."""
     from scipy.optimize import brentq
 
     speed, top = cells[0].speed, barometer(engine)

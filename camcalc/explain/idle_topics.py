@@ -24,8 +24,7 @@ from .worksheet import Explanation, Worksheet
 
 if TYPE_CHECKING:
     from ..sheet import Build
-    from ..words.brakes import brakes_words
-from ..units import Quantity
+    from ..units import Quantity
 
 __all__ = ["explain_idle_vacuum", "explain_residual", "resolved_engine"]
 

@@ -113,7 +113,7 @@ def plot_ceilings(ceilings: SparkCeilings, ax: Axes | None = None) -> Axes:
     ax.set_yticks(np.arange(len(loads)) + 0.5, [f"{p:.0f}" for p in loads])
     ax.set_xlabel("engine speed [rpm]")
     ax.set_ylabel("manifold pressure [kPa]")
-    ax.figure.colorbar(mesh, ax=ax, label="spark ceiling, FINAL spark [crank deg before TDC]")
+    ax.figure.colorbar(mesh, ax=ax, label="spark ceiling, final spark [crank deg before TDC]")
     return ax
 
 

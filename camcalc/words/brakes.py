@@ -6,8 +6,9 @@ import math
 
 from ..advice.brakes import BrakeAssist, BrakeVerdict
 from ..constants import STANDARD_PRESSURE
+from ..unit_system import UnitSystem, vacuum_text
 from .describing import describe
-from .figures import inches, percent, set_rpm
+from .figures import percent, set_rpm
 
 __all__ = ["brakes_words", "no_idle_no_vacuum"]
 
@@ -30,12 +31,14 @@ WORTH_A_WORD = 0.015
 
 
 @describe.register
-def brakes_words(assist: BrakeAssist) -> str:
+def brakes_words(assist: BrakeAssist, units: UnitSystem = UnitSystem.IMPERIAL) -> str:
     """Return the verdict on brake assist at idle, its figures, and what to do.
 
     Parameters
     ----------
     assist : BrakeAssist
+    units : UnitSystem
+        Of vacuum.
 
     Returns
     -------
@@ -49,11 +52,11 @@ def brakes_words(assist: BrakeAssist) -> str:
     'Too little vacuum for a common brake booster: 10.9 inHg at idle, 53 % of that with the old cam. Pl'
     """
     si = assist.si
-    parts = [f"{VERDICTS[assist.verdict]}: {inches(si.vacuum)} at idle"]
+    parts = [f"{VERDICTS[assist.verdict]}: {vacuum_text(si.vacuum, units, brakes=True)} at idle"]
     if math.isfinite(si.of_replaced):
         parts[0] += f", {percent(si.of_replaced)} of that with the old cam"
     if si.lost_to_altitude > WORTH_A_WORD * STANDARD_PRESSURE:
-        parts.append(f"At sea level the barometer is {inches(si.lost_to_altitude)} higher, and vacuum with it")
+        parts.append(f"At sea level the barometer is {vacuum_text(si.lost_to_altitude, units)} higher, and vacuum with it")
     return ". ".join(parts) + ". " + NEXT[assist.verdict]
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 
@@ -17,10 +17,12 @@ from ..advice.spark_limits import Binds, CellState
 from ..codes import Code
 from .describing import describe
 from .figures import btdc, cell_text, kilopascals, set_rpm
+from .phrases import counted
 from .reversion import listed_gears
 
 __all__ = [
-    "COMMON_PRACTICE", "base_table_words", "binding_cells", "ceilings_words", "finding_lines", "sensitivity_lines", "variant_name", "zone_words",
+    "COMMON_PRACTICE", "base_table_words", "binding_cells", "binding_lines", "ceilings_words", "finding_lines", "sensitivity_lines", "variant_name",
+    "zone_words",
 ]  # fmt: skip
 
 COMMON_PRACTICE = (
@@ -28,8 +30,8 @@ COMMON_PRACTICE = (
     "Some run 15 to 18 deg; 35 deg bucks. Trouble ends near 2000 rpm. Steps of 20, 25, 30, 35 deg ease out of the zone."
 )
 NO_ZONE = "No cell needs a spark ceiling: at no speed is the engine rough where the level road leads in a gear to be kept smooth."
-# Over these a cell has more to say than its figures.
-WORTH_A_LINE: tuple[Code, ...] = (*Binds, CellState.AT_IDLE, CellState.NO_TORQUE, LevelOfSpark.FLATTEN, LevelOfSpark.NOT_CURED)
+# What is found of a cell beside what its ceiling rests on, and is no matter of course.
+WORTH_A_LINE: tuple[Code, ...] = (CellState.AT_IDLE, CellState.NO_TORQUE, LevelOfSpark.FLATTEN, LevelOfSpark.NOT_CURED)
 
 
 @describe.register
@@ -40,7 +42,7 @@ def ceilings_words(ceilings: SparkCeilings) -> str:
     ----------
     ceilings : SparkCeilings
     """
-    return "\n".join([zone_words(ceilings), *finding_lines(ceilings)])
+    return "\n".join([zone_words(ceilings), *binding_lines(ceilings), *finding_lines(ceilings)])
 
 
 def zone_words(ceilings: SparkCeilings) -> str:
@@ -63,15 +65,29 @@ def zone_words(ceilings: SparkCeilings) -> str:
     return f"{said} Lowest ceiling: {btdc(ceilings.si.ceiling[row, column], ceilings.mark('ceiling', row, column))} at {at}."
 
 
-def finding_lines(ceilings: SparkCeilings) -> list[str]:
-    """Return what ceilings rest on and what else is found of cells, each with the number of cells, most first.
+def binding_lines(ceilings: SparkCeilings) -> list[str]:
+    """Return what ceilings rest on, each with the number of cells, most first.
 
     Parameters
     ----------
     ceilings : SparkCeilings
     """
-    found = Counter(code for grid in (ceilings.binds, ceilings.states, ceilings.levels) for row in grid for code in row if code in WORTH_A_LINE)
-    return [f"{'1 cell' if count == 1 else f'{count} cells'}: {code}." for code, count in found.most_common()]
+    return _counted_codes(code for row in ceilings.binds for code in row if code is not None)
+
+
+def finding_lines(ceilings: SparkCeilings) -> list[str]:
+    """Return what is found of cells beside what their ceilings rest on, each with the number of cells, most first.
+
+    Parameters
+    ----------
+    ceilings : SparkCeilings
+    """
+    grids: tuple[tuple[tuple[Code | None, ...], ...], ...] = (ceilings.states, ceilings.levels)
+    return _counted_codes(code for grid in grids for row in grid for code in row if code in WORTH_A_LINE)
+
+
+def _counted_codes(codes: Iterable[Code | None]) -> list[str]:
+    return [f"{counted(count, 'cell')}: {code}." for code, count in Counter(codes).most_common()]
 
 
 def binding_cells(ceilings: SparkCeilings) -> list[tuple[str, str]]:
@@ -150,6 +166,5 @@ def base_table_words(cells: Sequence[BaseTableCell]) -> str:
         return ""
     worst = max(cells, key=lambda cell: float(cell.si.table_spark - cell.si.ceiling))
     above = worst.si.table_spark - worst.si.ceiling
-    count = "1 cell" if len(cells) == 1 else f"{len(cells)} cells"
     where = cell_text(worst.si.speed, worst.si.manifold_pressure)
-    return f"Your table is above the spark ceiling in {count}, by up to {above:.0f} deg at {where}. Lower it there: camcalc shape does."
+    return f"Your table is above the spark ceiling in {counted(len(cells), 'cell')}, by up to {above:.0f} deg at {where}. Lower it there: camcalc shape does."

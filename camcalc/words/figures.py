@@ -5,9 +5,8 @@ from __future__ import annotations
 import math
 
 from ..marks import Mark, marked
-from ..units import quantity
 
-__all__ = ["before_overlap", "btdc", "cell_text", "found_rpm", "inches", "kilopascals", "percent", "set_rpm", "signed_percent"]
+__all__ = ["before_overlap", "btdc", "cell_text", "found_rpm", "kilopascals", "percent", "set_rpm", "signed_percent"]
 
 # Searches for a speed end within so much [rpm]: more digits would be false.
 RESOLVED = 10.0
@@ -51,15 +50,6 @@ def found_rpm(speed: float, mark: Mark | None = None) -> str:
     ('1280 rpm', '350 rpm or less')
     """
     return marked(f"{RESOLVED * round(speed * 60.0 / RESOLVED):.0f} rpm", mark)
-
-
-def inches(pressure: float, mark: Mark | None = None) -> str:
-    """Return a manifold vacuum [Pa] as a gauge shows it.
-
-    >>> inches(36.9e3)
-    '10.9 inHg'
-    """
-    return marked(f"{float(quantity(pressure, 'Pa').to('inHg').magnitude):.1f} inHg", mark)
 
 
 def kilopascals(pressure: float) -> str:

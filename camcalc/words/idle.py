@@ -7,9 +7,10 @@ import math
 from ..advice.idle import FASTEST, IdleState
 from ..advice.idle_advice import IdleAdvice, IdleGap, ThrottleOpening
 from ..advice.idle_spark import IdleSpark, IdleSparkBesideTable, TableMeetsIdle
+from ..unit_system import UnitSystem, shown_text, vacuum_text
 from .brakes import brakes_words
 from .describing import describe
-from .figures import btdc, found_rpm, inches, percent, set_rpm
+from .figures import btdc, found_rpm, percent, set_rpm
 
 __all__ = [
     "WHY_IDLE_SPARK_DIFFERS", "beside_table_words", "beyond_data_words", "gap_words", "idle_spark_words", "idle_verdict", "idle_words",
@@ -25,40 +26,44 @@ WHY_IDLE_SPARK_DIFFERS = (
 
 
 @describe.register
-def idle_words(idle: IdleAdvice) -> str:
+def idle_words(idle: IdleAdvice, units: UnitSystem = UnitSystem.IMPERIAL) -> str:
     """Return the verdict on the new cam's idle, lowest speeds, vacuum loss, throttle, brakes and idles out of reach, a line each.
 
     Parameters
     ----------
     idle : IdleAdvice
+    units : UnitSystem
+        Of vacuum.
     """
-    lines = [idle_verdict(idle), lowest_speed_words(idle)]
+    lines = [idle_verdict(idle, units), lowest_speed_words(idle)]
     if math.isfinite(idle.si.vacuum_penalty):
-        lines.append(_loss_words(idle))
-    lines.append(throttle_words(idle.throttle))
-    lines += [brakes_words(idle.brakes)] if idle.brakes is not None else []
+        lines.append(_loss_words(idle, units))
+    lines.append(throttle_words(idle.throttle, units))
+    lines += [brakes_words(idle.brakes, units)] if idle.brakes is not None else []
     lines += [gap_words(gap) for gap in idle.unreachable]
     lines += [beyond_data_words(idle.new[0])] if idle.new[0].beyond_data else []
     return "\n".join(lines)
 
 
-def _loss_words(idle: IdleAdvice) -> str:
+def _loss_words(idle: IdleAdvice, units: UnitSystem) -> str:
     loss, equal = idle.si.vacuum_penalty, idle.si.vacuum_penalty_at_equal_speed
-    said = f"Vacuum loss, new cam against old cam: {inches(loss)}, each at its own idle speed"
-    return f"{said}; {inches(equal)} at the new cam's idle speed." if math.isfinite(equal) else said + "."
+    said = f"Vacuum loss, new cam against old cam: {vacuum_text(loss, units)}, each at its own idle speed"
+    return f"{said}; {vacuum_text(equal, units)} at the new cam's idle speed." if math.isfinite(equal) else said + "."
 
 
-def idle_verdict(idle: IdleAdvice) -> str:
+def idle_verdict(idle: IdleAdvice, units: UnitSystem = UnitSystem.IMPERIAL) -> str:
     """Return whether the new cam's idle is rough or steady, with speed, vacuum, COV and its limit, in one line.
 
     Parameters
     ----------
     idle : IdleAdvice
+    units : UnitSystem
+        Of vacuum.
     """
     first = idle.new[0].si
     verdict = "Steady" if idle.steady else "Rough"
     cov = f"COV of IMEP {percent(first.imep_variation)}, limit {percent(idle.si.stability_limit)}"
-    said = f"{verdict} idle at {set_rpm(first.speed)}: {inches(first.manifold_vacuum)} of vacuum, {cov}."
+    said = f"{verdict} idle at {set_rpm(first.speed)}: {vacuum_text(first.manifold_vacuum, units)} of vacuum, {cov}."
     return f"{said} It does not idle in every state of the car." if idle.unreachable else said
 
 
@@ -78,20 +83,22 @@ def lowest_speed_words(idle: IdleAdvice) -> str:
 
 
 @describe.register
-def throttle_words(opening: ThrottleOpening) -> str:
+def throttle_words(opening: ThrottleOpening, units: UnitSystem = UnitSystem.METRIC) -> str:
     """Return how far the throttle is open at idle and where to set its stop before the first start.
 
     Parameters
     ----------
     opening : ThrottleOpening
+    units : UnitSystem
+        Of the air.
 
     Examples
     --------
     >>> throttle_words(ThrottleOpening(air_flow=6.5e-3, throttle_area=40e-6, replaced_throttle_area=27e-6, of_replaced=1.5)).split(". ")[:2]
-    ['Throttle at idle: 40 mm2 open for 6.5 g/s of air, 1.5 times the old cam', 'Open the throttle stop that far before the first start']
+    ['Throttle at idle: 40 mm2 open for 6.50 g/s of air, 1.5 times the old cam', 'Open the throttle stop that far before the first start']
     """
     si = opening.si
-    said = f"Throttle at idle: {1e6 * si.throttle_area:.0f} mm2 open for {1e3 * si.air_flow:.1f} g/s of air"
+    said = f"Throttle at idle: {1e6 * si.throttle_area:.0f} mm2 open for {shown_text(si.air_flow, 'kg/s', units)} of air"
     middle = "Keep the idle control near the middle of its travel."
     if not math.isfinite(opening.of_replaced):
         return f"{said}. Set the throttle stop to that. {middle}"
@@ -121,16 +128,18 @@ def gap_words(gap: IdleGap) -> str:
 
 
 @describe.register
-def state_words(state: IdleState) -> str:
+def state_words(state: IdleState, units: UnitSystem = UnitSystem.IMPERIAL) -> str:
     """Return one idle state: gearbox, speed, vacuum, COV, spark.
 
     Parameters
     ----------
     state : IdleState
+    units : UnitSystem
+        Of vacuum.
     """
     si = state.si
     spark = btdc(si.spark, state.mark("spark"))
-    figures = f"{inches(si.manifold_vacuum)} of vacuum, COV of IMEP {percent(si.imep_variation)}, spark {spark}"
+    figures = f"{vacuum_text(si.manifold_vacuum, units)} of vacuum, COV of IMEP {percent(si.imep_variation)}, spark {spark}"
     said = f"{state.gearbox.capitalize()}, accessories {state.accessories}, {set_rpm(si.speed)}: {figures}."
     return f"{said} {beyond_data_words(state)}".strip()
 
@@ -148,26 +157,30 @@ def beyond_data_words(state: IdleState) -> str:
 
 
 @describe.register
-def idle_spark_words(idle: IdleSpark) -> str:
+def idle_spark_words(idle: IdleSpark, units: UnitSystem = UnitSystem.IMPERIAL) -> str:
     """Return the one idle spark, how the starting table meets it, and why idle and low-speed zone differ, a line each.
 
     Parameters
     ----------
     idle : IdleSpark
+    units : UnitSystem
+        Of vacuum.
     """
     spark = idle.si.idle_spark
     known = f"Idle spark: {btdc(spark, idle.mark('idle_spark'))}." if math.isfinite(spark) else "No idle spark: the engine does not run at its idle speed."
-    return "\n".join([beside_table_words(idle.table) if idle.table is not None else known, WHY_IDLE_SPARK_DIFFERS])
+    return "\n".join([beside_table_words(idle.table, units) if idle.table is not None else known, WHY_IDLE_SPARK_DIFFERS])
 
 
 @describe.register
-def beside_table_words(found: IdleSparkBesideTable) -> str:
+def beside_table_words(found: IdleSparkBesideTable, units: UnitSystem = UnitSystem.IMPERIAL) -> str:
     """Return which of two tables gets which spark, and what the idle is on either.
 
     Parameters
     ----------
     found : IdleSparkBesideTable
         One number serves where both agree. Elsewhere the idle's own belongs to an idle-spark table.
+    units : UnitSystem
+        Of vacuum.
 
     Examples
     --------
@@ -185,6 +198,6 @@ def beside_table_words(found: IdleSparkBesideTable) -> str:
     figures = (si.vacuum_on_idle_spark, si.vacuum_on_table_spark, si.variation_on_idle_spark, si.variation_on_table_spark)
     if not all(map(math.isfinite, figures)):
         return f"{said} Without an idle-spark table the engine idles on the starting table."
-    there = f"{inches(si.vacuum_on_table_spark)} (was {inches(si.vacuum_on_idle_spark)})"
+    there = f"{vacuum_text(si.vacuum_on_table_spark, units)} (was {vacuum_text(si.vacuum_on_idle_spark, units)})"
     cov = f"COV of IMEP {percent(si.variation_on_table_spark)} (was {percent(si.variation_on_idle_spark)})"
     return f"{said} Without an idle-spark table the engine idles on the starting table: {there}, {cov}."

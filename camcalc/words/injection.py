@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -125,7 +126,7 @@ def point_words(point: InjectionPoint) -> str:
     ----------
     point : InjectionPoint
     """
-    return " ".join(text for text in (_reason(point.reason, point.shut, point.opened), duty_words(point.duty)) if text)
+    return " ".join(text for text in (_reason(point.reason, _of(point.shut), _of(point.opened)), duty_words(point.duty)) if text)
 
 
 def duty_words(duty: float) -> str:
@@ -140,19 +141,24 @@ def duty_words(duty: float) -> str:
 
 
 def reason_lines(windows: InjectionWindows, row: int) -> list[str]:
-    """Return why each end is recommended at one load, each reason once, with the speeds that it holds for.
+    """Return why each end is recommended at one load, each reason once, with its speeds and the shares of fuel over them.
 
     Parameters
     ----------
     windows : InjectionWindows
     row : int
     """
-    speeds: dict[str, list[str]] = {}
-    for column, speed in enumerate(windows.si.speed):
-        closed, opened = (None if found is None else _at(found, row, column) for found in (windows.shut_valve, windows.open_valve))
-        parts = (_reason(windows.why[row][column], closed, opened), duty_words(float(windows.si.duty[row, column])))
-        speeds.setdefault(" ".join(text for text in parts if text), []).append(f"{speed * 60:.0f}")
-    return [f"{', '.join(at)} rpm: {why}" for why, at in speeds.items()]
+    columns: dict[InjectionReason, list[int]] = {}
+    for column, why in enumerate(windows.why[row]):
+        columns.setdefault(why, []).append(column)
+    shares = {why: [_shares(found, row, at) for found in (windows.shut_valve, windows.open_valve)] for why, at in columns.items()}
+    lines = [f"{_speeds(windows, at)}: {_reason(why, *shares[why])}" for why, at in columns.items()]
+    full = [column for column in range(windows.si.speed.size) if duty_words(float(windows.si.duty[row, column]))]
+    return lines + ([f"{_speeds(windows, full)}: {duty_words(float(np.max(windows.si.duty[row, full])))}"] if full else [])
+
+
+def _speeds(windows: InjectionWindows, columns: list[int]) -> str:
+    return f"{', '.join(f'{windows.si.speed[column] * 60:.0f}' for column in columns)} rpm"
 
 
 def jump_words(jumps: Sequence[StrategyJump]) -> str:
@@ -181,35 +187,43 @@ def _between(jump: StrategyJump) -> str:
     return f"between {light / 1e3:.0f} and {full / 1e3:.0f} kPa at {fast * 60:.0f} rpm"
 
 
-class _Shares:
-    """Shares of one strategy in one cell, as ``Placement`` names them."""
+class _Shares(NamedTuple):
+    """Shares of one strategy's fuel as text, over some cells."""
 
-    def __init__(self, found: StrategyMap, row: int, column: int) -> None:
-        self.misplaced, self.past_injector, self.to_plenum = (
-            float(values[row, column]) for values in (found.si.misplaced, found.si.past_injector, found.si.to_plenum)
-        )
-
-
-def _at(found: StrategyMap, row: int, column: int) -> _Shares | None:
-    return _Shares(found, row, column) if np.isfinite(found.si.misplaced[row, column]) else None
+    misplaced: str
+    past_injector: str
+    to_plenum: str
 
 
-def _reason(why: InjectionReason, closed: Placement | _Shares | None, opened: Placement | _Shares | None) -> str:
+def _shares(found: StrategyMap | None, row: int, columns: list[int]) -> _Shares | None:
+    """Return shares over some speeds of one load, from the least to the most; None where they are not known."""
+    if found is None or not np.isfinite(found.si.misplaced[row, columns]).any():
+        return None
+    return _Shares(*(_span(values[row, columns]) for values in (found.si.misplaced, found.si.past_injector, found.si.to_plenum)))
+
+
+def _span(values: Any) -> str:
+    least, most = (percent(float(edge)) for edge in (np.nanmin(values), np.nanmax(values)))
+    return least if least == most else f"{least.removesuffix(' %')} to {most}"
+
+
+def _of(found: Placement | None) -> _Shares | None:
+    return None if found is None else _Shares(*(percent(share) for share in (found.misplaced, found.past_injector, found.to_plenum)))
+
+
+def _reason(why: InjectionReason, closed: _Shares | None, opened: _Shares | None) -> str:
     """Return a reason with the shares of fuel behind it, where they are known."""
-    if closed is None or opened is None:
-        return {
-            InjectionReason.FITS_CLOSED_VALVE: "Closed valve: there fuel has the most time to evaporate.",
-            InjectionReason.TOO_LONG_FOR_CLOSED_VALVE: "Open valve: the pulse is too long for the closed valve.",
-            InjectionReason.TOO_LONG_FOR_BOTH: "The pulse is too long for closed and open valve. It ends for the closed valve and begins earlier.",
-            InjectionReason.INJECTOR_TOO_SMALL: "No end of injection: the pulse is longer than the cycle. Fit larger injectors.",
-            InjectionReason.NOT_RUNNING: "No end of injection: the engine does not run here.",
-        }.get(why, f"{str(why).capitalize()}.")
-    blown = f"{percent(closed.past_injector)} of the fuel goes back past the injector, {percent(closed.to_plenum)} into the plenum."
-    missed = f"Misplaced: {percent(closed.misplaced)} on the closed valve, {percent(opened.misplaced)} on the open one."
+    passing = blown = missed = ""
+    if closed is not None and opened is not None:
+        passing = f" Carried past the injector and back: {closed.past_injector} of the fuel. Into the plenum: {closed.to_plenum}."
+        blown = f" On the closed valve {closed.past_injector} would go back past the injector, {closed.to_plenum} into the plenum."
+        missed = f" Misplaced: {closed.misplaced} on the closed valve, {opened.misplaced} on the open one."
     return {
-        InjectionReason.FITS_CLOSED_VALVE: f"Closed valve: there fuel has the most time to evaporate. {blown}",
-        InjectionReason.TOO_LONG_FOR_CLOSED_VALVE: "Open valve: the pulse is too long for the closed valve.",
-        InjectionReason.BLOWN_OFF_CLOSED_VALVE: f"Open valve. On the closed valve {blown}",
-        InjectionReason.TOO_LONG_FOR_BOTH: f"The pulse is too long for closed and open valve. {missed}",
-        InjectionReason.MISPLACED_ON_BOTH: f"Neither closed nor open valve is clean. {missed}",
-    }.get(why, f"{str(why).capitalize()}.")
+        InjectionReason.FITS_CLOSED_VALVE: f"Closed valve, where fuel has the most time to evaporate.{passing}",
+        InjectionReason.TOO_LONG_FOR_CLOSED_VALVE: "Open valve. The pulse is too long for the closed valve.",
+        InjectionReason.BLOWN_OFF_CLOSED_VALVE: f"Open valve. Reversion blows too much fuel off the closed valve.{blown}",
+        InjectionReason.TOO_LONG_FOR_BOTH: f"The pulse is too long for the closed valve and for the open one.{missed} Larger injectors shorten it.",
+        InjectionReason.MISPLACED_ON_BOTH: f"Neither closed nor open valve is clean; the end shown misplaces less.{missed}",
+        InjectionReason.INJECTOR_TOO_SMALL: "No end of injection. The pulse is longer than the cycle. Fit larger injectors.",
+        InjectionReason.NOT_RUNNING: "No end of injection. The engine does not run here.",
+    }[why]

@@ -9,7 +9,7 @@ from ..advice.reversion import FASTEST, SLOWEST, GearReversion
 from .describing import describe
 from .figures import found_rpm, set_rpm
 
-__all__ = ["gear_words", "reversion_notes", "reversion_words", "rough_words"]
+__all__ = ["blown_words", "gear_words", "listed_gears", "reversion_notes", "reversion_words", "rough_words"]
 
 TAKEN_AS_LOCKED = "The converter is taken as locked. With slip the engine runs faster than these speeds."
 
@@ -45,7 +45,7 @@ def reversion_words(gears: Iterable[GearReversion]) -> str:
     gears : iterable of GearReversion
     """
     gears = tuple(gears)
-    return "\n".join([rough_words(gears), *reversion_notes(gears)])
+    return "\n".join([rough_words(gears), blown_words(gears), *reversion_notes(gears)])
 
 
 def rough_words(gears: Sequence[GearReversion]) -> str:
@@ -61,12 +61,27 @@ def rough_words(gears: Sequence[GearReversion]) -> str:
     >>> rough_words([mild])
     'Steady in every gear on the level road, down to 600 rpm.'
     """
-    bad = {gear.gear: gear.si.unstable_below for gear in gears if gear.held and math.isfinite(gear.si.unstable_below)}
-    if not bad:
+    where = _where(gears, "unstable_below")
+    if not where:
         return f"Steady in every gear on the level road, down to {set_rpm(SLOWEST)}."
-    top = max(bad, key=lambda gear: bad[gear])
-    mark = next(gear.mark("unstable_below") for gear in gears if gear.gear == top)
-    return f"Rough on the level road in {listed_gears(bad)}, up to {found_rpm(bad[top], mark)}. Use a lower gear or a higher speed."
+    return f"Rough on the level road in {where}. Use a lower gear or a higher speed."
+
+
+def blown_words(gears: Sequence[GearReversion]) -> str:
+    """Return in which gears reversion is above its limit on the level road, and up to which speed.
+
+    Parameters
+    ----------
+    gears : sequence of GearReversion
+    """
+    where = _where(gears, "blow_back_below")
+    return f"Reversion above its limit in {where}." if where else f"Reversion in no gear above its limit, down to {set_rpm(SLOWEST)}."
+
+
+def _where(gears: Sequence[GearReversion], name: str) -> str:
+    """Return the gears in which a speed was found, and the highest of them; nothing without any."""
+    bad = {gear.gear: (float(getattr(gear.si, name)), gear.mark(name)) for gear in gears if gear.held and math.isfinite(getattr(gear.si, name))}
+    return f"{listed_gears(bad)}, up to {found_rpm(*max(bad.values(), key=lambda found: found[0]))}" if bad else ""
 
 
 def listed_gears(gears: Iterable[int]) -> str:
