@@ -55,7 +55,7 @@ def next_area(tried: list[tuple[float, float]], target: float) -> float:
 
 
 def dead_state(speed: float, pressure: float, spark: float, c: Settled) -> OperatingState:
-    """Return what a dying cycle amounts to: nothing burns, nothing is made."""
+    """Return what a dying cycle amounts to: nothing burns, nothing is made. Speed [rev/s], pressure [Pa], spark [crank deg]."""
     z: Any = c.unknowns
     pump = c.setup.exhaust_pressure - pressure
     return OperatingState(
@@ -77,4 +77,6 @@ def dead_state(speed: float, pressure: float, spark: float, c: Settled) -> Opera
         360.0,
         0.0,
         float(z[11]),
+        outcome=c.outcome,
+        repeats_within=c.residual,
     )
