@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from ..constants import AIR_GAMMA, AIR_GAS_CONSTANT, torque_of_mean_pressure
 from ..cycle.engine_tables import EngineTables
+from ..cycle.load_axis import AIR_CHARGE, MANIFOLD_PRESSURE
 from ..engine.friction import rubbing_friction
 from ..engine.valve_flow import orifice_flow_kernel
 
@@ -64,7 +65,7 @@ class LevelSpark(NamedTuple):
     """A table of one spark [crank deg]."""
 
     spark: float
-    load_kind: str = "manifold pressure"
+    load_kind: str = MANIFOLD_PRESSURE
 
     def spark_at(self, speed: float, load: float) -> float:
         """Return the spark."""
@@ -99,10 +100,10 @@ class EngineSide(NamedTuple):
 
     def load(self, speed: float, pressure: float, spark: float, kind: str) -> float:
         """Return a load of a kind, SI."""
-        if kind == "manifold pressure":
+        if kind == MANIFOLD_PRESSURE:
             return pressure
         air = self.tables.at(speed, pressure, spark)["air"]
-        return air if kind == "air charge" else air / self.reference_air
+        return air if kind == AIR_CHARGE else air / self.reference_air
 
 
 class Delays(NamedTuple):
@@ -221,7 +222,7 @@ def loop_point(engine_side: EngineSide, table: SparkMap, speed: float, pressure:
     air = engine_side.air_flow(speed, pressure, spark)
     table_speed, table_load = table.slopes_at(speed, engine_side.load(speed, pressure, spark, table.load_kind))
     load_speed, load_pressure = 0.0, 1.0
-    if table.load_kind != "manifold pressure":
+    if table.load_kind != MANIFOLD_PRESSURE:
         load_speed = slope(lambda n, p, s: engine_side.load(n, p, s, table.load_kind), 0, SPEED_STEP)
         load_pressure = slope(lambda n, p, s: engine_side.load(n, p, s, table.load_kind), 1, PRESSURE_STEP)
     return LoopPoint(

@@ -7,6 +7,7 @@ import math
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, NamedTuple
 
+from ..cycle.load_axis import MANIFOLD_PRESSURE
 from ..errors import NoSolutionError
 from ..marks import Mark, Marks
 from ..results import Measure, Record, measure
@@ -126,7 +127,7 @@ def slope_rule(build: Build, table: SparkTable, *, engine_tables: EngineTables |
 
 def _load_per_pressure(engine_side: EngineSide, speed: float, pressure: float, spark: float, kind: str) -> float:
     """Return how the table's load grows with manifold pressure [load per Pa]."""
-    if kind == "manifold pressure":
+    if kind == MANIFOLD_PRESSURE:
         return 1.0
     above, below = (engine_side.load(speed, pressure + step, spark, kind) for step in (PRESSURE_STEP, -PRESSURE_STEP))
     return (above - below) / (2.0 * PRESSURE_STEP)

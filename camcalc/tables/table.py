@@ -178,7 +178,7 @@ class SparkTable(ArrayRecord):
         }
 
     def __str__(self) -> str:
-        return "\n".join([f"spark, crank deg before top dead centre; {self.corner}", *grid_lines(self, self.cell_texts())])
+        return "\n".join([f"spark, deg BTDC; {self.corner}", *grid_lines(self, self.cell_texts())])
 
     def _repr_html_(self) -> str:
         return f"<pre>{html.escape(str(self))}</pre>"
