@@ -99,7 +99,17 @@ class EngineSide(NamedTuple):
         return self.tables.at(speed, pressure, spark)["air"] * self.cylinders * speed / 2.0
 
     def load(self, speed: float, pressure: float, spark: float, kind: str) -> float:
-        """Return a load of a kind, SI."""
+        """Return a load of a kind, SI.
+
+        Parameters
+        ----------
+        speed : float [rev/s]
+        pressure : float [Pa]
+            In the plenum.
+        spark : float [crank deg before top dead centre]
+        kind : str
+            ``manifold pressure``, ``air charge`` or ``relative charge``.
+        """
         if kind == MANIFOLD_PRESSURE:
             return pressure
         air = self.tables.at(speed, pressure, spark)["air"]
@@ -185,7 +195,26 @@ def delays_at(speed: float, cylinders: int) -> Delays:
 
 
 def loop_point(engine_side: EngineSide, table: SparkMap, speed: float, pressure: float, spark: float | None = None) -> LoopPoint | None:
-    """Return the slopes at a speed [rev/s] and pressure [Pa], at the table's spark unless another is given; None where no cycle runs."""
+    """Return the slopes at a speed [rev/s] and pressure [Pa], at the table's spark unless another is given; None where no cycle runs.
+
+    Parameters
+    ----------
+    engine_side : EngineSide
+    table : SparkMap
+    speed : float [rev/s]
+    pressure : float [Pa]
+        In the plenum.
+    spark : float [crank deg before top dead centre]
+        The table's there when left out.
+
+    Notes
+    -----
+    Slopes are central differences over half a spacing of the engine's tables; next to where cycles cease to settle a tenth of that.
+
+    References
+    ----------
+    Filling of the plenum: Heywood 1988, section 14.3 (filling and emptying), from memory. Flow through the throttle: Heywood 1988, appendix C.
+    """
     if spark is None:
         spark = table_spark(engine_side, table, speed, pressure)
     if math.isnan(spark):
@@ -247,7 +276,16 @@ def loop_point(engine_side: EngineSide, table: SparkMap, speed: float, pressure:
 
 
 def table_spark(engine_side: EngineSide, table: SparkMap, speed: float, pressure: float) -> float:
-    """Return a table's spark at a speed and manifold pressure: air depends on spark a little, so thrice."""
+    """Return a table's spark at a speed and manifold pressure: air depends on spark a little, so thrice.
+
+    Parameters
+    ----------
+    engine_side : EngineSide
+    table : SparkMap
+    speed : float [rev/s]
+    pressure : float [Pa]
+        In the plenum.
+    """
     spark = 25.0
     for _ in range(3):
         load = engine_side.load(speed, pressure, spark, table.load_kind)

@@ -84,8 +84,8 @@ def slope_rule(build: Build, table: SparkTable, *, engine_tables: EngineTables |
     >>> from camcalc.drive.engine_loop import surge_tables
     >>> build = load_build("examples/long-meadow/build.toml")
     >>> rule = slope_rule(build, read_table("examples/quarry-road/spark.csv"), engine_tables=surge_tables(QuickEngine(build)))
-    >>> rule.load_kind, rule.along_load.units
-    ('manifold pressure', <Unit('crank_deg / kilopascal')>)
+    >>> rule.load_kind, rule.speed_gear in build.vehicle.smooth_gears
+    ('manifold pressure', True)
     """
     engine_tables = tables_of(build) if engine_tables is None else engine_tables
     engine_side = engine_side_of(build, engine_tables)
