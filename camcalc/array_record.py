@@ -39,8 +39,8 @@ class ArrayRecord(Record):
     def to_frame(self, *, over: str = "") -> polars.DataFrame:
         """Return the record as a polars data frame: a row for each point of the axes, a column for each field, its unit in the column's name.
 
-        Blanks are null. A field that has a row for each of several things comes as numbered columns. A field that may be marked has a column of mark codes beside it: what is marked is no plain answer. Records that are a part
-        of this one, over the same axes, come as columns named after both.
+        Blanks are null. A field that has a row for each of several things comes as numbered columns. A field that may be marked has a column of mark
+        codes beside it: what is marked is no plain answer. Records that are a part of this one, over the same axes, come as columns named after both.
 
         Parameters
         ----------
@@ -67,13 +67,20 @@ class ArrayRecord(Record):
     def frame_columns(self, axes: tuple[str, ...]) -> dict[str, list[Any]]:
         """Return the columns of ``to_frame`` as plain lists, by their names with units; every column has as many rows as the grid has points."""
         by_name = {name: (unit, values) for name, unit, values in self.frame_fields() if isinstance(values, list)}
+        by_name |= {name: ("", list(value)) for name, value in self.items() if isinstance(value, tuple) and value and isinstance(value[0], Record)}
         for name in axes:
             if name not in by_name:
                 raise InputError(f"{type(self).__name__}.to_frame", came=name, expected="an array of this record", fix=did_you_mean(name, by_name))
         shape = tuple(len(by_name[name][1]) for name in axes) or max((_shape(values) for _, values in by_name.values()), key=len, default=(0,))
-        named = [(_title(name, by_name[name][0]), by_name[name][1]) for name in axes]
-        numbered = [(title, list(range(length))) for title, length in zip(("row", "column", "layer"), shape, strict=False)]
-        return {title: _spread(values, shape, k) for k, (title, values) in enumerate(named or numbered)} | self._over(shape, axes)
+        found: dict[str, list[Any]] = {}
+        for k, name in enumerate(axes):
+            unit, values = by_name[name]
+            # An axis of records, such as what each row changes, has a column for each of their figures and codes.
+            parts = _columns_of(values, f"{name} ") if values and isinstance(values[0], Record) else {_title(name, unit): values}
+            found |= {title: _spread(part, shape, k) for title, part in parts.items()}
+        if not axes:
+            found |= {title: _spread(list(range(length)), shape, k) for k, (title, length) in enumerate(zip(("row", "column", "layer"), shape, strict=False))}
+        return found | self._over(shape, axes)
 
     def plain_units(self) -> Mapping[str, tuple[str, str]]:
         """Return the units, inside and shown, of arrays that are kept as plain floats because their unit depends on the record."""
@@ -104,9 +111,9 @@ class ArrayRecord(Record):
             if axis is None:
                 # A row for each of several, of parts or builds: columns with numbers.
                 axis = self._axis(name, _shape(values)[1:], shape, axes) if isinstance(values, list) else None
-                rows = [(f"{prefix}{name} {k + 1}", row, codes[k] if isinstance(codes, list) else codes) for k, row in enumerate(values if axis is not None else ())]
-            if axis is None:
-                continue
+                if axis is None:
+                    continue
+                rows = [(f"{prefix}{name} {k + 1}", row, codes[k] if isinstance(codes, list) else codes) for k, row in enumerate(values)]
             for title, row, mark in rows:
                 found[_title(title, unit)] = _placed(row, shape, axis)
                 if name in marks:
@@ -148,7 +155,12 @@ def frame_of(records: Sequence[Record]) -> polars.DataFrame:
     kinds = {type(record) for record in records}
     if len(kinds) > 1:
         raise InputError("frame_of", came=" and ".join(sorted(kind.__name__ for kind in kinds)), expected="records of one kind")
-    return polars.DataFrame([_row(record) for record in records], infer_schema_length=None)
+    return polars.DataFrame(_columns_of(records), infer_schema_length=None)
+
+
+def _columns_of(records: Sequence[Record], prefix: str = "") -> dict[str, list[Any]]:
+    rows = [_row(record) for record in records]
+    return {f"{prefix}{title}": [row.get(title) for row in rows] for title in dict.fromkeys(title for row in rows for title in row)}
 
 
 def _row(record: Record) -> dict[str, Any]:

@@ -249,9 +249,7 @@ def make_brief(
     return Brief(
         build=build,
         model=engine.name,
-        lift=CamsFacts(
-            new=cam_facts(build.cam, build.engine), replaced=cam_facts(build.replaced_cam, build.engine) if build.replaced_cam else None
-        ),
+        lift=CamsFacts(new=cam_facts(build.cam, build.engine), replaced=cam_facts(build.replaced_cam, build.engine) if build.replaced_cam else None),
         idle=advice,
         reversion=CamsReversion(new=reversion, replaced=replaced_reversion),
         idle_spark=around.replace(table=beside_table(around, starting.si.idle_spark)) if starting else around,
@@ -308,7 +306,20 @@ def _slopes(build: Build, cycles: EngineTables) -> Slopes | None:
 def surge_advice(
     engine: EngineModel, starting: StartingTable | None, base: SparkTable | None, idle: IdleState, cycles: EngineTables
 ) -> tuple[DriveAdvice, ...]:
-    """Return what gears do on the table that the brief proposes, where it does, and on the one that the sheet brings."""
+    """Return what gears do on the table that the brief proposes, where it does, and on the one that the sheet brings.
+
+    Parameters
+    ----------
+    engine : EngineModel
+    starting : StartingTable
+        What the brief proposes, if it does.
+    base : SparkTable
+        What the sheet brings, if it does.
+    idle : IdleState
+        In neutral, accessories off.
+    cycles : EngineTables
+        Settled cycles that the drive loop looks up.
+    """
     build, found = engine.build, []
     if starting is not None:
         proposed = proposed_table(starting)

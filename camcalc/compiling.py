@@ -39,8 +39,8 @@ __all__ = ["compiled", "kernel_folder"]
 PACKAGE = Path(__file__).resolve().parent
 # Where kernels are, and all that a module with kernels imports; a test walks the imports. What lies above may change without compiling again.
 PARTS = (
-    "_version.py", "array_record.py", "codes.py", "compiling.py", "constants.py", "drawing.py", "errors.py", "marks.py", "results.py", "unit_system.py",
-    "units.py",
+    "_version.py", "array_record.py", "codes.py", "compiling.py", "constants.py", "data_reading.py", "drawing.py", "errors.py", "marks.py", "results.py",
+    "unit_system.py", "units.py",
     "burn", "cam", "cycle", "drive", "engine", "sheet", "vehicle",
 )  # fmt: skip
 # Settings of numba (NUMBA_CPU_NAME and so on) that change the code it makes.

@@ -27,8 +27,8 @@ def inner_figure(shown: Any, unit: str, show: str, infinite: Any = None) -> Any:
 
     Parameters
     ----------
-    shown : float, None or nested list of them
-        As ``results.quantity_data`` writes it: in ``show``, nothing where there is no figure.
+    shown : float, None or nested list of them, of any shape
+        In the unit shown, as ``results.quantity_data`` writes it; nothing where there is no figure.
     unit, show : str
         The unit kept inside, and the one shown.
     infinite : int or nested list of them

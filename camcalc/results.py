@@ -102,7 +102,25 @@ class Measure:
 def measure(
     unit: str, show: str = "", *, low: float = -math.inf, high: float = math.inf, doc: str = "", default: Default = None, why: str = "", or_zero: bool = False
 ) -> Any:
-    """Declare a measured field: ``bore: Measure = measure("m", "mm", low=0.03, high=0.2)``."""
+    """Declare a measured field: ``bore: Measure = measure("m", "mm", low=0.03, high=0.2)``.
+
+    Parameters
+    ----------
+    unit : str
+        Unit kept inside.
+    show : str
+        Unit shown and written to JSON; as inside when left out.
+    low, high : float
+        Range allowed, in ``unit``.
+    doc : str
+        What the field is, in the trade's words.
+    default : str, callable or None
+        For inputs: what is assumed when it is left out, as text or as a function of the inputs read before it; none is needed input.
+    why : str
+        For inputs: where the default comes from, or ``ESTIMATE``.
+    or_zero : bool
+        Whether 0 counts as well as the range.
+    """
     return Measure(unit, show or unit, low, high, doc, default, why, or_zero)
 
 
@@ -392,7 +410,19 @@ def plain_data(value: Any) -> Any:
 
 
 def text_of(value: Any, field: Measure, band: Band | None = None, mark: Mark | None = None) -> str:
-    """Write one measured value with its unit, mark and band."""
+    """Write one measured value with its unit, mark and band.
+
+    Parameters
+    ----------
+    value : float or ndarray
+        In the field's inner unit; of an array the shape alone is told.
+    field : Measure
+        How it is declared.
+    band : Band
+        10 to 90 %, in the inner unit.
+    mark : Mark
+        What the figure is besides.
+    """
     shown = quantity(value, field.unit, field.show).magnitude
     if hasattr(shown, "shape") and shown.shape:
         return f"{shown.shape} values in {field.show}"

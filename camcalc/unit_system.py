@@ -64,7 +64,7 @@ def shown(value: Any, unit: str, system: UnitSystem, *, show: str = "") -> Shown
 
     Parameters
     ----------
-    value : float or ndarray
+    value : float or ndarray of any shape
         In ``unit``.
     unit : str
         The inner unit, e.g. "m", "Pa", "m/s".
@@ -159,6 +159,17 @@ def vacuum_text(vacuum: float, system: UnitSystem, *, low: float = math.nan, hig
 def band_text(value: float, low: float, high: float, unit: str = "") -> str:
     """Write a figure, its unit and its band, all three to the band's last digit; without a band, the figure alone.
 
+    Parameters
+    ----------
+    value : float
+        The figure, in ``unit``.
+    low, high : float
+        Its band, in the same unit; not a number where there is none.
+    unit : str
+        As people write it.
+
+    Examples
+    --------
     >>> band_text(1131.4, 903.0, 1348.0, "rpm"), band_text(112.25, math.nan, math.nan, "deg"), band_text(math.nan, 1.0, 2.0, "deg")
     ('1130 rpm (900 to 1350)', '112 deg', 'none')
     """

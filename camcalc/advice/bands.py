@@ -129,7 +129,6 @@ class HeadlineBands:
             "matters_most": {name: plain_data(inputs) for name, inputs in self.matters.items()},
         }
 
-
     @classmethod
     def from_dict(cls, data: Mapping[str, Any]) -> Self:
         """Return the bands that plain data were written from; whole grids of samples are not among them."""

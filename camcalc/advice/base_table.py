@@ -55,7 +55,18 @@ class BaseTableCell(Record):
 
 
 def spark_of_table(engine: EngineModel, table: Table, speed: float, pressure: float) -> float:
-    """Return a table's spark at a speed and manifold pressure [Pa], whatever its load axis: air depends on spark a little, so twice."""
+    """Return a table's spark at a speed and manifold pressure [Pa], whatever its load axis: air depends on spark a little, so twice.
+
+    Parameters
+    ----------
+    engine : EngineModel
+    table : Table
+        In any kind of load.
+    speed : float
+        Crank speed [rev/s].
+    pressure : float
+        Manifold pressure [Pa], absolute.
+    """
     spark = 25.0
     for _ in range(3):
         spark = table.spark_at(speed, load_of(engine, speed, pressure, spark, table.load_kind))

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from typing import Any
+from typing import TYPE_CHECKING
 
 from ..cam.card import CamCard, Overlap
 from ..cam.events import ValveEvents
 from ..cycle.closed_form import overlap_factor, overlap_factor_fit
 from ..engine.geometry import effective_compression, geometry_of
 from ..results import Measure, Record, measure
+
+if TYPE_CHECKING:
+    from ..sheet.sections import Engine
 
 __all__ = ["CamFacts", "cam_facts"]
 
@@ -34,7 +37,7 @@ class CamFacts(Record):
     engine_lacks: tuple[str, ...] = ()
 
 
-def cam_facts(cam: CamCard, engine: Any, lacks: tuple[str, ...] = ()) -> CamFacts:
+def cam_facts(cam: CamCard, engine: Engine | None, lacks: tuple[str, ...] = ()) -> CamFacts:
     """Return what follows from a cam by geometry, in an engine.
 
     Parameters
@@ -66,7 +69,7 @@ def cam_facts(cam: CamCard, engine: Any, lacks: tuple[str, ...] = ()) -> CamFact
     )
 
 
-def _in_engine(cam: CamCard, engine: Any, at_seat: ValveEvents) -> tuple[float, float, float]:
+def _in_engine(cam: CamCard, engine: Engine, at_seat: ValveEvents) -> tuple[float, float, float]:
     """Return overlap factor by definition and by fit, and effective compression."""
     geometry = geometry_of(engine)
     fit = 0.0

@@ -69,6 +69,20 @@ def pressure_at_equal_torque(engine: EngineModel, speed: float, net: float, spar
     """Return the pressure [Pa] that gives a net IMEP [Pa] at a spark, sought from ``start``.
 
     None where torque does not rise through it at any pressure up to the barometer, or only in the leap of a cycle that dies.
+
+    Parameters
+    ----------
+    engine : EngineModel
+    speed : float
+        Crank speed [rev/s].
+    net : float
+        Net IMEP to be reached [Pa].
+    spark : float
+        Before top dead centre [crank deg].
+    start : float
+        Manifold pressure that the search begins at [Pa].
+    step : float
+        First step of the search [Pa].
     """
     top, close = barometer(engine), CLOSE * abs(net)
     tried: dict[float, OperatingState] = {}
@@ -125,6 +139,16 @@ def equal_torque_line(engine: EngineModel, speed: float, net: float, *, settled_
 
     A line that begins no less steady than ``settled_under`` is not followed.
 
+    Parameters
+    ----------
+    engine : EngineModel
+    speed : float
+        Crank speed [rev/s].
+    net : float
+        Net IMEP to be held [Pa].
+    settled_under : float
+        COV of IMEP, as a share.
+
     Raises
     ------
     NoSolutionError
@@ -159,6 +183,16 @@ def steady_limit(engine: EngineModel, speed: float, net: float, line: list[LineP
 
     What the line says does not depend on the limit asked for: a shallow line has no level to choose, whatever the limit;
     on a deep one that never gets under it, the steadiest spark stands as ``NOT_CURED``.
+
+    Parameters
+    ----------
+    engine : EngineModel
+    speed : float
+        Crank speed [rev/s].
+    net : float
+        Net IMEP of the line [Pa].
+    line : list of LinePoint
+        From best torque on, as ``equal_torque_line()`` gives it.
     """
     limit, nan = engine.build.limits.stability, math.nan
     if not line or line[0].variation <= limit:

@@ -64,7 +64,20 @@ def headline(
     engine_of: Callable[..., EngineModel], build: Build, tolerances: Tolerances, zone: Zone | None, knocking: tuple[Array, Array] | None = None
 ) -> dict[str, Any]:
     """Return the headline numbers under a set of tolerances, in inner units; ``ceilings`` over the nominal's zone is an array, and so is
-    ``knock`` over the speeds [rev/s] and pressures [Pa] of ``knocking``."""
+    ``knock`` over the speeds [rev/s] and pressures [Pa] of ``knocking``.
+
+    Parameters
+    ----------
+    engine_of : callable
+        Makes an engine from a build and tolerances.
+    build : Build
+    tolerances : Tolerances
+        One sample of what is not known well.
+    zone : Zone
+        Cells of the nominal's ceilings; none where they are not asked for.
+    knocking : tuple of two arrays
+        Speeds [rev/s] and manifold pressures [Pa], each of shape (n,), over whose grid knock is asked for.
+    """
     engine = engine_of(build, tolerances)
     idle = idle_state(engine)
     found: dict[str, Any] = {"vacuum": idle.si.manifold_vacuum, "burned_fraction": idle.si.burned_fraction}

@@ -78,7 +78,18 @@ def switched(on: bool) -> str:
 
 
 def load_terms(engine: EngineModel, speed: float, *, drive: bool, accessories: bool) -> LoadTerms:
-    """Return what the engine carries at idle at a speed [rev/s]."""
+    """Return what the engine carries at idle at a speed [rev/s].
+
+    Parameters
+    ----------
+    engine : EngineModel
+    speed : float
+        Crank speed [rev/s].
+    drive : bool
+        Whether an automatic is in gear and its converter drags.
+    accessories : bool
+        Whether they are switched on.
+    """
     build, displacement = engine.build, engine.geometry.displacement
     friction = engine.tolerances.friction * build.engine.friction_factor * rubbing_friction.kernel(speed)
     accessory = 2.0 * build.engine.si.accessory_power / (speed * displacement) if accessories else 0.0
@@ -177,7 +188,18 @@ def _describe(engine: EngineModel, speed: float, pressure: float, drive: bool, a
 
 
 def lowest_idle(engine: EngineModel, *, drive: bool = False, accessories: bool = False, steady: bool = True) -> float:
-    """Return the lowest speed [rev/s] at which the engine carries itself, with IMEP steady to the sheet's limit if asked; NaN if none is found."""
+    """Return the lowest speed [rev/s] at which the engine carries itself, with IMEP steady to the sheet's limit if asked; NaN if none is found.
+
+    Parameters
+    ----------
+    engine : EngineModel
+    drive : bool
+        Whether an automatic is in gear.
+    accessories : bool
+        Whether they are switched on.
+    steady : bool
+        Whether COV of IMEP must be under the sheet's limit as well.
+    """
     limit = engine.build.limits.stability
 
     def good(speed: float) -> bool:

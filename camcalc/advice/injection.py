@@ -19,7 +19,7 @@ from ..codes import Code
 from ..cycle.operating import EngineModel, barometer
 from ..cycle.tracer import has_port_flow, port_flow, trace_fuel
 from ..results import Measure, measure
-from ..sheet.sections import MANIFOLD_REFERENCED, SEQUENTIAL_PORT
+from ..sheet.sections import MANIFOLD_REFERENCED, SEQUENTIAL_PORT, Injector
 from ..units import checked
 from .fuel_placement import InjectionReason, Placement, Spray, Strategy, choose_placement, place
 from .injection_angles import OVERLAP_TDC, convert_reference
@@ -100,7 +100,7 @@ def pulse_width(fuel: float, *, flow: float, rated_pressure: float, pressure: fl
 
     Notes
     -----
-    ``m / (flow sqrt(dp/dp_rated)) + dead time``.
+    ``m / (flow sqrt(dp/dp_rated)) + dead time``: an orifice passes a liquid by the root of the pressure difference (textbook).
 
     Examples
     --------
@@ -111,7 +111,7 @@ def pulse_width(fuel: float, *, flow: float, rated_pressure: float, pressure: fl
     return fuel / (flow * math.sqrt(pressure / rated_pressure)) + dead_time
 
 
-def dead_time_at(injector: Any) -> float:
+def dead_time_at(injector: Injector) -> float:
     """Return an injector's opening delay [s] at the battery voltage while running; never negative.
 
     Notes
@@ -352,7 +352,23 @@ def window_at(engine: EngineModel, speed: float, pressure: float) -> Window:
 
 
 def choose(width: float, pulse: float, transit: float, *, opens: float, closed: float, exhaust_shut: float, margin: float) -> Window:
-    """Return both windows and the end recommended; all angles [crank deg], ``opens`` and ``closed`` before overlap top dead centre."""
+    """Return both windows and the end recommended; all angles [crank deg], ``opens`` and ``closed`` before overlap top dead centre.
+
+    Parameters
+    ----------
+    width : float
+        The pulse's width in time [s].
+    pulse : float
+        Its width along the crank [crank deg].
+    transit : float
+        How far the crank turns while fuel flies to the valve [crank deg].
+    opens, closed : float
+        Where the intake valve opens, and where it closed in the cycle before [crank deg].
+    exhaust_shut : float
+        Where the exhaust valve closes [crank deg after overlap top dead centre].
+    margin : float
+        Kept between fuel and valve [crank deg].
+    """
     shut_latest = opens + margin + transit
     shut_earliest = closed + transit - pulse
     open_first = max(exhaust_shut + margin, TAIL)
@@ -380,7 +396,7 @@ def choose(width: float, pulse: float, transit: float, *, opens: float, closed: 
     )
 
 
-def _across_tip(injector: Any, manifold: float, ambient: float) -> float:
+def _across_tip(injector: Injector, manifold: float, ambient: float) -> float:
     if injector.regulator == MANIFOLD_REFERENCED:
         return float(injector.si.fuel_pressure)
     return float(injector.si.fuel_pressure + ambient - manifold)

@@ -66,7 +66,19 @@ def knock_grid(engine: EngineModel, speeds: Array, pressures: Array) -> Array:
 def knock_grids(
     engine_of: Callable[..., EngineModel], engine: EngineModel, ceilings: SparkCeilings, say: Callable[[float], None]
 ) -> Mapping[str, tuple[Array, Array]]:
-    """Return the band of the knock limit alone, by the same samples as all other bands, as ``knock_edge`` takes it."""
+    """Return the band of the knock limit alone, by the same samples as all other bands, as ``knock_edge`` takes it.
+
+    Parameters
+    ----------
+    engine_of : callable
+        Makes an engine from a build and tolerances.
+    engine : EngineModel
+        The nominal.
+    ceilings : SparkCeilings
+        Whose speeds and loads are sampled.
+    say : callable
+        Gets the share done.
+    """
     speeds, pressures = speeds_sampled(ceilings), loads_that_knock(ceilings)
     if not pressures.size:
         return {"knock": (np.empty((0, speeds.size)),) * 2}

@@ -243,6 +243,18 @@ def table_over_reading(air_replaced: float, air_new: float) -> float:
 def load_sensing(runner_flow: Array, cylinders: int, *, speed: float, plenum: Plenum, air_replaced: float, air_new: float) -> LoadSensing:
     """Return both sensors' errors at one operating point; parameters as the functions above.
 
+    Parameters
+    ----------
+    runner_flow : array, shape (n,)
+        From plenum into one cylinder's runner [kg/s], positive inwards, evenly spaced over one cycle of 720 crank degrees.
+    cylinders : int
+        That breathe from the same plenum.
+    speed : float
+        Crank speed [rev/s].
+    plenum : Plenum
+    air_replaced, air_new : float
+        Trapped with the replaced cam and with the new one at the same manifold pressure, in the same unit.
+
     Examples
     --------
     >>> calm = Plenum(volume=4e-3, pressure=60e3, temperature=320.0, ambient=101e3)

@@ -3,21 +3,23 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 if TYPE_CHECKING:
+    from .injection import InjectionWindows
+    from .spark import SparkCeilings
     from .starting_table import StartingTable
 
 __all__ = ["answer_near", "low_speed_zone"]
 
-# The low-speed zone is shown up to this speed [rev/s] and this pressure [Pa] where no cell beyond needs a ceiling; a long cam's zone ends near them.
+# The low-speed zone is shown up to this speed [rev/s], or further where cells beyond need a ceiling, and to this pressure [Pa] at most.
 ZONE_END, ZONE_TOP = 2000.0 / 60.0, 80e3
 
 
 def low_speed_zone(table: StartingTable, idle: float) -> tuple[list[int], list[int]]:
-    """Return the rows (loads) and columns (speeds) of a starting table from idle to the end of its low-speed zone, and one load above it.
+    """Return the rows (loads) and columns (speeds) of a starting table from idle to the end of its low-speed zone, and one load above it where there is one.
 
     Parameters
     ----------
@@ -30,11 +32,12 @@ def low_speed_zone(table: StartingTable, idle: float) -> tuple[list[int], list[i
     last = max(int(np.searchsorted(speeds, ZONE_END * (1.0 + 1e-9), side="right")) - 1, int(columns[-1]) if columns.size else 0)
     first = max(int(np.searchsorted(speeds, idle, side="right")) - 1, 0)
     loads = table.si.manifold_pressure
-    top = int(rows[-1]) + 1 if rows.size else int(np.searchsorted(loads, ZONE_TOP * (1.0 + 1e-9), side="right")) - 1
-    return list(range(min(top + 1, loads.size))), list(range(first, last + 1))
+    most = int(np.searchsorted(loads, ZONE_TOP * (1.0 + 1e-9), side="right")) - 1
+    top = min(int(rows[-1]) + 1, most) if rows.size else most
+    return list(range(top + 1)), list(range(first, last + 1))
 
 
-def answer_near(record: Any, name: str, speed: float, pressure: float) -> tuple[int, int]:
+def answer_near(record: InjectionWindows | SparkCeilings | StartingTable, name: str, speed: float, pressure: float) -> tuple[int, int]:
     """Return row and column of the cell with an answer next to a speed [rev/s] and manifold pressure [Pa], far apart by ratio.
 
     Parameters

@@ -60,6 +60,16 @@ class Edge(NamedTuple):
 def road_point(engine: EngineModel, speed: float, gear_ratio: float, *, near: float = math.nan) -> RoadPoint:
     """Return the engine's state on the level road at a crank speed [rev/s], best-torque spark; ``near`` is a pressure [Pa] to start from.
 
+    Parameters
+    ----------
+    engine : EngineModel
+    speed : float
+        Crank speed [rev/s].
+    gear_ratio : float
+        Gearbox ratio, without the final drive.
+    near : float
+        Manifold pressure that the search begins at [Pa].
+
     Raises
     ------
     NoSolutionError

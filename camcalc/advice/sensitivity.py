@@ -91,6 +91,7 @@ class CeilingSensitivity(ArrayRecord):
     gear: int
     marks: Mapping[str, Marks] = dataclasses.field(default_factory=dict)
 
+
 def variants_of(build: Build) -> list[Variant]:
     """Return the nominal and every variant that the table shows."""
     plain, limits, vehicle = Tolerances(), build.limits, build.vehicle

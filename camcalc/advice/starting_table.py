@@ -237,6 +237,18 @@ def _visited(ceilings: SparkCeilings) -> Mask:
 
 
 def spark_in(table: Array, speeds: Array, pressures: Array, speed: float, pressure: float) -> float:
-    """Return a table's spark at a speed [rev/s] and manifold pressure [Pa]: bilinear, edges held; not-a-number next to a blank cell."""
+    """Return a table's spark at a speed [rev/s] and manifold pressure [Pa]: bilinear, edges held; not-a-number next to a blank cell.
+
+    Parameters
+    ----------
+    table : array, shape (pressures, speeds)
+        Spark before top dead centre [crank deg].
+    speeds, pressures : array, shape (n,) each
+        Axes [rev/s], [Pa].
+    speed : float
+        Crank speed [rev/s].
+    pressure : float
+        Manifold pressure [Pa].
+    """
     rows = [float(np.interp(speed, speeds, row)) for row in table]
     return float(np.interp(pressure, pressures, rows))

@@ -46,6 +46,14 @@ class TableCeilings(NamedTuple):
 def ceilings_on_table(engine: EngineModel, speeds: Array, loads: Array, kind: str) -> TableCeilings:
     """Return the ceilings and the knock limit at a table's speeds [rev/s] and loads of a kind [Pa, kg or ratio].
 
+    Parameters
+    ----------
+    engine : EngineModel
+    speeds, loads : array, shape (n,) each
+        The table's axes [rev/s], [Pa, kg or ratio].
+    kind : str
+        Of load: "manifold pressure", "air charge" or "relative charge".
+
     Raises
     ------
     InputError

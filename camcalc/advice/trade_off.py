@@ -104,9 +104,9 @@ class TradeOff(ArrayRecord):
     fuel_flow: Measure = measure("kg/s", "g/s")
     fuel_per_work: Measure = measure("kg/J", "g/kW/hour", doc="over work at the crank; missing without torque")
     torque_per_degree: Measure = measure("N*m/crank_deg", doc="what a slope of one degree per cell does to torque, from cell to cell")
-    latest_half_burned: Measure = measure("crank_deg", doc="the sheet's limit, after top dead centre")
-    hottest_exhaust: Measure = measure("K", "degC", doc="the sheet's limit")
-    barometer: Measure = measure("Pa", "kPa")
+    latest_half_burned: ScalarMeasure = measure("crank_deg", doc="the sheet's limit, after top dead centre")
+    hottest_exhaust: ScalarMeasure = measure("K", "degC", doc="the sheet's limit")
+    barometer: ScalarMeasure = measure("Pa", "kPa")
     knock_known: bool
     ends: LineEnd
     to_ceiling: ToCeiling | None = None
@@ -173,6 +173,16 @@ def trade_off(
 
 def trade_off_at(engine: EngineModel, speed: float, net: float, *, ceiling: float = math.nan) -> TradeOff:
     """Return the strip at a speed [rev/s] for a net IMEP [Pa]; ``ceiling`` in crank deg.
+
+    Parameters
+    ----------
+    engine : EngineModel
+    speed : float
+        Crank speed [rev/s].
+    net : float
+        Net IMEP to be held [Pa].
+    ceiling : float
+        The cell's, before top dead centre [crank deg]; not a number where there is none.
 
     Raises
     ------

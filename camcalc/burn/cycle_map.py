@@ -25,6 +25,21 @@ def combustion_efficiency(phi: float, *, low: float, high: float, greatest: floa
 
     ``greatest / (1 + 100^(-(phi - middle) / (high - low)))``
 
+    Parameters
+    ----------
+    phi : float
+        Equivalence ratio: fuel over stoichiometric fuel.
+    low, high : float
+        Equivalence ratios at which about a tenth and nine tenths burn.
+    greatest : float
+        Most that ever burns, as a share.
+
+    References
+    ----------
+    Daw et al. 1996, SAE 962086 (form from memory).
+
+    Examples
+    --------
     >>> round(combustion_efficiency(0.655, low=0.645, high=0.665), 3)
     0.5
     """
@@ -36,6 +51,23 @@ def next_charge(fuel: float, air: float, *, efficiency: float, kept: float, stoi
     """Return fuel and air of the next cycle in the published map; masses in any one unit.
 
     ``kept`` is the share of the cylinder's contents that stays, ``stoichiometric`` the air-fuel ratio by mass.
+
+    Parameters
+    ----------
+    fuel, air : float
+        In the cylinder now [any unit of mass].
+    efficiency : float
+        Share of the fuel that burns, 0 to 1.
+    kept : float
+        Share of the contents that stays, 0 to 1.
+    stoichiometric : float
+        Air-fuel ratio by mass.
+    new_fuel, new_air : float
+        What comes in for the next cycle [the same unit].
+
+    References
+    ----------
+    Daw et al. 1996, SAE 962086 (form from memory).
     """
     burned = efficiency * fuel
     return kept * (fuel - burned) + new_fuel, kept * (air - stoichiometric * burned) + new_air
@@ -73,8 +105,8 @@ def burned_fraction_spread(burned: float, fractions: Array, completeness: Array,
     Parameters
     ----------
     burned : float
-        Burned fraction of the mean cycle.
-    fractions, completeness : array
+        Burned fraction of the mean cycle, by mass.
+    fractions, completeness : array, shape (n,)
         Burned share of the fuel over burned fraction, rising fractions; ends held.
     noise : float
         Standard deviation over mean of the share kept.

@@ -83,7 +83,27 @@ def dilution_factor_by_mole(diluent: float) -> float:
 
 @compiled
 def flame_speed_kernel(temperature: float, pressure: float, phi: float, burned: float, ethanol: float, tail: float = 1.0) -> float:
-    """Return laminar flame speed [m/s]; temperature K, pressure Pa, burned gas by mass, ethanol by volume of fuel; ``tail`` as for the dilution factor."""
+    """Return laminar flame speed [m/s]; temperature K, pressure Pa, burned gas by mass, ethanol by volume of fuel; ``tail`` as for the dilution factor.
+
+    Parameters
+    ----------
+    temperature : float
+        Of the unburned charge [K].
+    pressure : float
+        [Pa].
+    phi : float
+        Equivalence ratio: fuel over stoichiometric fuel.
+    burned : float
+        Burned gas in the charge, fraction by mass.
+    ethanol : float
+        Share of the fuel by volume.
+    tail : float
+        Factor on the length of the dilution factor's tail.
+
+    References
+    ----------
+    As ``flame_speed``: Metghalchi & Keck 1982; ethanol after Gulder 1984, blended by volume (ESTIMATE).
+    """
     at_reference = 0.305 - 0.549 * (phi - 1.21) ** 2
     alpha = 2.4 - 0.271 * phi**3.51
     beta = -0.357 + 0.14 * phi**2.77

@@ -58,7 +58,23 @@ def induction_time(pressure: float, temperature: float, *, octane: float) -> flo
 
 @compiled
 def knock_progress(time: Array, pressure: Array, temperature: Array, octane: float) -> Array:
-    """Return the induction used up (Livengood & Wu 1955) at each instant; it ignites at 1. Time [s] rising, pressure [Pa], temperature [K]."""
+    """Return the induction used up (Livengood & Wu 1955) at each instant; it ignites at 1. Time [s] rising, pressure [Pa], temperature [K].
+
+    Parameters
+    ----------
+    time : array, shape (n,)
+        Rising [s].
+    pressure : array, shape (n,)
+        Of the unburned charge at each instant [Pa].
+    temperature : array, shape (n,)
+        Of the unburned charge at each instant [K].
+    octane : float
+        Research octane number [RON].
+
+    References
+    ----------
+    Livengood & Wu 1955; induction time of Douaud & Eyzat 1978 (from memory).
+    """
     done = np.zeros(time.size)
     before = 1.0 / _induction_time(pressure[0], temperature[0], octane)
     for k in range(1, time.size):
@@ -73,6 +89,21 @@ def end_gas_temperature(pressure: Array, temperature: float, gas_constant: float
     """Return the temperature [K] of gas compressed without heat loss from its first pressure [Pa]; cp = low + slope T [J/kg/K].
 
     The core of the unburned charge, hotter than its mean: cautious.
+
+    Parameters
+    ----------
+    pressure : array, shape (n,)
+        Rising from the first state on [Pa].
+    temperature : float
+        At the first pressure [K].
+    gas_constant : float
+        Of the charge [J/(kg K)].
+    cp_low, cp_slope : float
+        Heat capacity as a line in temperature [J/(kg K)], [J/(kg K2)].
+
+    References
+    ----------
+    Exact for an ideal gas on that line, by the midpoint of each step.
     """
     t = np.empty(pressure.size)
     t[0] = temperature

@@ -106,6 +106,22 @@ def burn_angles(charge: Compression, mixture: Mixture, piston_speed: float, spar
     The law holds for one state. Flame development, which an early spark spreads over much of the stroke, sums it angle by
     angle: it starts slowly and speeds up. Rapid burn takes the state at top dead centre, or where 10 % has burned if that
     is later, so that a late burn is a slow one.
+
+    Parameters
+    ----------
+    charge : Compression
+        What the charge would do without burning.
+    mixture : Mixture
+    piston_speed : float
+        Mean [m/s].
+    sparks : array, shape (n,)
+        Before top dead centre [crank deg].
+    scale : float
+        Factor on both angles.
+
+    References
+    ----------
+    Hires, Tabaczynski & Novak 1978, as in Heywood 1988, ch. 9 (from memory).
     """
     rate = _rates(charge.temperature, charge.pressure, charge.height, piston_speed, *mixture) / scale
     done = _progress(charge.angle, rate)

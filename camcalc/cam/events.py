@@ -46,7 +46,8 @@ def overlap_of(intake_duration: float, exhaust_duration: float, lobe_separation:
 
     Notes
     -----
-    ``overlap = (Di + De)/2 - separation``, with the separation in crank degrees. Advance does not enter.
+    ``overlap = (Di + De)/2 - separation``, with the separation in crank degrees. Advance does not enter. Exact geometry for lobes that are
+    symmetric about their centrelines.
 
     Examples
     --------
@@ -77,7 +78,19 @@ class ValveEvents(Record):
 
 
 def events_from_angles(height: float, side: str, intake: tuple[float, float], exhaust: tuple[float, float], source: str) -> ValveEvents:
-    """Return events from opening and closing angles [crank deg], 0 at the top dead centre between exhaust and intake stroke."""
+    """Return events from opening and closing angles [crank deg], 0 at the top dead centre between exhaust and intake stroke.
+
+    Parameters
+    ----------
+    height : float
+        Checking height [m].
+    side : str
+        "tappet" or "valve", where the height is measured.
+    intake, exhaust : tuple of two floats
+        Opening and closing angle of each lobe at that height [crank deg].
+    source : str
+        Where the angles come from: the card, or the fitted curve.
+    """
     return ValveEvents(
         height=height,
         measured_at=side,

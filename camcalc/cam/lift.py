@@ -159,6 +159,15 @@ def curve_from_table(angles: Array, lifts: Array, *, rocker_ratio: float, lash: 
     """Return the curve through a measured tappet-lift table: crank angles [crank deg] and lifts [m], closed at both ends.
 
     A cubic spline with zero slope at the ends, exact in every measured point; whatever noise the dial had shows up in the acceleration.
+
+    Parameters
+    ----------
+    angles, lifts : array, shape (n,)
+        Measured crank angles, rising [crank deg], and tappet lifts there [m].
+    rocker_ratio : float
+        Valve over tappet lift.
+    lash : float
+        Running lash at the valve [m].
     """
     from scipy.interpolate import CubicSpline
 

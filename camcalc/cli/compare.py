@@ -1,4 +1,4 @@
-"""``camcalc compare A [B]``."""
+"""``camcalc compare A [B ...]``."""
 
 from __future__ import annotations
 
@@ -7,42 +7,46 @@ import json
 import sys
 from pathlib import Path
 
-from .outputs import refuse_outputs
+from .outputs import add_units, in_units, refuse_outputs
 
 __all__ = ["add_arguments", "run"]
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments."""
-    parser.add_argument("a", metavar="A", help="build sheet (TOML)")
-    parser.add_argument("b", metavar="B", nargs="?", help="the other build sheet; left out: the sheet's new cam against the one it replaces")
+    parser.add_argument("first", metavar="A", help="build sheet (TOML)")
+    parser.add_argument("others", metavar="B", nargs="*", help="other build sheets, one or more; left out: the sheet's new cam against the one it replaces")
+    parser.add_argument("--full", action="store_true", help="show the figures that do not differ too")
     parser.add_argument("--html", metavar="FILE", type=Path, help="also write the comparison as one HTML file")
     parser.add_argument("--json", action="store_true", help="print JSON instead of text")
     parser.add_argument("--no-bands", action="store_true", help="skip the 10 to 90 %% bands of the differences; much faster")
+    add_units(parser)
 
 
 def run(options: argparse.Namespace) -> int:
     """Compare and put it where it was asked for."""
-    from ..compare import compare_builds
+    from ..compare import Lineup, compare_builds
     from ..sheet import load_build
     from .progress import progress_bar
 
-    a = load_build(options.a)
-    b = a.with_replaced_cam() if options.b is None else load_build(options.b)
-    refuse_outputs({"--html": options.html}, [*a.files(), *b.files()])
+    first, *others = (in_units(load_build(path), options) for path in (options.first, *options.others))
+    refuse_outputs({"--html": options.html}, [path for build in (first, *others) for path in build.files()])
     with progress_bar() as report:
-        both = compare_builds(a, b, bands=not options.no_bands, progress=report)
+        found = compare_builds(first, *others, bands=not options.no_bands, progress=report)
     if options.json:
-        print(json.dumps(both.to_dict(), indent=1, allow_nan=False))
+        print(json.dumps(found.to_dict(), indent=1, allow_nan=False))
     else:
-        from ..report.compare_terminal import print_comparison
-        from ..report.terminal import console
+        from ..report.compare_terminal import print_comparison, print_lineup
+        from ..report.terminal_parts import console
 
-        print_comparison(both, console())
+        if isinstance(found, Lineup):
+            print_lineup(found, console(), full=options.full)
+        else:
+            print_comparison(found, console(), full=options.full)
     if options.html:
         from ..report.compare_page import compare_html
         from ..sheet.saving import write_atomically
 
-        write_atomically(options.html, compare_html(both))
+        write_atomically(options.html, compare_html(found))
         print(f"comparison written to {options.html}", file=sys.stderr if options.json else sys.stdout)
     return 0

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import functools
+import math
 from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, NamedTuple, overload
 
 import numpy as np
 
 from ..advice.bands import SEED, HeadlineBands, sample_bands
+from ..advice.brakes import BrakeAssist, brake_assist
 from ..cycle.models import engine_kind
 from ..cycle.operating import EngineModel, Tolerances, barometer
 from ..cycle.resolved import ResolvedEngine
@@ -164,11 +166,17 @@ def _compared_builds(builds: Sequence[Build], found: Sides) -> tuple[ComparedBui
             converter=side.converter,
             units=build.units,
             idle_speed=build.idle.si.speed,
-            barometer=barometer(side.model),
+            brakes=_brakes(side),
             unlike=tuple(section for section in SECTIONS if getattr(build, section) != getattr(builds[0], section)),
         )
         for name, build, side in zip(own_names(builds), builds, found.sides, strict=True)
     )
+
+
+def _brakes(side: Side) -> BrakeAssist | None:
+    """Return what is left of brake assist at idle, in neutral; None where the engine does not idle at its own speed."""
+    vacuum = side.figures["vacuum"]
+    return None if math.isnan(vacuum) else brake_assist(vacuum, ambient=barometer(side.model))
 
 
 def _rows(builds: Sequence[Build], place: Pair, shared: Shared) -> list[Row]:

@@ -6,6 +6,7 @@ import dataclasses
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
+from ..advice.brakes import BrakeAssist
 from ..array_record import ArrayRecord
 from ..cautions import AT_COMPARISON
 from ..errors import InputError, did_you_mean
@@ -27,7 +28,10 @@ SOURCE_KEYS = ("geometry", "fox1993", "metghalchi1982", "heywood1988", "guzzella
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
 class ComparedBuild(Record):
-    """One of the builds compared; ``name`` is its own, no other's, and ``unlike`` names sections in which its sheet differs from the first one."""
+    """One of the builds compared; ``name`` is its own, no other's, and ``unlike`` names sections in which its sheet differs from the first one.
+
+    ``brakes`` is None where the engine does not idle at its own idle speed.
+    """
 
     name: str
     build: str
@@ -37,7 +41,7 @@ class ComparedBuild(Record):
     converter: ConverterFrom | None
     units: UnitSystem
     idle_speed: Measure = measure("crank_rps", "rpm", doc="its own")
-    barometer: Measure = measure("Pa", "kPa")
+    brakes: BrakeAssist | None
     unlike: tuple[str, ...]
 
 
@@ -46,7 +50,13 @@ class Curves(ArrayRecord):
     """What the plots of a comparison draw, a row for each build; blank where the engine gives no answer, or no ceiling is."""
 
     AXES = ("idle_speed",)
-    ALONG = (("intake_lift", "crank_angle"), ("exhaust_lift", "crank_angle"), ("vacuum", "idle_speed"), ("burned_fraction", "burned_speed"), ("ceiling", "ceiling_speed"))
+    ALONG = (
+        ("intake_lift", "crank_angle"),
+        ("exhaust_lift", "crank_angle"),
+        ("vacuum", "idle_speed"),
+        ("burned_fraction", "burned_speed"),
+        ("ceiling", "ceiling_speed"),
+    )
 
     crank_angle: Measure = measure("crank_deg", doc="after top dead centre of the overlap")
     intake_lift: Measure = measure("m", "mm", doc="at the valve")
@@ -87,6 +97,16 @@ class Comparison(Record):
         """Both builds."""
         return self.a, self.b
 
+    @property
+    def differing(self) -> tuple[ComparedFigure, ...]:
+        """The figures that favour one of the builds beyond what is known of them."""
+        return tuple(figure for figure in self.figures if figure.better.one_sided)
+
+    @property
+    def others(self) -> tuple[ComparedFigure, ...]:
+        """The others, without those that neither build has: no real difference, or neither way is better."""
+        return tuple(figure for figure in self.figures if not figure.better.one_sided and not figure.is_none)
+
     def figure(self, name: str) -> ComparedFigure:
         """Return a figure by its name.
 
@@ -95,7 +115,8 @@ class Comparison(Record):
         InputError
             If there is none.
         """
-        return named(self.figures, name)
+        found: ComparedFigure = named(self.figures, name)
+        return found
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain data for JSON."""

@@ -89,6 +89,17 @@ class Lineup(Record):
         """The builds' places in ``builds``, the best street manners first; of equal ones the first given."""
         return tuple(sorted(range(len(self.builds)), key=lambda k: (self.ranks[k], k)))
 
+    @property
+    def headlines(self) -> tuple[LineupFigure, ...]:
+        """The figures that a verdict rests on, and those in which builds differ; without the cams' own, and without those that no build has."""
+        return tuple(f for f in self.figures if (f.counts or (f.differs and f.group is not Group.CAM)) and not f.is_none)
+
+    @property
+    def others(self) -> tuple[LineupFigure, ...]:
+        """The other figures, without those that no build has."""
+        shown = {figure.name for figure in self.headlines}
+        return tuple(f for f in self.figures if f.name not in shown and not f.is_none)
+
     def figure(self, name: str) -> LineupFigure:
         """Return a figure by its name.
 
@@ -180,8 +191,8 @@ def _figures(count: int, places: Sequence[tuple[int, int]], pairs: Sequence[Comp
                 against=against,
                 counts=lead.name in counted,
                 gear=lead.gear,
-                speed=lead.speed,
-                manifold_pressure=lead.manifold_pressure,
+                speed=lead.si.speed,
+                manifold_pressure=lead.si.manifold_pressure,
                 spots=tuple(getattr(figure, f"at_{w}") for figure, w in zip(sides, which, strict=True)),
                 marks={"values": tuple(figure.marks[w] for figure, w in zip(sides, which, strict=True))},
             )

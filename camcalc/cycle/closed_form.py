@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from ..units import checked
 
 if TYPE_CHECKING:
     from ..cam.card import CamCard
+    from ..sheet.sections import Engine
 
 __all__ = ["RESIDUAL_DATA_END", "blow_back_share", "overlap_factor", "overlap_factor_fit", "residual_fraction", "soft_clamp"]
 
@@ -21,7 +22,7 @@ CLAMP_FROM, CLAMP_TO = 0.30, 0.45
 BAR = 1e5
 
 
-def overlap_factor(cam: CamCard, engine: Any) -> float:
+def overlap_factor(cam: CamCard, engine: Engine) -> float:
     """Return the overlap factor [deg/m] by its integral definition, from the lift curves.
 
     ``(D_i A_i + D_e A_e)/V_d``: lift integrals up to and from the angle of equal lift, inner seat diameters, all valves of
@@ -63,7 +64,21 @@ def overlap_factor_fit(overlap: float, *, bore: float, max_lift: float, valve_di
 
 
 def blow_back_share(overlap_factor: float, speed: float, p_intake: float, p_exhaust: float) -> float:
-    """Return the overlap term of the residual: burned gas that came back during overlap, as a share of the trapped charge."""
+    """Return the overlap term of the residual: burned gas that came back during overlap, as a share of the trapped charge.
+
+    Parameters
+    ----------
+    overlap_factor : float
+        By its integral definition [deg/m].
+    speed : float
+        Crank speed [rev/s].
+    p_intake, p_exhaust : float
+        Mean pressures of intake and exhaust [Pa].
+
+    References
+    ----------
+    Fox, Cheng & Heywood 1993, SAE 931025 (from memory).
+    """
     return 1.266 * overlap_factor / speed * (p_intake / p_exhaust) ** -0.87 * math.sqrt(max(p_exhaust - p_intake, 0.0) / BAR)
 
 

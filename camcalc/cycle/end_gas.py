@@ -18,6 +18,21 @@ def induction_used(settled: Settled, angle: Array, states: Array, octane: float)
     """Return the induction used up by the time nine tenths have burned; the end gas knocks from 1 on.
 
     ``states`` are those of the closed part of the cycle at rising crank angles [deg].
+
+    Parameters
+    ----------
+    settled : Settled
+        Whose setup gives gas and geometry.
+    angle : array, shape (n,)
+        Rising, over the closed part of the cycle [crank deg].
+    states : array, shape (n, states)
+        At these angles, in the order and units of ``rates``.
+    octane : float
+        Research octane number [RON].
+
+    References
+    ----------
+    As ``knock_progress``.
     """
     s, z = settled.setup, settled.unknowns
     made = states[:, INDEX["made_burned"]]

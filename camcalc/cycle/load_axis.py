@@ -35,7 +35,20 @@ def air_charge_of(build: Build, relative_charge: float) -> float:
 
 
 def load_of(engine: EngineModel, speed: float, pressure: float, spark: float, kind: str) -> float:
-    """Return a load [Pa, kg or ratio] by its kind, at a speed [rev/s], manifold pressure [Pa] and spark [crank deg before top dead centre]."""
+    """Return a load [Pa, kg or ratio] by its kind, at a speed [rev/s], manifold pressure [Pa] and spark [crank deg before top dead centre].
+
+    Parameters
+    ----------
+    engine : EngineModel
+    speed : float
+        Crank speed [rev/s].
+    pressure : float
+        Manifold pressure [Pa], absolute.
+    spark : float
+        Before top dead centre [crank deg].
+    kind : str
+        "manifold pressure", "air charge" or "relative charge".
+    """
     _check(kind)
     if kind == MANIFOLD_PRESSURE:
         return pressure
@@ -45,6 +58,18 @@ def load_of(engine: EngineModel, speed: float, pressure: float, spark: float, ki
 
 def pressure_of_load(engine: EngineModel, speed: float, load: float, spark: float, kind: str) -> float:
     """Return the manifold pressure [Pa] that gives a load at a speed and spark.
+
+    Parameters
+    ----------
+    engine : EngineModel
+    speed : float
+        Crank speed [rev/s].
+    load : float
+        Of that kind [Pa, kg or ratio].
+    spark : float
+        Before top dead centre [crank deg].
+    kind : str
+        "manifold pressure", "air charge" or "relative charge".
 
     Raises
     ------

@@ -28,7 +28,19 @@ def plenum_mean(c: Settled) -> float:
 
 
 def throttle_flux(p_up: float, p_down: float, t: float, r: float, gamma: float) -> float:
-    """Return mass flow per effective area [kg/s/m2] from one pressure [Pa] down to another; temperature [K], gas constant [J/kg/K]."""
+    """Return mass flow per effective area [kg/s/m2] from one pressure [Pa] down to another; temperature [K], gas constant [J/kg/K].
+
+    Parameters
+    ----------
+    p_up, p_down : float
+        Pressures before and behind [Pa].
+    t : float
+        Temperature before the throttle [K].
+    r : float
+        Gas constant [J/(kg K)].
+    gamma : float
+        Ratio of specific heats.
+    """
     return float(flow(1.0, p_up, min(p_down, 0.999 * p_up), t, r, gamma, 1e-4))
 
 

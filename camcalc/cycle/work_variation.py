@@ -35,6 +35,18 @@ def work_spread(engine: EngineModel, speed: float, pressure: float, spark: float
     """Return the mean cycle and how much its work spreads: dilution noise through the model's own torque, and what a clean charge keeps.
 
     Speed rev/s, pressure Pa, spark crank deg before top dead centre.
+
+    Parameters
+    ----------
+    engine : EngineModel
+    speed : float
+        Crank speed [rev/s].
+    pressure : float
+        Manifold pressure [Pa], absolute.
+    spark : float
+        Before top dead centre [crank deg].
+    noise : float
+        Standard deviation over mean of the residual from cycle to cycle, as a share; the sheet's when left out.
     """
     mean = engine.state(speed, pressure, spark)
     step = max((dilution_noise(engine) if noise is None else noise) * mean.burned_fraction, 1e-4)
@@ -44,5 +56,18 @@ def work_spread(engine: EngineModel, speed: float, pressure: float, spark: float
 
 
 def imep_variation(engine: EngineModel, speed: float, pressure: float, spark: float, *, noise: float | None = None) -> float:
-    """Return the coefficient of variation of gross IMEP, the one the textbook limit of 10 % stands on (Heywood 1988, section 9.4)."""
+    """Return the coefficient of variation of gross IMEP, the one the textbook limit of 10 % stands on (Heywood 1988, section 9.4).
+
+    Parameters
+    ----------
+    engine : EngineModel
+    speed : float
+        Crank speed [rev/s].
+    pressure : float
+        Manifold pressure [Pa], absolute.
+    spark : float
+        Before top dead centre [crank deg].
+    noise : float
+        Standard deviation over mean of the residual from cycle to cycle, as a share; the sheet's when left out.
+    """
     return work_spread(engine, speed, pressure, spark, noise=noise).variation

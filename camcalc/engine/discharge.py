@@ -33,7 +33,7 @@ def effective_area(lifts: Array, shape: ValveShape, *, like: str, factor: float 
 
     Parameters
     ----------
-    lifts : array [m]
+    lifts : array [m], shape (n,)
     shape : ValveShape
     like : str
         ``"intake"``: into the cylinder past an intake valve, or back past an exhaust valve; ``"exhaust"``: the other two.

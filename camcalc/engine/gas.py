@@ -156,6 +156,19 @@ def products(carbon: float, hydrogen: float, need: float, mixture_ratio: float) 
 
     Lean of stoichiometric oxygen is left over; rich of it carbon monoxide and hydrogen share the lack of oxygen in the
     water-gas ratio 3.5 (Heywood 1988, ch. 4, from memory).
+
+    Parameters
+    ----------
+    carbon, hydrogen : float
+        Atoms of the fuel [mol].
+    need : float
+        Oxygen that burns it wholly [mol O2].
+    mixture_ratio : float
+        Lambda: air over stoichiometric air; below 1 rich.
+
+    References
+    ----------
+    Heywood 1988, ch. 4, water-gas constant (from memory).
     """
     if mixture_ratio >= 1.0:
         left = {"O2": need * (mixture_ratio - 1.0)} if mixture_ratio > 1.0 else {}

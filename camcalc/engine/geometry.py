@@ -101,6 +101,10 @@ def piston_drop(angle: float, stroke: float, rod_length: float) -> float:
         After top dead centre.
     stroke, rod_length : quantity [length]
 
+    References
+    ----------
+    Exact slider-crank geometry, no pin offset; Heywood 1988, equation 2.5 (from memory).
+
     Examples
     --------
     >>> round(piston_drop("180 crank_deg", stroke="90 mm", rod_length="150 mm").to("mm").magnitude, 6)

@@ -80,6 +80,12 @@ def flow_function(pressure_ratio: float, gamma: float) -> float:
 def critical_ratio(gamma: float) -> float:
     """Return the pressure ratio at and below which the flow is choked.
 
+    References
+    ----------
+    Heywood 1988, appendix C, isentropic flow (from memory): ``(2 / (gamma + 1)) ** (gamma / (gamma - 1))``.
+
+    Examples
+    --------
     >>> round(critical_ratio(1.4).magnitude, 4)
     0.5283
     """
@@ -107,7 +113,25 @@ def _psi(pr: float, g: float) -> float:
 
 @compiled
 def orifice_flow_kernel(area: float, p_up: float, p_down: float, t_up: float, r_gas: float, gamma: float) -> float:
-    """Return mass flow [kg/s] through an effective area [m2]; ``p_up >= p_down``."""
+    """Return mass flow [kg/s] through an effective area [m2]; ``p_up >= p_down``.
+
+    Parameters
+    ----------
+    area : float
+        Effective area [m2].
+    p_up, p_down : float
+        Pressures before and behind [Pa].
+    t_up : float
+        Temperature before the orifice [K].
+    r_gas : float
+        Gas constant [J/(kg K)].
+    gamma : float
+        Ratio of specific heats.
+
+    References
+    ----------
+    As ``orifice_flow``, whose kernel it is.
+    """
     return float(area * p_up / math.sqrt(r_gas * t_up) * _psi(p_down / p_up, gamma))
 
 
@@ -163,7 +187,21 @@ def orifice_flow(
 
 @compiled
 def valve_area_kernel(lift: float, head: float, seat_width: float, seat_angle: float, port: float, stem: float) -> float:
-    """Return the least flow area [m2] of a poppet valve at a lift [m]; three stages, continuous at both joints."""
+    """Return the least flow area [m2] of a poppet valve at a lift [m]; three stages, continuous at both joints.
+
+    Parameters
+    ----------
+    lift : float
+        Valve lift [m]; 0 or less is a closed valve.
+    head, seat_width, port, stem : float
+        Diameter of the head, width of the seat, diameters of port and stem [m].
+    seat_angle : float
+        From the plane of the head [rad].
+
+    References
+    ----------
+    As ``valve_area``, whose kernel it is.
+    """
     if lift <= 0.0:
         return 0.0
     sin, cos = math.sin(seat_angle), math.cos(seat_angle)

@@ -41,9 +41,7 @@ def explain_injection(
     pressure = CRUISE[1] if manifold_pressure is None else float(to_si(manifold_pressure, "manifold_pressure", PRESSURE))
     point = point_at(engine, n, pressure)
     if math.isnan(point.end):
-        raise InputError(
-            "speed and manifold_pressure", came=f"{n * 60:.0f} rpm, {pressure / 1e3:.1f} kPa: {point.reason}", expected="a point that can be run"
-        )
+        raise InputError("speed and manifold_pressure", came=f"{n * 60:.0f} rpm, {pressure / 1e3:.1f} kPa: {point.reason}", expected="a point that can be run")
     sheet = Worksheet()
     width = _width(sheet, engine, n, pressure)
     angle, duty, transit = _angles(sheet, build, width, n)

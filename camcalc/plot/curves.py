@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from ..advice.curves import ResidualCurve, ValveLifts
     from ..advice.injection import InjectionWindows
     from ..advice.spark import SparkCeilings
+    from ..results import Floats
 
 __all__ = ["plot_ceilings", "plot_injection", "plot_lift", "plot_residual"]
 
@@ -96,6 +97,17 @@ def plot_residual(curves: Sequence[ResidualCurve], ax: Axes | None = None) -> Ax
     return ax
 
 
+def label_colour(ground: tuple[float, ...]) -> str:
+    """Return the colour of a label on a colour (red, green, blue, 0 to 1): black or white, the one with more contrast (WCAG 2.1, from memory).
+
+    >>> label_colour((0.0, 0.1, 0.3)), label_colour((1.0, 0.9, 0.3))
+    ('white', 'black')
+    """
+    linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in ground[:3]]
+    brightness = 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+    return "white" if 1.05 / (brightness + 0.05) > (brightness + 0.05) / 0.05 else "black"
+
+
 def plot_ceilings(ceilings: SparkCeilings, ax: Axes | None = None) -> Axes:
     """Plot the ceilings as a numbered grid, each with its mark; cells without a ceiling stay blank, darker is lower."""
     ax = axes(ax)
@@ -106,18 +118,33 @@ def plot_ceilings(ceilings: SparkCeilings, ax: Axes | None = None) -> Axes:
     )
     for (row, column), value in np.ndenumerate(grid):
         if np.isfinite(value):
+            shade = mesh.to_rgba(np.array([value]))[0]
             text = marked(f"{value:.0f}", ceilings.mark("ceiling", row, column)).replace(" or ", "\nor ")
-            ax.text(column + 0.5, row + 0.5, text, ha="center", va="center", color="white" if value < 36.0 else "black", fontsize=9)
+            ax.text(column + 0.5, row + 0.5, text, ha="center", va="center", color=label_colour(tuple(shade)), fontsize=9)
     ax.set_xticks(np.arange(len(speeds)) + 0.5, [f"{s:.0f}" for s in speeds])
     ax.set_yticks(np.arange(len(loads)) + 0.5, [f"{p:.0f}" for p in loads])
     ax.set_xlabel("engine speed [rpm]")
     ax.set_ylabel("manifold pressure [kPa]")
-    ax.figure.colorbar(mesh, ax=ax, label="spark ceiling, final spark [crank deg before TDC]")
+    ax.figure.colorbar(mesh, ax=ax, label="spark ceiling, final spark [deg BTDC]")
+    cells = [(row, column) for (row, column), value in np.ndenumerate(grid) if np.isfinite(value)]
+    texts = (f"{marked(f'{grid[k, j]:.0f} deg BTDC', ceilings.mark('ceiling', k, j))} at {speeds[j]:.0f} rpm, {loads[k]:.0f} kPa" for k, j in cells)
+    hover_points(ax, [j + 0.5 for _, j in cells], [k + 0.5 for k, _ in cells], texts, size=20.0)
     return ax
 
 
 def plot_injection(windows: InjectionWindows, cam: CamCard | ValveLifts, row: int = 0, ax: Axes | None = None) -> Axes:
-    """Plot the injection windows along a crank-angle strip, one bar a speed, at one load row; angles before overlap top dead centre, time to the right."""
+    """Plot the injection windows along a crank-angle strip, one bar a speed, at one load row; angles before overlap top dead centre, time to the right.
+
+    Parameters
+    ----------
+    windows : InjectionWindows
+    cam : CamCard or ValveLifts
+        Whose valve openings are shaded.
+    row : int
+        Which manifold pressure of the windows, counted from 0.
+    ax : Axes
+        Where to draw; new axes when left out.
+    """
     ax = axes(ax)
     lifts = (valve_lifts(cam) if isinstance(cam, CamCard) else cam).si
     intake, exhaust = (lifts.intake_opens, lifts.intake_closes), (lifts.exhaust_opens, lifts.exhaust_closes)
@@ -136,7 +163,7 @@ def plot_injection(windows: InjectionWindows, cam: CamCard | ValveLifts, row: in
     return ax
 
 
-def _strip(ax: Axes, si: Any, row: int, k: int, *, named: bool) -> None:
+def _strip(ax: Axes, si: Floats[InjectionWindows], row: int, k: int, *, named: bool) -> None:
     for early, late, hatch, name in (
         (si.shut_earliest, si.shut_latest, "", "by valve events: closed valve"),
         (si.open_earliest, si.open_latest, "xx", "by valve events: open valve"),
@@ -149,3 +176,6 @@ def _strip(ax: Axes, si: Any, row: int, k: int, *, named: bool) -> None:
     end = si.end_of_injection[row, k]
     ax.plot([end + si.pulse_angle[row, k], end], [k, k], color="#b00000", linewidth=2.5, label="recommended pulse" if named else None)
     ax.plot([end], [k], marker="|", color="#b00000", markersize=12)
+    window = f"window {si.earliest[row, k]:.0f} to {si.latest[row, k]:.0f}" if np.isfinite(si.earliest[row, k]) else "no window"
+    text = f"{60.0 * si.speed[k]:.0f} rpm: injection ends {end:.0f} deg before overlap TDC; {window}"
+    hover_points(ax, [end, end + 0.5 * si.pulse_angle[row, k]], [k, k], [text, text], size=16.0)

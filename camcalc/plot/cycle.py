@@ -18,6 +18,10 @@ if TYPE_CHECKING:
 __all__ = ["plot_flows", "plot_indicator", "plot_map", "plot_pressure"]
 
 
+# How a map's colour bar names its quantity; the others by field and unit.
+MAP_LABELS = {"burned_fraction": "residual [% of charge]", "blow_back": "reversion [% of charge]", "spark": "spark [deg BTDC]"}
+
+
 def label_with_halo(labels: Any) -> None:
     """Draw labels black on white, readable on any colour."""
     from matplotlib.patheffects import withStroke
@@ -72,6 +76,16 @@ def plot_map(
     """Plot one quantity of a map as numbered contours over speed and load; blank where the engine does not run.
 
     ``ends`` are those of the colour scale in the unit shown, the same for maps that are compared; by default the map's own.
+
+    Parameters
+    ----------
+    found : CycleMap
+    name : str
+        Which of its fields.
+    ax : Axes
+        Where to draw; new axes when left out.
+    ends : tuple of two floats
+        Ends of the colour scale, in the unit the field is shown in.
     """
     ax = axes(ax)
     field = type(found).measures()[name]
@@ -87,7 +101,7 @@ def plot_map(
     grid = [(x, y, share) for y, row in zip(loads, values.filled(np.nan), strict=True) for x, share in zip(speeds, row, strict=True)]
     across, up, shares = zip(*(point for point in grid if np.isfinite(point[2])), strict=True) if np.isfinite(values.filled(np.nan)).any() else ((), (), ())
     hover_points(ax, across, up, (f"{v:.3g} {field.show} at {x:.0f} rpm, {y:.0f} kPa" for x, y, v in zip(across, up, shares, strict=True)), size=20.0)
-    ax.figure.colorbar(filled, ax=ax, label=f"{name.replace('_', ' ')} [{field.show or '-'}]")
+    ax.figure.colorbar(filled, ax=ax, label=MAP_LABELS.get(name) or f"{name.replace('_', ' ')} [{field.show or '-'}]")
     ax.set_xlabel("engine speed [rpm]")
     ax.set_ylabel("manifold pressure [kPa]")
     return ax

@@ -26,10 +26,12 @@ def hover_points(ax: Axes, across: Iterable[float], up: Iterable[float], texts: 
     size : float
         Diameter that reacts [points].
     """
+    # One figure may have several axes: each has its own place, and its points are counted.
+    place = f"{GROUP}{1e3 * ax.get_position().y0:.0f}"
     for x, y, text in zip(across, up, texts, strict=True):
         if x == x and y == y:
             (point,) = ax.plot([x], [y], marker="o", markersize=size, alpha=0.0, label=f"_{text}", linestyle="")
-            point.set_gid(f"{GROUP}{len(ax.lines)}")
+            point.set_gid(f"{place}-{len(ax.lines)}")
 
 
 def add_titles(svg: str, figure: Any) -> str:
@@ -37,4 +39,4 @@ def add_titles(svg: str, figure: Any) -> str:
     from markupsafe import escape
 
     texts = {artist.get_gid(): str(artist.get_label())[1:] for artist in figure.findobj(lambda artist: str(artist.get_gid() or "").startswith(GROUP))}
-    return re.sub(rf'<g id="({GROUP}\d+)">', lambda found: f"{found[0]}<title>{escape(texts[found[1]])}</title>", svg)
+    return re.sub(rf'<g id="({GROUP}-?\d+-\d+)">', lambda found: f"{found[0]}<title>{escape(texts[found[1]])}</title>", svg)

@@ -19,7 +19,7 @@ __all__ = ["plot_log", "plot_visited"]
 # How a channel is shown: label, factor from its inner unit.
 CHANNELS = {
     "speed": ("engine speed [rpm]", 60.0),
-    "spark": ("FINAL spark [crank deg before TDC]", 1.0),
+    "spark": ("final spark [deg BTDC]", 1.0),
     "road_speed": ("road speed [km/h]", 3.6),
     "acceleration": ("acceleration [m/s2]", 1.0),
     "pedal": ("pedal [%]", 100.0),
@@ -27,7 +27,18 @@ CHANNELS = {
 
 
 def plot_log(log: DriveLog, findings: SurgeFindings, channel: str = "speed", ax: Axes | None = None) -> Axes:
-    """Plot a channel of a log over time; surge is hatched, with its frequency, and what the driver did is dotted."""
+    """Plot a channel of a log over time; surge is hatched, with its frequency, and what the driver did is dotted.
+
+    Parameters
+    ----------
+    log : DriveLog
+    findings : SurgeFindings
+        Of the same log.
+    channel : str
+        "speed", "spark", "road_speed", "acceleration" or "pedal".
+    ax : Axes
+        Where to draw; new axes when left out.
+    """
     ax = axes(ax)
     label, scale = CHANNELS[channel]
     values = scale * log.values(channel)
@@ -48,7 +59,18 @@ def plot_log(log: DriveLog, findings: SurgeFindings, channel: str = "speed", ax:
 
 
 def plot_visited(log: DriveLog, findings: SurgeFindings, table: SparkTable, ax: Axes | None = None) -> Axes:
-    """Plot how many seconds each cell of a table took part in the lookup; cells that surge visited are framed."""
+    """Plot how many seconds each cell of a table took part in the lookup; cells that surge visited are framed.
+
+    Parameters
+    ----------
+    log : DriveLog
+    findings : SurgeFindings
+        Of the same log.
+    table : SparkTable
+        In the log's kind of load.
+    ax : Axes
+        Where to draw; new axes when left out.
+    """
     from matplotlib.patches import Rectangle
 
     from ..logs.causes import cell_weights

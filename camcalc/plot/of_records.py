@@ -45,7 +45,18 @@ def plot_shaped_surface(shaped: ShapedTable, ax: Axes | None = None) -> Axes:
 
 
 def plot_channel(log: DriveLog, ax: Axes | None = None, *, findings: SurgeFindings | None = None, channel: str = "speed") -> Axes:
-    """Plot a channel of a log with the surge in it; without ``findings`` it is looked for."""
+    """Plot a channel of a log with the surge in it; without ``findings`` it is looked for.
+
+    Parameters
+    ----------
+    log : DriveLog
+    ax : Axes
+        Where to draw; new axes when left out.
+    findings : SurgeFindings
+        Of the same log.
+    channel : str
+        As ``plot_log`` has it.
+    """
     from ..logs import find_surge
 
     return plot_log(log, findings or find_surge(log), channel, ax=ax)

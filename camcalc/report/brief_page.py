@@ -43,12 +43,19 @@ def brief_html(brief: Brief) -> str:
         kind=lambda block: type(block).__name__,
         headed=headed,
         legend_paths=legend_paths,
+        grid_paths=grid_paths,
         not_for=model_use_words(brief.not_for) if brief.not_for else "",
         starting_value=str(Caution.STARTING_VALUE),
         plots=draw_plots(brief),
         answers=[(part.head, [excerpt_block(line, brief) if isinstance(line, Excerpt) else line for line in part.lines]) for part in first_screen(brief)],
         sections=[(section.key, section.title, section.blocks(brief)) for section in sections_of(brief)],
     )
+
+
+def grid_paths(block: Grid) -> list[str]:
+    """Return where the figures of a grid are that a table shows: the whole, or the cells of its part."""
+    path = f"{block.part}/{block.name}"
+    return [f"{path}/{k}/{j}" for k in block.rows for j in block.columns] if block.rows else [path]
 
 
 CAPTIONS = {

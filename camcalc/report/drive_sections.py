@@ -82,8 +82,8 @@ def trade_off_blocks(trade: TradeOff, base: str = "trade_off") -> list[Block]:
     points = tuple(f"{head}: {trade.texts(name)} deg BTDC." for head, name in names if math.isfinite(getattr(trade.si, name)))
     return [
         Cautions(tuple(trade.cautions)), Lines(tuple(describe(trade).splitlines())), Lines((" ".join(points),)),
-        Series(caption, Row("spark, deg BTDC", f"{base}/spark"), rows, file="trade_off", care=(*trade.cautions, Caution.LAW)),
-        Figure("trade_off"), Lines((str(Caution.LAW),)),
+        Figure("trade_off"), Series(caption, Row("spark, deg BTDC", f"{base}/spark"), rows, file="trade_off", care=(*trade.cautions, Caution.LAW)),
+        Lines((str(Caution.LAW),)),
     ]  # fmt: skip
 
 

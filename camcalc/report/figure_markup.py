@@ -29,9 +29,7 @@ class Printed(Figures):
     '<td data-field="speed" data-unit="mph">8.7</td>'
     """
 
-    def cell(
-        self, path: str, digits: int | None = 0, unit: str = "", *, tag: str = "td", mark: str = "", edge: str = "value", infinite: str = ""
-    ) -> Markup:
+    def cell(self, path: str, digits: int | None = 0, unit: str = "", *, tag: str = "td", mark: str = "", edge: str = "value", infinite: str = "") -> Markup:
         """Return a number as a table cell, or as the head of a row or column (``tag`` "row" or "col")."""
         opened = {"row": 'th scope="row"', "col": 'th scope="col"'}.get(tag, tag)
         more = (f' class="{mark}"' if mark else "") + (f' data-edge="{edge}"' if edge != "value" else "")

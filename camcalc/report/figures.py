@@ -46,7 +46,7 @@ def _cam_plots(brief: Brief) -> dict[str, tuple[Any, str, str]]:
         "The band above 40 % lies beyond any measured data."
     )
     return {
-        "lift": (plot_lift(lifts, *others), "Valve lift over crank angle, overlap hatched", lift),
+        "lift": (plot_lift(lifts, others[0] if others else None), "Valve lift over crank angle, overlap hatched", lift),
         "residual": (plot_residual(curves.residual), "Residual over engine speed at one manifold pressure", residual),
     }
 

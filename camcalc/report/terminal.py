@@ -11,7 +11,6 @@ from ..brief_files import as_saved
 from ..results import Record
 from ..words.engine_model import model_use_words
 from ..words.first_screen import MORE, Excerpt, first_screen, title_lines
-from ..words.small_tables import aligned
 from .blocks import Block, Grid, Records
 from .data_figures import Figures
 from .ground_sections import facts_blocks
@@ -37,7 +36,7 @@ def print_first_screen(brief: Brief, console: Console) -> None:
     for part in first_screen(brief):
         console.print(part.head, style="bold", highlight=False, markup=False)
         for line in part.lines:
-            _plain(aligned(line.texts) if isinstance(line, Excerpt) else [line], console)
+            _plain(line.lines() if isinstance(line, Excerpt) else [line], console)
     _plain(MORE, console)
 
 

@@ -94,7 +94,7 @@ def _cell(column: Column, figures: Figures, path: str, row: int) -> str:
         return figures.meaning(whole, column.names)
     if column.length:
         return figures.length(whole).replace(" (", "\n(")
-    return figures.marked_number(whole, column.digits, edge=column.edge, infinite=column.infinite).replace(" or ", "\nor ")
+    return figures.marked_number(whole, column.digits, edge=column.edge, infinite=column.infinite)
 
 
 def _series(block: Series, figures: Figures, console: Console) -> None:
@@ -115,13 +115,38 @@ def _row_head(head: str, path: str, figures: Figures) -> str:
 
 
 def _grid(block: Grid, figures: Figures, console: Console) -> None:
-    columns = block.columns or range(figures.size(f"{block.part}/speed"))
-    rows = block.rows or range(figures.size(f"{block.part}/manifold_pressure"))
-    made = table(f"{block.caption}; MAP, kPa over rpm", ["kPa", *(figures.number(f"{block.part}/speed/{j}", 0) for j in columns)], left=0)
-    for k in reversed(rows):
-        cells = [figures.marked_number(f"{block.part}/{block.name}/{k}/{j}", block.digits) for j in columns]
-        made.add_row(figures.number(f"{block.part}/manifold_pressure/{k}", 0), *cells)
-    _show(made, figures.legend(f"{block.part}/{block.name}"), console)
+    columns = list(block.columns or range(figures.size(f"{block.part}/speed")))
+    rows = list(reversed(block.rows or range(figures.size(f"{block.part}/manifold_pressure"))))
+    path = f"{block.part}/{block.name}"
+    cells = [[figures.marked_number(f"{path}/{k}/{j}", block.digits) for j in columns] for k in rows]
+    heads = [figures.number(f"{block.part}/speed/{j}", 0) for j in columns]
+    loads = [figures.number(f"{block.part}/manifold_pressure/{k}", 0) for k in rows]
+    widths = [max(map(len, (head, *column))) + GAP for head, column in zip(heads, zip(*cells, strict=True), strict=True)]
+    for start, end in _parts(widths, console.width - LOAD_WIDTH):
+        made = table(block.caption if start == 0 else "", ["kPa \\ rpm", *heads[start:end]], left=0)
+        for load, row in zip(loads, cells, strict=True):
+            made.add_row(load, *row[start:end])
+        console.print(made)
+    _lines(figures.legend(path), console, "  ")
+
+
+# Characters between two columns, and those of the column of loads.
+GAP, LOAD_WIDTH = 2, 10
+
+
+def _parts(widths: list[int], room: int) -> list[tuple[int, int]]:
+    """Return first and last column, exclusive, of each part of a table that fits the room.
+
+    >>> _parts([5, 5, 5], 11), _parts([5, 5, 5], 20)
+    ([(0, 2), (2, 3)], [(0, 3)])
+    """
+    parts, start, used = [], 0, 0
+    for k, width in enumerate(widths):
+        if used + width > room and k > start:
+            parts.append((start, k))
+            start, used = k, 0
+        used += width
+    return [*parts, (start, len(widths))]
 
 
 def _at_load(block: AtLoad, figures: Figures, console: Console) -> None:
@@ -138,5 +163,5 @@ def _texts(block: Texts, console: Console) -> None:
     for first, second, *others in block.rows:
         said = [text for text in others if text]
         why = f" ({said[0]})" if said else ""
-        moves = f" Moves: {said[1]}." if len(said) > 1 else ""
+        moves = f". Moves: {said[1]}." if len(said) > 1 else ""
         console.print(f"  {first} = {second}{why}{moves}", highlight=False, markup=False)

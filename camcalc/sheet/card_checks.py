@@ -51,7 +51,18 @@ def swapped_centreline(card: CardContext, figures: Sequence[Figure], solved: Cen
 
 
 def check_spread(card: CardContext, lobe: Lobe, tappet: str, labels: Mapping[float, str]) -> None:
-    """Refuse or doubt a duration that seems to stand at the height of another: an advertised one at 0.050 inch."""
+    """Refuse or doubt a duration that seems to stand at the height of another: an advertised one at 0.050 inch.
+
+    Parameters
+    ----------
+    card : CardContext
+        Takes the doubt or raises the error under the card's own keys.
+    lobe : Lobe
+    tappet : str
+        "hydraulic" or "solid".
+    labels : mapping of float to str
+        Checking heights [m] as the card writes them.
+    """
     checks = sorted(with_assumed_seat(lobe, tappet), key=lobe.tappet_height)
     seat = checks[0]
     if seat.assumed:

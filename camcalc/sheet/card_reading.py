@@ -69,7 +69,19 @@ def read_cam_card(data: Mapping[str, Any], *, name: str = "cam") -> CamCard:
 
 
 def read_card(name: str, data: Mapping[str, Any], problems: Problems, assumed: list[Any], path: Path | None) -> CamCard | None:
-    """Read one card; ``None`` if something on it is wrong, which is then among the ``problems``."""
+    """Read one card; ``None`` if something on it is wrong, which is then among the ``problems``.
+
+    Parameters
+    ----------
+    name : str
+        Of the section, for errors.
+    data : mapping
+        What the sheet says of the card.
+    problems, assumed : Problems, list
+        Added to.
+    path : Path
+        The sheet, which lift tables are found beside.
+    """
     reader = _CardReader(name, data, problems, assumed, path)
     try:
         return reader.read()

@@ -14,6 +14,7 @@ from .sheet import Doubt
 
 if TYPE_CHECKING:
     from .section_reading import Problems
+    from .sections import Engine, Vehicle
 
 __all__ = ["FULL_LOAD", "check_together", "injector_doubts"]
 
@@ -36,7 +37,7 @@ def check_together(sections: Mapping[str, Any], problems: Problems) -> None:
         problems.add(InputError("[site]", came="altitude and barometer", expected="one of the two", fix=fix))
 
 
-def _check_engine(engine: Any, problems: Problems) -> None:
+def _check_engine(engine: Engine, problems: Problems) -> None:
     if engine.si.rod_length < 0.85 * engine.si.stroke:
         came = f"{engine.si.rod_length * 1e3:.1f} mm with a stroke of {engine.si.stroke * 1e3:.1f} mm"
         problems.add(InputError("[engine] rod_length", came=came, expected="a rod at least 0.85 of the stroke", fix="check both figures and their units"))
@@ -50,7 +51,7 @@ def _check_engine(engine: Any, problems: Problems) -> None:
             problems.add(InputError(f"[engine] {kind}_port_diameter", came=came, expected=expected))
 
 
-def _check_vehicle(vehicle: Any, problems: Problems) -> None:
+def _check_vehicle(vehicle: Vehicle, problems: Problems) -> None:
     ratios = vehicle.gear_ratios
     if any(g > len(ratios) for g in vehicle.smooth_gears):
         came, expected = str(list(vehicle.smooth_gears)), f"gears counted from 1 to {len(ratios)}"

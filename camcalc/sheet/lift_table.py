@@ -17,7 +17,21 @@ LEAST_LIFT = 1e-3  # of a lobe [m]
 
 
 def table_middle(angles: list[float], lifts: list[float], height: float, ratio: float, lash: float, side: str) -> float:
-    """Return the midpoint of a measured lobe at a checking height."""
+    """Return the midpoint of a measured lobe at a checking height.
+
+    Parameters
+    ----------
+    angles, lifts : list of float
+        Crank angles [crank deg] and tappet lifts [m] as measured.
+    height : float
+        Checking height [m].
+    ratio : float
+        Rocker ratio.
+    lash : float
+        At the valve [m].
+    side : str
+        "tappet" or "valve", where the height is measured.
+    """
     import numpy as np
 
     from ..cam.lift import curve_from_table
@@ -50,7 +64,17 @@ def read_lift_table(path: Path, where: str) -> tuple[list[float], list[float]]:
 
 
 def check_lift_table(angles: list[float], lifts: list[float], path: Path, where: str) -> None:
-    """Raise unless a table is a closed lobe: angles that rise, lift that rises to the nose and falls from it."""
+    """Raise unless a table is a closed lobe: angles that rise, lift that rises to the nose and falls from it.
+
+    Parameters
+    ----------
+    angles, lifts : list of float
+        Crank angles [crank deg] and tappet lifts [m] as measured.
+    path : Path
+        The table's file, for errors.
+    where : str
+        The sheet's key that names it, for errors.
+    """
     if len(angles) < 12:
         raise InputError(where, came=f"{path}: {len(angles)} points", expected="at least 12 points over the lobe")
     for k, (a, b) in enumerate(itertools.pairwise(angles)):

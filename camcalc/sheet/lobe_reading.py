@@ -26,7 +26,27 @@ COLD_TO_HOT = 0.10e-3
 def read_lobe(
     card: CardContext, kind: str, table: Mapping[str, Any], tappet: str, side: Any, heights: list[Height], measured: Any, centre: Centrelines
 ) -> Lobe:
-    """Read one lobe placed by the centrelines; ``measured`` are angles and lifts of a measured one, or None."""
+    """Read one lobe placed by the centrelines; ``measured`` are angles and lifts of a measured one, or None.
+
+    Parameters
+    ----------
+    card : CardContext
+        Takes problems under the card's own keys.
+    kind : str
+        "intake" or "exhaust".
+    table : mapping
+        What the card says of the lobe.
+    tappet : str
+        "hydraulic" or "solid".
+    side : str
+        "tappet" or "valve", where checking heights are measured.
+    heights : list of Height
+        What the card gives at each checking height.
+    measured : tuple of two lists, or None
+        Crank angles [crank deg] and tappet lifts [m].
+    centre : Centrelines
+        After and before the top dead centre of the overlap [crank deg].
+    """
     ratio = _rocker_ratio(card, kind, table, side)
     lash = _lash(card, kind, table, tappet)
     middle = centre.intake if kind == "intake" else -centre.exhaust
@@ -57,7 +77,21 @@ def read_lobe(
 
 
 def check_lobe(card: CardContext, kind: str, table: Mapping[str, Any], tappet: str, side: str) -> None:
-    """Add what is wrong with ratio, lash and lift, each by itself."""
+    """Add what is wrong with ratio, lash and lift, each by itself.
+
+    Parameters
+    ----------
+    card : CardContext
+        Takes problems under the card's own keys.
+    kind : str
+        "intake" or "exhaust".
+    table : mapping
+        What the card says of the lobe.
+    tappet : str
+        "hydraulic" or "solid".
+    side : str
+        "tappet" or "valve", where checking heights are measured.
+    """
     ratio = card.attempt(_rocker_ratio, card, kind, table, side)
     card.attempt(_lash, card, kind, table, tappet)
     if "lift_table" not in table and (ratio is not None or "lobe_lift" not in table):

@@ -43,7 +43,17 @@ def middle_of(row: Height) -> Printed | None:
 
 
 def overlap_figure(name: str, overlap: Printed, intake: Height, exhaust: Height) -> Figure:
-    """Return the equation of an overlap: exhaust closing less intake opening, each known or by its centreline."""
+    """Return the equation of an overlap: exhaust closing less intake opening, each known or by its centreline.
+
+    Parameters
+    ----------
+    name : str
+        What errors call the figure.
+    overlap : Printed
+        As printed [crank deg].
+    intake, exhaust : Height
+        What the card gives of each lobe at the same checking height.
+    """
     value, rounding, weights = overlap.value, overlap.rounding, [0.0, 0.0]
     opening, closing = edge_of(intake, "opens"), edge_of(exhaust, "closes")
     for k, (edge, row, sign) in enumerate(((opening, intake, -1.0), (closing, exhaust, 1.0))):

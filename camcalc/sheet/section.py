@@ -24,7 +24,25 @@ def plain(
     kind: type, *, low: float = -math.inf, high: float = math.inf, or_zero: bool = False, choices: tuple[str, ...] = (), default: Any = None,
     why: str = "", doc: str = "",
 ) -> Any:  # fmt: skip
-    """Declare an input without unit: a count, a ratio, a choice or a list."""
+    """Declare an input without unit: a count, a ratio, a choice or a list.
+
+    Parameters
+    ----------
+    kind : type
+        ``int``, ``float``, ``str``, or ``list`` and ``tuple`` for several.
+    low, high : float
+        Range allowed, of each count or ratio where there are several.
+    or_zero : bool
+        Whether 0 counts as well as the range.
+    choices : tuple of str
+        The words allowed, of a text.
+    default : value or callable
+        What is assumed when it is left out; a function of the inputs read before it; none is needed input.
+    why : str
+        Where the default comes from, or ``ESTIMATE``.
+    doc : str
+        What it is, in the trade's words.
+    """
     about = {"kind": kind, "low": low, "high": high, "or_zero": or_zero, "choices": choices, "default": default, "why": why, "doc": doc}
     return dataclasses.field(metadata=about)
 

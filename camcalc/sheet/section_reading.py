@@ -159,7 +159,19 @@ def _pairs_fix(value: list[Any]) -> str:
 
 
 def check_names(section: str, table: Mapping[str, Any], known: Any, problems: Problems) -> None:
-    """Add a problem for each key that is not known, with what it may have been meant for."""
+    """Add a problem for each key that is not known, with what it may have been meant for.
+
+    Parameters
+    ----------
+    section : str
+        Name of the section; empty for the sheet's own top.
+    table : mapping
+        What the sheet says there.
+    known : iterable of str
+        The keys that it may have.
+    problems : Problems
+        Added to.
+    """
     for key in table:
         if key not in known:
             where = f"[{section}] {key}" if section else f"[{key}]"

@@ -363,8 +363,8 @@ class Limits(Section):
         low=0.01,
         high=0.8,
         default=0.30,
-        why="ESTIMATE: overlap blow-back over trapped mass where reversion begins to be felt; at low speed and light load the mild example cams, "
-        "whose like shows none on the road (common practice, no source), reach 0.20 to 0.31, the long ones 0.44 to 0.54",
+        why="ESTIMATE: overlap blow-back over trapped mass where reversion begins to be felt; at low speed and light load mild cams show no "
+        "reversion on the road (common practice, no source); the mild example cams reach 0.20 to 0.31 there, the long ones 0.44 to 0.54",
     )
     stability: float = plain(
         float,

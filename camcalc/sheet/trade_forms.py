@@ -38,6 +38,19 @@ _DENSITY_RANGE = (680.0, 780.0)
 def read_octane(value: Any, where: str, draft: SimpleNamespace, assumed: list[Assumption]) -> Any:
     """Return an octane number on the research scale, from ``"98 RON"``, ``"93 AKI"`` or ``"88 MON"``; a bare number is refused.
 
+    Parameters
+    ----------
+    value : str or quantity [octane]
+        As the sheet has it.
+    where : str
+        The key, for errors.
+    draft : SimpleNamespace
+        The section's keys read so far; gets the sensitivity that was assumed.
+    assumed : list of Assumption
+        Added to.
+
+    Examples
+    --------
     >>> listed = []
     >>> read_octane("93 AKI", "[fuel] octane", SimpleNamespace(kind="gasoline", octane_sensitivity=math.nan), listed)
     '98.0 RON'
@@ -84,6 +97,19 @@ def _no_octane(value: Any, where: str) -> InputError:
 def read_tyre(value: Any, where: str, draft: SimpleNamespace, assumed: list[Assumption]) -> Any:
     """Return the rolling radius of a tyre from its size; a length is the radius itself, and one that can only be a diameter is refused.
 
+    Parameters
+    ----------
+    value : str or quantity [length]
+        As the sheet has it.
+    where : str
+        The key, for errors.
+    draft : SimpleNamespace
+        The section's keys read so far.
+    assumed : list of Assumption
+        Added to.
+
+    Examples
+    --------
     >>> read_tyre("195/50R15", "[vehicle] tyre_radius", SimpleNamespace(), [])[:6]
     '0.2796'
     """
@@ -118,6 +144,19 @@ def _refuse_diameter(value: str, where: str) -> None:
 def read_flow(value: Any, where: str, draft: SimpleNamespace, assumed: list[Assumption]) -> Any:
     """Return an injector's flow by mass, from a flow by volume and the density of the liquid it was rated with.
 
+    Parameters
+    ----------
+    value : str or quantity [mass flow or volume flow]
+        As the sheet has it.
+    where : str
+        The key, for errors.
+    draft : SimpleNamespace
+        The section's keys read so far; gets the density that was assumed.
+    assumed : list of Assumption
+        Added to.
+
+    Examples
+    --------
     >>> read_flow("440 cc/min", "[injector] flow", SimpleNamespace(flow_density=math.nan), [])[:8]
     '0.005463'
     """

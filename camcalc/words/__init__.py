@@ -3,6 +3,7 @@
 from . import (  # each registers what it words
     brakes,
     ceilings,
+    comparison,
     cures,
     drive_run,
     driving_log,
@@ -31,6 +32,7 @@ from .describing import describe
 __all__ = [
     "brakes",
     "ceilings",
+    "comparison",
     "cures",
     "describe",
     "drive_run",

@@ -19,9 +19,7 @@ VERDICTS = {
 }
 NEXT = {
     BrakeVerdict.ENOUGH: "Test the brakes at a standstill before the road all the same.",
-    BrakeVerdict.REDUCED: (
-        "Expect a harder pedal and fewer presses in reserve. Test the brakes at a standstill, then at walking pace, before the road."
-    ),
+    BrakeVerdict.REDUCED: ("Expect a harder pedal and fewer presses in reserve. Test the brakes at a standstill, then at walking pace, before the road."),
     BrakeVerdict.TOO_LITTLE: (
         "Plan a vacuum pump, a reservoir or another brake system. Do not drive until the brakes are proved at a standstill and at walking pace."
     ),

@@ -19,7 +19,7 @@ from ..unit_system import vacuum_text
 from ..vehicle.coupling import Coupling
 from .describing import describe
 from .engine_model import model_use_words
-from .figures import btdc, found_rpm, percent, set_rpm
+from .figures import before_overlap, btdc, found_rpm, percent, set_rpm
 from .fuel import NO_OLD_TABLE, idle_fuel_words
 from .injection import delivery_words
 from .phrases import counted
@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 __all__ = ["MORE", "Part", "first_screen", "first_text", "title_lines"]
 
 # Where the rest is.
-MORE = ["More: --full, --section NAME (fuel, surge, cautions ...), --html FILE (with plots), --tables DIR."]
+MORE = ["More: --full, --section NAME (assumed, fuel, surge ...), --html FILE (with plots), --tables DIR."]
 
 BRAKES = {
     BrakeVerdict.ENOUGH: "Enough for a common booster.",
@@ -50,27 +50,32 @@ SAME = 0.05
 
 
 class Excerpt(NamedTuple):
-    """A small table: where in the data its figures are, which rows and columns of a grid, and the whole as texts."""
+    """A small table: where in the data its figures are, which rows and columns of a grid, the whole as texts, and what marks in it mean."""
 
     path: str
     name: str = ""
     rows: tuple[int, ...] = ()
     columns: tuple[int, ...] = ()
     texts: Sequence[Sequence[str]] = ()
+    legend: tuple[str, ...] = ()
+
+    def lines(self) -> list[str]:
+        """Return the table as lines of text."""
+        return [*aligned(self.texts), *self.legend]
 
 
 class Part(NamedTuple):
     """A numbered answer of the screen: its head; cautions, which begin with "!", words and tables in their order."""
 
     head: str
-    lines: list[str | Excerpt]
+    lines: Sequence[str | Excerpt]
 
 
 @describe.register
 def first_text(brief: Brief) -> str:
     """Return the first screen as text: title, five answers, where the rest is; lines are not yet wrapped."""
     lines = [line for part in first_screen(brief) for line in (part.head, *part.lines)]
-    texts = [text for line in lines for text in (aligned(line.texts) if isinstance(line, Excerpt) else [line])]
+    texts = [text for line in lines for text in (line.lines() if isinstance(line, Excerpt) else [line])]
     return "\n".join([*title_lines(brief), *texts, *MORE])
 
 
@@ -185,11 +190,12 @@ def _spark(brief: Brief) -> Part:
     grid = [["MAP, kPa \\ rpm", *(f"{speeds[j]:.0f}" for j in columns)], *([f"{loads[k]:.0f}", *(texts[k][j] for j in columns)] for k in reversed(rows))]
     shown = [table.mark("spark", k, j) for k in rows for j in columns]
     blank = any(not texts[k][j] for k in rows for j in columns)
-    table_part = Excerpt("starting_table", "spark", tuple(rows), tuple(columns), grid)
-    lines: list[str | Excerpt] = [caution_line(OVER_THE_TABLE), table_part, *map(str, marks_in(Mark.BLANK if blank else None, *shown))]
-    if bool(table.avoid[rows[-1] + 1 :, columns].any()):
-        lines.append(f"Do not load the engine above {loads[rows[-1]]:.0f} kPa at these speeds: knock leaves cells without a spark.")
-    return Part(f"{head}: final spark (table plus every correction), low-speed zone, deg BTDC", [*lines, str(Caution.LAW)])
+    legend = tuple(map(str, marks_in(Mark.BLANK if blank else None, *shown)))
+    lines: list[str | Excerpt] = [caution_line(OVER_THE_TABLE), Excerpt("starting_table", "spark", tuple(rows), tuple(columns), grid, legend)]
+    avoid = bool(table.avoid[rows[-1] + 1 :, columns].any())
+    above = f"Do not load above {loads[rows[-1]]:.0f} kPa: knock leaves cells blank. " if avoid else ""
+    lines.append(f"{above}{Caution.LAW}")
+    return Part(f"{head}: final spark (table plus every correction), low-speed zone, deg BTDC", lines)
 
 
 def _fuel(brief: Brief) -> Part:
@@ -218,13 +224,16 @@ def _injection(brief: Brief) -> list[str | Excerpt]:
     first, drive = brief.idle.new[0].si, state_in_drive(brief)
     wanted = [("at idle", first.speed, first.manifold_pressure)]
     wanted += [("in drive", drive.si.speed, drive.si.manifold_pressure)] if drive is not None else []
-    wanted.append((f"at a {60.0 * CRUISE[0]:.0f} rpm cruise", *CRUISE))
+    wanted.append(("at a cruise", *CRUISE))
     ends = windows.si.end_of_injection
     found = [(what, ends[answer_near(windows, "end_of_injection", speed, pressure)]) for what, speed, pressure in wanted]
     if not any(math.isfinite(end) for _, end in found):
         return ["End of injection: no window is left at idle or at a cruise."]
-    told = ", ".join(f"{end:.0f} {what}" if math.isfinite(end) else f"none {what}" for what, end in found)
-    return [f"End of injection, deg before overlap TDC: {told}."]
+    after = [end < 0.0 for _, end in found if math.isfinite(end)]
+    if any(after) and not all(after):
+        return [f"End of injection: {', '.join(f'{before_overlap(end)} {what}' for what, end in found)}."]
+    told = ", ".join(f"{abs(end):.0f} {what}" if math.isfinite(end) else f"none {what}" for what, end in found)
+    return [f"End of injection, deg {'after' if all(after) else 'before'} overlap TDC: {told}."]
 
 
 def _gears(brief: Brief) -> Part:
@@ -258,9 +267,9 @@ def _checks(brief: Brief) -> Part:
     build = brief.build
     lines = [caution_line([c for c in AT_FIRST_CRANK if c is not Caution.BRAKES or brief.not_for])]
     moves = brief.sure.matters.get("vacuum", ()) if brief.sure else ()
-    notes = f", and {counted(len(build.notes), 'note')} on the cards (--section notes)" if build.notes else ""
-    lines.append(f"Read the {counted(len(build.assumed), 'assumed figure')} (--section assumed){notes}.")
-    lines += [f"The idle vacuum hangs most on {moves[0].meaning.split(':')[0]}."] if moves else []
+    notes = f", and the {counted(len(build.notes), 'note')} on the cards" if build.notes else ""
+    hangs = f" The idle vacuum hangs most on {moves[0].meaning.split(':')[0]}." if moves else ""
+    lines.append(f"Read the {counted(len(build.assumed), 'assumed figure')}{notes}.{hangs}")
     lines.append(caution_line([Caution.STARTING_VALUE]))
     return Part("5. Before the key is turned", lines)
 

@@ -211,7 +211,8 @@ def test_pulse_and_end_of_injection_are_those_of_the_windows(name: str, told: To
     assert close(value(e, "S_rec", "crank_deg"), point.end + window.pulse_angle)
 
 
-@pytest.mark.parametrize(("flow", "speed", "reason"),
+@pytest.mark.parametrize(
+    ("flow", "speed", "reason"),
     [("4 g/s", "1600 rpm", InjectionReason.FITS_CLOSED_VALVE), ("0.9 g/s", "3000 rpm", InjectionReason.TOO_LONG_FOR_BOTH)],
 )
 def test_every_way_to_end_and_a_fixed_regulator_are_those_of_the_windows(flow: str, speed: str, reason: InjectionReason, build_of: Make) -> None:
