@@ -17,9 +17,12 @@ from camcalc.results import Record
 
 PACKAGE = Path(__file__).resolve().parents[1] / "camcalc"
 # Packages that compute; each is named here once its findings are codes.
-CODED: tuple[str, ...] = ("advice",)
+CODED: tuple[str, ...] = ("advice", "compare", "cures", "road_test")
 # Text that a record may hold: names of things, and words of the build sheet that it repeats.
-NAMES = ("accessories", "angle_reference", "cam", "controller_reference", "engine_lacks", "gearbox", "model")
+NAMES = (
+    "accessories", "alike", "angle_reference", "build", "cam", "cautions", "channels", "controller_reference", "engine_lacks", "for_a", "for_b", "gearbox",
+    "input", "label", "model", "moved_most_by", "name", "road_speed_unit", "transmission", "unit", "unlike",
+)  # fmt: skip
 # From so many characters on a text is taken for a sentence.
 SENTENCE = 40
 # Where sentences belong: errors, and what a declared field says of itself.
