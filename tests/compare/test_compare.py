@@ -38,7 +38,7 @@ from camcalc.drive.risk import surge_risk
 from camcalc.marks import Mark, marked
 from camcalc.report.compare_page import compare_html
 from camcalc.report.compare_terminal import print_comparison
-from camcalc.report.figure_markup import words
+from camcalc.report.data_figures import words
 from camcalc.results import Band
 from camcalc.tables.proposed import level_table
 
