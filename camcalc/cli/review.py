@@ -87,7 +87,15 @@ def written(table: Any, path: Path, *, overwrite: bool) -> None:
 
 
 def draw(folder: Path, review: Any, table: Any, before: Any) -> None:
-    """Draw the log, and the one before it: speed, spark, where in the table it drove."""
+    """Draw the log, and the one before it: speed, spark, where in the table it drove.
+
+    Parameters
+    ----------
+    folder : Path
+    review : LogReview
+    table : SparkTable or None
+    before : DriveLog or None
+    """
     from ..logs import find_surge
     from ..plot import plot_log, plot_visited
 
