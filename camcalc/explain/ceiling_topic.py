@@ -56,7 +56,18 @@ class _Visit(NamedTuple):
 def explain_ceiling(
     build: Build, *, speed: Quantity | str | None = None, manifold_pressure: Quantity | str | None = None, engine: EngineModel | None = None
 ) -> Explanation:
-    """Explain the limits of one cell, which of them binds, and what the floor makes of it; by default a cell that has a ceiling at 1400 rpm."""
+    """Explain the limits of one cell, which of them binds, and what the floor makes of it; by default a cell that has a ceiling at 1400 rpm.
+
+    Parameters
+    ----------
+    build : Build
+    speed : quantity [crank speed]
+        1400 rpm when left out.
+    manifold_pressure : quantity [pressure]
+        Absolute. A cell that has a ceiling when left out.
+    engine : EngineModel
+        Of the build; a crank-resolved one is made when left out.
+    """
     engine = resolved_engine(build) if engine is None else engine
     n = USUAL_SPEED if speed is None else float(to_si(speed, "speed", SPEED))
     column, cell = _cell(engine, n, None if manifold_pressure is None else float(to_si(manifold_pressure, "manifold_pressure", PRESSURE)))

@@ -40,7 +40,18 @@ def resolved_engine(build: Build) -> EngineModel:
 def explain_residual(
     build: Build, *, speed: Quantity | str | None = None, manifold_pressure: Quantity | str | None = None, engine: EngineModel | None = None
 ) -> Explanation:
-    """Explain where the burned gas in the charge comes from: at the sheet's idle, or at a speed and manifold pressure on best-torque spark."""
+    """Explain where the burned gas in the charge comes from: at the sheet's idle, or at a speed and manifold pressure on best-torque spark.
+
+    Parameters
+    ----------
+    build : Build
+    speed : quantity [crank speed]
+        The sheet's idle when left out.
+    manifold_pressure : quantity [pressure]
+        Absolute. What the idle needs when left out.
+    engine : EngineModel
+        Of the build; a crank-resolved one is made when left out.
+    """
     engine = resolved_engine(build) if engine is None else engine
     n, pressure, spark, where = _point(engine, speed, manifold_pressure)
     if not isinstance(engine, ResolvedEngine):
@@ -111,7 +122,18 @@ def _burned(sheet: Worksheet, ledger: BurnedLedger) -> list[Any]:
 
 
 def explain_idle_vacuum(build: Build, *, drive: bool = False, accessories: bool = False, engine: EngineModel | None = None) -> Explanation:
-    """Explain how much vacuum is left at idle: what the engine must carry, what that takes of pressure, and the barometer less that."""
+    """Explain how much vacuum is left at idle: what the engine must carry, what that takes of pressure, and the barometer less that.
+
+    Parameters
+    ----------
+    build : Build
+    drive : bool
+        Whether an automatic is in gear.
+    accessories : bool
+        Whether they are switched on.
+    engine : EngineModel
+        Of the build; a crank-resolved one is made when left out.
+    """
     if drive and build.vehicle.transmission != "converter":
         raise InputError("drive", came=f"a {build.vehicle.transmission}", expected="a converter to idle against", fix="leave it out: this car idles in neutral")
     engine = resolved_engine(build) if engine is None else engine

@@ -33,7 +33,18 @@ CURVE = "lift curves through the card's figures"
 def explain_injection(
     build: Build, *, speed: Quantity | str | None = None, manifold_pressure: Quantity | str | None = None, engine: EngineModel | None = None
 ) -> Explanation:
-    """Explain pulse width and end of injection at a speed and manifold pressure: a cruise of 1600 rpm and 60 kPa by default."""
+    """Explain pulse width and end of injection at a speed and manifold pressure: a cruise of 1600 rpm and 60 kPa by default.
+
+    Parameters
+    ----------
+    build : Build
+    speed : quantity [crank speed]
+        1600 rpm when left out.
+    manifold_pressure : quantity [pressure]
+        Absolute. 60 kPa when left out.
+    engine : EngineModel
+        Of the build; a crank-resolved one is made when left out.
+    """
     if build.fuel.system != SEQUENTIAL_PORT or build.injector is None:
         raise InputError("topic", came=f"injection, with [fuel] system {build.fuel.system}", expected=SEQUENTIAL_PORT, fix=str(delivery_of(build.fuel.system)))
     engine = resolved_engine(build) if engine is None else engine

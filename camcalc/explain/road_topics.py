@@ -45,7 +45,18 @@ def checked_gear(build: Build, gear: int | None) -> int:
 
 
 def explain_reversion(build: Build, *, gear: int | None = None, speed: Quantity | str | None = None, engine: EngineModel | None = None) -> Explanation:
-    """Explain blow-back and unsteadiness on the level road in a gear, at the speed below which trouble begins or at another."""
+    """Explain blow-back and unsteadiness on the level road in a gear, at the speed below which trouble begins or at another.
+
+    Parameters
+    ----------
+    build : Build
+    gear : int
+        Counted from 1; the one nearest to direct drive when left out.
+    speed : quantity [crank speed]
+        Below which trouble begins when left out.
+    engine : EngineModel
+        Of the build; a crank-resolved one is made when left out.
+    """
     engine = resolved_engine(build) if engine is None else engine
     gear = checked_gear(build, gear)
     found = reversion_in_gear(engine, gear)

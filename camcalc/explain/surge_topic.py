@@ -62,7 +62,22 @@ def explain_surge(
     engine: EngineModel | None = None,
     engine_tables: EngineTables | None = None,
 ) -> Explanation:
-    """Explain what shakes the car in a gear on the level road with a spark table (the sheet's own by default), at 1400 rpm or another speed."""
+    """Explain what shakes the car in a gear on the level road with a spark table (the sheet's own by default), at 1400 rpm or another speed.
+
+    Parameters
+    ----------
+    build : Build
+    gear : int
+        Counted from 1; the one nearest to direct drive when left out.
+    speed : quantity [crank speed]
+        1400 rpm when left out.
+    table : SparkTable
+        The sheet's own when left out.
+    engine : EngineModel
+        Of the build; a crank-resolved one is made when left out.
+    engine_tables : EngineTables
+        Of the same engine, where they are made already.
+    """
     gear = checked_gear(build, gear)
     n = USUAL_SPEED if speed is None else float(to_si(speed, "speed", SPEED))
     if table is None:

@@ -155,11 +155,41 @@ class Worksheet:
         self.steps: list[Step] = []
 
     def given(self, name: str, meaning: str, value: Quantity | float, origin: str, mark: Mark | None = None) -> Any:
-        """Take a value as it is, with its mark; return its symbol."""
+        """Take a value as it is, with its mark; return its symbol.
+
+        Parameters
+        ----------
+        name : str
+            Of the symbol.
+        meaning : str
+            What it is, in words.
+        value : quantity [any unit] or float
+            A float is a ratio.
+        origin : str
+            Where the value comes from.
+        mark : Mark
+            What the figure is besides.
+        """
         return self._define(name, meaning, quantity(float(value), "") if isinstance(value, int | float) else value, origin, mark)
 
     def step(self, words: str, name: str, meaning: str, formula: Any, unit: str, rule: Callable[[float], Any] | None = None) -> Any:
-        """Work a formula of known symbols out, shown in a unit; return the symbol of the result. A rule gives its mark from its number."""
+        """Work a formula of known symbols out, shown in a unit; return the symbol of the result. A rule gives its mark from its number.
+
+        Parameters
+        ----------
+        words : str
+            What the step does.
+        name : str
+            Of the result's symbol.
+        meaning : str
+            What the result is, in words.
+        formula : sympy expression
+            Of symbols that are known by now.
+        unit : str
+            The result is shown in; empty for a ratio.
+        rule : callable
+            From the result's number in that unit to its mark.
+        """
         used = tuple(value for symbol, value in self.values.items() if symbol in formula.free_symbols)
         arguments = [_argument(value.quantity) for value in used]
         found = sympy.lambdify([value.symbol for value in used], formula, modules=[FUNCTIONS, "math"])(*arguments)
