@@ -263,11 +263,11 @@ def bilinear(speeds: Array, loads: Array, cells: Array, speed: Any, load: Any) -
 
     Parameters
     ----------
-    speeds, loads : array, 1-D
+    speeds, loads : array, shape (n,) [inner units]
         Breakpoints, rising.
-    cells : array
+    cells : array, shape (speeds, loads) [any unit]
         A row for each speed, a column for each load.
-    speed, load : float or array
+    speed, load : float or array of any shape [inner units]
 
     References
     ----------
@@ -283,8 +283,11 @@ def bilinear_slopes(speeds: Array, loads: Array, cells: Array, speed: Any, load:
 
     Parameters
     ----------
-    speeds, loads, cells, speed, load
+    speeds, loads : array, shape (n,) [inner units]
         As for ``bilinear``.
+    cells : array, shape (speeds, loads) [any unit]
+        As for ``bilinear``.
+    speed, load : float or array of any shape [inner units]
 
     Returns
     -------
