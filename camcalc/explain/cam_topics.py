@@ -54,6 +54,7 @@ def explain_overlap(build: Build, *, at: Quantity | str | None = None, measured_
         ),
         try_it="With the lobe separation 4 cam degrees wider and nothing else changed, how much overlap is left? Put it on a copy of the sheet and see.",
         source_keys=("geometry", "lift_joint", "lawson1974"),
+        carried_by=("S", "O"),
     )
 
 
@@ -115,6 +116,7 @@ def explain_events(build: Build, *, at: Quantity | str | None = None, measured_a
         ),
         try_it="Advance the cam by 4 crank degrees. Which two events come earlier by four, which two as well, and what happens to overlap?",
         source_keys=("geometry",),
+        carried_by=("C_in", "IVO"),
     )
 
 
@@ -152,6 +154,7 @@ def explain_effective_compression(build: Build, *, at: Quantity | str = SEAT, me
         ),
         try_it="Retard the cam by 4 crank degrees (later closing by four): by how much does the effective ratio fall?",
         source_keys=("geometry",),
+        carried_by=("V_f", "r_eff"),
     )
 
 

@@ -87,6 +87,7 @@ def explain_ceiling(
         try_it="Ask for the next fuller cell, one swing up. Is its own best torque more or less than this cell's, and what would a steep step between them do?",
         cautions=(*OVER_SPARK_TABLE, Caution.KNOCK_IS_ESTIMATED),
         source_keys=("heywood1988", "daw1996", "douaud1978", "livengood1955", "metghalchi1982", "practice", "estimate"),
+        carried_by=("a_lim", "a_ceil"),
     )
 
 

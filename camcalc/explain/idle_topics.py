@@ -84,6 +84,7 @@ def explain_residual(
         ),
         try_it="Ask again at the same manifold pressure and twice the speed. Which part falls most, and why? (The valves are open together for half the time.)",
         source_keys=("guzzella", "nasa4513", "fox1993", "heywood1988", "estimate"),
+        carried_by=("m_b", "x"),
     )
 
 
@@ -147,6 +148,7 @@ def explain_idle_vacuum(build: Build, *, drive: bool = False, accessories: bool 
         try_it="Altitude takes vacuum without touching the engine. How much would be left at 1500 m if the manifold pressure stayed? Does it stay?",
         cautions=AT_BRAKES,
         source_keys=("guzzella", "us1976", "heywood1988", "estimate", "practice"),
+        carried_by=("p_n", "v"),
     )
 
 

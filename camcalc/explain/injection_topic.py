@@ -67,6 +67,7 @@ def explain_injection(
         ),
         try_it="Battery voltage falls by 2 V with the lamps on. Which step changes, and by how many degrees does the pulse grow at this speed?",
         source_keys=("geometry", "guzzella", "nasa4513", "practice", "estimate"),
+        carried_by=("t", "E"),
     )
 
 

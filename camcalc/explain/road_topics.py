@@ -78,6 +78,7 @@ def explain_reversion(build: Build, *, gear: int | None = None, speed: Quantity 
         try_it="Take the next lower gear at the same road speed: the engine turns faster, less loaded. Which of the two figures improves? See --gear.",
         cautions=AT_SURGE,
         source_keys=("road", "guzzella", "heywood1988", "estimate"),
+        carried_by=("b", "V_c"),
     )
 
 

@@ -95,6 +95,7 @@ def explain_surge(
         try_it="Level the table about this point. Which share of the shaking goes, and which stays because cycles vary by themselves?",
         cautions=AT_SURGE,
         source_keys=("pettersson1996", "crossley1991", "cook1988", "iso2631", "road", "estimate"),
+        carried_by=("a_j", "T_j"),
     )
 
 
