@@ -86,7 +86,18 @@ def cam_figures(build: Build) -> dict[str, float]:
 
 
 def idling(engine: EngineModel, speed: float, *, drive: bool = False, near: float = math.nan) -> Idling:
-    """Return the idle at a speed [rev/s], accessories off; ``near`` is a manifold pressure [Pa] to start from."""
+    """Return an idle, accessories off.
+
+    Parameters
+    ----------
+    engine : EngineModel
+    speed : float
+        Crank speed [rev/s].
+    drive : bool
+        In gear against a stalled converter, else in neutral.
+    near : float
+        A manifold pressure [Pa] to start from.
+    """
     wanted = engine.build.idle.si
     load = load_terms(engine, speed, drive=drive, accessories=False).total
     try:
