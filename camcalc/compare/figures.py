@@ -86,7 +86,7 @@ def cam_figures(build: Build) -> dict[str, float]:
 
 
 def idling(engine: EngineModel, speed: float, *, drive: bool = False, near: float = math.nan) -> Idling:
-    """Return an idle, accessories off.
+    """Return the idle at a speed [rev/s], accessories off; ``near`` is a manifold pressure [Pa] to start from.
 
     Parameters
     ----------
@@ -94,9 +94,9 @@ def idling(engine: EngineModel, speed: float, *, drive: bool = False, near: floa
     speed : float
         Crank speed [rev/s].
     drive : bool
-        In gear against a stalled converter, else in neutral.
+        Whether an automatic is in gear.
     near : float
-        A manifold pressure [Pa] to start from.
+        Manifold pressure that the search begins at [Pa].
     """
     wanted = engine.build.idle.si
     load = load_terms(engine, speed, drive=drive, accessories=False).total

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..array_record import ArrayRecord
+from ..cycle.load_axis import LOAD_KINDS
 from ..errors import InputError
 from ..results import Measure, measure, plain_data
 from ..tables.axes import LOADS
@@ -43,7 +44,6 @@ HOLD_GAIN, HOLD_INTEGRAL, HOLD_LAG = 0.15, 0.03, 0.4
 SHORTEST, EDGE = 60, 4
 # At least so many draws of noise, and as many as an engine at twice its first speed fires, lest a long run repeats itself.
 LEAST_DRAWS = 4096
-LOAD_KINDS = ("manifold pressure", "air charge", "relative charge")
 LOAD_COLUMNS = {
     "manifold pressure": ("manifold pressure [kPa]", 1e-3),
     "air charge": ("air charge [mg per cylinder]", 1e6),

@@ -61,16 +61,12 @@ def explain_ceiling(
     Parameters
     ----------
     build : Build
-    speed : quantity or str
-        Of the crank, e.g. "1400 rpm"; 1400 rpm when left out.
-    manifold_pressure : quantity or str
-        Absolute, e.g. "55 kPa"; a cell that has a ceiling when left out.
+    speed : quantity [crank speed]
+        1400 rpm when left out.
+    manifold_pressure : quantity [pressure]
+        Absolute. A cell that has a ceiling when left out.
     engine : EngineModel
-        The crank-resolved engine when left out.
-
-    Returns
-    -------
-    Explanation
+        Of the build; a crank-resolved one is made when left out.
     """
     engine = resolved_engine(build) if engine is None else engine
     n = USUAL_SPEED if speed is None else float(to_si(speed, "speed", SPEED))

@@ -45,16 +45,12 @@ def explain_residual(
     Parameters
     ----------
     build : Build
-    speed : quantity or str
-        Of the crank, e.g. "1400 rpm"; with a manifold pressure; the sheet's idle when both are left out.
-    manifold_pressure : quantity or str
-        Absolute, e.g. "55 kPa"; with a speed.
+    speed : quantity [crank speed]
+        The sheet's idle when left out.
+    manifold_pressure : quantity [pressure]
+        Absolute. What the idle needs when left out.
     engine : EngineModel
-        The crank-resolved engine when left out.
-
-    Returns
-    -------
-    Explanation
+        Of the build; a crank-resolved one is made when left out.
     """
     engine = resolved_engine(build) if engine is None else engine
     n, pressure, spark, where = _point(engine, speed, manifold_pressure)
@@ -133,15 +129,11 @@ def explain_idle_vacuum(build: Build, *, drive: bool = False, accessories: bool 
     ----------
     build : Build
     drive : bool
-        In gear against a stalled converter, else in neutral.
+        Whether an automatic is in gear.
     accessories : bool
         Whether they are switched on.
     engine : EngineModel
-        The crank-resolved engine when left out.
-
-    Returns
-    -------
-    Explanation
+        Of the build; a crank-resolved one is made when left out.
     """
     if drive and build.vehicle.transmission != "converter":
         raise InputError("drive", came=f"a {build.vehicle.transmission}", expected="a converter to idle against", fix="leave it out: this car idles in neutral")

@@ -38,16 +38,12 @@ def explain_injection(
     Parameters
     ----------
     build : Build
-    speed : quantity or str
-        Of the crank, e.g. "1400 rpm"; 1600 rpm when left out.
-    manifold_pressure : quantity or str
-        Absolute, e.g. "55 kPa"; 60 kPa when left out.
+    speed : quantity [crank speed]
+        1600 rpm when left out.
+    manifold_pressure : quantity [pressure]
+        Absolute. 60 kPa when left out.
     engine : EngineModel
-        The crank-resolved engine when left out.
-
-    Returns
-    -------
-    Explanation
+        Of the build; a crank-resolved one is made when left out.
     """
     if build.fuel.system != SEQUENTIAL_PORT or build.injector is None:
         raise InputError("topic", came=f"injection, with [fuel] system {build.fuel.system}", expected=SEQUENTIAL_PORT, fix=str(delivery_of(build.fuel.system)))

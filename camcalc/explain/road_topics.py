@@ -52,14 +52,10 @@ def explain_reversion(build: Build, *, gear: int | None = None, speed: Quantity 
     build : Build
     gear : int
         Counted from 1; the one nearest to direct drive when left out.
-    speed : quantity or str
-        Of the crank, e.g. "1400 rpm"; that below which trouble begins when left out.
+    speed : quantity [crank speed]
+        Below which trouble begins when left out.
     engine : EngineModel
-        The crank-resolved engine when left out.
-
-    Returns
-    -------
-    Explanation
+        Of the build; a crank-resolved one is made when left out.
     """
     engine = resolved_engine(build) if engine is None else engine
     gear = checked_gear(build, gear)

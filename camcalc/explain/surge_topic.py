@@ -70,18 +70,14 @@ def explain_surge(
     build : Build
     gear : int
         Counted from 1; the one nearest to direct drive when left out.
-    speed : quantity or str
-        Of the crank, e.g. "1400 rpm"; 1400 rpm when left out.
+    speed : quantity [crank speed]
+        1400 rpm when left out.
     table : SparkTable
-        Final spark; the sheet's own when left out.
+        The sheet's own when left out.
     engine : EngineModel
-        The crank-resolved engine when left out.
+        Of the build; a crank-resolved one is made when left out.
     engine_tables : EngineTables
-        Cycles about the point, from ``nearby_tables``; computed when left out.
-
-    Returns
-    -------
-    Explanation
+        Of the same engine, where they are made already.
     """
     gear = checked_gear(build, gear)
     n = USUAL_SPEED if speed is None else float(to_si(speed, "speed", SPEED))

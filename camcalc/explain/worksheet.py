@@ -168,40 +168,40 @@ class Worksheet:
         self.steps: list[Step] = []
 
     def given(self, name: str, meaning: str, value: Quantity | float, origin: str, mark: Mark | None = None) -> Any:
-        """Take a value as it is; return its symbol.
+        """Take a value as it is, with its mark; return its symbol.
 
         Parameters
         ----------
         name : str
             Of the symbol.
         meaning : str
-            What the symbol stands for.
-        value : quantity or float
-            With its unit; a bare number is a ratio.
+            What it is, in words.
+        value : quantity [any unit] or float
+            A float is a ratio.
         origin : str
             Where the value comes from.
         mark : Mark
-            Of a value that is an end of a search, or a cap.
+            What the figure is besides.
         """
         return self._define(name, meaning, quantity(float(value), "") if isinstance(value, int | float) else value, origin, mark)
 
     def step(self, words: str, name: str, meaning: str, formula: Any, unit: str, rule: Callable[[float], Any] | None = None) -> Any:
-        """Work a formula of known symbols out; return the symbol of the result.
+        """Work a formula of known symbols out, shown in a unit; return the symbol of the result. A rule gives its mark from its number.
 
         Parameters
         ----------
         words : str
-            What the step says.
+            What the step does.
         name : str
-            Of the symbol of the result.
+            Of the result's symbol.
         meaning : str
-            What the result stands for.
-        formula : expression
-            Of symbols that are given or worked out.
+            What the result is, in words.
+        formula : sympy expression
+            Of symbols that are known by now.
         unit : str
-            That the result is shown in; empty for a ratio.
+            The result is shown in; empty for a ratio.
         rule : callable
-            Gives the result's mark from its number in that unit.
+            From the result's number in that unit to its mark.
         """
         used = tuple(value for symbol, value in self.values.items() if symbol in formula.free_symbols)
         arguments = [_argument(value.quantity) for value in used]

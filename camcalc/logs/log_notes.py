@@ -43,7 +43,7 @@ class RowFault(Code):
     MORE_CELLS = "more cells than columns"
     REPEATED_TIME = "repeated time"
     BACKWARD_TIME = "time running backward"
-    MISSING = "missing"
+    MISSING = "missing value"
     TEXT = "text in numbers"
     OUTSIDE = "outside any possible range"
 

@@ -73,6 +73,17 @@ def band_pass(values: Array, step: float, low: float, high: float, *, derivative
 
     Gain ``1/((1 + (low/f)^16) (1 + (f/high)^16))``, laid on the spectrum, so that it is the same at every sampling rate.
 
+    Parameters
+    ----------
+    values : array, 1-D
+        Evenly spaced samples.
+    step : float [s]
+        Between them.
+    low, high : float [Hz]
+        Edges, where the gain is a half.
+    derivative : bool
+        Whether the rate of change [1/s] is returned instead.
+
     Examples
     --------
     >>> t = np.arange(0.0, 20.0, 0.02)
@@ -119,6 +130,19 @@ def swing_of(
     """Return what a channel holds between two frequencies during a time, all stretches in a row; empty if it has none there.
 
     ``then`` is done to each stretch before it is cut to the time: a function of its samples and the step between them [s].
+
+    Parameters
+    ----------
+    log : DriveLog
+    channel : str
+    start, end : float [s]
+        The time.
+    low, high : float [Hz]
+        Edges of the band.
+    derivative : bool
+        Whether the rate of change is taken.
+    then : callable
+        Done to each stretch before it is cut to the time: a function of its samples and the step between them [s].
     """
     found = [np.empty(0)]
     for stretch in stretches(log, channel, shortest=1.0, within=(start, end)) if log.values(channel).size else []:

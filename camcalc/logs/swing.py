@@ -17,6 +17,7 @@ from scipy.interpolate import CubicSpline
 
 from ..array_record import ArrayRecord, ScalarMeasure
 from ..codes import Code
+from ..cycle.load_axis import MANIFOLD_PRESSURE
 from ..errors import InputError
 from ..results import Measure, Record, measure, plain_data
 from ..tables.axes import LOADS
@@ -369,7 +370,7 @@ def _doubt(values: Array, rate: float) -> float:
 def _blown(
     rows: _Swings, bins: list[Mask], loads: Array, kind: str, build: Build | None, *, engine: EngineModel | None, engine_tables: EngineTables | None
 ) -> list[BlowBack]:
-    unknown = BlowBack(math.nan, math.nan, 1.0 if kind == "manifold pressure" else math.nan)
+    unknown = BlowBack(math.nan, math.nan, 1.0 if kind == MANIFOLD_PRESSURE else math.nan)
     if (engine is None and engine_tables is None) or build is None or not kind:
         return [unknown] * len(bins)
     out = []

@@ -48,13 +48,13 @@ def plot_lifts(curves: Curves, names: Sequence[str], ax: Axes | None = None) -> 
 
 
 def plot_compared(curves: Curves, which: str, names: Sequence[str] = ("first", "second"), ax: Axes | None = None) -> Axes:
-    """Plot a curve of all builds over engine speed, with gaps where there is no answer.
+    """Plot ``"burned_fraction"``, ``"vacuum"`` or ``"ceiling"`` of all builds over engine speed; gaps where there is no answer.
 
     Parameters
     ----------
     curves : Curves
     which : str
-        ``"burned_fraction"``, ``"vacuum"`` or ``"ceiling"``.
+        "burned_fraction", "vacuum" or "ceiling".
     names : sequence of str
         Of the builds, in their order.
     ax : Axes

@@ -11,6 +11,7 @@ from ..cautions import AT_BRAKES, AT_IDLE_SPARK, AT_MORE_RETARD, OVER_SPARK_TABL
 from ..words import describe
 from ..words.ceilings import base_table_words, binding_cells, finding_lines, sensitivity_lines, variant_name, zone_words
 from ..words.fuel import fuel_lines
+from ..words.idle import idle_spark_words, idle_words
 from ..words.injection import delivery_words, injection_lines, strategy_name
 from ..words.reversion import reversion_words
 from .blocks import AtLoad, Block, Cautions, Column, Figure, Fold, Grid, Heading, Lines, Records, Row, Series
@@ -65,7 +66,7 @@ def idle_blocks(brief: Brief) -> list[Block]:
     idle = brief.idle
     blocks: list[Block] = [Cautions((*AT_IDLE_SPARK, *(AT_BRAKES if idle.brakes is not None else ())))]
     care = tuple(blocks[0].lines)  # type: ignore[union-attr]
-    blocks.append(Lines(tuple(describe(idle).splitlines())))
+    blocks.append(Lines(tuple(idle_words(idle, brief.build.units).splitlines())))
     blocks.append(Records("Idle with the new cam, warm", _paths("idle/new", len(idle.new)), IDLE, file="idle", care=care))
     if idle.replaced:
         caption = "Idle with the cam it replaces, at its own speed and at the new cam's"
@@ -77,7 +78,7 @@ def idle_blocks(brief: Brief) -> list[Block]:
         Cautions(AT_IDLE_SPARK),
         Series("Idle spark around the idle speed, deg BTDC", Row("speed", "idle_spark/speed"), (Row("spark, deg BTDC", "idle_spark/spark"),)),
         Series("Idle over spark, at the idle speed", Row("spark, deg BTDC", "idle_spark/swept_spark"), sweep),
-        Lines(tuple(describe(brief.idle_spark).splitlines())),
+        Lines(tuple(idle_spark_words(brief.idle_spark, brief.build.units).splitlines())),
         Figure("residual"),
         Figure("map"),
         Figure("replaced_map"),

@@ -46,7 +46,7 @@ def _cam_plots(brief: Brief) -> dict[str, tuple[Any, str, str]]:
         "The band above 40 % lies beyond any measured data."
     )
     return {
-        "lift": (plot_lift(lifts, *others), "Valve lift over crank angle, overlap hatched", lift),
+        "lift": (plot_lift(lifts, others[0] if others else None), "Valve lift over crank angle, overlap hatched", lift),
         "residual": (plot_residual(curves.residual), "Residual over engine speed at one manifold pressure", residual),
     }
 
@@ -117,6 +117,17 @@ def svg_text(ax: Any, name: str) -> str:
 
 def described(svg: str, name: str, title: str, text: str, *, crank: str = "") -> str:
     """Return an SVG with its title and description inside, read out as one picture.
+
+    Parameters
+    ----------
+    svg : str
+        The picture as SVG text.
+    name : str
+        Makes the ids of title and description its own.
+    title, text : str
+        What is read out.
+    crank : str
+        Further attributes of the picture.
 
     Examples
     --------

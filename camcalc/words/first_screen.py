@@ -68,7 +68,7 @@ class Part(NamedTuple):
     """A numbered answer of the screen: its head; cautions, which begin with "!", words and tables in their order."""
 
     head: str
-    lines: list[str | Excerpt]
+    lines: Sequence[str | Excerpt]
 
 
 @describe.register

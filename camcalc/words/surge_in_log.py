@@ -126,7 +126,7 @@ def finder_notes(findings: SurgeFindings) -> list[str]:
                 seen = f"{si.lowest:g} to {si.highest:.3g} Hz"
                 out.append(f"{si.sampling_rate:.3g} rows a second show {seen} only. In high gears the driveline reaches 10 Hz and more.")
             case FinderNote.NOT_LOGGED:
-                out += [f"{name.replace('_', ' ').capitalize()} was not logged: {CHANNELS[name].loss}." for name in findings.missing]
+                out += [f"{name.replace('_', ' ').capitalize()} was not logged: {CHANNELS[name].loss}." for name in findings.channels]
             case FinderNote.SHORT_PIECES:
                 out.append(f"{si.too_short:.0f} s are in pieces between gaps that are too short to judge.")
             case FinderNote.PEDAL_NEVER_OFF:

@@ -147,7 +147,7 @@ def test_the_ceilings_are_printed_in_their_cells_and_empty_cells_stay_blank(draw
 def test_the_injection_plot_ends_each_pulse_where_the_table_says(draw: Draw, brief_of: Callable[[str], Any]) -> None:
     windows = brief_of("quarry-road").injection
     ends = [line.get_xdata()[0] for line in draw("injection").get_lines() if line.get_marker() == "|"]
-    assert ends == pytest.approx(list(-windows.si.end_of_injection[0]), rel=1e-12)
+    assert ends == pytest.approx(list(windows.si.end_of_injection[0]), rel=1e-12)
 
 
 def test_plotting_needs_no_window_and_leaves_the_plotting_session_alone(root: Path) -> None:
