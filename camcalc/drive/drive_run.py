@@ -200,7 +200,9 @@ def simulate_drive(
     kick : quantity [crank speed]
         How far the crank starts from the settled speed.
     noise : bool
-        Whether burns vary and signals jitter, drawn anew each firing and cycle from ``seed``.
+        Whether burns vary and signals jitter, drawn again for each firing and cycle.
+    seed : int
+        Of the noise: the same seed gives the same run.
     engine_tables : EngineTables
         Of the build's engine; made when left out, which takes most of the time.
 

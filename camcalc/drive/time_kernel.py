@@ -223,7 +223,7 @@ def run_kernel(
     Parameters
     ----------
     start : array, 7 numbers
-        Driveline's five, then plenum and filtered pressure, as ``state_of`` gives them.
+        Engine, turbine [rad/s], twist [rad], wheels [rad/s], car [m/s], then plenum and filtered pressure [Pa], as ``state_of`` gives them.
     step : float [s]
     count, every : int
         Steps, and steps for each row kept.
@@ -231,14 +231,14 @@ def run_kernel(
     signals : Signals
     axes : three arrays
         Of the engine's tables: speeds [rev/s], pressures [Pa], sparks [crank deg].
-    values : array
-        Of the engine's tables, fields first.
+    values : array, shape (fields, speeds, pressures, sparks)
+        Of the engine's tables [inner units].
     table : three arrays
         Spark table: speeds [rev/s], loads [inner unit], cells [crank deg].
     load_kind : int
         0, 1 or 2.
     noise : array of three columns
-        Standard normal draws.
+        Standard normal draws [over a standard deviation].
     """
     y, p, filtered = start[:5].copy(), start[5], start[6]
     speeds, loads, cells = table

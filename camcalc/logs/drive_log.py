@@ -114,13 +114,14 @@ class DriveLog(ArrayRecord):
 
         Parameters
         ----------
-        time, speed : array
+        time, speed : array, shape (n,)
+            [s], [rev/s].
         load_kind : str
             Kind of ``load``, where that is given.
         breaks : array of bool
             Rows before which a row was left out.
-        **given : array
-            Other channels by their names; also ``columns``, ``problems``, ``notes``, ``source``.
+        **given : array, shape (n,)
+            In inner units. Other channels by their names; also ``columns``, ``problems``, ``notes``, ``source``.
 
         Examples
         --------

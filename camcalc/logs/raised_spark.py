@@ -31,7 +31,7 @@ def raised(table: SparkTable, clean: Mask, top: Array, *, step: float, per_cell:
         Ceilings of the table's own spark; a cell without one stays.
     step, per_cell : float [crank deg]
         Most that a cell may rise; most between neighbours.
-    along_speed, along_load : quantity, optional
+    along_speed, along_load : quantity [angle per speed, angle per load], optional
         Slope limits, as for ``shape_table``.
 
     Notes

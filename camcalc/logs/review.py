@@ -170,7 +170,7 @@ def review_log(
         2 degrees: ESTIMATE.
     no_knock_heard : bool
         Somebody listened all the time and heard no knock; counts only where the log cannot tell, and for one degree at a time.
-    along_speed, along_load : quantity, optional
+    along_speed, along_load : quantity [angle per speed, angle per load], optional
         Slope limits, as for ``shape_table``; besides them visited neighbours are brought to within 3 degrees, or half their step if that is less.
     torque_per_degree : callable, optional
         As for ``explain_episode``.

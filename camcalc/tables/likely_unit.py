@@ -76,7 +76,7 @@ def axis_error(values: Array, unit: str, scale: float, inner: str) -> InputError
     Parameters
     ----------
     values : array, 1-D
-        Loads as written.
+        Loads as written, in ``unit``.
     unit : str
         As labelled.
     scale : float
@@ -115,7 +115,7 @@ def log_error(name: str, numbers: Array, unit: str, scale: float) -> InputError 
     ----------
     name : str
         Of the column.
-    numbers : array [Pa]
+    numbers : array [Pa], 1-D
     unit : str
         As labelled.
     scale : float

@@ -110,10 +110,12 @@ def conflicts(table: Whole, holder: Whole, upper: Whole, locked: Mask, limits: L
 
     Parameters
     ----------
-    table, holder : array of int
-        As ``largest`` returns them.
+    table, holder : array of int, ticks and flat indices
+        Of each cell, as ``largest`` returns them.
     upper : array of int, ticks
+        Upper bound of each cell.
     locked : array of bool
+        Cells that hold their number.
     limits : Limits, ticks
     """
     index = np.arange(table.size).reshape(table.shape)
@@ -144,9 +146,11 @@ def nearest(base: Whole, upper: Whole, locked: Mask, limits: Limits, increment: 
     Parameters
     ----------
     base : array of int, ticks
+        Number of each cell.
     upper : array of int, ticks
         Upper bound of each cell.
     locked : array of bool
+        Cells that hold their number.
     limits : Limits, ticks
     increment : int, ticks
 

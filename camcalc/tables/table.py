@@ -264,10 +264,11 @@ def bilinear(speeds: Array, loads: Array, cells: Array, speed: Any, load: Any) -
     Parameters
     ----------
     speeds, loads : array, 1-D
-        Breakpoints, rising.
+        Breakpoints, rising [any unit].
     cells : array
-        A row for each speed, a column for each load.
+        A row for each speed, a column for each load [any unit].
     speed, load : float or array
+        One shape for both, in the units of the breakpoints.
 
     References
     ----------

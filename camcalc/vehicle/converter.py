@@ -84,7 +84,7 @@ def converter_point(converter: Converter, *, engine_speed: float, turbine_speed:
     Notes
     -----
     Torque taken is ``T_stall (n / n_stall)^2 capacity``: for like flow patterns torque goes as density, speed squared and diameter to the
-    fifth power.
+    fifth power (textbook: similarity of hydrodynamic machines).
 
     Examples
     --------

@@ -179,7 +179,7 @@ def first_mode(driveline: Driveline) -> Mode:
 
     Notes
     -----
-    ``w = sqrt(k (1/J1 + 1/J2))``, damping ``c w / 2k``: half the loss factor.
+    ``w = sqrt(k (1/J1 + 1/J2))``, damping ``c w / 2k``: half the loss factor. Exact (derived; a test solves the two equations of motion).
 
     Examples
     --------
@@ -217,11 +217,18 @@ def chain(inertias: Floats, twists: Floats, *, stiffness: Floats, leak: Floats, 
 
     Parameters
     ----------
-    inertias, stiffness, leak, damping : ndarray
-        Inertias [kg m2]; per spring its stiffness [N m/rad] and the rate at which slip in series lets its twist go [1/s]; the damping
-        matrix between the speeds [N m s/rad].
-    twists : ndarray
-        One row per spring: which speeds wind it up (1) and unwind it (-1).
+    inertias : ndarray, shape (n,)
+        One for each speed [kg m2].
+    stiffness, leak : ndarray, shape (m,)
+        Of each spring [N m/rad], and the rate at which slip in series lets its twist go [1/s].
+    damping : ndarray, shape (n, n)
+        Between the speeds [N m s/rad].
+    twists : ndarray, shape (m, n)
+        A row for each spring: which speeds wind it up (1) and unwind it (-1); over a speed it is a twist's rate.
+
+    References
+    ----------
+    Newton's second law for each inertia; exact.
     """
     push = -(twists.T * stiffness) / inertias[:, None]
     return np.block([[-np.diag(leak), twists], [push, -damping / inertias[:, None]]])
@@ -244,7 +251,8 @@ def state_space(driveline: Driveline, road_speed: float | None = None) -> StateS
     Notes
     -----
     Tyre slip is a dashpot ``C r^2 / v`` in series with the shafts: it damps the more the faster the car rolls. A tyre with a stiffness
-    of its own behind it is the same as a tyre with a relaxation length ``C r^2 / stiffness``. Small slip, no lash, clutch locked.
+    of its own behind it is the same as a tyre with a relaxation length ``C r^2 / stiffness``. Small slip, no lash, clutch locked
+    (derived from the equations of motion).
 
     Examples
     --------
@@ -294,7 +302,7 @@ def critical_feedback(driveline: Driveline, road_speed: float | None = None) -> 
     Notes
     -----
     With a tyre that grips it is the smaller root of ``J2 c K^2 - (c^2 M + k J2^2) K + c k M^2 = 0``, ``M = J1 + J2``, ``K`` the feedback
-    times ratio squared, from Hurwitz's condition on the swinging pair; with slip, where the least damping of the eigenvalue pairs is
+    times ratio squared, from Hurwitz's condition on the swinging pair (derived); with slip, where the least damping of the eigenvalue pairs is
     zero. Besides, any positive feedback lets the speed of the whole car creep, which the road load and the driver hold.
 
     Examples
@@ -345,6 +353,7 @@ def lagged_feedback(angular_frequency: float, *, gain: float, lag: float, delay:
     Parameters
     ----------
     angular_frequency : float
+        [rad/s].
     gain : float
         How much torque falls per crank speed when all has settled [N m s/rad].
     lag, delay : float
@@ -352,7 +361,7 @@ def lagged_feedback(angular_frequency: float, *, gain: float, lag: float, delay:
 
     Notes
     -----
-    The part in phase with speed of ``-gain exp(-s delay) / (1 + s lag)``: it steadies while phase is under a quarter of a turn, and
+    The part in phase with speed of ``-gain exp(-s delay) / (1 + s lag)`` (derived): it steadies while phase is under a quarter of a turn, and
     feeds the swing beyond.
 
     Examples
