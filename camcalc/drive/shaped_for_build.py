@@ -222,9 +222,7 @@ def _check_floor(hold_floor: bool, per_cell: Any) -> None:
         raise InputError("hold_floor", came="no per_cell", expected=expected, fix=fix)
 
 
-def _asked(
-    build: Build, table: SparkTable, engine: EngineModel | None, adders: Any, along_speed: Any, along_load: Any, other: dict[str, Any]
-) -> _Asked:
+def _asked(build: Build, table: SparkTable, engine: EngineModel | None, adders: Any, along_speed: Any, along_load: Any, other: dict[str, Any]) -> _Asked:
     limits = build_limits(engine_kind("resolved")(build) if engine is None else engine, table, adders=adders)
     rule = None
     if along_speed is None or along_load is None:

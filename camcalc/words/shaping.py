@@ -35,8 +35,7 @@ OTHER = {
 }
 # Your table is your own. The starting table of a brief is more cautious, and the difference must not surprise.
 NOMINAL = (
-    "Knock limits here are nominal, less a margin. The starting table of camcalc brief may be several degrees lower: it keeps to the low edge of "
-    "their band."
+    "Knock limits here are nominal, less a margin. The starting table of camcalc brief may be several degrees lower: it keeps to the low edge of their band."
 )
 
 
@@ -271,4 +270,3 @@ def shape_data(found: ShapedForBuild) -> dict[str, Any]:
     found_held = found.giving.held if found.giving is not None else ()
     held = [{**cell, "where": one.place, "words": held_back_words(one)} for cell, one in zip(data["held_back"], found_held, strict=True)]
     return {**data, "verdict": shaped_verdict(found.shaped), "held_back": held, "cautions": [*data["cautions"], *giving]}
-
