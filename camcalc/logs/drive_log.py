@@ -114,14 +114,15 @@ class DriveLog(ArrayRecord):
 
         Parameters
         ----------
-        time, speed : array, shape (n,)
-            [s], [rev/s].
+        time : array, shape (n,) [s]
+        speed : array, shape (n,) [rev/s]
+            Of the crank.
         load_kind : str
             Kind of ``load``, where that is given.
-        breaks : array of bool
+        breaks : mask, shape (n,)
             Rows before which a row was left out.
-        **given : array, shape (n,)
-            In inner units. Other channels by their names; also ``columns``, ``problems``, ``notes``, ``source``.
+        **given : array, shape (n,) [inner units]
+            Other channels by their names; also ``columns``, ``problems``, ``notes``, ``source``.
 
         Examples
         --------

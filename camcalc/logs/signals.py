@@ -52,17 +52,17 @@ def highest_frequency(log: DriveLog) -> float:
 
 
 def stretches(log: DriveLog, *channels: str, shortest: float = SHORTEST, within: tuple[float, float] | None = None) -> list[Stretch]:
-    """Return the stretches between gaps in which all channels hold numbers, long enough to judge, on even grids; near a span of time [s] only.
+    """Return the stretches between gaps in which all channels hold numbers, long enough to judge, on even grids.
 
     Parameters
     ----------
     log : DriveLog
     *channels : str
-        That must hold numbers.
-    shortest : float
-        Least length [s].
-    within : tuple of two floats
-        Start and end of the span [s]; the whole log when left out.
+        Names of the channels.
+    shortest : float [s]
+        Shorter stretches are left out.
+    within : tuple of two floats [s]
+        A span of time: what lies far from it is left out.
     """
     out = []
     step = 1.0 / log.si.sampling_rate
@@ -86,8 +86,8 @@ def band_pass(values: Array, step: float, low: float, high: float, *, derivative
 
     Parameters
     ----------
-    values : array, 1-D
-        Evenly spaced samples [any unit].
+    values : array, shape (n,) [any unit]
+        Evenly spaced samples.
     step : float [s]
         Between them.
     low, high : float [Hz]

@@ -263,12 +263,11 @@ def bilinear(speeds: Array, loads: Array, cells: Array, speed: Any, load: Any) -
 
     Parameters
     ----------
-    speeds, loads : array, 1-D
-        Breakpoints, rising [any unit].
-    cells : array
-        A row for each speed, a column for each load [any unit].
-    speed, load : float or array
-        One shape for both, in the units of the breakpoints.
+    speeds, loads : array, shape (n,) [inner units]
+        Breakpoints, rising.
+    cells : array, shape (speeds, loads) [any unit]
+        A row for each speed, a column for each load.
+    speed, load : float or array of any shape [inner units]
 
     References
     ----------
@@ -284,8 +283,11 @@ def bilinear_slopes(speeds: Array, loads: Array, cells: Array, speed: Any, load:
 
     Parameters
     ----------
-    speeds, loads, cells, speed, load
+    speeds, loads : array, shape (n,) [inner units]
         As for ``bilinear``.
+    cells : array, shape (speeds, loads) [any unit]
+        As for ``bilinear``.
+    speed, load : float or array of any shape [inner units]
 
     Returns
     -------
