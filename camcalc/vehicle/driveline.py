@@ -247,8 +247,8 @@ def state_space(driveline: Driveline, road_speed: float | None = None) -> StateS
 
     Notes
     -----
-    As derived from the forces: tyre slip is a dashpot ``C r^2 / v`` in series with the shafts: it damps the more the faster the car rolls. A tyre with a stiffness
-    of its own behind it is the same as a tyre with a relaxation length ``C r^2 / stiffness``. Small slip, no backlash, clutch locked.
+    As derived from the forces: tyre slip is a dashpot ``C r^2 / v`` in series with the shafts: it damps the more the faster the car rolls. A tyre
+    with a stiffness of its own behind it is the same as a tyre with a relaxation length ``C r^2 / stiffness``. Small slip, no backlash, clutch locked.
 
     Examples
     --------
@@ -297,8 +297,9 @@ def critical_feedback(driveline: Driveline, road_speed: float | None = None) -> 
 
     Notes
     -----
-    As derived from the characteristic polynomial: with a tyre that grips it is the smaller root of ``J2 c K^2 - (c^2 M + k J2^2) K + c k M^2 = 0``, ``M = J1 + J2``, ``K`` the feedback
-    times ratio squared, from Hurwitz's condition on the swinging pair; with slip, where the least damping of the eigenvalue pairs is
+    As derived from the characteristic polynomial: with a tyre that grips it is the smaller root of
+    ``J2 c K^2 - (c^2 M + k J2^2) K + c k M^2 = 0``, ``M = J1 + J2``, ``K`` the feedback times ratio squared, from Hurwitz's condition on
+    the swinging pair; with slip, where the least damping of the eigenvalue pairs is
     zero. Besides, any positive feedback lets the speed of the whole car creep, which the road load and the driver hold.
 
     Examples

@@ -94,7 +94,8 @@ def about(build: Build, tables: EngineTables, gear: int, rpm: float, slopes: tup
     road = road_speed_at(driveline, turbine)
     if coupling == "locked":
         return table, state_space(driveline, road), engine_side, point
-    return table, converter_space(driveline, converter_slopes(converter_of(build.vehicle), engine_speed=rpm / 60.0, turbine_speed=turbine), road), engine_side, point
+    slopes = converter_slopes(converter_of(build.vehicle), engine_speed=rpm / 60.0, turbine_speed=turbine)
+    return table, converter_space(driveline, slopes, road), engine_side, point
 
 
 def kicked(build: Build, table: SparkTable, tables: EngineTables, gear: int, rpm: float, kick: str) -> Array:
