@@ -295,17 +295,17 @@ def _table_spark(engine: EngineModel, table: SparkTable, point: RoadPoint) -> fl
 def _tried(
     engine_of: Callable[[Build], EngineModel], change: Change, road: RoadPoint | str, v: float, table: SparkTable | None, engine_tables: EngineTables | None
 ) -> _Tried:
-    """Return the figures of a change; each part on an engine that remembers nothing else, so that equal sheets give equal numbers."""
+    """Return the figures of a change."""
+    engine = engine_of(change.build)
     found: dict[str, Any] = dict.fromkeys(CureFigures.measures(), math.nan)
     notes = []
     try:
-        found |= _idle(engine_of(change.build))
+        found |= _idle(engine)
     except NoSolutionError as error:
         notes.append(str(error.args[0]))
     if isinstance(road, str):
         return _Tried(change, CureFigures(**found), (*notes, road))
-    model = engine_of(change.build)
-    fuel = model.state(road.speed, road.pressure, road.spark).fuel * model.geometry.cylinders * road.speed / 2.0
+    fuel = engine.state(road.speed, road.pressure, road.spark).fuel * engine.geometry.cylinders * road.speed / 2.0
     found |= {"speed": road.speed, "cruise_variation": road.variation, "cruise_fuel": fuel / v}
     if table is not None and engine_tables is not None:
         shaken, note = _shaken(change, road.speed, v, table, engine_tables)

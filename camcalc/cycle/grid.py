@@ -1,4 +1,4 @@
-"""Maps: settled cycles over a grid of speeds and loads, each started from its neighbour, on all cores."""
+"""Maps: settled cycles over a grid of speeds and loads, on all cores."""
 
 from __future__ import annotations
 
@@ -93,10 +93,10 @@ def simulate_map(
     options.setdefault("rtol", MAP_RTOL)
     options.setdefault("tolerance", MAP_TOLERANCE)
 
+    engine = ResolvedEngine(build, **options)
+
     def row_of(pressure: float) -> list[OperatingState | None]:
-        engine = ResolvedEngine(build, **options)
-        # From high speed down: the easy end first, each point the start of the next. Blow-back grows as speed falls, so
-        # below a speed at which the engine dies it is dead, and not run again.
+        # From high speed down: blow-back grows as speed falls, so below a speed at which the engine dies it is dead, and not run again.
         row: list[OperatingState | None] = [None] * columns.size
         dead: OperatingState | None = None
         for k in np.argsort(columns)[::-1]:

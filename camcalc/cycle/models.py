@@ -13,7 +13,7 @@ from .resolved import ResolvedEngine
 __all__ = ["MODELS", "engine_kind"]
 
 # Advice is solved to a tenth of a degree and of a kilopascal: these tolerances are well inside, and a third of the cost of the default ones.
-MODELS: dict[str, Callable[..., Any]] = {"resolved": functools.partial(ResolvedEngine, rtol=1e-5, tolerance=2e-4), "quick": QuickEngine}
+MODELS: dict[str, Callable[..., Any]] = {"resolved": functools.partial(ResolvedEngine, rtol=1e-5, tolerance=1e-4), "quick": QuickEngine}
 
 
 def engine_kind(model: str) -> Callable[..., Any]:

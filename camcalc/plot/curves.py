@@ -70,8 +70,7 @@ def plot_residual(models: dict[str, EngineModel], pressure: float = 60e3, spark:
     speeds = np.arange(600.0, 4001.0, 200.0)
     top = 50.0
     for style, (name, model) in zip(("-", "--", "-."), models.items(), strict=False):
-        # From high speed down: the easy end first, each point the start of the next.
-        burned = np.array([model.state(s / 60.0, pressure, spark).burned_fraction for s in speeds[::-1]])[::-1]
+        burned = np.array([model.state(s / 60.0, pressure, spark).burned_fraction for s in speeds])
         ax.plot(speeds, 100.0 * burned, style, color="0.15", label=name)
         top = max(top, 105.0 * float(burned.max()))
     ax.axhspan(40.0, 110.0, color="0.88", label="beyond any data")

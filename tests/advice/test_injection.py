@@ -31,6 +31,7 @@ from camcalc.advice.injection import (
     pulse_width,
     window_at,
 )
+from camcalc.cycle.models import MODELS
 from camcalc.cycle.tracer import Fates, PortFlow, port_flow, trace_fuel
 
 Make = Callable[..., Any]
@@ -294,7 +295,7 @@ def test_an_injector_open_above_ninety_per_cent_is_warned_of(build_of: Make, dut
 
 @pytest.fixture(scope="module")
 def resolved(build_of: Make) -> ResolvedEngine:
-    return ResolvedEngine(build_of("quarry-road"), rtol=1e-5, tolerance=2e-4)
+    return MODELS["resolved"](build_of("quarry-road"))
 
 
 @pytest.fixture(scope="module")
@@ -304,7 +305,7 @@ def by_flows(resolved: ResolvedEngine) -> InjectionWindows:
 
 @pytest.fixture(scope="module")
 def mild(build_of: Make) -> InjectionWindows:
-    return injection_windows(ResolvedEngine(build_of("quarry-road", old=True), rtol=1e-5, tolerance=2e-4))
+    return injection_windows(MODELS["resolved"](build_of("quarry-road", old=True)))
 
 
 def traced(engine: ResolvedEngine, rpm: float, pressure: float) -> tuple[PortFlow, Fates]:
@@ -482,7 +483,7 @@ def test_no_fuel_flows_in_the_dead_time(build_of: Make) -> None:
     shown = []
     for dead_time in ("0 ms", f"{dead * 1e3} ms"):
         injector = build.injector.replace(dead_time=dead_time, battery_voltage="14 V")
-        engine = ResolvedEngine(build.replace(injector=injector), rtol=1e-5, tolerance=2e-4)
+        engine = MODELS["resolved"](build.replace(injector=injector))
         shown.append(point_at(engine, speed, 8e4))
     without, with_dead = shown
     assert with_dead.window.pulse - without.window.pulse == pytest.approx(dead, abs=1e-9)
