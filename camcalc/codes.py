@@ -70,4 +70,4 @@ class Code(enum.Enum):
 class AppliesTo(Code):
     """What the spark of a record is."""
 
-    FINAL_SPARK = "final spark = table plus every correction"
+    FINAL_SPARK = "final spark: table plus every correction"

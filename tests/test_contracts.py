@@ -18,8 +18,21 @@ PACKAGE = ROOT / "camcalc"
 # Bottom up; a module imports its own layer and those before it. A single module may stand lower than the rest of its part.
 LAYERS = (
     (
-        "_version", "array_record", "cautions", "codes", "compiling", "constants", "data_reading", "drawing", "errors", "marks", "pages", "results", "sources",
-        "unit_system", "units",
+        "_version",
+        "array_record",
+        "cautions",
+        "codes",
+        "compiling",
+        "constants",
+        "data_reading",
+        "drawing",
+        "errors",
+        "marks",
+        "pages",
+        "results",
+        "sources",
+        "unit_system",
+        "units",
     ),
     ("cam", "engine"),
     ("sheet", "examples"),

@@ -38,6 +38,17 @@ def refuse_outputs(
 ) -> None:
     """Refuse outputs, by their options, that would replace an input or each other, or cannot be written; ``new``: or are there already.
 
+    Parameters
+    ----------
+    files : mapping of str to Path
+        Files to be written, by their options.
+    inputs : iterable of Path
+        What the command reads.
+    folders : mapping of str to Path
+        Folders to be written into, by their options.
+    new : bool
+        Whether a file that is there already is refused too.
+
     Raises
     ------
     InputError

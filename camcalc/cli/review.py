@@ -87,7 +87,18 @@ def written(table: Any, path: Path, *, overwrite: bool) -> None:
 
 
 def draw(folder: Path, review: Any, table: Any, before: Any) -> None:
-    """Draw the log, and the one before it: speed, spark, where in the table it drove."""
+    """Draw the log, and the one before it: speed, spark, where in the table it drove.
+
+    Parameters
+    ----------
+    folder : Path
+        Where the plots go.
+    review : LogReview
+    table : SparkTable
+        Whose cells the log drove in.
+    before : DriveLog
+        The log before a change, if there is one.
+    """
     from ..logs import find_surge
     from ..plot import plot_log, plot_visited
 

@@ -132,7 +132,17 @@ def show(found: GearsOnTable, unit: str, *, full: bool) -> None:
 
 
 def print_gear(gear: RoadSurge, unit: str, screen: Console, *, every: bool) -> None:
-    """Print a gear's table, a row for each speed shown, without a column that would be blank throughout."""
+    """Print a gear's table, a row for each speed shown, without a column that would be blank throughout.
+
+    Parameters
+    ----------
+    gear : RoadSurge
+    unit : str
+        Of road speed.
+    screen : Console
+    every : bool
+        Whether all speeds are shown.
+    """
     from ..report.terminal_parts import show as show_table
     from ..report.terminal_parts import table
     from ..words.phrases import COUPLINGS
@@ -186,7 +196,19 @@ def slope_texts(gear: RoadSurge, k: int) -> list[str]:
 
 
 def draw(folder: Path, build: Any, table: Any, gears: list[int], tables: Any) -> None:
-    """Draw a map of each gear."""
+    """Draw a map of each gear.
+
+    Parameters
+    ----------
+    folder : Path
+        Where the plots go.
+    build : Build
+    table : SparkTable
+    gears : list of int
+        Counted from 1.
+    tables : EngineTables
+        Of the build's engine.
+    """
     from ..drive.risk import surge_map
     from ..plot import plot_surge
 

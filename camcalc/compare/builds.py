@@ -15,6 +15,7 @@ from ..cycle.models import engine_kind
 from ..cycle.operating import EngineModel, Tolerances, barometer
 from ..cycle.resolved import ResolvedEngine
 from ..results import Band
+from ..sheet.sections import LOCKED_AUTOMATIC
 from ..vehicle.acceleration_weighting import SurgeGrade
 from .comparison import ComparedBuild, Comparison, Curves
 from .damping import CRUISE_ROAD_SPEED, shaking_of
@@ -137,7 +138,7 @@ def _pair(place: Pair, found: Sides, shown: Sequence[ComparedBuild], rows: list[
     shared, by_name = found.shared, {figure.name: figure for figure in figures}
     transmissions = {shown[k].transmission for k in place}
     # A locked automatic beside a clutch is asked the same and would get the same verdict twice.
-    kinds = sorted(transmissions - ({"locked automatic"} if "clutch" in transmissions else set()))
+    kinds = sorted(transmissions - ({LOCKED_AUTOMATIC} if "clutch" in transmissions else set()))
     return Comparison(
         a=shown[place[0]],
         b=shown[place[1]],

@@ -21,7 +21,7 @@ from .verdict import Verdict
 if TYPE_CHECKING:
     import polars
 
-__all__ = ["SOURCE_KEYS", "ComparedBuild", "Comparison", "Curves", "frame_of"]
+__all__ = ["SOURCE_KEYS", "ComparedBuild", "Comparison", "Curves", "figure_frame"]
 
 SOURCE_KEYS = ("geometry", "fox1993", "metghalchi1982", "heywood1988", "guzzella", "douaud1978", "livengood1955", "iso2631", "road", "practice", "estimate")
 
@@ -99,13 +99,13 @@ class Comparison(Record):
 
     @property
     def differing(self) -> tuple[ComparedFigure, ...]:
-        """The figures in which the builds differ beyond what is known of them."""
-        return tuple(figure for figure in self.figures if figure.differs)
+        """The figures that favour one of the builds beyond what is known of them."""
+        return tuple(figure for figure in self.figures if figure.better.one_sided)
 
     @property
-    def alike(self) -> tuple[ComparedFigure, ...]:
-        """The others, without those that neither build has."""
-        return tuple(figure for figure in self.figures if not figure.differs and not figure.is_none)
+    def others(self) -> tuple[ComparedFigure, ...]:
+        """The others, without those that neither build has: no real difference, or neither way is better."""
+        return tuple(figure for figure in self.figures if not figure.better.one_sided and not figure.is_none)
 
     def figure(self, name: str) -> ComparedFigure:
         """Return a figure by its name.
@@ -125,7 +125,7 @@ class Comparison(Record):
     def to_frame(self) -> polars.DataFrame:
         """Return the figures as a polars table, a row each."""
         columns = {"first": "a", "second": "b", "difference": "difference", "low": "low", "high": "high"}
-        return frame_of(self.figures, {head: [getattr(f, name) for f in self.figures] for head, name in columns.items()})
+        return figure_frame(self.figures, {head: [getattr(f, name) for f in self.figures] for head, name in columns.items()})
 
     def __str__(self) -> str:
         lines = [*self.cautions, f"first   {self.a.name}", f"second  {self.b.name}"]
@@ -143,7 +143,7 @@ def named(figures: tuple[Any, ...], name: str) -> Any:
     return by_name[name]
 
 
-def frame_of(figures: tuple[Any, ...], values: Mapping[str, list[float]]) -> polars.DataFrame:
+def figure_frame(figures: tuple[Any, ...], values: Mapping[str, list[float]]) -> polars.DataFrame:
     """Return figures as a polars table: name, group and unit, then columns of values, missing ones null."""
     import polars
 

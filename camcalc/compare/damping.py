@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from ..advice.equal_torque import road_net_imep
 from ..advice.idle import IDLE_REACH
 from ..cycle import engine_tables as whole
-from ..cycle.load_axis import air_charge_of
+from ..cycle.load_axis import load_of
 from ..cycle.operating import barometer, pressure_for_net_imep
 from ..drive.engine_loop import PRESSURE_STEP, SPARK_STEP, SPEED_STEP
 from ..drive.risk import surge_risk
@@ -99,11 +99,7 @@ def _expected(engine: EngineModel, point: DampingPoint) -> tuple[float, float]:
     net = road_net_imep(engine, speed, engine.build.vehicle.gear_ratios[point.gear - 1])
     pressure, spark = pressure_for_net_imep(engine, speed, net, None), engine.best_spark(speed, barometer(engine))
     for _ in range(2):
-        load = pressure
-        if table.load_kind != "manifold pressure":
-            air = engine.state(speed, pressure, spark).air
-            load = air if table.load_kind == "air charge" else air / air_charge_of(engine.build, 1.0)
-        spark = float(table.spark_at(speed, load))
+        spark = float(table.spark_at(speed, load_of(engine, speed, pressure, spark, table.load_kind)))
         pressure = pressure_for_net_imep(engine, speed, net, spark, near=pressure)
     return pressure, spark
 

@@ -86,7 +86,18 @@ def cam_figures(build: Build) -> dict[str, float]:
 
 
 def idling(engine: EngineModel, speed: float, *, drive: bool = False, near: float = math.nan) -> Idling:
-    """Return the idle at a speed [rev/s], accessories off; ``near`` is a manifold pressure [Pa] to start from."""
+    """Return the idle at a speed [rev/s], accessories off; ``near`` is a manifold pressure [Pa] to start from.
+
+    Parameters
+    ----------
+    engine : EngineModel
+    speed : float
+        Crank speed [rev/s].
+    drive : bool
+        Whether an automatic is in gear.
+    near : float
+        Manifold pressure that the search begins at [Pa].
+    """
     wanted = engine.build.idle.si
     load = load_terms(engine, speed, drive=drive, accessories=False).total
     try:

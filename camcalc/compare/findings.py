@@ -10,12 +10,12 @@ __all__ = ["Better", "ConverterFrom", "DecidedBy", "Group", "NoFigure", "TablesU
 class Better(Code):
     """Which of two builds a figure or a verdict favours."""
 
-    A = "the first"
-    B = "the second"
+    A = "the first build is better"
+    B = "the second build is better"
     NO_DIFFERENCE = "no real difference"
     # The figures differ, and neither way is better for the street.
     TASTE = "neither way is better"
-    NO_ANSWER = "no answer"
+    NO_ANSWER = "no answer of one build or both"
 
     @property
     def swapped(self) -> Better:
@@ -31,13 +31,13 @@ class Better(Code):
 class Group(Code):
     """What a figure is about."""
 
-    IDLE = "idle"
-    ROAD = "road"
-    SURGE = "surge"
-    SPARK = "spark"
-    INJECTION = "injection"
-    AIR = "air charge"
-    CAM = "cam"
+    IDLE = "at idle, warm"
+    ROAD = "on the level road"
+    SURGE = "surge of the driveline"
+    SPARK = "spark ceilings"
+    INJECTION = "end of injection"
+    AIR = "air charge per cylinder"
+    CAM = "the cam by itself"
 
 
 class Why(Code):

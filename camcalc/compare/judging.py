@@ -36,7 +36,19 @@ class Spot(Record):
 
 
 def spot(*, gear: int = 0, speed: float = math.nan, pressure: float = math.nan, found: Code | None = None) -> Spot:
-    """Return where a figure was found: a gear, a crank speed [rev/s], a manifold pressure [Pa], what was found there."""
+    """Return where a figure was found: a gear, a crank speed [rev/s], a manifold pressure [Pa], what was found there.
+
+    Parameters
+    ----------
+    gear : int
+        Counted from 1; 0 is none.
+    speed : float
+        Crank speed [rev/s]; not a number where it is none.
+    pressure : float
+        Manifold pressure [Pa]; not a number where it is none.
+    found : Code
+        What was found there.
+    """
     values: dict[str, Any] = {"speed": speed, "manifold_pressure": pressure}
     return Spot(gear=gear, found=found, **values)
 

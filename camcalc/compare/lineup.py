@@ -11,7 +11,7 @@ from ..cautions import AT_COMPARISON
 from ..marks import Mark, mark_codes
 from ..results import Measure, Record, measure
 from ..sources import cite
-from .comparison import SOURCE_KEYS, ComparedBuild, Comparison, Curves, frame_of, named
+from .comparison import SOURCE_KEYS, ComparedBuild, Comparison, Curves, figure_frame, named
 from .findings import Better, DecidedBy, Group
 from .judging import Spot, figure_text
 from .verdict import counted_figures
@@ -122,7 +122,7 @@ class Lineup(Record):
 
     def to_frame(self) -> polars.DataFrame:
         """Return the figures as a polars table, a row each, a column for each build by its name."""
-        return frame_of(self.figures, {build.name: [f.values[k] for f in self.figures] for k, build in enumerate(self.builds)})
+        return figure_frame(self.figures, {build.name: [f.values[k] for f in self.figures] for k, build in enumerate(self.builds)})
 
     def __str__(self) -> str:
         lines = [*self.cautions, *(f"{self.ranks[k]}. {self.builds[k].name}" for k in self.order)]
@@ -191,8 +191,8 @@ def _figures(count: int, places: Sequence[tuple[int, int]], pairs: Sequence[Comp
                 against=against,
                 counts=lead.name in counted,
                 gear=lead.gear,
-                speed=lead.speed,
-                manifold_pressure=lead.manifold_pressure,
+                speed=lead.si.speed,
+                manifold_pressure=lead.si.manifold_pressure,
                 spots=tuple(getattr(figure, f"at_{w}") for figure, w in zip(sides, which, strict=True)),
                 marks={"values": tuple(figure.marks[w] for figure, w in zip(sides, which, strict=True))},
             )

@@ -10,6 +10,7 @@ from ..codes import Code
 from ..engine.geometry import effective_compression, geometry_of
 from ..errors import InputError
 from ..results import Measure, Record, measure
+from ..sheet.sections import LOCKED_AUTOMATIC
 from ..units import quantity
 from ..vehicle.coupling import Coupling
 
@@ -146,7 +147,7 @@ def _converters(build: Build, gear: int) -> list[Change]:
     vehicle = build.vehicle
     looser, unlocked = change_figures(added_stall_speed=LOOSER_CONVERTER), change_figures()
     if vehicle.transmission != "converter":
-        why = NoFigure.STAYS_LOCKED if vehicle.transmission == "locked automatic" else NoFigure.NO_CONVERTER
+        why = NoFigure.STAYS_LOCKED if vehicle.transmission == LOCKED_AUTOMATIC else NoFigure.NO_CONVERTER
         return [
             Change(ChangeKind.LOOSER_CONVERTER, build, gear, looser, reason=why),
             Change(ChangeKind.OPEN_CONVERTER, build, gear, unlocked, reason=why),

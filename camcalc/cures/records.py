@@ -19,9 +19,9 @@ __all__ = ["Cure", "CureFigures", "CureRanking", "Trouble"]
 class Trouble(Code):
     """What a cure is put against; each is a figure over the level where it begins."""
 
-    IDLE = "rough idle"
+    IDLE = "COV of IMEP at idle"
     BRAKES = "too little vacuum for the brakes"
-    CRUISE = "rough running on the road"
+    CRUISE = "COV of IMEP on the road"
     SHAKING = "shaking along the road"
 
 

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..array_record import ArrayRecord
+from ..cycle.load_axis import LOAD_KINDS
 from ..errors import InputError
 from ..results import Measure, measure, plain_data
 from ..tables.axes import LOADS
@@ -43,7 +44,6 @@ HOLD_GAIN, HOLD_INTEGRAL, HOLD_LAG = 0.15, 0.03, 0.4
 SHORTEST, EDGE = 60, 4
 # At least so many draws of noise, and as many as an engine at twice its first speed fires, lest a long run repeats itself.
 LEAST_DRAWS = 4096
-LOAD_KINDS = ("manifold pressure", "air charge", "relative charge")
 LOAD_COLUMNS = {
     "manifold pressure": ("manifold pressure [kPa]", 1e-3),
     "air charge": ("air charge [mg per cylinder]", 1e6),
@@ -185,8 +185,10 @@ def simulate_drive(
         Taken as final spark.
     gear : int
         Counted from 1; 0 is neutral.
-    speed, road_speed : quantity [crank speed] or quantity [speed]
-        Where to start, settled: one of the two; in neutral the crank's.
+    speed : quantity [crank speed]
+        Where to start, settled; in neutral always this one.
+    road_speed : quantity [speed]
+        Where to start, settled, instead of ``speed``.
     driver : Driver or str
         ``steady pedal``, ``speed hold``, ``closed pedal``, ``tip-in`` or ``blip``; the pedal moves after two seconds.
     coupling : Coupling or str
@@ -200,7 +202,9 @@ def simulate_drive(
     kick : quantity [crank speed]
         How far the crank starts from the settled speed.
     noise : bool
-        Whether burns vary and signals jitter, drawn anew each firing and cycle from ``seed``.
+        Whether burns vary and signals jitter, drawn for each firing and cycle from ``seed``.
+    seed : int
+        Another number, other cycles.
     engine_tables : EngineTables
         Of the build's engine; made when left out, which takes most of the time.
 

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from ..constants import AIR_GAMMA, AIR_GAS_CONSTANT, torque_of_mean_pressure
 from ..cycle.engine_tables import EngineTables
+from ..cycle.load_axis import AIR_CHARGE, MANIFOLD_PRESSURE
 from ..engine.friction import rubbing_friction
 from ..engine.valve_flow import orifice_flow_kernel
 
@@ -64,7 +65,7 @@ class LevelSpark(NamedTuple):
     """A table of one spark [crank deg]."""
 
     spark: float
-    load_kind: str = "manifold pressure"
+    load_kind: str = MANIFOLD_PRESSURE
 
     def spark_at(self, speed: float, load: float) -> float:
         """Return the spark."""
@@ -98,11 +99,21 @@ class EngineSide(NamedTuple):
         return self.tables.at(speed, pressure, spark)["air"] * self.cylinders * speed / 2.0
 
     def load(self, speed: float, pressure: float, spark: float, kind: str) -> float:
-        """Return a load of a kind, SI."""
-        if kind == "manifold pressure":
+        """Return a load of a kind, SI.
+
+        Parameters
+        ----------
+        speed : float [rev/s]
+        pressure : float [Pa]
+            In the plenum.
+        spark : float [crank deg before top dead centre]
+        kind : str
+            ``manifold pressure``, ``air charge`` or ``relative charge``.
+        """
+        if kind == MANIFOLD_PRESSURE:
             return pressure
         air = self.tables.at(speed, pressure, spark)["air"]
-        return air if kind == "air charge" else air / self.reference_air
+        return air if kind == AIR_CHARGE else air / self.reference_air
 
 
 class Delays(NamedTuple):
@@ -184,7 +195,26 @@ def delays_at(speed: float, cylinders: int) -> Delays:
 
 
 def loop_point(engine_side: EngineSide, table: SparkMap, speed: float, pressure: float, spark: float | None = None) -> LoopPoint | None:
-    """Return the slopes at a speed [rev/s] and pressure [Pa], at the table's spark unless another is given; None where no cycle runs."""
+    """Return the slopes at a speed [rev/s] and pressure [Pa], at the table's spark unless another is given; None where no cycle runs.
+
+    Parameters
+    ----------
+    engine_side : EngineSide
+    table : SparkMap
+    speed : float [rev/s]
+    pressure : float [Pa]
+        In the plenum.
+    spark : float [crank deg before top dead centre]
+        The table's there when left out.
+
+    Notes
+    -----
+    Slopes are central differences over half a spacing of the engine's tables; next to where cycles cease to settle a tenth of that.
+
+    References
+    ----------
+    Filling of the plenum: Heywood 1988, section 14.3 (filling and emptying), from memory. Flow through the throttle: Heywood 1988, appendix C.
+    """
     if spark is None:
         spark = table_spark(engine_side, table, speed, pressure)
     if math.isnan(spark):
@@ -221,7 +251,7 @@ def loop_point(engine_side: EngineSide, table: SparkMap, speed: float, pressure:
     air = engine_side.air_flow(speed, pressure, spark)
     table_speed, table_load = table.slopes_at(speed, engine_side.load(speed, pressure, spark, table.load_kind))
     load_speed, load_pressure = 0.0, 1.0
-    if table.load_kind != "manifold pressure":
+    if table.load_kind != MANIFOLD_PRESSURE:
         load_speed = slope(lambda n, p, s: engine_side.load(n, p, s, table.load_kind), 0, SPEED_STEP)
         load_pressure = slope(lambda n, p, s: engine_side.load(n, p, s, table.load_kind), 1, PRESSURE_STEP)
     return LoopPoint(
@@ -246,7 +276,16 @@ def loop_point(engine_side: EngineSide, table: SparkMap, speed: float, pressure:
 
 
 def table_spark(engine_side: EngineSide, table: SparkMap, speed: float, pressure: float) -> float:
-    """Return a table's spark at a speed and manifold pressure: air depends on spark a little, so thrice."""
+    """Return a table's spark at a speed and manifold pressure: air depends on spark a little, so thrice.
+
+    Parameters
+    ----------
+    engine_side : EngineSide
+    table : SparkMap
+    speed : float [rev/s]
+    pressure : float [Pa]
+        In the plenum.
+    """
     spark = 25.0
     for _ in range(3):
         load = engine_side.load(speed, pressure, spark, table.load_kind)

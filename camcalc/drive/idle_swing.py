@@ -106,7 +106,7 @@ def idle_swing_in_neutral(engine: EngineModel, table: SparkMap) -> IdleSwing | N
     >>> from camcalc import QuickEngine, load_build, read_table
     >>> engine = QuickEngine(load_build("examples/long-meadow/build.toml"))
     >>> idle_swing_in_neutral(engine, read_table("examples/quarry-road/spark.csv")).hunting.code
-    'hunts'
+    'settles'
     """
     try:
         return idle_swing(engine, idle_state(engine), table)

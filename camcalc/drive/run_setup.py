@@ -67,6 +67,21 @@ def start_of(
 ) -> Start:
     """Return where a run begins, settled.
 
+    Parameters
+    ----------
+    build : Build
+    engine_side : EngineSide
+    driveline : Driveline or None
+        Nothing in neutral.
+    table : SparkTable
+    gear : int
+        Counted from 1; 0 is neutral.
+    coupling : Coupling
+    speed : quantity [crank speed] or None
+        500 to 6000 rpm.
+    road_speed : quantity [speed] or None
+        1 to 80 m/s; one of the two.
+
     Raises
     ------
     InputError
@@ -110,7 +125,18 @@ def _crank_at(build: Build, driveline: Driveline, road: float, coupling: Couplin
 
 
 def plant_of(build: Build, engine_side: EngineSide, driveline: Driveline | None, coupling: Coupling, *, noise: bool) -> Plant:
-    """Return what does not change over a run."""
+    """Return what does not change over a run.
+
+    Parameters
+    ----------
+    build : Build
+    engine_side : EngineSide
+    driveline : Driveline or None
+        Nothing in neutral.
+    coupling : Coupling
+    noise : bool
+        Whether burns vary.
+    """
     vehicle, limits = build.vehicle, build.limits.si
     at_rest, slow = (rubbing_friction.kernel(n) for n in (0.0, 10.0))
     per_pascal = engine_side.friction_factor * engine_side.cylinders * engine_side.swept / (2.0 * TURN)
@@ -152,7 +178,17 @@ def plant_of(build: Build, engine_side: EngineSide, driveline: Driveline | None,
 
 
 def state_of(plant: Plant, driveline: Driveline | None, start: Start, kick: float) -> Array:
-    """Return the settled state: driveline's five, then plenum and filtered pressure, the crank off its speed by ``kick`` [rev/s]."""
+    """Return the settled state: driveline's five, then plenum and filtered pressure, the crank off its speed by ``kick`` [rev/s].
+
+    Parameters
+    ----------
+    plant : Plant
+    driveline : Driveline or None
+        Nothing in neutral.
+    start : Start
+    kick : float [rev/s]
+        How far the crank is off its settled speed.
+    """
     crank = start.speed * TURN
     if driveline is None:
         return np.array([crank + kick * TURN, crank, 0.0, 0.0, 0.0, start.pressure, start.pressure])
@@ -166,7 +202,16 @@ def state_of(plant: Plant, driveline: Driveline | None, start: Start, kick: floa
 
 
 def opening_of(engine_side: EngineSide, speed: float, pressure: float, table: SparkMap) -> float:
-    """Return the opening of the throttle [m2] that feeds the engine at a speed [rev/s] and manifold pressure [Pa]."""
+    """Return the opening of the throttle [m2] that feeds the engine at a speed [rev/s] and manifold pressure [Pa].
+
+    Parameters
+    ----------
+    engine_side : EngineSide
+    speed : float [rev/s]
+    pressure : float [Pa]
+        In the plenum.
+    table : SparkMap
+    """
     air = engine_side.air_flow(speed, pressure, table_spark(engine_side, table, speed, pressure))
     return air / orifice_flow_kernel(1.0, engine_side.ambient, min(pressure, engine_side.ambient), engine_side.plenum_temperature, AIR_GAS_CONSTANT, AIR_GAMMA)
 
@@ -185,7 +230,18 @@ def openings(build: Build, engine_side: EngineSide, table: Any) -> tuple[float, 
 
 
 def pedal_opening(driver: Driver, steady: float, closed: float, full: float, count: int, step: float) -> Array:
-    """Return the opening of the throttle [m2] by step."""
+    """Return the opening of the throttle [m2] by step.
+
+    Parameters
+    ----------
+    driver : Driver
+    steady, closed, full : float [m2]
+        Opening that holds the start, of a pedal let off, and of the whole pedal.
+    count : int
+        Steps.
+    step : float
+        How far a tip-in or blip moves, as a share of the whole pedal.
+    """
     time = STEP * np.arange(count)
     moved = np.clip((time - PEDAL_MOVES_AT) / PEDAL_TAKES, 0.0, 1.0)
     if driver is Driver.CLOSED_PEDAL:

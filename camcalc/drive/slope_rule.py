@@ -7,6 +7,7 @@ import math
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, NamedTuple
 
+from ..cycle.load_axis import MANIFOLD_PRESSURE
 from ..errors import NoSolutionError
 from ..marks import Mark, Marks
 from ..results import Measure, Record, measure
@@ -83,8 +84,8 @@ def slope_rule(build: Build, table: SparkTable, *, engine_tables: EngineTables |
     >>> from camcalc.drive.engine_loop import surge_tables
     >>> build = load_build("examples/long-meadow/build.toml")
     >>> rule = slope_rule(build, read_table("examples/quarry-road/spark.csv"), engine_tables=surge_tables(QuickEngine(build)))
-    >>> rule.load_kind, rule.along_load.units
-    ('manifold pressure', <Unit('crank_deg / kilopascal')>)
+    >>> rule.load_kind, rule.speed_gear in build.vehicle.smooth_gears
+    ('manifold pressure', True)
     """
     engine_tables = tables_of(build) if engine_tables is None else engine_tables
     engine_side = engine_side_of(build, engine_tables)
@@ -126,7 +127,7 @@ def slope_rule(build: Build, table: SparkTable, *, engine_tables: EngineTables |
 
 def _load_per_pressure(engine_side: EngineSide, speed: float, pressure: float, spark: float, kind: str) -> float:
     """Return how the table's load grows with manifold pressure [load per Pa]."""
-    if kind == "manifold pressure":
+    if kind == MANIFOLD_PRESSURE:
         return 1.0
     above, below = (engine_side.load(speed, pressure + step, spark, kind) for step in (PRESSURE_STEP, -PRESSURE_STEP))
     return (above - below) / (2.0 * PRESSURE_STEP)

@@ -104,7 +104,17 @@ def swing_marks(frequency: Any) -> dict[str, Marks]:
 
 
 def loop_matrices(space: StateSpace, engine_side: EngineSide, point: LoopPoint, parts: Iterable[LoopPart] = PARTS) -> Loop:
-    """Return the loop at a point with some of its parts; states are the driveline's, plenum pressure [Pa], filtered pressure [Pa]."""
+    """Return the loop at a point with some of its parts; states are the driveline's, plenum pressure [Pa], filtered pressure [Pa].
+
+    Parameters
+    ----------
+    space : StateSpace
+        Of the driveline.
+    engine_side : EngineSide
+    point : LoopPoint
+    parts : iterable of LoopPart
+        Those that are in the loop; all when left out.
+    """
     parts = set(parts)
     n = len(space.state)
     p, measured = n, n + 1
@@ -139,6 +149,25 @@ def surge_at(
 
     ``jitter`` is the r.m.s. swing of the load signal [Pa], ``speed_jitter`` that of the speed signal [rad/s], both anew each cycle.
     ``start`` is a root close by, for speed; without ``slopes`` neither the parts nor the critical slopes are looked for.
+
+    Parameters
+    ----------
+    space : StateSpace
+        Of the driveline.
+    engine_side : EngineSide
+    point : LoopPoint
+    jitter : float [Pa]
+        R.m.s. swing of the load signal, drawn anew each cycle.
+    speed_jitter : float [rad/s]
+        R.m.s. swing of the speed signal, drawn anew each cycle.
+    start : complex [1/s]
+        A root close by, which saves time.
+    slopes : bool
+        Whether the damping of each part and the critical slopes are looked for.
+
+    References
+    ----------
+    Textbook: linear systems with delays; spectrum of independent draws, each held for an interval. ISO 2631-1:1997 for ``weighted``.
     """
     loop = loop_matrices(space, engine_side, point)
     mode = _driveline_mode(space, loop, start)
@@ -170,6 +199,19 @@ def slope_limits(space: StateSpace, engine_side: EngineSide, point: LoopPoint, s
     """Return the largest slopes along speed [deg per rad/s] and load [deg/Pa], either way: under half the critical, and under a level [m/s2 peak to peak].
 
     The level counts for the jitter through the slope along load alone; what burn noise does no slope mends.
+
+    Parameters
+    ----------
+    space : StateSpace
+        Of the driveline.
+    engine_side : EngineSide
+    point : LoopPoint
+    surge : Surge
+        What the point does.
+    jitter : float [Pa]
+        R.m.s. swing of the load signal.
+    level : float [m/s2]
+        Acceleration that a slope may bring the car to, peak to peak.
     """
     steady = point._replace(spark_by_pressure=0.0, spark_by_speed=0.0)
     loop = loop_matrices(space, engine_side, steady)

@@ -82,6 +82,16 @@ def shaft_torque(twist: float, rate: float, stiffness: float, dashpot: float, ha
     """Return the torque of shafts with free play [N m]: none within it, and never a pull from a contact that only pushes.
 
     Without free play nothing parts, so that the dashpot pulls as well as it pushes.
+
+    Parameters
+    ----------
+    twist : float [rad]
+    rate : float [rad/s]
+        Of the twist.
+    stiffness : float [N m/rad]
+    dashpot : float [N m s/rad]
+    half_lash : float [rad]
+        Half the driveline backlash.
     """
     if half_lash == 0.0:
         return stiffness * twist + dashpot * rate
@@ -94,7 +104,20 @@ def shaft_torque(twist: float, rate: float, stiffness: float, dashpot: float, ha
 
 @compiled
 def converter_torques(engine: float, turbine: float, stall_speed: float, stall_torque: float, stall_ratio: float, coupling_ratio: float) -> tuple[float, float]:
-    """Return torque taken from the engine and given to the turbine [N m] at speeds [rad/s]; negative both when the car drives."""
+    """Return torque taken from the engine and given to the turbine [N m] at speeds [rad/s]; negative both when the car drives.
+
+    Parameters
+    ----------
+    engine, turbine : float [rad/s]
+        Speeds.
+    stall_speed : float [rad/s]
+    stall_torque : float [N m]
+        Taken at that speed with the turbine held.
+    stall_ratio : float
+        Torque given over torque taken at stall.
+    coupling_ratio : float
+        Speed ratio from which torque is no longer multiplied.
+    """
     fastest = max(engine, turbine)
     if fastest <= 0.0:
         return 0.0, 0.0
@@ -196,6 +219,26 @@ def run_kernel(
 
     Returns the channels, one row each ``every`` steps, and how many rows were reached before the engine stalled. ``load_kind`` is 0 for
     manifold pressure, 1 for air charge, 2 for relative charge. ``noise`` has three columns of standard normal draws: firing, load, speed.
+
+    Parameters
+    ----------
+    start : array, shape (7,) [SI]
+        Driveline's five, then plenum and filtered pressure, as ``state_of`` gives them.
+    step : float [s]
+    count, every : int
+        Steps, and steps for each row kept.
+    plant : Plant
+    signals : Signals
+    axes : tuple of three arrays
+        Of the engine's tables: speeds [rev/s], pressures [Pa], sparks [crank deg].
+    values : array, shape (fields, speeds, pressures, sparks) [SI]
+        Of the engine's tables.
+    table : tuple of three arrays
+        Spark table: speeds [rev/s], loads [inner unit], cells [crank deg].
+    load_kind : int
+        0, 1 or 2.
+    noise : array, shape (n, 3) [1]
+        Standard normal draws, a row for each firing.
     """
     y, p, filtered = start[:5].copy(), start[5], start[6]
     speeds, loads, cells = table

@@ -90,7 +90,11 @@ class Step:
 
 @dataclasses.dataclass(frozen=True)
 class Explanation:
-    """A topic explained on one build: the question, the way to its answer step by step, and where it stops being true."""
+    """A topic explained on one build: the question, the way to its answer step by step, and where it stops being true.
+
+    ``carried_by`` names the results of the one or two steps that carry the point; short forms show these alone. ``limits`` begins with the
+    one that matters most.
+    """
 
     topic: str
     question: str
@@ -101,7 +105,16 @@ class Explanation:
     limits: tuple[str, ...]
     try_it: str
     source_keys: tuple[str, ...]
+    carried_by: tuple[str, ...]
     cautions: tuple[str, ...] = ()
+
+    def numbered(self, *, full: bool) -> list[tuple[int, Step]]:
+        """Return the steps with their numbers: all of them in full, else those that carry the point."""
+        return [(k, step) for k, step in enumerate(self.steps, 1) if full or step.result.symbol.name in self.carried_by]
+
+    def left_out(self, *, full: bool) -> int:
+        """Return how many steps and limits a form of the explanation does not show."""
+        return 0 if full else len(self.steps) - len(self.numbered(full=False)) + len(self.limits) - 1
 
     @property
     def sources(self) -> dict[str, dict[str, str]]:
@@ -119,7 +132,7 @@ class Explanation:
             "build": self.build,
             "question": self.question,
             "cautions": list(self.cautions),
-            "steps": [step.to_dict() for step in self.steps],
+            "steps": [{**step.to_dict(), "carries": step.result.symbol.name in self.carried_by} for step in self.steps],
             "answers": [value.to_dict() for value in self.answers],
             "reading": self.reading,
             "limits": list(self.limits),
@@ -155,11 +168,41 @@ class Worksheet:
         self.steps: list[Step] = []
 
     def given(self, name: str, meaning: str, value: Quantity | float, origin: str, mark: Mark | None = None) -> Any:
-        """Take a value as it is, with its mark; return its symbol."""
+        """Take a value as it is, with its mark; return its symbol.
+
+        Parameters
+        ----------
+        name : str
+            Of the symbol.
+        meaning : str
+            What it is, in words.
+        value : quantity [any unit] or float
+            A float is a ratio.
+        origin : str
+            Where the value comes from.
+        mark : Mark
+            What the figure is besides.
+        """
         return self._define(name, meaning, quantity(float(value), "") if isinstance(value, int | float) else value, origin, mark)
 
     def step(self, words: str, name: str, meaning: str, formula: Any, unit: str, rule: Callable[[float], Any] | None = None) -> Any:
-        """Work a formula of known symbols out, shown in a unit; return the symbol of the result. A rule gives its mark from its number."""
+        """Work a formula of known symbols out, shown in a unit; return the symbol of the result. A rule gives its mark from its number.
+
+        Parameters
+        ----------
+        words : str
+            What the step does.
+        name : str
+            Of the result's symbol.
+        meaning : str
+            What the result is, in words.
+        formula : sympy expression
+            Of symbols that are known by now.
+        unit : str
+            The result is shown in; empty for a ratio.
+        rule : callable
+            From the result's number in that unit to its mark.
+        """
         used = tuple(value for symbol, value in self.values.items() if symbol in formula.free_symbols)
         arguments = [_argument(value.quantity) for value in used]
         found = sympy.lambdify([value.symbol for value in used], formula, modules=[FUNCTIONS, "math"])(*arguments)

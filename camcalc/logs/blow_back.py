@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from ..cycle.load_axis import air_charge_of, pressure_of_load
+from ..cycle.load_axis import MANIFOLD_PRESSURE, RELATIVE_CHARGE, air_charge_of, pressure_of_load
 from ..errors import InputError, NoSolutionError
 
 if TYPE_CHECKING:
@@ -49,7 +49,7 @@ class _Engine(NamedTuple):
 
     def pressure(self, speed: float, load: float, spark: float, kind: str, reference: float) -> float:
         """Return the manifold pressure [Pa] of a load; not-a-number where none gives it."""
-        if kind == "manifold pressure":
+        if kind == MANIFOLD_PRESSURE:
             return load
         if self.tables is not None:
             loads = np.array([self.answer(speed, float(p), spark)[1] for p in self.tables.pressures]) / reference
@@ -93,11 +93,11 @@ def blow_back_at(
     if engine is None and engine_tables is None:
         raise InputError("engine", came="nothing", expected="engine or engine_tables", fix="give engine=ResolvedEngine(build)")
     asked = _Engine(engine, engine_tables)
-    reference = air_charge_of(build, 1.0) if kind == "relative charge" else 1.0
+    reference = air_charge_of(build, 1.0) if kind == RELATIVE_CHARGE else 1.0
     pressure = asked.pressure(speed, load, spark, kind, reference)
     share, _ = asked.answer(speed, pressure, spark)
     slope = 1.0
-    if kind != "manifold pressure":
+    if kind != MANIFOLD_PRESSURE:
         low, high = (asked.answer(speed, pressure + step, spark)[1] / reference for step in (-PRESSURE_STEP, PRESSURE_STEP))
         slope = (high - low) / (2.0 * PRESSURE_STEP)
     found = BlowBack(share, pressure, slope)

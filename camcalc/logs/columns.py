@@ -121,7 +121,7 @@ def read_columns(given: str | Path | Mapping[str, Any], header: Sequence[str]) -
     out: dict[str, Column] = {}
     try:
         for name, entry in given.items():
-            if name not in CHANNELS:
+            if CHANNELS.get(name) is None:
                 raise InputError(f"[columns] {name}", came=name, expected="a channel", fix=did_you_mean(name, CHANNELS))
             column = _mapped(name, entry, header)
             twin = next((other for other, taken in out.items() if taken.name == column.name), "")

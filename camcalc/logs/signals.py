@@ -52,7 +52,18 @@ def highest_frequency(log: DriveLog) -> float:
 
 
 def stretches(log: DriveLog, *channels: str, shortest: float = SHORTEST, within: tuple[float, float] | None = None) -> list[Stretch]:
-    """Return the stretches between gaps in which all channels hold numbers, long enough to judge, on even grids; near a span of time [s] only."""
+    """Return the stretches between gaps in which all channels hold numbers, long enough to judge, on even grids.
+
+    Parameters
+    ----------
+    log : DriveLog
+    *channels : str
+        Names of the channels.
+    shortest : float [s]
+        Shorter stretches are left out.
+    within : tuple of two floats [s]
+        A span of time: what lies far from it is left out.
+    """
     out = []
     step = 1.0 / log.si.sampling_rate
     first, last = (0, len(log.si.time)) if within is None else np.searchsorted(log.si.time, [within[0] - CONTEXT, within[1] + CONTEXT])
@@ -72,6 +83,17 @@ def band_pass(values: Array, step: float, low: float, high: float, *, derivative
     """Return what lies between two frequencies, without delay; its rate of change if asked for.
 
     Gain ``1/((1 + (low/f)^16) (1 + (f/high)^16))``, laid on the spectrum, so that it is the same at every sampling rate.
+
+    Parameters
+    ----------
+    values : array, shape (n,) [any unit]
+        Evenly spaced samples.
+    step : float [s]
+        Between them.
+    low, high : float [Hz]
+        Edges, where the gain is a half.
+    derivative : bool
+        Whether the rate of change [1/s] is returned instead.
 
     Examples
     --------
@@ -119,6 +141,19 @@ def swing_of(
     """Return what a channel holds between two frequencies during a time, all stretches in a row; empty if it has none there.
 
     ``then`` is done to each stretch before it is cut to the time: a function of its samples and the step between them [s].
+
+    Parameters
+    ----------
+    log : DriveLog
+    channel : str
+    start, end : float [s]
+        The time.
+    low, high : float [Hz]
+        Edges of the band.
+    derivative : bool
+        Whether the rate of change is taken.
+    then : callable
+        Done to each stretch before it is cut to the time: a function of its samples and the step between them [s].
     """
     found = [np.empty(0)]
     for stretch in stretches(log, channel, shortest=1.0, within=(start, end)) if log.values(channel).size else []:

@@ -57,7 +57,7 @@ MISSED = ("pedal", "gear", "acceleration", "fuel_cut")
 class SwingKind(Code):
     """What swings."""
 
-    DRIVELINE = "driveline"
+    DRIVELINE = "surge of the driveline"
     ONCE_PER_CYCLE = "combustion, once per cycle"
     ALTERNATE_CYCLES = "combustion, alternate cycles"
     NO_SINGLE_FREQUENCY = "no single frequency"
@@ -71,8 +71,8 @@ class EpisodeNote(Code):
     """What else there is to know about one swing."""
 
     NOT_RESOLVED = "the sampling rate does not resolve its frequency"
-    UNEVEN_BURNING = "unsteady speed without one frequency: uneven burning rather than surge"
-    LINE_COINCIDES = "a line of combustion has the driveline's frequency here: the two cannot be told apart"
+    UNEVEN_BURNING = "unsteady speed without one frequency: rough burning rather than surge"
+    LINE_COINCIDES = "a line of combustion has the driveline's frequency here: the two look alike"
     COMBUSTION_LINE = "a line of combustion: surge only if the driveline's own frequency is within 10 % of it"
 
 
@@ -142,7 +142,7 @@ class SurgeFindings(Record):
     highest: Measure = measure("Hz")
     windows: tuple[tuple[float, float], ...] = dataclasses.field(default=(), repr=False)
     notes: tuple[FinderNote, ...] = ()
-    missing: tuple[str, ...] = ()
+    channels: tuple[str, ...] = ()
     sampling_rate: Measure = measure("Hz")
     too_short: Measure = measure("s", doc="time in pieces too short to judge")
     least_pedal: Measure = measure("", "percent", doc="taken as closed")
@@ -223,7 +223,7 @@ def find_surge(log: DriveLog, *, below: Any = BELOW, least_swing: Any = LEAST_SW
         highest=high,
         windows=tuple(windows),
         notes=tuple(notes),
-        missing=_missed(log),
+        channels=_missed(log),
         sampling_rate=log.si.sampling_rate,
         too_short=short if short > 1.0 else 0.0,
         least_pedal=resting if log.values("pedal").size else None,

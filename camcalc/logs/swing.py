@@ -17,6 +17,7 @@ from scipy.interpolate import CubicSpline
 
 from ..array_record import ArrayRecord, ScalarMeasure
 from ..codes import Code
+from ..cycle.load_axis import MANIFOLD_PRESSURE
 from ..errors import InputError
 from ..results import Measure, Record, measure, plain_data
 from ..tables.axes import LOADS
@@ -99,7 +100,7 @@ class SignalSwing(ArrayRecord):
     speed_swing: Measure = measure("crank_rps", "rpm")
     speed_at_surge: Measure = measure("crank_rps", "rpm")
     speed_rest: Measure = measure("crank_rps", "rpm")
-    speed_rms: Measure = measure("crank_rps", "rpm", doc="anew each cycle")
+    speed_rms: Measure = measure("crank_rps", "rpm", doc="drawn each cycle")
     speed_doubt: Array
     load_kind: str = ""
     mean_load: Array
@@ -108,7 +109,7 @@ class SignalSwing(ArrayRecord):
     load_rest: Array
     load_rms: Array
     load_doubt: Array
-    pressure_rms: Measure = measure("Pa", "kPa", doc="anew each cycle, before the load filter")
+    pressure_rms: Measure = measure("Pa", "kPa", doc="drawn each cycle, before the load filter")
     blow_back: Measure = measure("", "percent", doc="blow-back share there, of the build")
     load_jitter: float = math.nan
     speed_jitter: ScalarMeasure = measure("crank_rps", "rpm", doc="for [limits] of the build sheet")
@@ -369,7 +370,7 @@ def _doubt(values: Array, rate: float) -> float:
 def _blown(
     rows: _Swings, bins: list[Mask], loads: Array, kind: str, build: Build | None, *, engine: EngineModel | None, engine_tables: EngineTables | None
 ) -> list[BlowBack]:
-    unknown = BlowBack(math.nan, math.nan, 1.0 if kind == "manifold pressure" else math.nan)
+    unknown = BlowBack(math.nan, math.nan, 1.0 if kind == MANIFOLD_PRESSURE else math.nan)
     if (engine is None and engine_tables is None) or build is None or not kind:
         return [unknown] * len(bins)
     out = []

@@ -48,7 +48,18 @@ def plot_lifts(curves: Curves, names: Sequence[str], ax: Axes | None = None) -> 
 
 
 def plot_compared(curves: Curves, which: str, names: Sequence[str] = ("first", "second"), ax: Axes | None = None) -> Axes:
-    """Plot ``"burned_fraction"``, ``"vacuum"`` or ``"ceiling"`` of all builds over engine speed; gaps where there is no answer."""
+    """Plot ``"burned_fraction"``, ``"vacuum"`` or ``"ceiling"`` of all builds over engine speed; gaps where there is no answer.
+
+    Parameters
+    ----------
+    curves : Curves
+    which : str
+        "burned_fraction", "vacuum" or "ceiling".
+    names : sequence of str
+        Of the builds, in their order.
+    ax : Axes
+        Where to draw; new axes when left out.
+    """
     ax = axes(ax)
     along, label = DRAWN[which]
     speed, drawn = getattr(curves, along).magnitude, getattr(curves, which).magnitude

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
+from ..errors import InputError
+from .compare import plot_compared, plot_lifts
 from .curves import plot_ceilings, plot_injection, plot_lift, plot_residual
 from .cycle import plot_flows, plot_indicator, plot_map, plot_pressure
 from .drive import plot_drive
@@ -17,6 +19,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from ..advice.curves import ResidualCurve
+    from ..compare import Comparison, Curves, Lineup
     from ..logs import DriveLog, LogReview, SurgeFindings
     from ..sheet import Build, CamSheet
     from ..tables import ShapedTable, SparkTable
@@ -72,6 +75,24 @@ def plot_review_table(review: LogReview, ax: Axes | None = None, *, table: Spark
     return plot_visited(review.log, review.findings, table, ax=ax)
 
 
+def plot_comparison(found: Comparison | Lineup, ax: Axes | None = None, *, curve: str = "vacuum") -> Axes:
+    """Plot ``"vacuum"``, ``"burned_fraction"`` or ``"ceiling"`` of the builds compared over engine speed, each under its own name."""
+    curves, names = _of_comparison(found)
+    return plot_compared(curves, curve, names, ax=ax)
+
+
+def plot_compared_lifts(found: Comparison | Lineup, ax: Axes | None = None) -> Axes:
+    """Plot the valve lift of the cams compared, each under its build's name."""
+    curves, names = _of_comparison(found)
+    return plot_lifts(curves, names, ax=ax)
+
+
+def _of_comparison(found: Comparison | Lineup) -> tuple[Curves, list[str]]:
+    if found.curves is None:
+        raise InputError("plot", came="a pair of a lineup", expected="a comparison with curves", fix="draw the lineup, which has the curves of all")
+    return found.curves, [build.name for build in found.builds]
+
+
 PLOTS: dict[str, dict[str, Callable[..., Axes]]] = {
     "CamCard": {"lift": plot_lift},
     "Build": {"lift": plot_cams},
@@ -86,6 +107,8 @@ PLOTS: dict[str, dict[str, Callable[..., Axes]]] = {
     "DriveLog": {"channel": plot_channel},
     "LogReview": {"channel": plot_review, "table": plot_review_table},
     "SurgeMap": {"surge": plot_surge},
+    "Comparison": {"curve": plot_comparison, "lift": plot_compared_lifts},
+    "Lineup": {"curve": plot_comparison, "lift": plot_compared_lifts},
     "TradeOff": {"trade_off": plot_trade_off},
     "ValveLifts": {"lift": plot_lift},
     "ResidualCurve": {"residual": plot_residual_curve},

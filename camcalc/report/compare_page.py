@@ -42,9 +42,9 @@ def _pair_html(both: Comparison) -> str:
         "compare.html",
         both=both,
         differing=grouped(both.differing),
-        alike=grouped(both.alike),
+        others=grouped(both.others),
         band=band_text,
-        why=words.why_lines((*both.differing, *both.alike), both),
+        why=words.why_lines((*both.differing, *both.others), both),
         **_shared(both.builds, both.curves),
     )
 

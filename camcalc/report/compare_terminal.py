@@ -9,6 +9,7 @@ from ..compare.findings import Group
 from ..words.comparison import (
     better_words,
     brake_lines,
+    builds_lines,
     figure_label,
     figure_notes,
     lineup_words,
@@ -17,6 +18,7 @@ from ..words.comparison import (
     unit_words,
     verdict_words,
 )
+from ..words.phrases import capitalised
 from .terminal_parts import print_cautions, show, table
 
 if TYPE_CHECKING:
@@ -33,39 +35,38 @@ def band_text(figure: ComparedFigure, unit: str = "") -> str:
 
 
 def print_comparison(both: Comparison, console: Console, *, full: bool = False) -> None:
-    """Print which of two builds has the better street manners, and the figures that differ; all of them in full."""
+    """Print which of two builds has the better street manners, and the figures that favour either; all of them in full."""
     console.rule("Which has the better street manners")
     print_cautions(both.cautions, console)
-    for build in both.builds:
-        label = f" ({build.label})" if build.label else ""
-        _line(console, f"{build.name}: {build.cam} in {build.build}{label}")
+    _lines(console, builds_lines(both.builds))
     console.print()
     for verdict in both.verdicts:
         _lines(console, verdict_words(verdict, both))
     _lines(console, (f"  {text}" for text in brake_lines(both.builds)))
     console.print()
-    _figures(both, [*both.differing, *(both.alike if full else ())], console)
-    _close(console, 0 if full else len(both.alike), setting_lines(both), both.model)
+    _figures(both, [*both.differing, *(both.others if full else ())], console)
+    left_out = "" if full or not both.others else f"{len(both.others)} more figures favour neither: --full shows them."
+    _close(console, left_out, setting_lines(both), both.model)
 
 
 def _figures(both: Comparison, figures: Sequence[ComparedFigure], console: Console) -> None:
-    names = both.a.name, both.b.name
-    heads = ["figure", "unit", *names, "second less\nfirst", *(["10 to 90 %"] if both.samples else []), "better"]
-    for group in Group:
-        items = [figure for figure in figures if figure.group is group]
-        if not items:
-            continue
-        made = table(group.meaning, heads, left=2)
-        for item in items:
-            unit = shown_unit(item, both.a.units)
-            band = [band_text(item, unit)] if both.samples else []
-            texts = [item.text(which, unit) for which in ("a", "b", "difference")]
-            made.add_row(figure_label(item, both), unit_words(unit), *texts, *band, better_words(item.better, names))
-        show(made, console, *(mark for item in items for mark in item.marks.values()))
-        for item in items:
-            _lines(console, (f"  {figure_label(item, both)}: {note}" for note in figure_notes(item, both)))
     if not figures:
-        _line(console, "No figure differs beyond what is known.")
+        _line(console, "No figure favours one of them beyond what is known.\n")
+        return
+    names = both.a.name, both.b.name
+    heads = ["figure", "unit", *names, "second\nless first", *(["10 to\n90 %"] if both.samples else []), "better"]
+    made = table("Side by side", heads, left=2)
+    figures = sorted(figures, key=lambda figure: list(Group).index(figure.group))
+    for k, item in enumerate(figures):
+        unit = shown_unit(item, both.a.units)
+        band = [band_text(item, unit).replace(" to ", "\nto ")] if both.samples else []
+        texts = [item.text(which, unit) for which in ("a", "b", "difference")]
+        ends = k + 1 < len(figures) and figures[k + 1].group is not item.group
+        made.add_row(figure_label(item, both), unit_words(unit), *texts, *band, better_words(item.better, names), end_section=ends)
+    show(made, console, *(mark for item in figures for mark in item.marks.values()))
+    for item in figures:
+        if notes := figure_notes(item, both):
+            _line(console, f"  {capitalised(figure_label(item, both))}. {' '.join(notes)}")
     console.print()
 
 
@@ -73,6 +74,8 @@ def print_lineup(lineup: Lineup, console: Console, *, full: bool = False) -> Non
     """Print three builds or more, the best street manners first, and the figures that a verdict rests on; all of them in full."""
     console.rule("Which has the best street manners")
     print_cautions(lineup.cautions, console)
+    _lines(console, builds_lines(lineup.builds))
+    console.print()
     _lines(console, lineup_words(lineup))
     _lines(console, (f"  {text}" for text in brake_lines(lineup.builds[k] for k in lineup.order)))
     console.print()
@@ -85,12 +88,13 @@ def print_lineup(lineup: Lineup, console: Console, *, full: bool = False) -> Non
         made.add_row(figure_label(item, lead), unit_words(unit), *(item.text(k, unit) for k in lineup.order))
     show(made, console, *(item.marks["values"] for item in shown))
     console.print()
-    _close(console, 0 if full else len(lineup.others), setting_lines(lead, lineup.builds), lineup.model)
+    left_out = "" if full or not lineup.others else f"{len(lineup.others)} more figures: --full shows them."
+    _close(console, left_out, setting_lines(lead, lineup.builds), lineup.model)
 
 
-def _close(console: Console, left_out: int, lines: Iterable[str], model: str) -> None:
+def _close(console: Console, left_out: str, lines: Iterable[str], model: str) -> None:
     if left_out:
-        _line(console, f"{left_out} more figures: --full shows them.")
+        _line(console, left_out)
     _lines(console, lines)
     _line(console, f"Engine model: {model}.")
 

@@ -126,7 +126,19 @@ class Figures:
         return float(value) if own == found.unit else float(quantity(float(value), found.unit, own).magnitude)
 
     def number(self, path: str, digits: int | None = None, unit: str = "", *, edge: str = "value") -> str:
-        """Return a number as text, empty where there is none; ``digits`` below 0 round before the point."""
+        """Return a number as text, empty where there is none; ``digits`` below 0 round before the point.
+
+        Parameters
+        ----------
+        path : str
+            Where in the data the figure is.
+        digits : int
+            After the point, below 0 before it; as many as the figure carries when left out.
+        unit : str
+            To be shown in; the data's own when empty.
+        edge : str
+            "value", or an edge of the band: "low", "high".
+        """
         value = self.shown(path, unit, edge=edge)
         if value is None:
             return ""
@@ -134,7 +146,21 @@ class Figures:
         return plain_text(value, digits if digits is not None else 0 if whole else decimals(value))
 
     def marked_number(self, path: str, digits: int | None = None, unit: str = "", *, infinite: str = "", edge: str = "value") -> str:
-        """Return a number as text with its mark; one without end as words."""
+        """Return a number as text with its mark; one without end as words.
+
+        Parameters
+        ----------
+        path : str
+            Where in the data the figure is.
+        digits : int
+            After the point, below 0 before it; as many as the figure carries when left out.
+        unit : str
+            To be shown in; the data's own when empty.
+        infinite : str
+            What is written for a figure without end.
+        edge : str
+            "value", or an edge of the band: "low", "high".
+        """
         found = find(self.data, path)
         if edge != "value":
             return marked(self.number(path, digits, unit, edge=edge), mark_of_path(walked(self.data, path).get(f"{edge}_mark"), []))

@@ -29,17 +29,44 @@ class Printed(Figures):
     '<td data-field="speed" data-unit="mph">8.7</td>'
     """
 
-    def cell(
-        self, path: str, digits: int | None = 0, unit: str = "", *, tag: str = "td", mark: str = "", edge: str = "value", infinite: str = ""
-    ) -> Markup:
-        """Return a number as a table cell, or as the head of a row or column (``tag`` "row" or "col")."""
+    def cell(self, path: str, digits: int | None = 0, unit: str = "", *, tag: str = "td", mark: str = "", edge: str = "value", infinite: str = "") -> Markup:
+        """Return a number as a table cell, or as the head of a row or column (``tag`` "row" or "col").
+
+        Parameters
+        ----------
+        path : str
+            Where in the data the figure is.
+        digits : int
+            After the point, below 0 before it; as many as the figure carries when left out.
+        unit : str
+            To be shown in; the data's own when empty.
+        tag : str
+            "td", or "row" and "col" for a head.
+        mark : str
+            Class of the cell.
+        edge : str
+            "value", or an edge of the band: "low", "high".
+        infinite : str
+            What is written for a figure without end.
+        """
         opened = {"row": 'th scope="row"', "col": 'th scope="col"'}.get(tag, tag)
         more = (f' class="{mark}"' if mark else "") + (f' data-edge="{edge}"' if edge != "value" else "")
         more += f' data-digits="{digits}"' if digits is not None and digits < 0 else ""
         return self._element(opened, path, self.marked_number(path, digits, unit, infinite=infinite, edge=edge), unit, more)
 
     def column_cell(self, path: str, column: Column, row: int, *, first: bool) -> Markup:
-        """Return the cell of a column in a row whose record is at a path."""
+        """Return the cell of a column in a row whose record is at a path.
+
+        Parameters
+        ----------
+        path : str
+            Where in the data the row's record is.
+        column : Column
+        row : int
+            Counted from 0.
+        first : bool
+            Whether it is the head of its row.
+        """
         from markupsafe import Markup
 
         tag = "row" if first else "td"

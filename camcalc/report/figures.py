@@ -118,6 +118,17 @@ def svg_text(ax: Any, name: str) -> str:
 def described(svg: str, name: str, title: str, text: str, *, crank: str = "") -> str:
     """Return an SVG with its title and description inside, read out as one picture.
 
+    Parameters
+    ----------
+    svg : str
+        The picture as SVG text.
+    name : str
+        Makes the ids of title and description its own.
+    title, text : str
+        What is read out.
+    crank : str
+        Further attributes of the picture.
+
     Examples
     --------
     >>> described("<svg><path/></svg>", "lift", "Lift", "Both valves.")[:72]

@@ -48,7 +48,16 @@ def print_brief(brief: Brief, console: Console, load_axis: str = "manifold press
 
 
 def print_sections(brief: Brief, sections: Iterable[Section], console: Console, load_axis: str = "manifold pressure") -> None:
-    """Print some sections of a brief, the ceilings over a kind of load."""
+    """Print some sections of a brief, the ceilings over a kind of load.
+
+    Parameters
+    ----------
+    brief : Brief
+    sections : iterable of Section
+    console : Console
+    load_axis : str
+        "manifold pressure", "air charge" or "relative charge".
+    """
     brief = as_saved(brief)
     figures = figures_of(brief)
     if brief.not_for:
@@ -87,7 +96,19 @@ def print_events(facts: CamFacts, console: Console, system: UnitSystem) -> None:
 
 
 def print_grid(title: str, record: Record, name: str, console: Console, digits: int = 0) -> None:
-    """Print one quantity of a record over speed and manifold pressure, highest load first, each figure with its mark; blank where there is none."""
+    """Print one quantity of a record over speed and manifold pressure, highest load first, each figure with its mark; blank where there is none.
+
+    Parameters
+    ----------
+    title : str
+    record : ArrayRecord
+        Over speed and manifold pressure.
+    name : str
+        Of the field.
+    console : Console
+    digits : int
+        After the point.
+    """
     made = table(title, ["kPa", *(f"{s:.0f}" for s in record.speed.magnitude)], left=0)  # type: ignore[attr-defined]
     loads = record.manifold_pressure.magnitude  # type: ignore[attr-defined]
     values = getattr(record, name).magnitude

@@ -40,18 +40,18 @@ CYCLE_MEANS = math.sqrt(2.0 / 3.0)
 class Ground(Code):
     """Where a reading is taken."""
 
-    STANDING = "standing"
+    STANDING = "at a standstill"
     ROAD = "on the road"
 
 
 class ReadingKind(Code):
     """What is read from the log."""
 
-    IDLE_PRESSURE = "idle MAP"
-    IDLE_AIR = "idle air charge"
-    IDLE_SPARK_STEP = "rise of idle MAP with less spark"
+    IDLE_PRESSURE = "MAP at idle"
+    IDLE_AIR = "air charge at idle"
+    IDLE_SPARK_STEP = "rise of MAP at idle with less spark"
     IDLE_SPEED_CHANGE = "change of idle speed from cycle to cycle"
-    FAST_IDLE_PRESSURE = "fast idle MAP"
+    FAST_IDLE_PRESSURE = "MAP at fast idle"
     ROAD_PRESSURE = "MAP on the road"
     ROAD_SPARK_STEP = "rise of MAP on the road with less spark"
     COASTING = "slowing down with fuel cut"

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from typing import NamedTuple
 
+from ..cycle.load_axis import AIR_CHARGE, MANIFOLD_PRESSURE, RELATIVE_CHARGE
 from ..errors import InputError
 from ..units import Bounds, factor
 
@@ -32,7 +33,7 @@ class Axis(NamedTuple):
 # Ranges are there to catch a wrong unit, not to judge a table: wide on purpose.
 SPEED = Bounds("crank_rps", 0.0, 300.0, "rpm")
 LOADS = {
-    "manifold pressure": LoadKind(
+    MANIFOLD_PRESSURE: LoadKind(
         Bounds("Pa", 1e3, 500e3, "kPa"),
         10e3,
         "10 kPa",
@@ -40,7 +41,7 @@ LOADS = {
         ("manifold", "intake", "absolute"),
     ),
     # Air trapped per cylinder and cycle. A step is what 10 kPa are in a small cylinder; ESTIMATE.
-    "air charge": LoadKind(
+    AIR_CHARGE: LoadKind(
         Bounds("kg", 0.0, 5e-3, "mg"),
         5e-5,
         "50 mg",
@@ -48,7 +49,7 @@ LOADS = {
         ("fresh", "intake", "trapped", "air", "charge", "mass", "per", "cylinder", "cycle", "stroke", "and"),
     ),
     # Air charge over swept volume times the density of air at 101.325 kPa and 20 degC.
-    "relative charge": LoadKind(
+    RELATIVE_CHARGE: LoadKind(
         Bounds("", 0.0, 4.0, "percent"),
         0.1,
         "10 percent",
@@ -57,10 +58,6 @@ LOADS = {
     ),
 }
 SPEED_NAMES = ("speed", "engine speed", "crank speed")
-ACCEPTED = (
-    "engine speed (rpm), a backslash, and manifold pressure (kPa, bar, Pa, psi, inHg, absolute), air charge per cylinder and cycle (mg, g, kg) "
-    'or relative charge (percent, 1), e.g. "speed [rpm] \\ manifold pressure [kPa]"'
-)
 _PART = re.compile(r"\s*(?P<name>[^\[\]()]*?)\s*[\[(]\s*(?P<unit>[^\[\]()]*?)\s*[\])]\s*$")
 # An air charge is per cylinder and cycle, and a manifold pressure absolute, whether the unit says so again or not.
 _SAID_AGAIN = re.compile(r"\s+abs(olute)?$|(\s*(/|\bper\b|\band\b)\s*(cyl(inder)?|cycle|stroke))+$", re.IGNORECASE)
@@ -95,7 +92,7 @@ def read_corner(text: str) -> tuple[Axis, Axis]:
     if down is None or down.kind != "speed":
         raise _not_understood(text, f'"{parts[0].strip()}" is no engine speed with a unit', parts[0])
     if along is None or along.kind == "speed":
-        raise _not_understood(text, _why_no_load(parts[1]), parts[1])
+        raise _no_load(text, parts[1])
     return down, along
 
 
@@ -106,7 +103,7 @@ def axis_of(kind: str) -> Axis:
     Axis(kind='manifold pressure', unit='kPa', scale=1000.0)
     """
     bounds = SPEED if kind == "speed" else LOADS[kind].bounds
-    return Axis(kind, bounds.show + (" per cylinder" if kind == "air charge" else ""), factor(bounds.show, bounds.unit))
+    return Axis(kind, bounds.show + (" per cylinder" if kind == AIR_CHARGE else ""), factor(bounds.show, bounds.unit))
 
 
 def words_of(text: str) -> frozenset[str]:
@@ -164,16 +161,25 @@ def _axis(text: str) -> Axis | None:
     return None
 
 
-def _why_no_load(part: str) -> str:
+def _no_load(text: str, part: str) -> InputError:
+    """Return the error of a corner cell whose second half is no load, with the way out for what it seems to be."""
     words = part.lower()
     if re.search(r"throttle|pedal", words):
-        return "a throttle or pedal angle is no measure of the charge: log manifold pressure or air charge against it, and make the axis of that"
-    if re.search(r"\bv(olts?)?\b", words):
-        return "a voltage needs the sensor's own line: turn the axis into pressure or air charge first"
-    if re.search(r"vacuum|gauge|gage|boost|psig", words):
-        return "turn it into absolute pressure with the barometer of the day"
-    return f'"{part.strip()}" is no load with a unit that belongs to it'
+        fix = "a throttle or pedal angle is no measure of the charge: log manifold pressure or air charge against it, and make the axis of that"
+    elif re.search(r"\bv(olts?)?\b", words):
+        fix = "a voltage needs the sensor's own line: turn the axis into pressure or air charge first"
+    elif re.search(r"vacuum|gauge|gage|boost|psig", words):
+        fix = "turn it into absolute pressure with the barometer of the day"
+    else:
+        fix = f'"{part.strip()}" is no load with a unit that belongs to it'
+    return _not_understood(text, fix, part)
 
 
 def _not_understood(text: str, fix: str, part: str | None = None) -> InputError:
-    return InputError("the corner cell", came=f'"{text.strip()}"' if part is None else f'"{part.strip()}" in "{text.strip()}"', expected=ACCEPTED, fix=fix)
+    came = f'"{text.strip()}"' if part is None else f'"{part.strip()}" in "{text.strip()}"'
+    accepted = (
+        "engine speed (rpm), a backslash, and a load: manifold pressure (kPa, bar, Pa, psi, inHg, absolute); "
+        "air charge per cylinder and cycle (mg, g, kg); or relative charge (percent, 1). "
+        'E.g. "speed [rpm] \\ manifold pressure [kPa]"'
+    )
+    return InputError("the corner cell", came=came, expected=accepted, fix=fix)

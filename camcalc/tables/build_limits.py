@@ -86,7 +86,7 @@ def build_limits(engine: EngineModel, table: SparkTable, *, adders: Any = "0 cra
     ...     build_limits(QuickEngine(build), read_table("examples/quarry-road/spark.csv"))
     ... except InputError as error:
     ...     print(error.came, "-", error.expected)
-    quick - a model that knows knock, for a shaped table
+    quick closed forms - a model that knows knock, for a shaped table
     """
     refuse_teaching(engine, "a shaped table")
     above = float(to_si(adders, "adders", ADDERS))

@@ -73,6 +73,19 @@ def fitting_labels(values: Array, unit: str, inner: str) -> list[str]:
 def axis_error(values: Array, unit: str, scale: float, inner: str) -> InputError | None:
     """Return an error where a table's load axis makes a whole table in another unit and none in its own.
 
+    Parameters
+    ----------
+    values : array, shape (n,) [as labelled]
+        Loads as written.
+    unit : str
+        As labelled.
+    scale : float
+        Factor from the written unit to the inner one.
+    inner : str
+        Inner unit of the load.
+
+    Examples
+    --------
     >>> error = axis_error(np.array([5.9, 14.8, 29.5]), "kPa", 1e3, "Pa")
     >>> error.fix
     'if it is in inHg (20 to 99.9 kPa), write [inHg] into the corner cell; else add loads up to full load'
@@ -98,6 +111,18 @@ def axis_error(values: Array, unit: str, scale: float, inner: str) -> InputError
 def log_error(name: str, numbers: Array, unit: str, scale: float) -> InputError | None:
     """Return an error where half of a log's manifold pressures [Pa] cannot be those of a running, naturally aspirated engine.
 
+    Parameters
+    ----------
+    name : str
+        Of the column.
+    numbers : array, shape (n,) [Pa]
+    unit : str
+        As labelled.
+    scale : float
+        Factor from the written unit to pascals.
+
+    Examples
+    --------
     >>> log_error("MAP", np.full(9, 9e3), "kPa", 1e3).came
     'mostly values like 9 kPa'
     """
@@ -119,8 +144,9 @@ def log_error(name: str, numbers: Array, unit: str, scale: float) -> InputError 
 def low_pressure(numbers: Array, unit: str, scale: float) -> LowPressure | None:
     """Return what is odd where a log's manifold pressure never leaves what overrun or a very light idle makes; else nothing.
 
-    >>> low_pressure(np.array([20e3, 29.5e3]), "kPa", 1e3)
-    LowPressure(top=29.5, unit='inHg', other=99.89845966500002)
+    >>> found = low_pressure(np.array([20e3, 29.5e3]), "kPa", 1e3)
+    >>> found.top, found.unit, round(found.other, 1)
+    (29.5, 'inHg', 99.9)
     """
     known = numbers[np.isfinite(numbers)]
     top = float(known.max()) if known.size else 100e3

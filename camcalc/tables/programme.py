@@ -76,6 +76,17 @@ def largest(upper: Whole, kept: tuple[Whole, ...], locked: Mask, limits: Limits,
     of both first cells is within reach of the larger of both second cells. So there is a largest, and it is reached by lowering, from
     the bounds on, each cell to the largest allowed number within reach of its neighbours until nothing moves: no such step
     passes the largest table. Locked cells hold the first of ``kept`` and do not move; ``conflicts`` says whether they can stay.
+
+    Parameters
+    ----------
+    upper : array of int, shape (speeds, loads) [ticks]
+        Upper bound of each cell.
+    kept : tuple of arrays of int, shape (speeds, loads) [ticks]
+        Tables whose numbers a cell may keep off the increment; the first is the table that was.
+    locked : mask
+        Cells that hold their number.
+    limits : Limits [ticks]
+    increment : int [ticks]
     """
     table = np.where(locked, kept[0], floored(upper, kept, increment))
     holder = np.arange(table.size).reshape(table.shape)
@@ -96,6 +107,15 @@ def conflicts(table: Whole, holder: Whole, upper: Whole, locked: Mask, limits: L
     """Return the locked cells that cannot keep their numbers.
 
     Every feasible table lies under the result of ``largest``, so a locked cell out of its neighbours' reach there is so in all.
+
+    Parameters
+    ----------
+    table : array of int, shape (speeds, loads) [ticks]
+    holder : array of int, shape (speeds, loads) [count of the cell]
+        Both as ``largest`` returns them.
+    upper : array of int, shape (speeds, loads) [ticks]
+    locked : mask
+    limits : Limits [ticks]
     """
     index = np.arange(table.size).reshape(table.shape)
     found = {}
@@ -121,6 +141,19 @@ def nearest(base: Whole, upper: Whole, locked: Mask, limits: Limits, increment: 
     a network matrix with repeated negated columns, totally unimodular, so every vertex is whole, and so is every vertex
     of the dual, whose costs are 1. HiGHS' simplex method ends on a vertex. The second programme takes the least sum
     of spark over the first one's solutions: rows and bounds with a price other than zero are held.
+
+    Parameters
+    ----------
+    base : array of int, shape (speeds, loads) [ticks]
+    upper : array of int, shape (speeds, loads) [ticks]
+        Upper bound of each cell.
+    locked : mask
+    limits : Limits [ticks]
+    increment : int [ticks]
+
+    References
+    ----------
+    Textbook: total unimodularity of network matrices, vertices of linear programmes.
     """
     free = np.flatnonzero(~locked)
     if not free.size:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from ..cycle.load_axis import MANIFOLD_PRESSURE
 from .table import SparkTable
 
 if TYPE_CHECKING:
@@ -21,14 +22,14 @@ SLOWEST, FASTEST, LIGHTEST, FULLEST = 500.0 / 60.0, 6000.0 / 60.0, 15e3, 105e3
 def level_table(spark: float) -> SparkTable:
     """Return a spark table that is level everywhere [crank deg before top dead centre]."""
     return SparkTable(
-        load_kind="manifold pressure", speed=np.array([400.0, 8000.0]) / 60.0, loads=np.array([1e4, 1.1e5]), cells=np.full((2, 2), spark), increment=0.1
+        load_kind=MANIFOLD_PRESSURE, speed=np.array([400.0, 8000.0]) / 60.0, loads=np.array([1e4, 1.1e5]), cells=np.full((2, 2), spark), increment=0.1
     )
 
 
 def table_to_type(starting: StartingTable) -> str:
     """Return the starting table as the text of a spark table's file; a cell to be avoided is blank."""
     si = starting.si
-    whole = SparkTable(load_kind="manifold pressure", speed=si.speed, loads=si.manifold_pressure, cells=_filled(starting).T, increment=1.0)
+    whole = SparkTable(load_kind=MANIFOLD_PRESSURE, speed=si.speed, loads=si.manifold_pressure, cells=_filled(starting).T, increment=1.0)
     head, *rows = (line.split(",") for line in whole.text().splitlines())
     kept = [[row[0], *("" if avoid else cell for cell, avoid in zip(row[1:], column, strict=True))] for row, column in zip(rows, starting.avoid.T, strict=True)]
     return "".join(",".join(line) + "\n" for line in [head, *kept])
@@ -43,7 +44,7 @@ def proposed_table(starting: StartingTable) -> SparkTable:
     """Return the starting table with its edges held beyond the grid."""
     si, cells = starting.si, _filled(starting)
     return SparkTable(
-        load_kind="manifold pressure",
+        load_kind=MANIFOLD_PRESSURE,
         speed=np.array([SLOWEST, *si.speed, FASTEST]),
         loads=np.array([LIGHTEST, *si.manifold_pressure, max(FULLEST, si.manifold_pressure[-1] + 5e3)]),
         cells=np.pad(cells.T, 1, mode="edge"),

@@ -34,8 +34,8 @@ class Reason(Code):
 class Fallback(Code):
     """The axes on which a limit per cell stands in for a slope limit that is not known."""
 
-    ALONG_SPEED = "along speed"
-    ALONG_LOAD = "along load"
+    ALONG_SPEED = "along the speed axis"
+    ALONG_LOAD = "along the load axis"
 
 
 class Neighbours(Code):

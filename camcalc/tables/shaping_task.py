@@ -105,7 +105,20 @@ def task_of(
     knock: Knock | None = None,
     hold_knock: bool = True,
 ) -> Task:
-    """Return what both programmes share; the limits outside the zone are those inside it, until ``Task.with_slopes_of``."""
+    """Return what both programmes share; the limits outside the zone are those inside it, until ``Task.with_slopes_of``.
+
+    Parameters
+    ----------
+    table : SparkTable
+    ceiling : quantity or array [crank deg], shape (speeds, loads)
+    slopes : SlopeLimits
+    zone, uncured : mask, on the table's cells
+        As for ``shape_table``.
+    increment : quantity [crank angle]
+    floor : quantity or array [crank deg], shape (speeds, loads)
+    knock : Knock
+    hold_knock : bool
+    """
     top = angles_on(ceiling, "ceiling", table)
     inside = np.isfinite(top) if zone is None else mask_on(zone, "zone", table)
     held = knock.most if knock is not None and hold_knock else np.full(table.shape, np.inf)
@@ -130,7 +143,16 @@ def task_of(
 
 
 def knock_of(values: Any, table: SparkTable, *, margin: Any, least_spark: Any) -> Knock | None:
-    """Return knock on a table's cells, or nothing where none is given."""
+    """Return knock on a table's cells, or nothing where none is given.
+
+    Parameters
+    ----------
+    values : quantity or array [crank deg], shape (speeds, loads)
+        Infinite where nothing searched knocks, not-a-number where it was not computed.
+    table : SparkTable
+    margin, least_spark : quantity [crank angle]
+        As for ``shape_table``.
+    """
     if values is None:
         return None
     limit = angles_on(values, "knock", table)

@@ -178,7 +178,7 @@ class SparkTable(ArrayRecord):
         }
 
     def __str__(self) -> str:
-        return "\n".join([f"spark, crank deg before top dead centre; {self.corner}", *grid_lines(self, self.cell_texts())])
+        return "\n".join([f"spark, deg BTDC; {self.corner}", *grid_lines(self, self.cell_texts())])
 
     def _repr_html_(self) -> str:
         return f"<pre>{html.escape(str(self))}</pre>"
@@ -259,14 +259,41 @@ def _written_increment(layout: Layout) -> float:
 
 
 def bilinear(speeds: Array, loads: Array, cells: Array, speed: Any, load: Any) -> Any:
-    """Return the bilinear surface through a grid's cells (a row for each speed); beyond the edge, the edge's value."""
+    """Return the bilinear surface through a grid's cells (a row for each speed); beyond the edge, the edge's value.
+
+    Parameters
+    ----------
+    speeds, loads : array, shape (n,) [inner units]
+        Breakpoints, rising.
+    cells : array, shape (speeds, loads) [any unit]
+        A row for each speed, a column for each load.
+    speed, load : float or array of any shape [inner units]
+
+    References
+    ----------
+    Textbook: bilinear interpolation.
+    """
     i, s, _ = _between(speeds, speed)
     j, t, _ = _between(loads, load)
     return (1.0 - s) * ((1.0 - t) * cells[i, j] + t * cells[i, j + 1]) + s * ((1.0 - t) * cells[i + 1, j] + t * cells[i + 1, j + 1])
 
 
 def bilinear_slopes(speeds: Array, loads: Array, cells: Array, speed: Any, load: Any) -> tuple[Any, Any]:
-    """Return the partial derivatives of ``bilinear`` along speed and load; zero beyond the edge."""
+    """Return the partial derivatives of ``bilinear`` along speed and load; zero beyond the edge.
+
+    Parameters
+    ----------
+    speeds, loads : array, shape (n,) [inner units]
+        As for ``bilinear``.
+    cells : array, shape (speeds, loads) [any unit]
+        As for ``bilinear``.
+    speed, load : float or array of any shape [inner units]
+
+    Returns
+    -------
+    along_speed, along_load : array
+        Per unit of speed and per unit of load.
+    """
     i, s, speed_inside = _between(speeds, speed)
     j, t, load_inside = _between(loads, load)
     along_speed = (1.0 - t) * (cells[i + 1, j] - cells[i, j]) + t * (cells[i + 1, j + 1] - cells[i, j + 1])

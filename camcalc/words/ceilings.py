@@ -161,6 +161,12 @@ def base_table_words(cells: Sequence[BaseTableCell]) -> str:
     Parameters
     ----------
     cells : sequence of BaseTableCell
+
+    Examples
+    --------
+    >>> cell = BaseTableCell(**{name: None for name in BaseTableCell.measures()})
+    >>> base_table_words([cell.replace(speed=20.0, manifold_pressure=60e3, table_spark=30.0, ceiling=20.0)]).split(". ")[0]
+    'Your table is above the spark ceiling in 1 cell, by up to 10 deg at 1200 rpm, 60 kPa'
     """
     if not cells:
         return ""

@@ -24,8 +24,8 @@ if TYPE_CHECKING:
     from ..compare import ComparedBuild, ComparedFigure, LineupFigure, Spot, Verdict
 
 __all__ = [
-    "better_words", "brake_lines", "figure_label", "figure_notes", "headline_words", "lineup_words", "must_lines", "reasons_words", "setting_lines", "shown_unit",
-    "unit_words", "verdict_words", "why_lines",
+    "better_words", "brake_lines", "builds_lines", "figure_label", "figure_notes", "headline_words", "lineup_words", "must_lines", "reasons_words",
+    "setting_lines", "shown_unit", "unit_words", "verdict_words", "why_lines",
 ]  # fmt: skip
 
 UNITS = {"percent": "%", "crank_deg": "deg", "mm*crank_deg": "mm deg", "m/s**2": "m/s²"}
@@ -37,14 +37,14 @@ LABELS = {
     "variation_in_drive": "COV of IMEP at idle in drive",
     "lowest_steady_speed": "lowest steady idle",
     "worst_ceiling": "lowest spark ceiling, BTDC",
-    "slow_shaking": "shaking just above idle, shortest smooth gear",
-    "slow_damping": "damping ratio just above idle, shortest smooth gear",
+    "slow_shaking": "shaking just above idle",
+    "slow_damping": "damping ratio just above idle",
     "overlap_angle": "overlap, seat to seat",
     "overlap_area": "overlap area",
     "effective_compression": "effective compression",
 }
 EVENTS = {"intake_opens": "IVO, BTDC", "intake_closes": "IVC, ABDC", "exhaust_opens": "EVO, BBDC", "exhaust_closes": "EVC, ATDC", "overlap": "overlap"}
-HEIGHTS = {"0.050": "0.050 in tappet lift", "seat": "0.15 mm valve lift"}
+HEIGHTS = {"0.050": "0.050 in tappet", "seat": "0.15 mm valve"}
 # What a figure that is missing means, where it does not mean that the engine does not run.
 STEADY_ALL_THE_WAY = f"smooth down to {SLOWEST * 60.0:.0f} rpm, where the search ends"
 MEANS = {"lowest_steady_speed": f"steady at no idle speed up to {FASTEST * 60.0:.0f} rpm", "worst_ceiling": "no cell needs a ceiling"}
@@ -82,7 +82,7 @@ def figure_label(figure: ComparedFigure | LineupFigure, both: Comparison) -> str
     if name.startswith("cruise_"):
         unit = road_unit(both)
         what = "shaking" if name == "cruise_shaking" else "damping ratio"
-        return f"{what} at {both.cruise_speed.to(unit).magnitude:.0f} {unit}, tallest smooth gear"
+        return f"{what} at {both.cruise_speed.to(unit).magnitude:.0f} {unit}"
     if name == "unstable_below":
         return f"rough below, gear {figure.gear}, engine speed"
     if figure.gear:
@@ -193,17 +193,31 @@ def must_lines(verdict: Verdict, both: Comparison) -> list[str]:
     short = [build for build, idles, has in zip(both.builds, verdict.idles, verdict.has_brakes, strict=True) if idles and not has]
     if len(short) == 2:
         return ["Neither leaves a common brake booster enough vacuum. Plan a pump, a reservoir or another brake system first."]
-    return [_needs_a_pump(build) for build in short]
+    return [_needs_a_pump(build) for build in short if _has(build, verdict)]
 
 
 def _needs_a_pump(build: ComparedBuild) -> str:
     return f"{build.name} needs a vacuum pump, a reservoir or another brake system before the road."
 
 
+def _has(build: ComparedBuild, verdict: Verdict) -> bool:
+    """Return whether a verdict is on the transmission that a build has: one put behind another sheet's converter needs nothing for it."""
+    return (build.transmission == "converter") == (verdict.transmission == "converter")
+
+
 def _lacks_brakes(lineup: Lineup, build: ComparedBuild) -> bool:
-    """Return whether any idle of a build leaves a common booster too little vacuum."""
+    """Return whether a build's idle, in drive with a converter of its own, leaves a common booster too little vacuum."""
     own = [(v, k) for pair in lineup.pairs for v in pair.verdicts for k, one in enumerate(pair.builds) if one.name == build.name]
-    return any(v.idles[k] and not v.has_brakes[k] for v, k in own)
+    return any(_has(build, v) and v.idles[k] and not v.has_brakes[k] for v, k in own)
+
+
+def builds_lines(builds: Iterable[ComparedBuild]) -> list[str]:
+    """Return what each build is: its own name where that is more than the cam's, the cam, the sheet and its label."""
+    lines = []
+    for b in builds:
+        own = "" if b.name == b.cam else f"{b.name}: "
+        lines.append(f"{own}{b.cam} in {b.build}{f' ({b.label})' if b.label else ''}")
+    return lines
 
 
 def brake_lines(builds: Iterable[ComparedBuild]) -> list[str]:
@@ -214,8 +228,8 @@ def brake_lines(builds: Iterable[ComparedBuild]) -> list[str]:
 def setting_lines(both: Comparison, builds: Iterable[ComparedBuild] = ()) -> list[str]:
     """Return what was compared how: idle speeds, spark tables, converters, how the sheets differ, what counts as a difference; a sentence each."""
     builds = tuple(builds) or both.builds
-    lines = [f"Idle speeds: {', '.join(f'{b.name} {set_rpm(b.si.idle_speed)}' for b in builds)}."]
-    tables = capitalised(both.tables.meaning)
+    lines = [f"Idle speeds: {'; '.join(f'{b.name} at {set_rpm(b.si.idle_speed)}' for b in builds)}."]
+    tables = both.tables.meaning
     if both.tables in (TablesUsed.LEVEL_AT_CEILING, TablesUsed.LEVEL_AT_BEST):
         lines.append(f"Damping and shaking: {tables}, {btdc(both.si.level_spark)}.")
     else:

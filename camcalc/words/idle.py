@@ -34,6 +34,15 @@ def idle_words(idle: IdleAdvice, units: UnitSystem = UnitSystem.IMPERIAL) -> str
     idle : IdleAdvice
     units : UnitSystem
         Of vacuum.
+
+    Examples
+    --------
+    >>> from camcalc import QuickEngine, load_build
+    >>> from camcalc.advice.idle_advice import idle_advice, idle_set
+    >>> engine = QuickEngine(load_build("examples/long-meadow/build.toml"))
+    >>> idle = idle_advice(engine, idle_set(engine, 13.0, search=False), None)
+    >>> idle_words(idle).splitlines()[0].split(":")[0]
+    'Steady idle at 780 rpm'
     """
     lines = [idle_verdict(idle, units), lowest_speed_words(idle)]
     if math.isfinite(idle.si.vacuum_penalty):
@@ -59,6 +68,15 @@ def idle_verdict(idle: IdleAdvice, units: UnitSystem = UnitSystem.IMPERIAL) -> s
     idle : IdleAdvice
     units : UnitSystem
         Of vacuum.
+
+    Examples
+    --------
+    >>> from camcalc import QuickEngine, load_build
+    >>> from camcalc.advice.idle_advice import idle_advice, idle_set
+    >>> engine = QuickEngine(load_build("examples/long-meadow/build.toml"))
+    >>> idle = idle_advice(engine, idle_set(engine, 13.0, search=False), None)
+    >>> idle_verdict(idle)
+    'Steady idle at 780 rpm: 16.1 inHg of vacuum, COV of IMEP 8 %, limit 10 %.'
     """
     first = idle.new[0].si
     verdict = "Steady" if idle.steady else "Rough"
@@ -73,6 +91,15 @@ def lowest_speed_words(idle: IdleAdvice) -> str:
     Parameters
     ----------
     idle : IdleAdvice
+
+    Examples
+    --------
+    >>> from camcalc import QuickEngine, load_build
+    >>> from camcalc.advice.idle_advice import idle_advice, idle_set
+    >>> engine = QuickEngine(load_build("examples/long-meadow/build.toml"))
+    >>> idle = idle_advice(engine, idle_set(engine, 13.0, search=False), None)
+    >>> lowest_speed_words(idle.replace(lowest_steady_speed=9.0, lowest_speed=8.0, marks={}))
+    'Steady from 540 rpm. Runs at all from 480 rpm.'
     """
     steady, lowest = idle.si.lowest_steady_speed, idle.si.lowest_speed
     most = set_rpm(FASTEST)
@@ -136,6 +163,13 @@ def state_words(state: IdleState, units: UnitSystem = UnitSystem.IMPERIAL) -> st
     state : IdleState
     units : UnitSystem
         Of vacuum.
+
+    Examples
+    --------
+    >>> from camcalc import QuickEngine, load_build
+    >>> from camcalc.advice.idle import idle_state
+    >>> state_words(idle_state(QuickEngine(load_build("examples/long-meadow/build.toml")))).split(". ")[0]
+    'Neutral, accessories off, 780 rpm: 16.1 inHg of vacuum, COV of IMEP 8 %, spark 36 deg BTDC (cap)'
     """
     si = state.si
     spark = btdc(si.spark, state.mark("spark"))
@@ -150,6 +184,13 @@ def beyond_data_words(state: IdleState) -> str:
     Parameters
     ----------
     state : IdleState
+
+    Examples
+    --------
+    >>> from camcalc import QuickEngine, load_build
+    >>> from camcalc.advice.idle import idle_state
+    >>> beyond_data_words(idle_state(QuickEngine(load_build("examples/long-meadow/build.toml")))).split(". ")[0]
+    'Residual 44 % of charge at idle is beyond any data'
     """
     if not state.beyond_data:
         return ""
@@ -165,6 +206,13 @@ def idle_spark_words(idle: IdleSpark, units: UnitSystem = UnitSystem.IMPERIAL) -
     idle : IdleSpark
     units : UnitSystem
         Of vacuum.
+
+    Examples
+    --------
+    >>> from camcalc import QuickEngine, load_build
+    >>> from camcalc.advice.idle_spark import idle_spark_advice
+    >>> idle_spark_words(idle_spark_advice(QuickEngine(load_build("examples/long-meadow/build.toml")))).splitlines()[0]
+    'Idle spark: 36 deg BTDC (cap).'
     """
     spark = idle.si.idle_spark
     known = f"Idle spark: {btdc(spark, idle.mark('idle_spark'))}." if math.isfinite(spark) else "No idle spark: the engine does not run at its idle speed."

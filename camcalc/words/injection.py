@@ -47,6 +47,15 @@ def injection_words(windows: InjectionWindows) -> str:
     Parameters
     ----------
     windows : InjectionWindows
+
+    Examples
+    --------
+    >>> from camcalc import QuickEngine, load_build
+    >>> from camcalc.advice.injection import injection_windows
+    >>> engine = QuickEngine(load_build("examples/long-meadow/build.toml"))
+    >>> windows = injection_windows(engine, np.array([1600.0]) / 60.0, np.array([60e3]))
+    >>> injection_words(windows).splitlines()[1]
+    '60 kPa, 1600 rpm: Closed valve, where fuel has the most time to evaporate.'
     """
     if not windows.applies:
         return delivery_words(windows.reason)
@@ -63,6 +72,15 @@ def injection_lines(windows: InjectionWindows, row: int) -> list[str]:
     ----------
     windows : InjectionWindows
     row : int
+
+    Examples
+    --------
+    >>> from camcalc import QuickEngine, load_build
+    >>> from camcalc.advice.injection import injection_windows
+    >>> engine = QuickEngine(load_build("examples/long-meadow/build.toml"))
+    >>> windows = injection_windows(engine, np.array([1600.0]) / 60.0, np.array([60e3]))
+    >>> len(injection_lines(windows, 0))
+    2
     """
     jumps = strategy_jumps(windows)
     return [basis_words(windows), *reason_lines(windows, row), *([jump_words(jumps)] if jumps else [])]
@@ -83,6 +101,15 @@ def basis_words(windows: InjectionWindows) -> str:
     Parameters
     ----------
     windows : InjectionWindows
+
+    Examples
+    --------
+    >>> from camcalc import QuickEngine, load_build
+    >>> from camcalc.advice.injection import injection_windows
+    >>> engine = QuickEngine(load_build("examples/long-meadow/build.toml"))
+    >>> windows = injection_windows(engine, np.array([1600.0]) / 60.0, np.array([60e3]))
+    >>> basis_words(windows).split(". ")[0]
+    'By valve events alone: this engine model computes no flow in the runners'
     """
     counted = "Angles count back from overlap TDC, the one between exhaust and intake stroke; negative ones lie after it."
     return counted if windows.basis is None else f"{BASES[windows.basis]} {counted}"
@@ -96,6 +123,15 @@ def end_words(windows: InjectionWindows, row: int, column: int) -> str:
     windows : InjectionWindows
     row, column : int
         Of manifold pressure and speed, from 0.
+
+    Examples
+    --------
+    >>> from camcalc import QuickEngine, load_build
+    >>> from camcalc.advice.injection import injection_windows
+    >>> engine = QuickEngine(load_build("examples/long-meadow/build.toml"))
+    >>> windows = injection_windows(engine, np.array([1600.0]) / 60.0, np.array([60e3]))
+    >>> end_words(windows, 0, 0)
+    '104 deg before overlap TDC, closed valve'
     """
     strategy = windows.strategy[row][column]
     if strategy is None:
@@ -111,6 +147,15 @@ def strategy_name(windows: InjectionWindows, row: int, column: int) -> str:
     ----------
     windows : InjectionWindows
     row, column : int
+
+    Examples
+    --------
+    >>> from camcalc import QuickEngine, load_build
+    >>> from camcalc.advice.injection import injection_windows
+    >>> engine = QuickEngine(load_build("examples/long-meadow/build.toml"))
+    >>> windows = injection_windows(engine, np.array([1600.0]) / 60.0, np.array([60e3]))
+    >>> strategy_name(windows, 0, 0)
+    'closed valve'
     """
     strategy, why = windows.strategy[row][column], windows.why[row][column]
     if strategy is None:
@@ -125,6 +170,13 @@ def point_words(point: InjectionPoint) -> str:
     Parameters
     ----------
     point : InjectionPoint
+
+    Examples
+    --------
+    >>> from camcalc import QuickEngine, load_build
+    >>> from camcalc.advice.injection import point_at
+    >>> point_words(point_at(QuickEngine(load_build("examples/long-meadow/build.toml")), 1600.0 / 60.0, 60e3))
+    'Closed valve, where fuel has the most time to evaporate.'
     """
     return " ".join(text for text in (_reason(point.reason, _of(point.shut), _of(point.opened)), duty_words(point.duty)) if text)
 
@@ -147,6 +199,15 @@ def reason_lines(windows: InjectionWindows, row: int) -> list[str]:
     ----------
     windows : InjectionWindows
     row : int
+
+    Examples
+    --------
+    >>> from camcalc import QuickEngine, load_build
+    >>> from camcalc.advice.injection import injection_windows
+    >>> engine = QuickEngine(load_build("examples/long-meadow/build.toml"))
+    >>> windows = injection_windows(engine, np.array([1600.0]) / 60.0, np.array([60e3]))
+    >>> reason_lines(windows, 0)
+    ['1600 rpm: Closed valve, where fuel has the most time to evaporate.']
     """
     columns: dict[InjectionReason, list[int]] = {}
     for column, why in enumerate(windows.why[row]):

@@ -43,6 +43,12 @@ def reversion_words(gears: Iterable[GearReversion]) -> str:
     Parameters
     ----------
     gears : iterable of GearReversion
+
+    Examples
+    --------
+    >>> gear = GearReversion(gear=4, ratio=1.0, unstable_below=30.0, unstable_below_road_speed=14.0, blow_back_below=32.0, blow_back_below_road_speed=15.0)
+    >>> reversion_words([gear]).splitlines()[1]
+    'Reversion above its limit in gear 4, up to 1920 rpm.'
     """
     gears = tuple(gears)
     return "\n".join([rough_words(gears), blown_words(gears), *reversion_notes(gears)])
@@ -73,6 +79,12 @@ def blown_words(gears: Sequence[GearReversion]) -> str:
     Parameters
     ----------
     gears : sequence of GearReversion
+
+    Examples
+    --------
+    >>> gear = GearReversion(gear=4, ratio=1.0, unstable_below=30.0, unstable_below_road_speed=14.0, blow_back_below=32.0, blow_back_below_road_speed=15.0)
+    >>> blown_words([gear])
+    'Reversion above its limit in gear 4, up to 1920 rpm.'
     """
     where = _where(gears, "blow_back_below")
     return f"Reversion above its limit in {where}." if where else f"Reversion in no gear above its limit, down to {set_rpm(SLOWEST)}."
@@ -102,6 +114,12 @@ def reversion_notes(gears: Sequence[GearReversion]) -> list[str]:
     Parameters
     ----------
     gears : sequence of GearReversion
+
+    Examples
+    --------
+    >>> gear = GearReversion(gear=4, ratio=1.0, unstable_below=30.0, unstable_below_road_speed=14.0, blow_back_below=32.0, blow_back_below_road_speed=15.0)
+    >>> reversion_notes([gear]), len(reversion_notes([gear.replace(taken_as_locked=True)]))
+    ([], 1)
     """
     notes = [TAKEN_AS_LOCKED] if any(gear.taken_as_locked for gear in gears) else []
     return notes + [gear_words(gear) for gear in gears if not gear.held]

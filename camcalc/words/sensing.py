@@ -17,6 +17,12 @@ def sensing_words(sensing: IdleSensing) -> str:
     Parameters
     ----------
     sensing : IdleSensing
+
+    Examples
+    --------
+    >>> from camcalc.advice.mixture import sensor_reading
+    >>> sensing_words(IdleSensing(mixture=sensor_reading(0.95, 1.0, 0.3), load=None))
+    'Oxygen sensor: lambda 0.95 shown, 0.95 true. Closed-loop trim may stay on at idle.'
     """
     return "\n".join([mixture_words(sensing.mixture), *(load_lines(sensing.load) if sensing.load is not None else [])])
 
@@ -53,6 +59,11 @@ def load_words(load: LoadSensing) -> str:
     Parameters
     ----------
     load : LoadSensing
+
+    Examples
+    --------
+    >>> load_words(LoadSensing(air_meter=0.4, air_meter_at_most=0.9, pressure_sensor=0.0, meter=MeterReading.TOO_MUCH, table=TableReading.TRUE)).splitlines()[0]
+    'Air meter that counts both ways: reads 40 % too much: reversion passes it more than once.'
     """
     return "\n".join(load_lines(load))
 

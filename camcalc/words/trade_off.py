@@ -22,6 +22,14 @@ def trade_off_words(trade: TradeOff) -> str:
     Parameters
     ----------
     trade : TradeOff
+
+    Examples
+    --------
+    >>> from camcalc import QuickEngine, load_build
+    >>> from camcalc.advice.trade_off import trade_off
+    >>> trade = trade_off(QuickEngine(load_build("examples/quarry-road/build.toml")), speed="1400 rpm", torque="60 N m")
+    >>> trade_off_words(trade).splitlines()[-1]
+    'Exhaust temperature does not answer to spark in this model, so none is shown.'
     """
     return "\n".join(trade_off_lines(trade))
 
@@ -32,6 +40,14 @@ def trade_off_lines(trade: TradeOff) -> list[str]:
     Parameters
     ----------
     trade : TradeOff
+
+    Examples
+    --------
+    >>> from camcalc import QuickEngine, load_build
+    >>> from camcalc.advice.trade_off import trade_off
+    >>> trade = trade_off(QuickEngine(load_build("examples/quarry-road/build.toml")), speed="1400 rpm", torque="60 N m")
+    >>> len(trade_off_lines(trade))
+    3
     """
     lines = [to_ceiling_words(trade.to_ceiling), WHY_THE_CEILING] if trade.to_ceiling is not None else []
     lines.append(end_words(trade))
@@ -73,6 +89,14 @@ def end_words(trade: TradeOff) -> str:
     Parameters
     ----------
     trade : TradeOff
+
+    Examples
+    --------
+    >>> from camcalc import QuickEngine, load_build
+    >>> from camcalc.advice.trade_off import trade_off
+    >>> trade = trade_off(QuickEngine(load_build("examples/quarry-road/build.toml")), speed="1400 rpm", torque="60 N m")
+    >>> end_words(trade).split(",")[2]
+    ' burns half its charge later than 35 deg ATDC'
     """
     si = trade.si
     last = f"The last spark, {btdc(float(si.spark[-1]), trade.mark('spark', si.spark.size - 1))},"

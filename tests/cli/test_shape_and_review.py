@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-import camcalc.drive.slope_rule
+import camcalc.drive.shaped_for_build
 from camcalc import read_table
 from camcalc.cautions import BESIDE_SPARK_TABLE, Caution
 from camcalc.cli.main import main
@@ -43,7 +43,9 @@ def test_shape_writes_a_table_under_its_ceilings_and_leaves_its_source_alone(roo
     before = table_path.read_bytes()
     assert main(["shape", sheet, "--table", str(table_path), "--out", str(out), "--plots", str(tmp_path / "plots")]) == 0
     said = capsys.readouterr()
-    assert "FINAL spark" in said.out
+    assert said.out.startswith("Shaped table: ")
+    assert "Final spark" in said.out
+    assert len(said.out.splitlines()) <= 45
     assert table_path.read_bytes() == before
     old, new = read_table(table_path), read_table(out)
     assert (new.si.cells <= old.si.cells).all()
@@ -57,14 +59,14 @@ def test_shape_writes_a_table_under_its_ceilings_and_leaves_its_source_alone(roo
     assert len(lower["changes"]) <= lower["cells_changed"]["at_three_degrees_per_cell"]
     lowered = {cell["where"] for cell in lower["below_floor"] if cell["spark"]["value"] < cell["spark_before"]["value"]}
     assert {cell["where"] for cell in lower["late_burns"]} == lowered != set()
-    assert main(["shape", sheet, "--table", str(table_path), *slopes, "--per-cell", "3 crank_deg"]) == 0
+    assert main(["shape", sheet, "--table", str(table_path), *slopes, "--per-cell", "3 crank_deg", "--full"]) == 0
     held = capsys.readouterr().out
-    assert "Lowered below the late-burn floor" in held
-    assert "under the slope limits alone, without --per-cell" in held
+    assert "Lowered below the latest useful spark" in held
+    assert "without --per-cell, by the slope limits alone" in held
     assert "with --hold-floor" in held
     # Only the row at 800 rpm lies within 300 rpm of the idle at 850.
-    beside = len(re.findall(r"^  800 rpm.* -> ", held, re.MULTILINE))
-    told = re.search(r"(\d+) of the changed cells lie within 300 rpm of the idle speed", held)
+    beside = len(re.findall(r"^  800 rpm, \d+ kPa +\d+ \(was \d+\)  ", held, re.MULTILINE))
+    told = re.search(r"(\d+) changed cells? within 300 rpm of the idle speed", held)
     assert beside == (int(told[1]) if told else 0) > 0
     assert lower["applies_to"] == {"code": "final_spark", "text": "final spark: table plus every correction"}
     assert np.min(np.array(lower["table"]["spark"]["value"]) - new.si.cells) <= -3.0
@@ -102,13 +104,13 @@ def test_review_finds_a_surge_that_the_table_hands_on_and_writes_what_to_try_nex
     words = ["review", str(log), sheet, "--table", str(table), "--no-ceilings"]
     assert main([*words, "--next", str(out), "--before", str(log), "--plots", str(tmp_path / "plots")]) == 0
     said = capsys.readouterr().out
-    assert "the table hands the swing on" in said
-    assert "before and after" in said
+    assert "Cause: the table. Spark follows its slope." in said
+    assert said.startswith("Before and after: ")
     assert (read_table(out).si.cells <= read_table(table).si.cells).all()
     assert (read_table(out).si.cells < read_table(table).si.cells).any()
     assert {p.name for p in (tmp_path / "plots").iterdir()} == {"speed.svg", "spark.svg", "visited.svg", "before_speed.svg", "before_spark.svg"}
     assert main([*words, "--json"]) == 0
-    assert json.loads(capsys.readouterr().out)["review"]["main_cause"] == "the table"
+    assert json.loads(capsys.readouterr().out)["review"]["main_cause"]["code"] == "table"
 
 
 def test_giving_back_needs_the_table_that_was_driven_and_a_log(root: Path, table_path: Path, capsys: Said) -> None:
@@ -131,7 +133,7 @@ def test_shape_holds_knock_unless_told_not_to_and_lists_it_either_way(root: Path
     held, listed = shaped_json(capsys, *words), shaped_json(capsys, *words, "--no-hold-knock")
 
     def above(data: Any) -> list[str]:
-        return [c["where"] for c in data["knock_cells"] if c["spark_after"]["value"] > c["knock"]["value"] and not c["outcome"].startswith("avoid")]
+        return [c["where"] for c in data["knock_cells"] if c["spark_after"]["value"] > c["knock"]["value"] and c["outcome"]["code"] != "avoid"]
 
     assert above(held) == []
     assert above(listed)
@@ -167,9 +169,9 @@ def test_the_slopes_the_car_needs_are_the_default_and_three_degrees_a_cell_an_op
     assert plain["fallbacks"] == three["fallbacks"] == []
     assert plain["cells_changed"]["at_three_degrees_per_cell"] == len(three["changes"]) > len(plain["changes"])
     assert three["cells_changed"]["by_slopes_alone"] == len(plain["changes"])
-    assert main(["shape", sheet]) == 0
+    assert main(["shape", sheet, "--full"]) == 0
     out = capsys.readouterr().out
-    assert f"{len(plain['changes'])} cells change; it would be" in out
+    assert f"{len(plain['changes'])} cells change. It would be" in out
     assert f'  {len(three["changes"])} with --per-cell "3 crank_deg" (common practice, no source)' in out
 
 
@@ -179,13 +181,13 @@ def test_where_no_gear_holds_the_car_three_degrees_a_cell_stand_in_and_that_is_s
     def none_holds(*_: Any, **__: Any) -> None:
         raise NoSolutionError("the engine holds the car in none of these gears")
 
-    monkeypatch.setattr(camcalc.drive.slope_rule, "slope_rule", none_holds)
+    monkeypatch.setattr(camcalc.drive.shaped_for_build, "slope_rule", none_holds)
     sheet = str(root / "examples" / "quarry-road" / "build.toml")
     assert main(["shape", sheet]) == 0
     said = capsys.readouterr()
     assert "no slope limits from surge: the engine holds the car in none of these gears" in said.err
-    assert [f"no slope limit {axis} is known: 3 degrees per cell" in said.out for axis in ("along speed", "along load")] == [True, True]
-    assert "slopes that every gear" not in said.out
+    assert [f"No slope limit {axis} is known: 3 deg per cell" in said.out for axis in ("along speed", "along load")] == [True, True]
+    assert "Steepest slope" not in said.out
     assert len(shaped_json(capsys, sheet)["changes"]) == len(shaped_json(capsys, sheet, "--per-cell", "3 crank_deg")["changes"])
 
 
@@ -210,7 +212,7 @@ def test_a_written_table_has_its_cautions_beside_it_and_never_over_somebodys_tex
     assert [caution for caution in BESIDE_SPARK_TABLE if caution not in beside] == []
     assert "above camcalc's knock limit" in beside
     assert "blank = not computed, not permission" in beside
-    assert f"written to {out}, its cautions beside it" in capsys.readouterr().out
+    assert f"Written to {out}, its cautions beside it" in capsys.readouterr().out
 
 
 # Giving spark back.
@@ -260,11 +262,12 @@ def test_adding_back_gives_nothing_where_the_log_holds_retard_and_names_cell_and
     held = {cell["where"] for cell in data["held_back"]}
     assert held
     assert not held & {change["where"] for change in data["changes"]}
-    assert all("knock retard 2.6 deg" in cell["why"] for cell in data["held_back"])
+    assert {(cell["why"]["code"], cell["figure"], cell["unit"]) for cell in data["held_back"]} == {("retard", 2.6, "deg")}
+    assert all("knock retard 2.6 deg" in cell["words"] for cell in data["held_back"])
     assert main(["shape", sheet, *words, *SLOPES, "--no-knock-heard"]) == 0
     out = capsys.readouterr().out
-    assert f"Caution: no spark back at {sorted(held)[0]}: knock retard 2.6 deg" in out
-    assert out.index("Caution: no spark back") < out.index("(2)")
+    assert f"Caution: No spark back at {sorted(held)[0]}: knock retard 2.6 deg" in out
+    assert out.index("Caution: No spark back") < out.index("(2)")
 
 
 def test_adding_back_without_a_knock_channel_needs_somebodys_word(root: Path, drive: Any, capsys: Said, coarse: None) -> None:
@@ -300,4 +303,4 @@ def test_review_gives_back_under_ceiling_knock_and_best_torque_only_where_knock_
         assert main(["review", path, sheet, "--table", current, "--json"]) == 0
         review = json.loads(capsys.readouterr().out)["review"]
         assert bool(review["add_back"]) == expected, review["notes"]
-        assert any("no spark is given back" in caution for caution in review["cautions"]) != expected
+        assert any("No spark back" in caution for caution in review["cautions"]) != expected

@@ -11,15 +11,17 @@ import pytest
 
 from camcalc import compare_builds
 from camcalc.advice.idle import FASTEST, SLOWEST
-from camcalc.compare.rows import Row, compared
+from camcalc.compare.findings import Group, Why
+from camcalc.compare.judging import compared
+from camcalc.compare.rows import Row
 from camcalc.marks import Mark
 
 Make = Callable[..., Any]
-LOWEST = Row("lowest", "idle", "lowest", "crank_rps", "rpm", -1, "", 0.5, (FASTEST, FASTEST), "at none", stands=Mark.OR_MORE)
+LOWEST = Row("lowest", Group.IDLE, "crank_rps", "rpm", -1, Why.LOWER_IDLE, 0.5, (FASTEST, FASTEST), stands=Mark.OR_MORE)
 
 
 def figure(a: float, b: float, mark_a: Mark | None = None, mark_b: Mark | None = None) -> Any:
-    (found,) = compared([LOWEST], ({"lowest": a}, {"lowest": b}), {}, {}, marks=({"lowest": mark_a}, {"lowest": mark_b}))
+    (found,) = compared([LOWEST], ({"lowest": a}, {"lowest": b}), {}, marks=({"lowest": mark_a}, {"lowest": mark_b}))
     return found
 
 
@@ -46,8 +48,8 @@ def test_plain_figures_carry_no_mark() -> None:
 
 
 def test_a_bracket_stays_a_bracket_side_by_side() -> None:
-    row = Row("worst", "spark", "lowest ceiling", "crank_deg", "crank_deg", 1, "")
-    (found,) = compared([row], ({"worst": 37.0}, {"worst": 24.0}), {}, {}, marks=({"worst": Mark.UNCURED}, {}))
+    row = Row("worst", Group.SPARK, "crank_deg", "crank_deg", 1, Why.HIGHER_CEILING)
+    (found,) = compared([row], ({"worst": 37.0}, {"worst": 24.0}), {}, marks=({"worst": Mark.UNCURED}, {}))
     assert (found.text("a"), found.text("b"), found.text("difference")) == ("(37.0)", "24.0", "-13.0")
 
 
@@ -67,4 +69,5 @@ def test_what_the_searches_of_two_cams_end_at_is_marked(both: Any) -> None:
             assert (found.marks[which] is Mark.NONE_FOUND) == math.isnan(getattr(found, which))
     data = json.loads(json.dumps(both.to_dict(), allow_nan=False))
     assert all(set(figure["marks"]) == {"a", "b", "difference"} for figure in data["figures"])
-    assert len(data["curves"]["ceiling_a"]["mark"]) == len(data["curves"]["ceiling_a"]["value"])
+    ceiling = data["curves"]["ceiling"]
+    assert [len(marks) for marks in ceiling["mark"]] == [len(values) for values in ceiling["value"]]

@@ -25,7 +25,7 @@ from camcalc.logs import DriveLog, SignalSwing, find_surge, measure_swing, read_
 from camcalc.logs.share_in_log import seen_share
 from camcalc.logs.signals import LOWEST, ORDER
 from camcalc.logs.surge_finder import AROUND
-from camcalc.logs.swing import SwingDoubt
+from camcalc.logs.swing import NoLoadJitter, SwingDoubt
 from camcalc.words import describe
 from tests.oracles import drive_log
 
@@ -201,10 +201,10 @@ def test_what_the_driver_does_is_no_swing(kind: str) -> None:
 
 
 def test_what_is_missing_is_said(build: Build) -> None:
-    assert "engine model" in MEASURED.missing
+    assert MEASURED.missing is NoLoadJitter.NO_ENGINE
     assert math.isnan(MEASURED.load_jitter)
     without = measure_swing(SHORT.replace(loads=np.empty(0), load_kind=""), build=build, engine_tables=tables(0.1, 1e-9))
-    assert without.missing == "load was not logged"
+    assert without.missing is NoLoadJitter.LOAD_NOT_LOGGED
     assert math.isnan(without.at(20.0)[0])
     assert np.allclose(without.si.speed_rest, MEASURED.si.speed_rest)
     json.dumps(without.to_dict(), allow_nan=False)

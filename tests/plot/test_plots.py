@@ -68,8 +68,8 @@ def draw(brief_of: Callable[[str], Any], engine_of: Callable[..., Any]) -> Calla
     run = simulate_drive(build, base, gear=2, speed="2200 rpm", driver="closed pedal", engine_tables=tables, duration="4 s")
     traded = trade_off(engine_of("quarry-road"), speed="2400 rpm", torque="60 N m", ceiling="30 crank_deg")
     up = np.array([1.0, 2.0])
-    over = {f"{name}_{letter}": up for name in ("vacuum", "burned_fraction", "ceiling") for letter in "ab"}
-    curves = Curves(idle_speed=10.0 * up, burned_speed=20.0 * up, ceiling_speed=20.0 * up, **over)
+    over = {name: np.array([up, up]) for name in ("vacuum", "burned_fraction", "ceiling", "intake_lift", "exhaust_lift")}
+    curves = Curves(idle_speed=10.0 * up, burned_speed=20.0 * up, ceiling_speed=20.0 * up, crank_angle=up, **over)
     surge = surge_map(build, base, gear=2, engine_tables=tables, speeds=np.array([28.0, 34.0]), pressures=np.array([50e3, 65e3]))
     plots: dict[str, Draw] = {
         "lift": lambda ax=None: plot_lift(build.cam, build.replaced_cam, ax=ax),
@@ -83,7 +83,7 @@ def draw(brief_of: Callable[[str], Any], engine_of: Callable[..., Any]) -> Calla
         "table_grid": lambda ax=None: plot_table_grid(shaped.table, shaped, ax=ax),
         "drive": lambda ax=None: plot_drive(run, ax=ax, road_speed_unit="mph"),
         "trade_off": lambda ax=None: plot_trade_off(traded, ax=ax),
-        "lifts": lambda ax=None: plot_lifts(build.cam, build.replaced_cam, ax=ax),
+        "lifts": lambda ax=None: plot_lifts(curves, ("long", "mild"), ax=ax),
         "compared": lambda ax=None: plot_compared(curves, "vacuum", ax=ax),
         "surge": lambda ax=None: plot_surge(surge, ax=ax),
         "log": lambda ax=None: plot_log(log, findings, ax=ax),
