@@ -42,7 +42,7 @@ def run(options: argparse.Namespace) -> int:
     model = engine_kind("resolved")(build.with_replaced_cam() if options.replaced_cam else build)
     given = {"speed": options.speed, "torque": options.torque, "manifold_pressure": options.manifold_pressure}
     if options.manifold_pressure and not options.torque:
-        given["ceiling"] = ceiling_of_cell(model.fresh(), options.speed, options.manifold_pressure)
+        given["ceiling"] = ceiling_of_cell(model, options.speed, options.manifold_pressure)
     strip = trade_off(model, **given)
     if options.json:
         print(json.dumps(strip.to_dict(), indent=1, allow_nan=False))
