@@ -26,7 +26,7 @@ from ..drive.surge import PEAK_TO_PEAK, surge_at, swing_marks
 from ..errors import CamcalcError, InputError, NoSolutionError, did_you_mean
 from ..tables.table import read_table
 from ..vehicle.acceleration_weighting import GRADES
-from ..vehicle.converter import converter_of, converter_point, converter_space, coupling_of, engine_speed_through
+from ..vehicle.converter import converter_of, converter_point, converter_slopes, converter_space, engine_speed_through
 from ..vehicle.coupling import Coupling
 from ..vehicle.driveline import driveline_of
 from ..vehicle.road_load import engine_torque_on_road, road_speed
@@ -318,7 +318,7 @@ def _open_converter(change: Change, speed: float, v: float, table: SparkTable, e
     point = None if math.isnan(pressure) else loop_point(engine_side, table, speed, pressure)
     if point is None:
         raise NoSolutionError("no cycle that settles holds the car on this table's spark")
-    space = converter_space(driveline, coupling_of(converter_of(build.vehicle), engine_speed=speed, turbine_speed=turbine), v)
+    space = converter_space(driveline, converter_slopes(converter_of(build.vehicle), engine_speed=speed, turbine_speed=turbine), v)
     jitter = limits.load_jitter * point.blow_back * pressure
     surge = surge_at(space, engine_side, point, jitter=jitter, speed_jitter=2.0 * math.pi * limits.si.speed_jitter, slopes=False)
     return {"frequency": surge.frequency, "damping": surge.damping, "acceleration": surge.total}

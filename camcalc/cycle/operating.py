@@ -92,11 +92,37 @@ class EngineModel(Protocol):
         ...
 
     def state(self, speed: float, pressure: float, spark: float, *, burned_fraction: float | None = None) -> OperatingState:
-        """Return an operating point; with ``burned_fraction``, that of a single cycle whose charge is so diluted."""
+        """Return an operating point; with ``burned_fraction``, that of a single cycle whose charge is so diluted.
+
+        Parameters
+        ----------
+        speed : float
+            Crank speed [rev/s].
+        pressure : float
+            Mean of the plenum [Pa], absolute.
+        spark : float
+            Before top dead centre [crank deg].
+        burned_fraction : float
+            Residual of the single cycle asked for, fraction by mass; the settled one's when left out.
+        """
         ...
 
     def net_imep(self, speed: float, pressure: float, spark: float | None, *, offset: float = 0.0, earliest: float = math.inf) -> float:
-        """Return net IMEP [Pa] at a spark, or (None) at best torque less an offset but no earlier than a limit; good enough to solve with."""
+        """Return net IMEP [Pa] at a spark, or (None) at best torque less an offset but no earlier than a limit; good enough to solve with.
+
+        Parameters
+        ----------
+        speed : float
+            Crank speed [rev/s].
+        pressure : float
+            Mean of the plenum [Pa], absolute.
+        spark : float
+            Before top dead centre [crank deg], or None.
+        offset : float
+            Less than best torque [crank deg], where ``spark`` is None.
+        earliest : float
+            No earlier than this then [crank deg before top dead centre].
+        """
         ...
 
     def best_spark(self, speed: float, pressure: float, *, burned_fraction: float | None = None) -> float:
@@ -124,6 +150,22 @@ def pressure_for_net_imep(
 
     ``spark`` None means best-torque spark less ``offset``, but no earlier than ``earliest``. With much dilution two pressures can give one torque;
     the upper one is steady, and it is the one returned. ``near`` is a pressure expected to be close by, which saves time.
+
+    Parameters
+    ----------
+    engine : EngineModel
+    speed : float
+        Crank speed [rev/s].
+    net : float
+        Net IMEP [Pa].
+    spark : float
+        Before top dead centre [crank deg], or None.
+    offset : float
+        Less than best torque [crank deg], where ``spark`` is None.
+    earliest : float
+        No earlier than this then [crank deg before top dead centre].
+    near : float
+        A manifold pressure close by [Pa]; not a number where none is known.
 
     Raises
     ------

@@ -192,6 +192,21 @@ class ResolvedEngine:
     ) -> Settled:
         """Return the settled cycle at a speed [rev/s], mean plenum pressure [Pa] and spark [crank deg before top dead centre].
 
+        Parameters
+        ----------
+        speed : float
+            Crank speed [rev/s].
+        pressure : float
+            Mean of the plenum [Pa], absolute.
+        spark : float
+            Before top dead centre [crank deg].
+        tolerance : float
+            Of the unknowns, relative; the engine's own when left out.
+        accelerate : bool
+            Whether cycles are mixed on the way.
+        start : array, shape (unknowns,)
+            Where to begin, in the units of the unknowns.
+
         Raises
         ------
         NoSolutionError
@@ -374,6 +389,19 @@ class ResolvedEngine:
         """Return net IMEP [Pa] at a spark, or (None) at best torque less an offset but no earlier than a limit.
 
         The gas exchange is that of a cycle settled within 3 degrees of it.
+
+        Parameters
+        ----------
+        speed : float
+            Crank speed [rev/s].
+        pressure : float
+            Mean of the plenum [Pa], absolute.
+        spark : float
+            Before top dead centre [crank deg], or None.
+        offset : float
+            Less than best torque [crank deg], where ``spark`` is None.
+        earliest : float
+            No earlier than this then [crank deg before top dead centre].
         """
         if spark is not None:
             return self.state(speed, pressure, spark).net
@@ -394,7 +422,19 @@ class ResolvedEngine:
         return top_of(lambda spark: self.closed_work(settled, spark, burned)[0], guess)
 
     def state(self, speed: float, pressure: float, spark: float, *, burned_fraction: float | None = None) -> OperatingState:
-        """Return an operating point: speed rev/s, mean plenum pressure Pa, spark crank deg before top dead centre."""
+        """Return an operating point: speed rev/s, mean plenum pressure Pa, spark crank deg before top dead centre.
+
+        Parameters
+        ----------
+        speed : float
+            Crank speed [rev/s].
+        pressure : float
+            Mean of the plenum [Pa], absolute.
+        spark : float
+            Before top dead centre [crank deg].
+        burned_fraction : float
+            Residual of the single cycle asked for, fraction by mass; the settled one's when left out.
+        """
         return self.describe(self.settled(speed, pressure, spark), spark, burned_fraction)
 
     def describe(self, c: Settled, spark: float, burned: float | None = None) -> OperatingState:

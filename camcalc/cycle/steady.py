@@ -93,7 +93,19 @@ def cycle_stops(course: Course, burn_start: float, burn_end: float) -> Array:
 
 
 def temperature_of(gas: Array, enthalpy: float, burned: float, guess: float = 800.0) -> float:
-    """Return the temperature [K] at which a mixture has a specific enthalpy [J/kg]."""
+    """Return the temperature [K] at which a mixture has a specific enthalpy [J/kg].
+
+    Parameters
+    ----------
+    gas : array, shape (coefficients,)
+        As ``properties`` takes it, in its units.
+    enthalpy : float
+        [J/kg].
+    burned : float
+        Burned gas, fraction by mass.
+    guess : float
+        Where Newton's steps begin [K].
+    """
     t = guess
     for _ in range(50):
         _, cp, h, _, _ = properties(gas, t, burned)
@@ -105,7 +117,25 @@ def temperature_of(gas: Array, enthalpy: float, burned: float, guess: float = 80
 
 
 def burn_layout(setup: Setup, burning: Burning, closed: float, mass: float, temperature: float, burned: float) -> tuple[float, float, float, float]:
-    """Return Wiebe start, duration, flame-development and rapid-burn angle for the charge that fills ``closed`` [m3] at intake closing."""
+    """Return Wiebe start, duration, flame-development and rapid-burn angle for the charge that fills ``closed`` [m3] at intake closing.
+
+    Parameters
+    ----------
+    setup : Setup
+    burning : Burning
+    closed : float
+        Volume at intake closing [m3].
+    mass : float
+        Of the charge [kg].
+    temperature : float
+        At intake closing [K].
+    burned : float
+        Residual, fraction by mass.
+
+    References
+    ----------
+    As ``burn_angles``; Wiebe function with a = 5, m = 2 (Heywood 1988, ch. 9, from memory).
+    """
     if burning.instantaneous:
         return 360.0, 0.0, 0.0, 0.0
     volume = cylinder_volume(setup, ANGLES)
@@ -233,8 +263,8 @@ def settle(marching: Marching, start: Array, *, tolerance: float = 2e-5, acceler
     ----------
     marching : Marching
         The plain cycle.
-    start : array
-        First guess of the unknowns.
+    start : array, shape (unknowns,)
+        First guess, in the units of the unknowns.
     tolerance : float
         Largest relative change over one plain cycle.
     accelerate : bool

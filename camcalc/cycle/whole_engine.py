@@ -73,6 +73,23 @@ def run_engine(y0: Array, stops: Array, s: Setup, b: Boundary, shifts: Array, rt
     """Integrate all cylinders over one cycle of the first; as ``run_cycle``, for an array of cylinders.
 
     Returns the first cylinder's state at stops and at marks, every cylinder's state at the end, and the steps taken.
+
+    Parameters
+    ----------
+    y0 : array, shape (cylinders, states)
+        States at the first stop, in the units of ``rates``.
+    stops : array, shape (n,)
+        Rising crank angles at which to restart [crank deg].
+    s : Setup
+        Engine and gas.
+    b : Boundary
+        What this cycle is given.
+    shifts : array, shape (cylinders,)
+        How far each cylinder is behind the first [crank deg].
+    rtol : float
+        Relative tolerance of a step.
+    marks : array, shape (m,)
+        Rising crank angles at which to keep the first cylinder's state [crank deg].
     """
     y = y0.copy()
     shape = y.shape

@@ -185,8 +185,10 @@ def simulate_drive(
         Taken as final spark.
     gear : int
         Counted from 1; 0 is neutral.
-    speed, road_speed : quantity [crank speed] or quantity [speed]
-        Where to start, settled: one of the two; in neutral the crank's.
+    speed : quantity [crank speed]
+        Where to start, settled; in neutral always this one.
+    road_speed : quantity [speed]
+        Where to start, settled, instead of ``speed``.
     driver : Driver or str
         ``steady pedal``, ``speed hold``, ``closed pedal``, ``tip-in`` or ``blip``; the pedal moves after two seconds.
     coupling : Coupling or str
@@ -200,7 +202,9 @@ def simulate_drive(
     kick : quantity [crank speed]
         How far the crank starts from the settled speed.
     noise : bool
-        Whether burns vary and signals jitter, drawn anew each firing and cycle from ``seed``.
+        Whether burns vary and signals jitter, drawn for each firing and cycle from ``seed``.
+    seed : int
+        Another number, other cycles.
     engine_tables : EngineTables
         Of the build's engine; made when left out, which takes most of the time.
 

@@ -94,7 +94,7 @@ def surge_in_gears(
     >>> table = read_table("examples/quarry-road/spark.csv")
     >>> found = surge_in_gears(build, table, gears=[3], engine=engine, engine_tables=coarse)
     >>> [gear.gear for gear in found.gears], found.idle.hunting.code
-    ([3], 'hunts')
+    ([3], 'settles')
     """
     model: EngineModel = engine_kind("resolved")(build) if engine is None else engine
     tables = surge_tables(model) if engine_tables is None else engine_tables

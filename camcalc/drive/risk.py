@@ -12,7 +12,7 @@ from ..errors import InputError
 from ..marks import Marks, ends_of_search
 from ..units import quantity
 from ..vehicle.acceleration_weighting import SurgeGrade
-from ..vehicle.converter import converter_of, converter_space, coupling_of
+from ..vehicle.converter import converter_of, converter_slopes, converter_space
 from ..vehicle.coupling import Coupling
 from ..vehicle.driveline import Driveline, StateSpace, driveline_of, road_speed_at, state_space
 from ..vehicle.road_load import DRIVELINE_EFFICIENCY, resistance
@@ -72,8 +72,8 @@ def surge_risk(
         Of the build's engine; made when left out, which takes most of the time.
     coupling : Coupling or str
         ``"locked"``: clutch or locked converter. ``"converter"``: open converter.
-    speeds : array [rev/s]
-        Crank speeds, 1-D.
+    speeds : array, shape (n,) [rev/s]
+        Crank speeds.
     over_time : bool
         Whether each point is also driven over time, driveline backlash and all.
     swing : SignalSwing
@@ -233,12 +233,17 @@ def surge_map(
 
     Parameters
     ----------
-    build, table, gear, engine_tables
-        As for ``surge_risk``.
-    speeds : array [rev/s]
-        Crank speeds, 1-D.
-    pressures : array [Pa]
-        Manifold pressures, absolute, 1-D.
+    build : Build
+    table : SparkMap
+        Taken as final spark.
+    gear : int
+        Counted from 1.
+    engine_tables : EngineTables
+        Of the build's engine; made when left out, which takes most of the time.
+    speeds : array, shape (n,) [rev/s]
+        Crank speeds.
+    pressures : array, shape (m,) [Pa]
+        Manifold pressures, absolute.
 
     Returns
     -------
@@ -291,5 +296,5 @@ def _point(build: Build, engine_side: EngineSide, driveline: Driveline, table: S
     road = road_speed_at(driveline, turbine)
     if turbine == speed:
         return _Point(state_space(driveline, road), point, road)
-    coupling = coupling_of(converter_of(build.vehicle), engine_speed=speed, turbine_speed=turbine)
+    coupling = converter_slopes(converter_of(build.vehicle), engine_speed=speed, turbine_speed=turbine)
     return _Point(converter_space(driveline, coupling, road), point, road)

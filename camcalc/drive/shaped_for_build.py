@@ -182,7 +182,19 @@ def add_back_for_build(
         Of a drive on ``current``.
     step : quantity [crank angle]
         Most that a cell may rise; one degree at most on somebody's word.
-    engine, adders, along_speed, along_load, per_cell, increment, hold_floor
+    engine : EngineModel
+        Of the build; made when left out.
+    adders : quantity [crank angle]
+        Most that stands on top of the table, 0 to 40 degrees.
+    along_speed : quantity [crank angle per crank speed]
+        As for ``shape_for_build``.
+    along_load : quantity [crank angle per load]
+        As for ``shape_for_build``.
+    per_cell : quantity [crank angle]
+        As for ``shape_for_build``.
+    increment : quantity [crank angle]
+        As for ``shape_for_build``.
+    hold_floor : bool
         As for ``shape_for_build``.
     no_knock_heard : bool
         Somebody listened all the time and heard no knock; counts only where the log cannot tell.

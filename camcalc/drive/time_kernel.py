@@ -222,23 +222,23 @@ def run_kernel(
 
     Parameters
     ----------
-    start : array, 7 numbers
+    start : array, shape (7,) [SI]
         Driveline's five, then plenum and filtered pressure, as ``state_of`` gives them.
     step : float [s]
     count, every : int
         Steps, and steps for each row kept.
     plant : Plant
     signals : Signals
-    axes : three arrays
+    axes : tuple of three arrays
         Of the engine's tables: speeds [rev/s], pressures [Pa], sparks [crank deg].
-    values : array
-        Of the engine's tables, fields first.
-    table : three arrays
+    values : array, shape (fields, speeds, pressures, sparks) [SI]
+        Of the engine's tables.
+    table : tuple of three arrays
         Spark table: speeds [rev/s], loads [inner unit], cells [crank deg].
     load_kind : int
         0, 1 or 2.
-    noise : array of three columns
-        Standard normal draws.
+    noise : array, shape (n, 3) [1]
+        Standard normal draws, a row for each firing.
     """
     y, p, filtered = start[:5].copy(), start[5], start[6]
     speeds, loads, cells = table

@@ -42,9 +42,9 @@ class ComparisonVerdict(Code):
 
     BETTER = "better: the swing has shrunk"
     WORSE = "worse: the swing has grown"
-    CHANCE = "no difference that can be told from chance"
+    CHANCE = "no difference beyond chance"
     NO_DIFFERENCE = "no difference that matters"
-    TOO_LITTLE = "cannot be told: too little steady driving is alike"
+    TOO_LITTLE = "not known: too little steady driving is alike"
 
 
 class ComparisonNote(Code):

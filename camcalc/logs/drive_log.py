@@ -114,12 +114,14 @@ class DriveLog(ArrayRecord):
 
         Parameters
         ----------
-        time, speed : array
+        time : array, shape (n,) [s]
+        speed : array, shape (n,) [rev/s]
+            Of the crank.
         load_kind : str
             Kind of ``load``, where that is given.
-        breaks : array of bool
+        breaks : mask, shape (n,)
             Rows before which a row was left out.
-        **given : array
+        **given : array, shape (n,) [inner units]
             Other channels by their names; also ``columns``, ``problems``, ``notes``, ``source``.
 
         Examples

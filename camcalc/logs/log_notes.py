@@ -15,14 +15,14 @@ __all__ = ["KeptOut", "LogDoubt", "LogNote", "LogProblem", "Loss", "RowFault"]
 class Loss(Code):
     """What cannot be told without a channel."""
 
-    CAUSE = "the cause of surge cannot be told"
+    CAUSE = "the cause of surge stays unknown"
     LOOKUP = "the spark table cannot be looked up"
-    TIP_INS = "tip-ins are told by load alone and overrun is not told: either may pass for surge"
+    TIP_INS = "tip-ins show by load alone, overrun not at all: either may pass for surge"
     ROAD_SPEED = "no road speed, and no gear from it"
     HARSHNESS = "how hard it surges is taken from road speed, if that is logged"
     GEAR_CHANGES = "gear changes are seen by road speed only, if that is logged"
     FUEL_CUT = "fuel cut is not told from overrun"
-    KNOCK_RETARD = "knock retard as a cause cannot be told"
+    KNOCK_RETARD = "knock retard as a cause stays unknown"
 
 
 class LogDoubt(Code):

@@ -25,14 +25,16 @@ def raised(table: SparkTable, clean: Mask, top: Array, *, step: float, per_cell:
     ----------
     table : SparkTable
         With all that is lowered already lowered, since a neighbour that falls holds a cell down.
-    clean : array of bool
+    clean : mask, on the table's cells
         Cells driven without surge; all others stay.
-    top : array [crank deg]
+    top : array [crank deg], shape (speeds, loads)
         Ceilings of the table's own spark; a cell without one stays.
     step, per_cell : float [crank deg]
         Most that a cell may rise; most between neighbours.
-    along_speed, along_load : quantity, optional
-        Slope limits, as for ``shape_table``.
+    along_speed : quantity [crank angle per crank speed], optional
+        Slope limit, as for ``shape_table``.
+    along_load : quantity [crank angle per load], optional
+        Slope limit, as for ``shape_table``.
 
     Notes
     -----

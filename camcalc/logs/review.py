@@ -160,23 +160,29 @@ def review_log(
     log : DriveLog
     table : SparkTable, optional
         The table that was in the car.
-    ceiling : array [crank deg before top dead centre], on the table's cells, optional
+    ceiling : array [crank deg before top dead centre], shape (speeds, loads), optional
         Most final spark of each cell; not-a-number where there is none.
-    best : array [crank deg before top dead centre], on the table's cells, optional
+    best : array [crank deg before top dead centre], shape (speeds, loads), optional
         The least of best torque and knock, for final spark. Where given, no cell is given back more than it less ``raise_margin``.
-    knock : array [crank deg before top dead centre], on the table's cells, optional
+    knock : array [crank deg before top dead centre], shape (speeds, loads), optional
         Knock limit of each cell, for final spark. How many cells are above it is reported; ``shape_table`` lists them and brings them down.
     raise_margin : quantity [crank angle]
         2 degrees: ESTIMATE.
     no_knock_heard : bool
         Somebody listened all the time and heard no knock; counts only where the log cannot tell, and for one degree at a time.
-    along_speed, along_load : quantity, optional
-        Slope limits, as for ``shape_table``; besides them visited neighbours are brought to within 3 degrees, or half their step if that is less.
+    along_speed : quantity [crank angle per crank speed], optional
+        Slope limit, as for ``shape_table``.
+    along_load : quantity [crank angle per load], optional
+        Slope limit, as for ``shape_table``. Besides them visited neighbours are brought to within 3 degrees, or half their step if that is less.
     torque_per_degree : callable, optional
         As for ``explain_episode``.
     below, least_swing : quantity [crank speed]
         As for ``find_surge``.
-    build, engine, engine_tables
+    build : Build
+        As for ``measure_swing``; also for units of road speed and the number of gears.
+    engine : EngineModel
+        As for ``measure_swing``.
+    engine_tables : EngineTables
         As for ``measure_swing``.
 
     Returns
@@ -274,7 +280,7 @@ def _angles(given: Any, name: str, table: SparkTable) -> Array:
 
 
 def _offset(log: DriveLog, table: SparkTable) -> float:
-    """Return how far logged spark stands above the table, so that ceilings of FINAL spark become the table's; retard is not to be counted on."""
+    """Return how far logged spark stands above the table, so that ceilings of final spark become the table's; retard is not to be counted on."""
     if not log.values("spark").size:
         return 0.0
     good = np.isfinite(log.si.spark) & np.isfinite(log.loads)

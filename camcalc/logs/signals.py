@@ -52,7 +52,18 @@ def highest_frequency(log: DriveLog) -> float:
 
 
 def stretches(log: DriveLog, *channels: str, shortest: float = SHORTEST, within: tuple[float, float] | None = None) -> list[Stretch]:
-    """Return the stretches between gaps in which all channels hold numbers, long enough to judge, on even grids; near a span of time [s] only."""
+    """Return the stretches between gaps in which all channels hold numbers, long enough to judge, on even grids.
+
+    Parameters
+    ----------
+    log : DriveLog
+    *channels : str
+        Names of the channels.
+    shortest : float [s]
+        Shorter stretches are left out.
+    within : tuple of two floats [s]
+        A span of time: what lies far from it is left out.
+    """
     out = []
     step = 1.0 / log.si.sampling_rate
     first, last = (0, len(log.si.time)) if within is None else np.searchsorted(log.si.time, [within[0] - CONTEXT, within[1] + CONTEXT])
@@ -75,7 +86,7 @@ def band_pass(values: Array, step: float, low: float, high: float, *, derivative
 
     Parameters
     ----------
-    values : array, 1-D
+    values : array, shape (n,) [any unit]
         Evenly spaced samples.
     step : float [s]
         Between them.

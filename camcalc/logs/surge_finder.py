@@ -71,8 +71,8 @@ class EpisodeNote(Code):
     """What else there is to know about one swing."""
 
     NOT_RESOLVED = "the sampling rate does not resolve its frequency"
-    UNEVEN_BURNING = "unsteady speed without one frequency: uneven burning rather than surge"
-    LINE_COINCIDES = "a line of combustion has the driveline's frequency here: the two cannot be told apart"
+    UNEVEN_BURNING = "unsteady speed without one frequency: rough burning rather than surge"
+    LINE_COINCIDES = "a line of combustion has the driveline's frequency here: the two look alike"
     COMBUSTION_LINE = "a line of combustion: surge only if the driveline's own frequency is within 10 % of it"
 
 

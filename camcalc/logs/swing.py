@@ -100,7 +100,7 @@ class SignalSwing(ArrayRecord):
     speed_swing: Measure = measure("crank_rps", "rpm")
     speed_at_surge: Measure = measure("crank_rps", "rpm")
     speed_rest: Measure = measure("crank_rps", "rpm")
-    speed_rms: Measure = measure("crank_rps", "rpm", doc="anew each cycle")
+    speed_rms: Measure = measure("crank_rps", "rpm", doc="drawn each cycle")
     speed_doubt: Array
     load_kind: str = ""
     mean_load: Array
@@ -109,7 +109,7 @@ class SignalSwing(ArrayRecord):
     load_rest: Array
     load_rms: Array
     load_doubt: Array
-    pressure_rms: Measure = measure("Pa", "kPa", doc="anew each cycle, before the load filter")
+    pressure_rms: Measure = measure("Pa", "kPa", doc="drawn each cycle, before the load filter")
     blow_back: Measure = measure("", "percent", doc="blow-back share there, of the build")
     load_jitter: float = math.nan
     speed_jitter: ScalarMeasure = measure("crank_rps", "rpm", doc="for [limits] of the build sheet")

@@ -178,7 +178,8 @@ def _no_load(text: str, part: str) -> InputError:
 def _not_understood(text: str, fix: str, part: str | None = None) -> InputError:
     came = f'"{text.strip()}"' if part is None else f'"{part.strip()}" in "{text.strip()}"'
     accepted = (
-        "engine speed (rpm), a backslash, and manifold pressure (kPa, bar, Pa, psi, inHg, absolute), air charge per cylinder and cycle (mg, g, kg) "
-        'or relative charge (percent, 1), e.g. "speed [rpm] \\ manifold pressure [kPa]"'
+        "engine speed (rpm), a backslash, and a load: manifold pressure (kPa, bar, Pa, psi, inHg, absolute); "
+        "air charge per cylinder and cycle (mg, g, kg); or relative charge (percent, 1). "
+        'E.g. "speed [rpm] \\ manifold pressure [kPa]"'
     )
     return InputError("the corner cell", came=came, expected=accepted, fix=fix)

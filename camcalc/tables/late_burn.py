@@ -38,10 +38,10 @@ def late_burns(engine: EngineModel, shaped: ShapedTable, manifold_pressure: NDAr
     engine : EngineModel
     shaped : ShapedTable
         Shaped with a floor.
-    manifold_pressure : array [Pa]
+    manifold_pressure : array [Pa], shape (speeds, loads)
         Of every cell of the table; cells where it is not-a-number are left out.
-    adders : float
-        What stands on top of the table [crank deg].
+    adders : float [crank deg]
+        What stands on top of the table.
     """
     found = []
     for below in shaped.below_floor:

@@ -75,12 +75,12 @@ def axis_error(values: Array, unit: str, scale: float, inner: str) -> InputError
 
     Parameters
     ----------
-    values : array, 1-D
+    values : array, shape (n,) [as labelled]
         Loads as written.
     unit : str
         As labelled.
     scale : float
-        From the written unit to the inner one.
+        Factor from the written unit to the inner one.
     inner : str
         Inner unit of the load.
 
@@ -115,11 +115,11 @@ def log_error(name: str, numbers: Array, unit: str, scale: float) -> InputError 
     ----------
     name : str
         Of the column.
-    numbers : array [Pa]
+    numbers : array, shape (n,) [Pa]
     unit : str
         As labelled.
     scale : float
-        From the written unit to pascals.
+        Factor from the written unit to pascals.
 
     Examples
     --------

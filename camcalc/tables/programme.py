@@ -79,14 +79,14 @@ def largest(upper: Whole, kept: tuple[Whole, ...], locked: Mask, limits: Limits,
 
     Parameters
     ----------
-    upper : array of int, ticks
+    upper : array of int, shape (speeds, loads) [ticks]
         Upper bound of each cell.
-    kept : tuple of arrays of int, ticks
+    kept : tuple of arrays of int, shape (speeds, loads) [ticks]
         Tables whose numbers a cell may keep off the increment; the first is the table that was.
-    locked : array of bool
+    locked : mask
         Cells that hold their number.
-    limits : Limits, ticks
-    increment : int, ticks
+    limits : Limits [ticks]
+    increment : int [ticks]
     """
     table = np.where(locked, kept[0], floored(upper, kept, increment))
     holder = np.arange(table.size).reshape(table.shape)
@@ -110,11 +110,12 @@ def conflicts(table: Whole, holder: Whole, upper: Whole, locked: Mask, limits: L
 
     Parameters
     ----------
-    table, holder : array of int
-        As ``largest`` returns them.
-    upper : array of int, ticks
-    locked : array of bool
-    limits : Limits, ticks
+    table : array of int, shape (speeds, loads) [ticks]
+    holder : array of int, shape (speeds, loads) [count of the cell]
+        Both as ``largest`` returns them.
+    upper : array of int, shape (speeds, loads) [ticks]
+    locked : mask
+    limits : Limits [ticks]
     """
     index = np.arange(table.size).reshape(table.shape)
     found = {}
@@ -143,12 +144,12 @@ def nearest(base: Whole, upper: Whole, locked: Mask, limits: Limits, increment: 
 
     Parameters
     ----------
-    base : array of int, ticks
-    upper : array of int, ticks
+    base : array of int, shape (speeds, loads) [ticks]
+    upper : array of int, shape (speeds, loads) [ticks]
         Upper bound of each cell.
-    locked : array of bool
-    limits : Limits, ticks
-    increment : int, ticks
+    locked : mask
+    limits : Limits [ticks]
+    increment : int [ticks]
 
     References
     ----------

@@ -1,6 +1,6 @@
 """Shaping a spark table: the least change that meets ceilings and knock and leaves no steep neighbours in the zone; adding back after a clean log.
 
-Ceilings are for FINAL spark: table plus every adder. Where adders stand on top of the table, take them off the ceilings first.
+Ceilings are for final spark: table plus every correction. Where adders stand on top of the table, take them off the ceilings first.
 """
 
 from __future__ import annotations
@@ -59,9 +59,9 @@ def shape_table(
     Parameters
     ----------
     base : SparkTable
-    ceiling : quantity or array [crank deg before top dead centre], on the table's cells
+    ceiling : quantity or array [crank deg before top dead centre], shape (speeds, loads)
         Most spark of each cell; not-a-number where there is no ceiling. Outside the zone it does not count.
-    zone : array of bool
+    zone : mask, on the table's cells
         Cells where ceilings and slope limits hold; those with a ceiling when left out.
     along_speed : quantity [crank angle per crank speed]
         Slope limit along speed, e.g. ``"15 crank_deg/krpm"``: that of the car, from ``camcalc.drive.slope_rule``.
@@ -72,14 +72,14 @@ def shape_table(
         practice, no source) along an axis without a slope limit.
     increment : quantity [crank angle]
         Step that changed numbers keep to; the table's own when left out.
-    locked : array of bool
+    locked : mask, on the table's cells
         Cells that must keep their number.
-    floor : quantity or array [crank deg before top dead centre]
+    floor : quantity or array [crank deg before top dead centre], shape (speeds, loads)
         Spark below which the burn is too late. Cells that end below it are listed.
-    uncured : array of bool
+    uncured : mask, on the table's cells
         Cells that spark does not cure, beside which ``per_cell`` gives way: only the slope limits lower them then. Needs
         ``along_speed`` and ``along_load``.
-    knock : quantity or array [crank deg before top dead centre]
+    knock : quantity or array [crank deg before top dead centre], shape (speeds, loads)
         Knock limit of each cell, in the zone or out of it; infinite where nothing searched knocks, not-a-number where it was not
         computed. Cells above it are listed.
     hold_knock : bool
@@ -90,7 +90,7 @@ def shape_table(
         Knock brings no cell below this. Cells where it asks for less are listed: no spark serves there. 0 degrees: ESTIMATE.
     allow_raise : quantity [crank angle]
         How far cells may rise above the base table.
-    best : quantity or array [crank deg before top dead centre]
+    best : quantity or array [crank deg before top dead centre], shape (speeds, loads)
         Best-torque spark, needed where cells may rise; where it is not-a-number a cell does not rise.
     raise_margin : quantity [crank angle]
         How far under best torque a raised cell stays. 2 degrees: ESTIMATE.
@@ -188,17 +188,31 @@ def add_back(
         The table that was driven.
     original : SparkTable
         The table before any shaping; nothing rises above it.
-    ceiling, zone, along_speed, along_load, per_cell, increment, uncured
-        As for ``shape_table``; a table shaped with ``uncured`` cells needs the same ones here.
-    visited : array of bool
+    ceiling : quantity or array [crank deg before top dead centre], shape (speeds, loads)
+        As for ``shape_table``.
+    visited : mask, on the table's cells
         Cells that the log visited without surge and without knock. All others stay.
     step : quantity [crank angle]
         Most that a cell may rise. 2 degrees: common practice, no source.
-    knock, knock_margin, least_spark
+    zone, uncured : mask, on the table's cells
+        As for ``shape_table``; a table shaped with ``uncured`` cells needs the same ones here.
+    along_speed : quantity [crank angle per crank speed]
+        As for ``shape_table``.
+    along_load : quantity [crank angle per load]
+        As for ``shape_table``.
+    per_cell, increment : quantity [crank angle]
+        As for ``shape_table``.
+    knock_margin : quantity [crank angle]
+        As for ``shape_table``.
+    least_spark : quantity [crank deg before top dead centre]
+        As for ``shape_table``.
+    knock : quantity or array [crank deg before top dead centre], shape (speeds, loads)
         As for ``shape_table``. Where knock is given no cell rises above it less the margin, and none whose knock was not computed rises at all.
         A cell that is above it already stays, and is listed.
-    best, raise_margin
+    best : quantity or array [crank deg before top dead centre], shape (speeds, loads)
         As for ``shape_table``; where given, no cell rises above it less the margin.
+    raise_margin : quantity [crank angle]
+        As for ``shape_table``.
 
     Returns
     -------

@@ -110,12 +110,12 @@ def task_of(
     Parameters
     ----------
     table : SparkTable
-    ceiling : quantity or array [crank deg], on the table's cells
+    ceiling : quantity or array [crank deg], shape (speeds, loads)
     slopes : SlopeLimits
-    zone, uncured : array of bool, on the table's cells
+    zone, uncured : mask, on the table's cells
         As for ``shape_table``.
     increment : quantity [crank angle]
-    floor : quantity or array [crank deg], on the table's cells
+    floor : quantity or array [crank deg], shape (speeds, loads)
     knock : Knock
     hold_knock : bool
     """
@@ -147,7 +147,7 @@ def knock_of(values: Any, table: SparkTable, *, margin: Any, least_spark: Any) -
 
     Parameters
     ----------
-    values : quantity or array [crank deg], on the table's cells
+    values : quantity or array [crank deg], shape (speeds, loads)
         Infinite where nothing searched knocks, not-a-number where it was not computed.
     table : SparkTable
     margin, least_spark : quantity [crank angle]

@@ -45,7 +45,7 @@ class SparkTable(ArrayRecord):
 
     ``loads`` are floats in the inner unit of ``load_kind``: manifold pressure [Pa, absolute], air charge [kg per cylinder and
     cycle], or relative charge [ratio: air charge over swept volume times the density of air at 101.325 kPa and 20 degC].
-    FINAL spark is the table plus every adder.
+    final spark is the table plus every correction.
     """
 
     AXES = ("speed", "loads")
@@ -263,11 +263,11 @@ def bilinear(speeds: Array, loads: Array, cells: Array, speed: Any, load: Any) -
 
     Parameters
     ----------
-    speeds, loads : array, 1-D
+    speeds, loads : array, shape (n,) [inner units]
         Breakpoints, rising.
-    cells : array
+    cells : array, shape (speeds, loads) [any unit]
         A row for each speed, a column for each load.
-    speed, load : float or array
+    speed, load : float or array of any shape [inner units]
 
     References
     ----------
@@ -283,8 +283,11 @@ def bilinear_slopes(speeds: Array, loads: Array, cells: Array, speed: Any, load:
 
     Parameters
     ----------
-    speeds, loads, cells, speed, load
+    speeds, loads : array, shape (n,) [inner units]
         As for ``bilinear``.
+    cells : array, shape (speeds, loads) [any unit]
+        As for ``bilinear``.
+    speed, load : float or array of any shape [inner units]
 
     Returns
     -------

@@ -11,7 +11,7 @@ from scipy.optimize import brentq
 from ..errors import InputError, NoSolutionError
 from .driveline import Driveline, StateSpace, chain
 
-__all__ = ["Converter", "ConverterPoint", "Coupling", "converter_of", "converter_point", "converter_space", "coupling_of", "engine_speed_through"]
+__all__ = ["Converter", "ConverterPoint", "ConverterSlopes", "converter_of", "converter_point", "converter_slopes", "converter_space", "engine_speed_through"]
 
 # Torque out over torque in at stall; from memory: 1.8 to 2.5 in cars.
 STALL_TORQUE_RATIO = 2.0
@@ -50,7 +50,7 @@ class ConverterPoint(NamedTuple):
     torque_ratio: float
 
 
-class Coupling(NamedTuple):
+class ConverterSlopes(NamedTuple):
     """How torques move with speeds about a point [N m s/rad]."""
 
     engine_by_engine: float
@@ -83,7 +83,7 @@ def converter_point(converter: Converter, *, engine_speed: float, turbine_speed:
 
     Notes
     -----
-    Torque taken is ``T_stall (n / n_stall)^2 capacity``: for like flow patterns torque goes as density, speed squared and diameter to the
+    By the textbook torque taken is ``T_stall (n / n_stall)^2 capacity``: for like flow patterns torque goes as density, speed squared and diameter to the
     fifth power.
 
     Examples
@@ -98,7 +98,7 @@ def converter_point(converter: Converter, *, engine_speed: float, turbine_speed:
     return ConverterPoint(engine_torque, torque_ratio * engine_torque, ratio, torque_ratio)
 
 
-def coupling_of(converter: Converter, *, engine_speed: float, turbine_speed: float) -> Coupling:
+def converter_slopes(converter: Converter, *, engine_speed: float, turbine_speed: float) -> ConverterSlopes:
     """Return how both torques move with both speeds [rev/s] about a point; at the coupling point itself, as beyond it.
 
     Raises
@@ -108,7 +108,7 @@ def coupling_of(converter: Converter, *, engine_speed: float, turbine_speed: flo
 
     Examples
     --------
-    >>> about = coupling_of(Converter(40.0, 300.0), engine_speed=20.0, turbine_speed=0.0)
+    >>> about = converter_slopes(Converter(40.0, 300.0), engine_speed=20.0, turbine_speed=0.0)
     >>> about.engine_by_turbine == 0.0 and about.engine_by_engine > 0.0
     True
     """
@@ -122,7 +122,7 @@ def coupling_of(converter: Converter, *, engine_speed: float, turbine_speed: flo
     falling = ratio < converter.coupling_speed_ratio
     torque_slope = -(converter.stall_torque_ratio - 1.0) / converter.coupling_speed_ratio if falling else 0.0
     change = scale * capacity * torque_slope
-    return Coupling(by_engine, by_turbine, point.torque_ratio * by_engine - ratio * change, point.torque_ratio * by_turbine + change)
+    return ConverterSlopes(by_engine, by_turbine, point.torque_ratio * by_engine - ratio * change, point.torque_ratio * by_turbine + change)
 
 
 def engine_speed_through(converter: Converter, *, turbine_speed: float, turbine_torque: float) -> float:
@@ -148,14 +148,14 @@ def engine_speed_through(converter: Converter, *, turbine_speed: float, turbine_
     return float(brentq(spare, slowest, fastest, xtol=1e-12, rtol=1e-13)) if spare(slowest) < 0.0 else slowest
 
 
-def converter_space(driveline: Driveline, coupling: Coupling, road_speed: float, *, turbine_inertia: float = TURBINE_INERTIA) -> StateSpace:
+def converter_space(driveline: Driveline, slopes: ConverterSlopes, road_speed: float, *, turbine_inertia: float = TURBINE_INERTIA) -> StateSpace:
     """Return engine, converter, turbine, shafts, driven wheels, tyre slip and car as matrices, in the order of ``StateSpace``.
 
     Parameters
     ----------
     driveline : Driveline
         As locked; its engine inertia stays on the engine's side.
-    coupling : Coupling
+    slopes : ConverterSlopes
     road_speed : float
         [m/s].
     turbine_inertia : float
@@ -177,8 +177,8 @@ def converter_space(driveline: Driveline, coupling: Coupling, road_speed: float,
     inertias = np.array([driveline.engine_inertia, turbine_inertia * square, driveline.wheel_inertia, driveline.vehicle_inertia])
     shaft, tyre = np.array([0.0, 1.0, -1.0, 0.0]), np.array([0.0, 0.0, 1.0, -1.0])
     damping = driveline._replace(engine_inertia=turbine_inertia * square).dashpot * np.outer(shaft, shaft)
-    damping[0, :2] += square * coupling.engine_by_engine, square * coupling.engine_by_turbine
-    damping[1, :2] -= square * coupling.turbine_by_engine, square * coupling.turbine_by_turbine
+    damping[0, :2] += square * slopes.engine_by_engine, square * slopes.engine_by_turbine
+    damping[1, :2] -= square * slopes.turbine_by_engine, square * slopes.turbine_by_turbine
     twists, stiffness, leak = shaft[None, :], np.array([driveline.shaft_stiffness]), np.zeros(1)
     slip = driveline.slip_dashpot(road_speed)
     if math.isfinite(driveline.tyre_stiffness):

@@ -179,7 +179,7 @@ def first_mode(driveline: Driveline) -> Mode:
 
     Notes
     -----
-    ``w = sqrt(k (1/J1 + 1/J2))``, damping ``c w / 2k``: half the loss factor.
+    A textbook closed form: ``w = sqrt(k (1/J1 + 1/J2))``, damping ``c w / 2k``: half the loss factor.
 
     Examples
     --------
@@ -217,11 +217,15 @@ def chain(inertias: Floats, twists: Floats, *, stiffness: Floats, leak: Floats, 
 
     Parameters
     ----------
-    inertias, stiffness, leak, damping : ndarray
-        Inertias [kg m2]; per spring its stiffness [N m/rad] and the rate at which slip in series lets its twist go [1/s]; the damping
-        matrix between the speeds [N m s/rad].
-    twists : ndarray
-        One row per spring: which speeds wind it up (1) and unwind it (-1).
+    inertias : ndarray, shape (n,) [kg m2]
+    twists : ndarray, shape (m, n) [1]
+        A row for each spring: which speeds wind it up (1) and unwind it (-1).
+    stiffness : ndarray, shape (m,) [N m/rad]
+        Of each spring.
+    leak : ndarray, shape (m,) [1/s]
+        The rate at which slip in series with each spring lets its twist go.
+    damping : ndarray, shape (n, n) [N m s/rad]
+        Between the speeds.
     """
     push = -(twists.T * stiffness) / inertias[:, None]
     return np.block([[-np.diag(leak), twists], [push, -damping / inertias[:, None]]])
@@ -243,8 +247,8 @@ def state_space(driveline: Driveline, road_speed: float | None = None) -> StateS
 
     Notes
     -----
-    Tyre slip is a dashpot ``C r^2 / v`` in series with the shafts: it damps the more the faster the car rolls. A tyre with a stiffness
-    of its own behind it is the same as a tyre with a relaxation length ``C r^2 / stiffness``. Small slip, no lash, clutch locked.
+    As derived from the forces: tyre slip is a dashpot ``C r^2 / v`` in series with the shafts: it damps the more the faster the car rolls. A tyre
+    with a stiffness of its own behind it is the same as a tyre with a relaxation length ``C r^2 / stiffness``. Small slip, no backlash, clutch locked.
 
     Examples
     --------
@@ -293,8 +297,9 @@ def critical_feedback(driveline: Driveline, road_speed: float | None = None) -> 
 
     Notes
     -----
-    With a tyre that grips it is the smaller root of ``J2 c K^2 - (c^2 M + k J2^2) K + c k M^2 = 0``, ``M = J1 + J2``, ``K`` the feedback
-    times ratio squared, from Hurwitz's condition on the swinging pair; with slip, where the least damping of the eigenvalue pairs is
+    As derived from the characteristic polynomial: with a tyre that grips it is the smaller root of
+    ``J2 c K^2 - (c^2 M + k J2^2) K + c k M^2 = 0``, ``M = J1 + J2``, ``K`` the feedback times ratio squared, from Hurwitz's condition on
+    the swinging pair; with slip, where the least damping of the eigenvalue pairs is
     zero. Besides, any positive feedback lets the speed of the whole car creep, which the road load and the driver hold.
 
     Examples
@@ -344,15 +349,15 @@ def lagged_feedback(angular_frequency: float, *, gain: float, lag: float, delay:
 
     Parameters
     ----------
-    angular_frequency : float
-    gain : float
-        How much torque falls per crank speed when all has settled [N m s/rad].
-    lag, delay : float
-        Filling of the plenum, and intake to torque [s].
+    angular_frequency : float [rad/s]
+    gain : float [N m s/rad]
+        How much torque falls per crank speed when all has settled.
+    lag, delay : float [s]
+        Filling of the plenum, and intake to torque.
 
     Notes
     -----
-    The part in phase with speed of ``-gain exp(-s delay) / (1 + s lag)``: it steadies while phase is under a quarter of a turn, and
+    By the textbook: the part in phase with speed of ``-gain exp(-s delay) / (1 + s lag)``: it steadies while phase is under a quarter of a turn, and
     feeds the swing beyond.
 
     Examples

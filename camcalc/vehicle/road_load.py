@@ -40,7 +40,7 @@ def road_force(road_speed: float, *, mass: float, rolling_coefficient: float, dr
 
     Notes
     -----
-    ``m g Crr + rho Cd A v^2 / 2``, still air.
+    By the textbook: ``m g Crr + rho Cd A v^2 / 2``, still air.
 
     Examples
     --------

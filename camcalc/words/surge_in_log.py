@@ -32,11 +32,11 @@ CAUSES = {
         "Log each correction as a channel of its own.",
     ),
     Cause.NO_SPARK: ("Cause not known: spark was not logged.", "Log final spark."),
-    Cause.NO_TABLE: ("Cause not known: without the spark table it cannot be told.", "Give the table that was in the car with --table."),
+    Cause.NO_TABLE: ("Cause not known: it takes the spark table.", "Give the table that was in the car with --table."),
 }
 EPISODE_NOTES = {
-    EpisodeNote.UNEVEN_BURNING: "Unsteady speed without one frequency: uneven burning rather than surge.",
-    EpisodeNote.LINE_COINCIDES: "{line} has the driveline's frequency here: the two cannot be told apart.",
+    EpisodeNote.UNEVEN_BURNING: "Unsteady speed without one frequency: rough burning rather than surge.",
+    EpisodeNote.LINE_COINCIDES: "{line} has the driveline's frequency here: the two look alike.",
     EpisodeNote.COMBUSTION_LINE: "{line}. It is surge only if the driveline's own frequency is within 10 % of it.",
 }
 

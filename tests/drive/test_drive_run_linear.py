@@ -19,7 +19,7 @@ from camcalc.drive.level_road import level_road
 from camcalc.drive.surge import BAND, Surge, loop_matrices, surge_at
 from camcalc.tables import SparkTable
 from camcalc.units import quantity
-from camcalc.vehicle.converter import converter_of, converter_space, coupling_of
+from camcalc.vehicle.converter import converter_of, converter_slopes, converter_space
 from camcalc.vehicle.delayed_modes import delayed_modes
 from camcalc.vehicle.driveline import StateSpace, driveline_of, road_speed_at, state_space
 
@@ -94,7 +94,8 @@ def about(build: Build, tables: EngineTables, gear: int, rpm: float, slopes: tup
     road = road_speed_at(driveline, turbine)
     if coupling == "locked":
         return table, state_space(driveline, road), engine_side, point
-    return table, converter_space(driveline, coupling_of(converter_of(build.vehicle), engine_speed=rpm / 60.0, turbine_speed=turbine), road), engine_side, point
+    slopes = converter_slopes(converter_of(build.vehicle), engine_speed=rpm / 60.0, turbine_speed=turbine)
+    return table, converter_space(driveline, slopes, road), engine_side, point
 
 
 def kicked(build: Build, table: SparkTable, tables: EngineTables, gear: int, rpm: float, kick: str) -> Array:

@@ -15,11 +15,11 @@ from camcalc.errors import InputError, NoSolutionError
 from camcalc.vehicle.converter import (
     TURBINE_INERTIA,
     Converter,
-    Coupling,
+    ConverterSlopes,
     converter_of,
     converter_point,
+    converter_slopes,
     converter_space,
-    coupling_of,
     engine_speed_through,
 )
 from camcalc.vehicle.delayed_modes import oscillating_modes
@@ -70,7 +70,7 @@ def test_the_slopes_are_those_of_the_torques(speed: float, ratio: float) -> None
     if abs(ratio - INVENTED.coupling_speed_ratio) < 1e-3:
         return  # the torque ratio has a corner there
     turbine, step = ratio * speed, 1e-5 * speed
-    about = coupling_of(INVENTED, engine_speed=speed, turbine_speed=turbine)
+    about = converter_slopes(INVENTED, engine_speed=speed, turbine_speed=turbine)
 
     def difference(which: str, engine_step: float, turbine_step: float) -> float:
         up = converter_point(INVENTED, engine_speed=speed + engine_step, turbine_speed=turbine + turbine_step)
@@ -86,7 +86,7 @@ def test_the_slopes_add_up_to_twice_the_torque(speed: float, ratio: float) -> No
     # Euler: the torques are homogeneous of second degree in the two speeds.
     turbine = ratio * speed
     point = converter_point(INVENTED, engine_speed=speed, turbine_speed=turbine)
-    about = coupling_of(INVENTED, engine_speed=speed, turbine_speed=turbine)
+    about = converter_slopes(INVENTED, engine_speed=speed, turbine_speed=turbine)
     turn = 2.0 * math.pi
     for by_engine, by_turbine, torque in ((about[0], about[1], point.engine_torque), (about[2], about[3], point.turbine_torque)):
         assert turn * (speed * by_engine + turbine * by_turbine) == pytest.approx(2.0 * torque, rel=1e-12, abs=1e-10)
@@ -104,17 +104,17 @@ def test_a_free_gearbox_turns_with_the_engine() -> None:
 
 
 def test_with_no_slip_left_it_swings_as_if_locked(build_of: Make) -> None:
-    # Coupling ever stiffer in the difference of speeds: engine and turbine become one inertia.
+    # ConverterSlopes ever stiffer in the difference of speeds: engine and turbine become one inertia.
     car = driveline_of(build_of("long-meadow"), 3)
     stiff = 1e5
     locked = car._replace(engine_inertia=car.engine_inertia + TURBINE_INERTIA * car.ratio**2, loss_factor=0.0)
-    space = converter_space(car._replace(loss_factor=0.0), Coupling(stiff, -stiff, stiff, -stiff), 15.0)
+    space = converter_space(car._replace(loss_factor=0.0), ConverterSlopes(stiff, -stiff, stiff, -stiff), 15.0)
     assert abs(oscillating_modes(space.state)[0].root - driveline_modes(locked, 15.0)[0].root) < 1e-4 * abs(driveline_modes(locked, 15.0)[0].root)
 
 
 def test_let_go_it_leaves_the_turbine_to_swing_alone(build_of: Make) -> None:
     car = driveline_of(build_of("long-meadow"), 3)
-    free = converter_space(car, Coupling(0.0, 0.0, 0.0, 0.0), 15.0)
+    free = converter_space(car, ConverterSlopes(0.0, 0.0, 0.0, 0.0), 15.0)
     alone = driveline_modes(car._replace(engine_inertia=TURBINE_INERTIA * car.ratio**2), 15.0)[0]
     assert abs(oscillating_modes(free.state)[0].root - alone.root) < 1e-9 * abs(alone.root)
     assert np.count_nonzero(free.state @ free.crank_torque) == 0
@@ -126,7 +126,7 @@ def test_let_go_it_leaves_the_turbine_to_swing_alone(build_of: Make) -> None:
 def test_a_springy_tyre_swings_behind_a_converter_too(build_of: Make) -> None:
     # As stiff as can be, the tyre of its own is no other than the one in the shafts.
     car = driveline_of(build_of("long-meadow"), 2)._replace(loss_factor=0.0)
-    about = coupling_of(converter_of(build_of("long-meadow").vehicle), engine_speed=25.0, turbine_speed=20.0)
+    about = converter_slopes(converter_of(build_of("long-meadow").vehicle), engine_speed=25.0, turbine_speed=20.0)
     plain = oscillating_modes(converter_space(car, about, 10.0).state)
     springy = oscillating_modes(converter_space(car._replace(tyre_stiffness=1e9), about, 10.0).state)
     assert len(plain) >= 1
@@ -139,7 +139,7 @@ def test_slip_damps_more_than_a_locked_converter(gear: int, build_of: Make) -> N
     car = driveline_of(build, gear)
     locked = driveline_modes(car, 8.0)[0]
     for ratio in (0.3, 0.8):
-        about = coupling_of(converter_of(build.vehicle), engine_speed=25.0, turbine_speed=25.0 * ratio)
+        about = converter_slopes(converter_of(build.vehicle), engine_speed=25.0, turbine_speed=25.0 * ratio)
         slipping = oscillating_modes(converter_space(car, about, 8.0).state)
         assert all(mode.damping > locked.damping for mode in slipping)
 
@@ -148,7 +148,7 @@ def test_what_cannot_be_is_refused(build_of: Make) -> None:
     with pytest.raises(InputError, match="overrun"):
         converter_point(INVENTED, engine_speed=20.0, turbine_speed=21.0)
     with pytest.raises(InputError, match="0 \\(stall\\)"):
-        coupling_of(INVENTED, engine_speed=20.0, turbine_speed=-1.0)
+        converter_slopes(INVENTED, engine_speed=20.0, turbine_speed=-1.0)
     with pytest.raises(InputError, match="engine_speed"):
         converter_point(INVENTED, engine_speed=0.0, turbine_speed=0.0)
     with pytest.raises(InputError, match="transmission"):
@@ -158,7 +158,7 @@ def test_what_cannot_be_is_refused(build_of: Make) -> None:
     with pytest.raises(NoSolutionError, match="at most"):
         engine_speed_through(INVENTED, turbine_speed=0.0, turbine_torque=1e6)
     car = driveline_of(build_of("long-meadow"), 1)
-    about = coupling_of(INVENTED, engine_speed=20.0, turbine_speed=10.0)
+    about = converter_slopes(INVENTED, engine_speed=20.0, turbine_speed=10.0)
     with pytest.raises(InputError, match="turbine_inertia"):
         converter_space(car, about, 10.0, turbine_inertia=0.0)
     with pytest.raises(InputError, match="more than 0 m/s"):
