@@ -8,6 +8,7 @@ from pathlib import Path
 
 import camcalc as cc
 from camcalc.cautions import AT_SURGE
+from camcalc.cycle.operating import ModelUse
 
 folder = Path(__file__).parents[1] / "quarry-road"
 model = sys.argv[1] if len(sys.argv) > 1 else "resolved"
@@ -15,7 +16,7 @@ build, table = cc.load_build(folder / "build.toml"), cc.read_table(folder / "spa
 engine = {"resolved": cc.ResolvedEngine, "quick": cc.QuickEngine}[model](build)
 
 print(f"{build.cam.name}, the spark table of the cam before it, {model} model")
-for caution in AT_SURGE:
+for caution in (*AT_SURGE, *([cc.describe(ModelUse.TEACHING_ONLY)] if engine.teaching_only else [])):
     print(f"! {caution}")
 found = cc.surge_in_gears(build, table, engine=engine)
 print(cc.describe(found))

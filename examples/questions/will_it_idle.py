@@ -12,13 +12,13 @@ from camcalc.cautions import AT_BRAKES, AT_IDLE_SPARK
 model = sys.argv[1] if len(sys.argv) > 1 else "resolved"
 build = cc.load_build(Path(__file__).parents[1] / "quarry-road" / "build.toml")
 try:
-    idle = cc.make_brief(build, model=model, bands=False, cures=False, curves=False).idle
+    brief = cc.make_brief(build, model=model, bands=False, cures=False, curves=False)
 except cc.NoSolutionError as error:  # such a cam has no idle at the speed asked for; the lowest found is in the text
     raise SystemExit(f"no: {error}") from None
 
 print(f"{build.cam.name}, warm, {model} model")
-for caution in (*AT_IDLE_SPARK, *AT_BRAKES):
+for caution in (*AT_IDLE_SPARK, *AT_BRAKES, *([cc.describe(brief.not_for)] if brief.not_for else [])):
     print(f"! {caution}")
-print(cc.describe(idle))
-for state in idle.new:
+print(cc.describe(brief.idle))
+for state in brief.idle.new:
     print(f"  {cc.describe(state)}")
