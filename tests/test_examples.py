@@ -103,20 +103,48 @@ def test_the_shaped_table_of_the_scenario_is_what_shaping_makes_of_the_steep_one
 SCRIPTS = {
     "what_are_my_events": (
         [],
-        ["QR 282 (invented)", "LSA 112 cam deg", r"overlap +9\.0 crank deg", r"overlap +62\.0 crank deg", r"IVO +33\.0 deg BTDC", r"overlap area 74\.\d+ mm deg"],
+        [
+            "QR 282 (invented)",
+            "LSA 112 cam deg",
+            r"overlap +9\.0 crank deg",
+            r"overlap +62\.0 crank deg",
+            r"IVO +33\.0 deg BTDC",
+            r"overlap area 74\.\d+ mm deg",
+        ],
     ),
     "what_does_my_log_show": (
         [],
-        ["Cause: the table", "2.35 Hz", "severe bucking (our grade)", "lower    1400 rpm, 30 kPa: 30 (was 33)", "No surge in 30 s", r"Better: the swing is \d+ %"],
+        [
+            "Cause: the table",
+            "2.35 Hz",
+            "severe bucking (our grade)",
+            "lower    1400 rpm, 30 kPa: 30 (was 33)",
+            "No surge in 30 s",
+            r"Better: the swing is \d+ %",
+        ],
     ),
     "what_spark_to_start_with": (
         [],
-        ["! Listen for knock", r"idle spark: 36 \(cap\) at 550 rpm", "spark ceilings", "starting table", r"\(\d+\)", "spark alone cannot", "Do not load the engine at"],
+        [
+            "! Listen for knock",
+            r"idle spark: 36 \(cap\) at 550 rpm",
+            "spark ceilings",
+            "starting table",
+            r"\(\d+\)",
+            "spark alone cannot",
+            "Do not load the engine at",
+        ],
     ),
     "when_should_injection_end": (["quick"], ["quick model", r"60 kPa, 2000 rpm: end \d+ deg (before|after) overlap TDC, \w+ valve, pulse \d+\.\d ms"]),
     "which_gear_bucks": (["quick"], ["quick model", "! The quick model is for", r"gear 1: least damping ratio -?\d\.\d+ at \d+ rpm \(\d+ mph\)", "gear 6: "]),
-    "which_of_two_cams": ([], ["Brakes: test at a standstill", "has the better street manners", r"idle vacuum, own idle speed +\d+\.?\d* +\d+\.?\d* +inHg +QR standard"]),
-    "will_it_idle": (["quick"], ["quick model", "! The quick model is for", r"850 rpm: \d+\.\d inHg of vacuum", r"spark 36 deg BTDC \(cap\)", "Vacuum loss", "Runs at all"]),
+    "which_of_two_cams": (
+        [],
+        ["Brakes: test at a standstill", "has the better street manners", r"idle vacuum, own idle speed +\d+\.?\d* +\d+\.?\d* +inHg +QR standard"],
+    ),
+    "will_it_idle": (
+        ["quick"],
+        ["quick model", "! The quick model is for", r"850 rpm: \d+\.\d inHg of vacuum", r"spark 36 deg BTDC \(cap\)", "Vacuum loss", "Runs at all"],
+    ),
 }
 QUESTIONS = "examples/questions"
 # These take more than some seconds.
