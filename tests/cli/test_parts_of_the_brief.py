@@ -8,8 +8,10 @@ from pathlib import Path
 import pytest
 
 from camcalc import load_build, rank_cures, trade_off
-from camcalc.cli.main import main
+from camcalc.cli.main import COMMANDS, main
+from camcalc.cli.outputs import part_of_the_brief
 from camcalc.cycle.models import MODELS
+from camcalc.report.sections import section_named
 from tests.oracles.coarse_engine import CoarseEngine
 
 Said = pytest.CaptureFixture[str]
@@ -71,3 +73,15 @@ def test_a_road_test_says_gear_speed_pedal_and_channels(sheet: str, capsys: Said
     plan = json.loads(capsys.readouterr().out)
     assert plan["seconds"] <= 600.0
     assert plan["road_speed_unit"] == "mph"
+
+
+@pytest.mark.parametrize(
+    ("command", "more"), [("cures", ["--against", "cruise"]), ("road-test", []), ("trade-off", ["--speed", "1400 rpm", "--torque", "60 N m"])]
+)
+def test_a_part_of_the_brief_says_so_in_its_first_line_and_in_the_help(sheet: str, capsys: Said, coarse: None, command: str, more: list[str]) -> None:
+    assert main([command, sheet, *more, "--units", "metric"]) == 0
+    out = capsys.readouterr().out
+    assert out.splitlines()[0] == part_of_the_brief(command)
+    assert "inHg" not in out
+    section_named(command)
+    assert COMMANDS[command].startswith("part of the brief")
