@@ -43,8 +43,10 @@ def modules() -> dict[str, pdoc.doc.Module]:
     # Not by pdoc's own walk, which keeps to the names that the front door lists.
     names = ["camcalc", *(module.name for module in pkgutil.walk_packages(camcalc.__path__, "camcalc."))]
     found = {name: opened(name) for name in names if name != LEFT_OUT and not name.startswith("camcalc.examples")}
+    # An alias of types in quotes is read where it is used, where its own module's names are not known.
+    everywhere = {name: thing for module in found.values() for name, thing in vars(module).items() if inspect.isclass(thing)}
     for module in found.values():
-        name_types(module)
+        name_types(module, everywhere)
     read = {name: pdoc.doc.Module(module) for name, module in found.items()}
     for page in read.values():
         for kind in classes_in(page):
@@ -65,14 +67,14 @@ def opened(name: str) -> ModuleType:
     return module
 
 
-def name_types(module: ModuleType) -> None:
+def name_types(module: ModuleType, everywhere: dict[str, type]) -> None:
     """Put types in place of their names in constructors that were made elsewhere, of named tuples and dataclasses: there the names are not known."""
     for kind in vars(module).values():
         if not inspect.isclass(kind) or kind.__module__ != module.__name__:
             continue
         makers = [kind.__new__] if issubclass(kind, tuple) else [kind.__init__] if dataclasses.is_dataclass(kind) else []
         for maker in makers:
-            hints = typing.get_type_hints(kind)
+            hints = typing.get_type_hints(kind, None, everywhere)
             maker.__annotations__ = {name: hints.get(name, given) for name, given in maker.__annotations__.items()}
 
 

@@ -19,11 +19,10 @@ MANY = 4
 PHYSICS = ("burn", "cam", "cycle", "drive", "engine", "vehicle")
 SECTION = r"^{}\n-+\n(.*?)(?=^[A-Z][A-Za-z ]+\n-+$|\Z)"
 NUMBERS = re.compile(r"\b(float|array|ndarray|quantity|sequence of float|list of float|tuple of (two |three )?floats?)\b")
-UNIT = re.compile(
-    r"\[[^\]]+\]|\b(shares?|ratios?|factor|lambda|relative|times|over|count|counted|number of|units?|coefficients?|gamma|fractions?|exponent)\b|0 to 1",
-    re.IGNORECASE,
-)
-SHAPE = re.compile(r"\b(shape|rows?|columns?|each|by|grid|along|same|one for|any)\b|\((n|m|k|\w+),", re.IGNORECASE)
+UNIT_WORDS = r"shares?|ratios?|factor|lambda|relative|times|over|count|counted|ticks|coefficients?|gamma|fractions?|exponent|units?"
+UNIT = re.compile(rf"\[[^\]]+\]|\b({UNIT_WORDS}|number of|as given)\b|0 to 1", re.IGNORECASE)
+SHAPE = re.compile(r"\b(shape|rows?|columns?|each|cells?|1-D|\d numbers|by|grid|along|same|one for|any)\b|\((n|m|k|\w+),", re.IGNORECASE)
+ELSEWHERE = re.compile(r"\b[Aa]s (for|in) ``\w+``")
 EQUATION = re.compile(r"``[^`]*(=|\bexp\b|\bsqrt\b| [*/+^-] |\^|\*\*)[^`]*``")
 SOURCE = re.compile(r"\b(read|from memory|computed|common practice|ESTIMATE|exact|derived|textbook|published|definition|geometry)\b|\b(19|20)\d\d\b")
 
@@ -100,15 +99,15 @@ def test_there_are_many_to_read() -> None:
 def test_each_parameter_of_a_function_with_many_is_named_with_its_type(function: Written) -> None:
     entries = function.entries()
     assert [name for name in function.parameters if name not in entries] == []
-    # What takes all further names says in words what they may be.
-    assert [name for name, text in entries.items() if " : " not in text and not text.startswith("*")] == []
+    # What takes all further names says in words what they may be, and what another function explains names that.
+    assert [name for name, text in entries.items() if " : " not in text and not text.startswith("*") and not ELSEWHERE.search(text)] == []
     assert [name for name in entries if name not in function.parameters] == []
 
 
 @pytest.mark.parametrize("function", MANY_PARAMETERS, ids=lambda f: f.where)
 def test_each_number_among_them_has_its_unit_and_each_array_its_shape(function: Written) -> None:
     numbers = {name: text for name, text in function.entries().items() if NUMBERS.search(function.kinds()[name])}
-    assert [name for name, text in numbers.items() if not UNIT.search(f"{name.replace(chr(95), chr(32))} {text}")] == []
+    assert [name for name, text in numbers.items() if "of bool" not in text and not UNIT.search(f"{name.replace(chr(95), chr(32))} {text}")] == []
     arrays = {name: text for name, text in numbers.items() if re.search(r"\b(nd)?array\b", function.kinds()[name])}
     assert [name for name, text in arrays.items() if not SHAPE.search(text)] == []
 

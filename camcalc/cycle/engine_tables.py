@@ -47,7 +47,14 @@ class EngineTables(NamedTuple):
 
 
 def engine_tables(engine: EngineModel, speeds: Array = SPEEDS, pressures: Array = PRESSURES, sparks: Array = SPARKS) -> EngineTables:
-    """Tabulate an engine model; loads at and above the barometer are left out."""
+    """Tabulate an engine model; loads at and above the barometer are left out.
+
+    Parameters
+    ----------
+    engine : EngineModel
+    speeds, pressures, sparks : array, shape (n,) each
+        Axes [rev/s], [Pa], [crank deg before top dead centre], rising.
+    """
     pressures = pressures[pressures < barometer(engine)]
 
     def sheet(speed: float) -> Array:
@@ -63,7 +70,7 @@ def engine_tables(engine: EngineModel, speeds: Array = SPEEDS, pressures: Array 
                     alive.remove(k)  # cycles that never repeat: strong and weak ones by turns
                     continue
                 mean = spread.mean
-                if mean.fuel <= 0.0:
+                if not mean.runs:
                     alive.remove(k)
                     continue
                 out[:, j, k] = mean.net, mean.gross, spread.deviation, mean.air, mean.burned_fraction, mean.blow_back / mean.trapped
@@ -87,7 +94,17 @@ def nodes_about(axis: Array, low: float, high: float) -> Array:
 
 @compiled
 def look_up(speeds: Array, pressures: Array, sparks: Array, values: Array, speed: float, pressure: float, spark: float) -> Array:
-    """Return every field at a point, trilinear; not-a-number outside speeds and pressures, sparks held at their ends."""
+    """Return every field at a point, trilinear; not-a-number outside speeds and pressures, sparks held at their ends.
+
+    Parameters
+    ----------
+    speeds, pressures, sparks : array, shape (n,) each
+        Axes of the tables [rev/s], [Pa], [crank deg].
+    values : array, shape (fields, speeds, pressures, sparks)
+        In inner units.
+    speed, pressure, spark : float
+        The point [rev/s], [Pa], [crank deg].
+    """
     out = np.empty(values.shape[0])
     look_up_into(out, speeds, pressures, sparks, values, speed, pressure, spark)
     return out
@@ -95,7 +112,19 @@ def look_up(speeds: Array, pressures: Array, sparks: Array, values: Array, speed
 
 @compiled
 def look_up_into(out: Array, speeds: Array, pressures: Array, sparks: Array, values: Array, speed: float, pressure: float, spark: float) -> None:
-    """Do what ``look_up`` does without a new array."""
+    """Do what ``look_up`` does without a new array.
+
+    Parameters
+    ----------
+    out : array, shape (fields,)
+        Written to, in inner units.
+    speeds, pressures, sparks : array, shape (n,) each
+        Axes of the tables [rev/s], [Pa], [crank deg].
+    values : array, shape (fields, speeds, pressures, sparks)
+        In inner units.
+    speed, pressure, spark : float
+        The point [rev/s], [Pa], [crank deg].
+    """
     if not (speeds[0] <= speed <= speeds[-1] and pressures[0] <= pressure <= pressures[-1]):
         out[:] = np.nan
         return

@@ -60,6 +60,25 @@ def flow(area: float, p_up: float, p_down: float, t: float, r: float, gamma: flo
 
     Below a relative pressure difference ``smooth`` the square root is replaced by a cubic that is zero and straight at
     equal pressures and meets the nozzle in value and slope.
+
+    Parameters
+    ----------
+    area : float
+        Effective [m2].
+    p_up, p_down : float
+        Pressures before and behind [Pa].
+    t : float
+        Temperature before the nozzle [K].
+    r : float
+        Gas constant [J/(kg K)].
+    gamma : float
+        Ratio of specific heats.
+    smooth : float
+        Relative pressure difference below which the flow is regularised.
+
+    References
+    ----------
+    Heywood 1988, equations C.8 and C.9; the cubic is ours, see ``notebooks/decisions.md``.
     """
     pr = p_down / p_up
     g1 = (gamma - 1.0) / gamma

@@ -62,9 +62,18 @@ def run_cycle(y0: Array, stops: Array, s: Setup, b: Boundary, rtol: float, marks
 
     Parameters
     ----------
-    y0 : state at the first stop.
-    stops : rising crank angles [deg] at which to restart.
-    marks : rising crank angles at which to keep the state; may be empty.
+    y0 : array, shape (states,)
+        State at the first stop, in the units of ``rates``.
+    stops : array, shape (n,)
+        Rising crank angles at which to restart [crank deg].
+    s : Setup
+        Engine and gas.
+    b : Boundary
+        What this cycle is given.
+    rtol : float
+        Relative tolerance of a step.
+    marks : array, shape (m,)
+        Rising crank angles at which to keep the state [crank deg]; may be empty.
 
     Returns
     -------

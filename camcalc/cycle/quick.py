@@ -23,6 +23,8 @@ from .operating import OperatingState, Tolerances
 
 if TYPE_CHECKING:
     from ..sheet import Build
+    from .ledger import BurnedLedger
+    from .port_flow import PortFlow
 
 __all__ = ["QuickEngine"]
 
@@ -74,9 +76,19 @@ class QuickEngine:
         Multipliers for bands.
     """
 
-    name = "quick closed forms"
-    teaching_only = True
-    uncertain = ("overlap", "residual_kept", "residual_temperature", "friction", "efficiency", "burn", "dilution_tail", "dilution_noise", "back_pressure")
+    name: str = "quick closed forms"
+    teaching_only: bool = True
+    uncertain: tuple[str, ...] = (
+        "overlap",
+        "residual_kept",
+        "residual_temperature",
+        "friction",
+        "efficiency",
+        "burn",
+        "dilution_tail",
+        "dilution_noise",
+        "back_pressure",
+    )
 
     def __init__(self, build: Build, tolerances: Tolerances = Tolerances()) -> None:  # noqa: B008 - an immutable tuple
         self.build = build
@@ -132,7 +144,18 @@ class QuickEngine:
         return Charge(x, moles[0] / (moles[0] + moles[1]), trapped, air, air / ratio, x * share * trapped, temperature, p_exhaust, exhaust_temperature)
 
     def angles(self, charge: Charge, speed: float, pressure: float, sparks: Array) -> tuple[Array, Array]:
-        """Return flame-development and rapid-burn angles [crank deg] for sparks."""
+        """Return flame-development and rapid-burn angles [crank deg] for sparks.
+
+        Parameters
+        ----------
+        charge : Charge
+        speed : float
+            Crank speed [rev/s].
+        pressure : float
+            Manifold pressure [Pa], absolute.
+        sparks : array, shape (n,)
+            Before top dead centre [crank deg].
+        """
         g = self.geometry
         volume = g.volume(ANGLES)
         squeeze = self.volume_closed / volume
@@ -161,7 +184,19 @@ class QuickEngine:
         return work, burned, develop, rapid
 
     def state(self, speed: float, pressure: float, spark: float, *, burned_fraction: float | None = None) -> OperatingState:
-        """Return an operating point: speed rev/s, pressure Pa, spark crank deg before top dead centre."""
+        """Return an operating point: speed rev/s, pressure Pa, spark crank deg before top dead centre.
+
+        Parameters
+        ----------
+        speed : float
+            Crank speed [rev/s].
+        pressure : float
+            Mean of the plenum [Pa], absolute.
+        spark : float
+            Before top dead centre [crank deg].
+        burned_fraction : float
+            Residual of the single cycle asked for, fraction by mass; the settled one's when left out.
+        """
         charge = self.charge(speed, pressure, burned_fraction)
         work, burned, develop, rapid = (float(v[0]) for v in self._sweep(charge, speed, pressure, np.array([spark])))
         w = 2.0 * math.pi * speed
@@ -192,7 +227,21 @@ class QuickEngine:
         )
 
     def net_imep(self, speed: float, pressure: float, spark: float | None, *, offset: float = 0.0, earliest: float = math.inf) -> float:
-        """Return net IMEP [Pa] at a spark, or (None) at best torque less an offset but no earlier than a limit."""
+        """Return net IMEP [Pa] at a spark, or (None) at best torque less an offset but no earlier than a limit.
+
+        Parameters
+        ----------
+        speed : float
+            Crank speed [rev/s].
+        pressure : float
+            Mean of the plenum [Pa], absolute.
+        spark : float
+            Before top dead centre [crank deg], or None.
+        offset : float
+            Less than best torque [crank deg], where ``spark`` is None.
+        earliest : float
+            No earlier than this then [crank deg before top dead centre].
+        """
         return self.state(speed, pressure, min(self.best_spark(speed, pressure) - offset, earliest) if spark is None else spark).net
 
     def torque_curve(self, speed: float, pressure: float, sparks: Array) -> Array:
@@ -202,6 +251,12 @@ class QuickEngine:
     def knock_spark(self, speed: float, pressure: float) -> float:
         """Return not-a-number: without a pressure trace knock is not known."""
         return math.nan
+
+    def port_flow(self, speed: float, pressure: float, spark: float) -> PortFlow | None:
+        """Return None: closed forms know no flow in the runners."""
+
+    def ledger(self, speed: float, pressure: float, spark: float) -> BurnedLedger | None:
+        """Return None: closed forms keep no account of where burned gas comes from."""
 
     def best_spark(self, speed: float, pressure: float, *, burned_fraction: float | None = None) -> float:
         """Return the spark of greatest net IMEP [crank deg before top dead centre]."""

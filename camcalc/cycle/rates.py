@@ -159,7 +159,21 @@ def _through(s: Setup, row: int, theta: float, pa: float, ta: float, ra: float, 
 
 @compiled(error_model="numpy", fastmath=FAST)
 def rates(theta: float, y: Array, dy: Array, s: Setup, b: Boundary) -> None:
-    """Write the rates per crank degree into ``dy``."""
+    """Write the rates per crank degree into ``dy``.
+
+    Parameters
+    ----------
+    theta : float
+        Crank angle, firing top dead centre at 360 [crank deg].
+    y : array, shape (states,)
+        The state, in the order and units of this module's head.
+    dy : array, shape (states,)
+        Written to [the state's units for each crank degree].
+    s : Setup
+        Engine and gas.
+    b : Boundary
+        What this cycle is given.
+    """
     seconds = 1.0 / (360.0 * s.speed)
     for k in range(y.size):
         dy[k] = 0.0

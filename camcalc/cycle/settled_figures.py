@@ -55,7 +55,19 @@ def next_area(tried: list[tuple[float, float]], target: float) -> float:
 
 
 def dead_state(speed: float, pressure: float, spark: float, c: Settled) -> OperatingState:
-    """Return what a dying cycle amounts to: nothing burns, nothing is made."""
+    """Return what a dying cycle amounts to: nothing burns, nothing is made.
+
+    Parameters
+    ----------
+    speed : float
+        Crank speed [rev/s].
+    pressure : float
+        Mean of the plenum [Pa], absolute.
+    spark : float
+        Before top dead centre [crank deg].
+    c : Settled
+        The dying cycle.
+    """
     z: Any = c.unknowns
     pump = c.setup.exhaust_pressure - pressure
     return OperatingState(
@@ -77,4 +89,6 @@ def dead_state(speed: float, pressure: float, spark: float, c: Settled) -> Opera
         360.0,
         0.0,
         float(z[11]),
+        outcome=c.outcome,
+        repeats_within=c.residual,
     )

@@ -13,7 +13,7 @@ from .engine_sections import shown_load
 if TYPE_CHECKING:
     from ..brief import Brief
 
-__all__ = ["Plot", "described", "draw_plots", "svg_text"]
+__all__ = ["Plot", "described", "draw_plots", "map_plots", "svg_text"]
 
 
 class Plot(NamedTuple):
@@ -25,7 +25,7 @@ class Plot(NamedTuple):
 
 def draw_plots(brief: Brief) -> dict[str, Plot]:
     """Return the plots of a brief by name."""
-    drawn = {**_cam_plots(brief), **_map_plots(brief), **_advice_plots(brief)}
+    drawn = {**_cam_plots(brief), **map_plots(brief), **_advice_plots(brief)}
     return {name: Plot(described(svg_text(ax, name), name, title, text, crank=_crank_frame(ax, name)), title) for name, (ax, title, text) in drawn.items()}
 
 
@@ -51,7 +51,7 @@ def _cam_plots(brief: Brief) -> dict[str, tuple[Any, str, str]]:
     }
 
 
-def _map_plots(brief: Brief) -> dict[str, tuple[Any, str, str]]:
+def map_plots(brief: Brief) -> dict[str, tuple[Any, str, str]]:
     """Return the maps of residual, both on one scale; only a brief by the crank-resolved cycle has them."""
     from ..plot import plot_map
 
@@ -81,12 +81,12 @@ def _advice_plots(brief: Brief) -> dict[str, tuple[Any, str, str]]:
             f"Grid of spark ceilings over engine speed and manifold pressure, from {np.nanmin(values):.0f} to {np.nanmax(values):.0f} crank degrees before top "
             "dead centre; darker is lower, in brackets what spark does not cure, blank where no ceiling was computed. The same figures stand in the table."
         )
-        drawn["ceilings"] = (plot_ceilings(ceilings), "Ceilings for FINAL spark over speed and load", text)
+        drawn["ceilings"] = (plot_ceilings(ceilings), "Ceilings for final spark over speed and load", text)
     if windows.applies and brief.curves is not None:
         row = shown_load(brief)
         text = (
-            f"For each engine speed at {windows.manifold_pressure.magnitude[row]:.0f} kPa the crank angles in which injection may end and the pulse "
-            "recommended, over the spans in which intake and exhaust valve are open. The recommended ends stand in the table."
+            f"For each engine speed at {windows.manifold_pressure.magnitude[row]:.0f} kPa the crank angles in which injection may end, and the pulse "
+            "recommended. Behind them the spans in which the valves are open. The recommended ends stand in the table."
         )
         drawn["injection"] = (plot_injection(windows, brief.curves.lifts[0], row), "Injection windows along the crank", text)
     if brief.trade_off is not None:
