@@ -138,10 +138,10 @@ def print_gear(gear: RoadSurge, unit: str, screen: Console, *, every: bool) -> N
     ----------
     gear : RoadSurge
     unit : str
-        Of road speeds.
+        Of road speed.
     screen : Console
     every : bool
-        Whether all speeds are shown, and slopes in a table of their own.
+        Whether all speeds are shown.
     """
     from ..report.terminal_parts import show as show_table
     from ..report.terminal_parts import table
@@ -201,10 +201,13 @@ def draw(folder: Path, build: Any, table: Any, gears: list[int], tables: Any) ->
     Parameters
     ----------
     folder : Path
+        Where the plots go.
     build : Build
     table : SparkTable
     gears : list of int
+        Counted from 1.
     tables : EngineTables
+        Of the build's engine.
     """
     from ..drive.risk import surge_map
     from ..plot import plot_surge

@@ -15,7 +15,7 @@ from camcalc.errors import InputError, NoSolutionError
 from camcalc.vehicle.converter import (
     TURBINE_INERTIA,
     Converter,
-    Coupling,
+    ConverterSlopes,
     converter_of,
     converter_point,
     converter_slopes,
@@ -104,17 +104,17 @@ def test_a_free_gearbox_turns_with_the_engine() -> None:
 
 
 def test_with_no_slip_left_it_swings_as_if_locked(build_of: Make) -> None:
-    # Coupling ever stiffer in the difference of speeds: engine and turbine become one inertia.
+    # ConverterSlopes ever stiffer in the difference of speeds: engine and turbine become one inertia.
     car = driveline_of(build_of("long-meadow"), 3)
     stiff = 1e5
     locked = car._replace(engine_inertia=car.engine_inertia + TURBINE_INERTIA * car.ratio**2, loss_factor=0.0)
-    space = converter_space(car._replace(loss_factor=0.0), Coupling(stiff, -stiff, stiff, -stiff), 15.0)
+    space = converter_space(car._replace(loss_factor=0.0), ConverterSlopes(stiff, -stiff, stiff, -stiff), 15.0)
     assert abs(oscillating_modes(space.state)[0].root - driveline_modes(locked, 15.0)[0].root) < 1e-4 * abs(driveline_modes(locked, 15.0)[0].root)
 
 
 def test_let_go_it_leaves_the_turbine_to_swing_alone(build_of: Make) -> None:
     car = driveline_of(build_of("long-meadow"), 3)
-    free = converter_space(car, Coupling(0.0, 0.0, 0.0, 0.0), 15.0)
+    free = converter_space(car, ConverterSlopes(0.0, 0.0, 0.0, 0.0), 15.0)
     alone = driveline_modes(car._replace(engine_inertia=TURBINE_INERTIA * car.ratio**2), 15.0)[0]
     assert abs(oscillating_modes(free.state)[0].root - alone.root) < 1e-9 * abs(alone.root)
     assert np.count_nonzero(free.state @ free.crank_torque) == 0
