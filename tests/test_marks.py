@@ -16,7 +16,8 @@ from hypothesis import strategies as st
 
 from camcalc.errors import InputError
 from camcalc.marks import Mark, Marks, ends_of_search, mark_codes, mark_of_path, marked, marks_by, marks_in, marks_where, merged_marks
-from camcalc.report.figure_markup import Printed, find
+from camcalc.report.data_figures import find
+from camcalc.report.figure_markup import Printed
 from camcalc.report.terminal_parts import blank, console, show, table
 from camcalc.results import Measure, Record, measure
 
@@ -87,12 +88,12 @@ def test_a_record_prints_its_marks_and_gives_them_as_texts() -> None:
     assert sample().mark("grid") is None
 
 
-def test_a_marked_number_on_a_page_is_text_in_its_cell_and_after_its_unit_in_a_sentence() -> None:
+def test_a_marked_number_on_a_page_is_text_in_its_cell() -> None:
     printed = Printed(json.loads(json.dumps(sample().to_dict())))
     assert ">(37)</td>" in str(printed.cell("grid/0/1"))
     assert ">60 or more</td>" in str(printed.cell("grid/1/0"))
     assert ">no</td>" in str(printed.cell("grid/1/1"))
-    assert ">60</span>&nbsp;crank deg or more" in str(printed.text("best", 0))
+    assert printed.marked_number("best", 0) == "60 or more"
     assert printed.legend("grid") == [str(m) for m in (Mark.UNCURED, Mark.OR_MORE, Mark.AVOID)]
     assert printed.legend("grid/0") == [str(Mark.UNCURED)]
 

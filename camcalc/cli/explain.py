@@ -28,6 +28,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--drive", action="store_true", default=None, help="idle-vacuum: in gear against a stalled converter")
     parser.add_argument("--accessories", action="store_true", default=None, help="idle-vacuum: with the accessories switched on")
     parser.add_argument("--table", metavar="FILE", type=Path, help="surge: spark table, taken as FINAL spark; the sheet's own when left out")
+    parser.add_argument("--full", action="store_true", help="all steps, limits and sources, not only what carries the point")
     parser.add_argument("--markdown", metavar="FILE", type=Path, help="also write it as Markdown")
     parser.add_argument("--html", metavar="FILE", type=Path, help="also write it as one HTML page")
     parser.add_argument("--json", action="store_true", help="print JSON instead of text")
@@ -50,7 +51,7 @@ def run(options: argparse.Namespace) -> int:
     told = explain_topic(build, options.topic, **given)
     for path, page in ((options.markdown, explanation_markdown), (options.html, explanation_html)):
         if path:
-            write_atomically(path, page(told))
+            write_atomically(path, page(told, full=options.full))
             print(f"explanation written to {path}", file=sys.stderr)
     if options.json:
         print(json.dumps(told.to_dict(), indent=1, allow_nan=False))
@@ -58,5 +59,5 @@ def run(options: argparse.Namespace) -> int:
         from ..report.explanation_terminal import print_explanation
         from ..report.terminal_parts import console
 
-        print_explanation(told, console())
+        print_explanation(told, console(), full=options.full)
     return 0

@@ -92,18 +92,12 @@ def draw(folder: Path, review: Any, table: Any, before: Any) -> None:
     Parameters
     ----------
     folder : Path
-<<<<<<< HEAD
-    review : LogReview
-    table : SparkTable or None
-    before : DriveLog or None
-=======
         Where the plots go.
     review : LogReview
     table : SparkTable
         Whose cells the log drove in.
     before : DriveLog
         The log before a change, if there is one.
->>>>>>> help-D
     """
     from ..logs import find_surge
     from ..plot import plot_log, plot_visited

@@ -17,8 +17,14 @@ __all__ = ["explanation_html", "explanation_markdown", "html_fragment"]
 MARKDOWN_SIGNS = re.compile(r"([\\`*_\[\]<>#|~&])")
 
 
-def explanation_markdown(explanation: Explanation) -> str:
-    """Return an explanation as Markdown; formulas stand in plain code blocks, which every reader shows.
+def explanation_markdown(explanation: Explanation, *, full: bool = False) -> str:
+    """Return an explanation as Markdown, its formulas in plain code blocks, which every reader shows.
+
+    Parameters
+    ----------
+    explanation : Explanation
+    full : bool
+        Whether all steps and limits are shown; else the steps that carry the point, and one limit.
 
     Examples
     --------
@@ -31,29 +37,32 @@ def explanation_markdown(explanation: Explanation) -> str:
     e = _marked
     lines = [f"# {e(explanation.topic.capitalize())}: {e(explanation.build)}", "", *(f"- **{e(caution)}**" for caution in explanation.cautions)]
     lines += ["", f"**{e(explanation.question)}**", ""]
-    for number, step in enumerate(explanation.steps, 1):
+    for number, step in explanation.numbered(full=full):
         lines += [f"## Step {number}: {e(step.result.meaning)}", "", e(step.words), ""]
         lines += ["| symbol | stands for | value | from |", "|---|---|---|---|", *(_row(value) for value in step.values), ""]
         lines += ["```text", *step.worked().splitlines(), "```", ""]
     lines += ["## Answer", "", *(f"- {e(v.meaning)}: **{e(v.text)}**" for v in explanation.answers), "", e(explanation.reading), ""]
-    lines += ["## Where it stops being true", "", *(f"- {e(limit)}" for limit in explanation.limits), ""]
+    lines += ["## Where it stops being true", "", *(f"- {e(limit)}" for limit in (explanation.limits if full else explanation.limits[:1])), ""]
     lines += ["## Try", "", e(explanation.try_it), ""]
+    if explanation.left_out(full=full):
+        lines += [f"{explanation.left_out(full=full)} more steps and limits are shown in full.", ""]
     lines += ["## Sources", "", *(f"- {e(s['text'])} ({e(s['mark'])})" for s in explanation.sources.values()), ""]
     return "\n".join(lines)
 
 
-def explanation_html(explanation: Explanation) -> str:
-    """Return an explanation as one HTML page that needs nothing else."""
-    return _rendered("explain.html", explanation)
+def explanation_html(explanation: Explanation, *, full: bool = False) -> str:
+    """Return an explanation as one HTML page that needs nothing else; in full with all steps and limits, else with what carries the point."""
+    return _rendered("explain.html", explanation, full)
 
 
-def html_fragment(explanation: Explanation) -> str:
-    """Return the body of the page, for notebooks."""
-    return _rendered("explain_steps.html", explanation)
+def html_fragment(explanation: Explanation, *, full: bool = False) -> str:
+    """Return the body of the page, for notebooks; in full with all steps and limits, else with what carries the point."""
+    return _rendered("explain_steps.html", explanation, full)
 
 
-def _rendered(template: str, explanation: Explanation) -> str:
-    return rendered(template, explanation=explanation, formulas=[_formulas(step) for step in explanation.steps], symbol=_symbol)
+def _rendered(template: str, explanation: Explanation, full: bool) -> str:
+    steps = [(number, step, _formulas(step)) for number, step in explanation.numbered(full=full)]
+    return rendered(template, explanation=explanation, steps=steps, full=full, symbol=_symbol)
 
 
 def _formulas(step: Step) -> list[Any]:

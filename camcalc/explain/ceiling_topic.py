@@ -74,36 +74,37 @@ def explain_ceiling(
     if not math.isfinite(cell.limit):
         raise NoSolutionError(f"{n * 60:.0f} rpm, {cell.pressure / 1e3:.1f} kPa: {cell.state}", fix="ask for a fuller cell or a higher speed")
     sheet = Worksheet()
-    best = _spark(sheet, "a_best", "best torque of the mean cycle", cell.best, Mark.KNOCKS if cell.best > cell.knock else None)
-    own = [best] if not math.isfinite(cell.knock) else [best, _spark(sheet, "a_knock", "earliest spark without knock", cell.knock)]
-    words = "What the cell itself stands" + (", though nothing knocks in the sparks searched." if len(own) == 1 else ": the lesser of both.")
-    own_limit = sheet.step(words, "a_own", "best torque and knock", sympy.Min(*own), "crank_deg", _end)
+    best = _spark(sheet, "a_best", "MBT spark of the mean cycle", cell.best, Mark.KNOCKS if cell.best > cell.knock else None)
+    own = [best] if not math.isfinite(cell.knock) else [best, _spark(sheet, "a_knock", "knock limit", cell.knock)]
+    words = "The cell's own limit: MBT spark" + (", since no spark searched knocks." if len(own) == 1 else " or knock limit, whichever is less.")
+    own_limit = sheet.step(words, "a_own", "MBT spark and knock limit", sympy.Min(*own), "crank_deg", _end)
     asked = _asked(sheet, engine, column, cell)
     if math.isfinite(cell.steadiness):
-        asked.append(_spark(sheet, "a_steady", f"largest steady spark on the equal-torque line, at {cell.steady_pressure / 1e3:.1f} kPa", cell.steadiness))
+        asked.append(_spark(sheet, "a_steady", f"largest steady spark at equal torque, at {cell.steady_pressure / 1e3:.1f} kPa", cell.steadiness))
     answers, reading = _verdict(sheet, cell, own_limit, asked)
     return Explanation(
         topic="ceiling",
-        question=f"How much final spark may the cell at {n * 60:.0f} rpm and {cell.pressure / 1e3:.0f} kPa have, and what says so?",
+        question=f"How much final spark may the cell at {n * 60:.0f} rpm and {cell.pressure / 1e3:.0f} kPa have, and which limit decides?",
         build=build.name,
         steps=tuple(sheet.steps),
         answers=sheet.answers(*answers),
         reading=reading,
         limits=(
-            "It is a ceiling for FINAL spark, the table plus every adder, and no target.",
-            "Knock is estimated from a published induction time for the mean cycle: no figure here replaces listening for it.",
-            "Ceilings are given only where the charge does not hold still and the level road leads there in a gear to be kept smooth.",
+            "A ceiling limits final spark, the table plus every correction. A ceiling is no target.",
+            "Knock is an estimate from a published induction time for the mean cycle. No figure replaces listening.",
+            "Only cells with an unsteady charge have a ceiling, and only where the level road needs them in a gear to be kept smooth.",
             "How far a swing reaches, and how late a burn may be, are estimates and inputs of the sheet.",
         ),
-        try_it="Ask for the next fuller cell, one swing up. Is its own best torque more or less than this cell's, and what would a steep step between them do?",
+        try_it="Ask for a cell 10 kPa fuller. Is its MBT spark more or less than this one's? What would a steep step between them do?",
         cautions=(*OVER_SPARK_TABLE, Caution.KNOCK_IS_ESTIMATED),
         source_keys=("heywood1988", "daw1996", "douaud1978", "livengood1955", "metghalchi1982", "practice", "estimate"),
+        carried_by=("a_lim", "a_ceil"),
     )
 
 
 def _spark(sheet: Worksheet, name: str, meaning: str, value: float, mark: Mark | None = None) -> Any:
     mark = mark or _end(value)
-    return sheet.given(name, f"{meaning}, before top dead centre", quantity(value, "crank_deg"), CYCLE, mark)
+    return sheet.given(name, f"{meaning}, BTDC", quantity(value, "crank_deg"), CYCLE, mark)
 
 
 def _end(value: float) -> Mark | None:
@@ -153,59 +154,66 @@ def _asked(sheet: Worksheet, engine: EngineModel, column: CeilingColumn, cell: C
     visiting = [s for s in [_swing_at(engine, cell.speed, column.restless_to)[0], *swings] if s.visits(cell.pressure)]
     decides = min(visiting, key=lambda s: s.asked)
     swing, visit = _swing_at(engine, cell.speed, decides.pressure)
-    p_s = sheet.given("p_s", f"load from which the swing starts that asks for least: up to {column.restless_to / 1e3:.1f} kPa cycles vary more than "
+    p_s = sheet.given("p_s", f"load of the swing with the least limit, where up to {column.restless_to / 1e3:.1f} kPa cycles vary more than "
                       f"the {NORMAL_RUNNING:.0%} of normal running", quantity(swing.pressure, "Pa", "kPa"), CYCLE)  # fmt: skip
     width = _width(sheet, engine, visit)
     p = sheet.given("p", "the cell's own load", quantity(cell.pressure, "Pa", "kPa"), "cell")
-    words = "The lookup follows the swing and visits this cell, since the cell lies no further away than the swing is wide."
+    words = "The lookup follows the load swing. It visits this cell: the cell is no further away than the swing is wide."
     sheet.step(words, "D", "distance of the cell over the load", sympy.Abs(p / p_s - 1), "percent")
     p_b = sheet.given("p_b", "barometer", quantity(barometer(engine), "Pa", "kPa"), of_barometer(engine.build))
-    full = sheet.step("The fullest state that the swing visits.", "p_full", "load one swing up", sympy.Min(p_s * (1 + width), p_b), "kPa")
+    full = sheet.step("The fullest charge of the swing.", "p_full", "load at the top of the swing", sympy.Min(p_s * (1 + width), p_b), "kPa")
     return [_least(sheet, engine, cell.speed, swing, sheet.number(full, "Pa"))]
 
 
 def _width(sheet: Worksheet, engine: EngineModel, visit: _Visit) -> Any:
-    back = sheet.given("m_o", "blown back during overlap there", quantity(visit.state.blow_back, "kg", "mg"), CYCLE)
+    back = sheet.given("m_o", "reversion during overlap there", quantity(visit.state.blow_back, "kg", "mg"), CYCLE)
     trapped = sheet.given("m_t", "charge trapped there", quantity(visit.state.trapped, "kg", "mg"), CYCLE)
-    variation = sheet.given("V_c", "coefficient of variation of gross work there", quantity(visit.variation, "", "percent"), CYCLE)
+    variation = sheet.given("V_c", "COV of gross work there", quantity(visit.variation, "", "percent"), CYCLE)
     factor = sheet.given("k_w", "the sheet's swing factor", engine.build.limits.swing_factor, of_sheet(engine.build, "limits", "swing_factor"))
     widest = sheet.given("w_max", "widest swing followed", quantity(WIDEST_SWING, "", "percent"), "ESTIMATE")
-    words = "In the zone the charge does not hold still: it swings with what is blown back and with the strength of the cycles."
+    words = "In the low-speed zone the charge is unsteady. It swings with reversion and with the strength of the cycles."
     formula = sympy.Min(factor * (back / trapped + sympy.Min(variation, widest)), widest)
-    return sheet.step(words, "w", "half swing over the load", formula, "percent")
+    return sheet.step(words, "w", "half the load swing, over the load", formula, "percent")
 
 
 def _least(sheet: Worksheet, engine: EngineModel, speed: float, swing: Swing, full: float) -> Any:
-    states = [_spark(sheet, "a_strong", "best torque of the strong, clean cycle that follows a weak one", swing.strong)]
-    states.append(_spark(sheet, "a_full", "best torque of the fullest state", engine.best_spark(speed, full)))
+    states = [_spark(sheet, "a_strong", "MBT spark of the strong cycle that follows a weak one", swing.strong)]
+    states.append(_spark(sheet, "a_full", "MBT spark of the fullest charge", engine.best_spark(speed, full)))
     knock = engine.knock_spark(speed, full)
     if math.isfinite(knock):
-        states.append(_spark(sheet, "a_fullknock", "earliest spark without knock in the fullest state", knock))
-    words = "All states of the swing get nearly the same spark; none may get more than it stands. The cleanest and the fullest stand least."
-    return sheet.step(words, "a_clean", "cleanest state in the swing", sympy.Min(*states), "crank_deg", _end)
+        states.append(_spark(sheet, "a_fullknock", "knock limit of the fullest charge", knock))
+    words = "All states of the swing get nearly the same spark, so the one with the least limit decides."
+    return sheet.step(words, "a_clean", "least limit in the load swing", sympy.Min(*states), "crank_deg", _end)
 
 
 def _verdict(sheet: Worksheet, cell: CeilingCell, own_limit: Any, asked: list[Any]) -> tuple[list[Any], str]:
     """Put the limits together: which binds, and what the floor makes of it."""
     if not asked:
-        least = sheet.step("No swing visits this cell, so nothing else limits it.", "a_lim", "least limit", own_limit, "crank_deg", _end)
-        return [least], "No ceiling from camcalc: outside the zone spark is a matter of best torque and knock." + _said(cell)
+        least = sheet.step("No load swing visits this cell, so nothing else limits it.", "a_lim", "least limit", own_limit, "crank_deg", _end)
+        return [least], "No ceiling: this cell is outside the low-speed zone. MBT spark and knock limit decide here." + _said(cell)
     ask = asked[0]
     if len(asked) > 1:
-        ask = sheet.step("The least that the zone asks for.", "a_ask", "steadiness and cleanest state", sympy.Min(*asked), "crank_deg", _end)
+        ask = sheet.step("The lesser of steadiness and load swing.", "a_ask", "limit by the low-speed zone", sympy.Min(*asked), "crank_deg", _end)
     least = sheet.step("The least of all limits.", "a_lim", "least limit", sympy.Min(own_limit, ask), "crank_deg", _end)
-    words = f"It is a ceiling only where it asks for at least {BINDS_BELOW:g} degrees less than best torque and knock, or where cycles are too uneven anyway."
+    words = f"It is a ceiling where it is {BINDS_BELOW:g} degrees or more below MBT spark and knock limit, or where cycles are too rough."
     margin = sheet.step(words, "q", "by how much less", own_limit - ask, "crank_deg")
     if not math.isfinite(cell.ceiling):
-        return [least, margin], "No ceiling from camcalc: best torque or knock decides here." + _said(cell)
+        return [least, margin], "No ceiling: MBT spark or knock limit decides here." + _said(cell)
     late = Mark.OR_MORE if cell.floor >= cell.best else None  # even best torque burns too late
-    floor = _spark(sheet, "a_floor", "floor: least spark whose burn is not too late and whose exhaust is not too hot", cell.floor, late)
-    words = "Never under the floor, since a burn that late is no cure either; but not above best torque and knock for it."
+    floor = _spark(sheet, "a_floor", "latest useful spark: later, the burn is too late or the exhaust too hot", cell.floor, late)
+    words = "Never later than the latest useful spark, and never above MBT spark and knock limit."
     uncured = cell.binds is Binds.LATEST_USEFUL
     formula = sympy.Max(ask, sympy.Min(floor, own_limit))
     ceiling = sheet.step(words, "a_ceil", "ceiling of final spark", formula, "crank_deg", lambda value: uncured_mark(value) if uncured else _end(value))
-    bracket = " The floor is shown, in brackets. Do not enter it: raise speed, change gear or cam." if uncured else ""
-    return [ceiling, least], f"It rests on: {cell.binds}.{bracket}" + _said(cell)
+    bracket = ""
+    if uncured:
+        bracket = " Spark alone cannot fix this cell. The latest useful spark is shown in brackets: do not enter it. Raise speed, change gear or cam."
+    return [ceiling, least], (_limit(cell) + bracket + _said(cell)).strip()
+
+
+def _limit(cell: CeilingCell) -> str:
+    """Return which limit the ceiling rests on, where spark keeps it."""
+    return "" if cell.binds is None or cell.binds is Binds.LATEST_USEFUL else f"It rests on: {cell.binds}."
 
 
 def _said(cell: CeilingCell) -> str:

@@ -68,33 +68,34 @@ def explain_residual(
     sheet = Worksheet()
     stays, through, blown, returned, plenum = _burned(sheet, cycle.ledger)
     m = sheet.given("m", "charge trapped at intake closing", cycle.trapped_mass, CYCLE)
-    words = "Burned gas is neither made nor lost while gases are exchanged: what the charge holds at intake closing came from somewhere, all of it listed."
+    words = "Burned gas is neither made nor lost between the valves. What the charge holds at intake closing came from these places."
     burned = sheet.step(words, "m_b", "burned gas in the charge", stays + through + blown + returned + plenum, "mg")
-    x = sheet.step("Its share of the charge is what slows the burn.", "x", "burned fraction by mass", burned / m, "percent")
-    words = "What stood in the cylinder as the intake opened; part of it is still pushed out before the exhaust has shut, and is taken off below."
-    kept = sheet.step(words, "y_c", "share that stood in the cylinder as the intake opened", stays / burned, "percent")
-    words = "Through the exhaust valve from then on: what comes back less what is still pushed out. The longer the overlap, the more comes back."
+    x = sheet.step("Its share of the charge slows the burn.", "x", "residual, share of charge by mass", burned / m, "percent")
+    words = "What was in the cylinder as the intake opened. Part of it still leaves before the exhaust closes. The next step subtracts it."
+    kept = sheet.step(words, "y_c", "share that was in the cylinder as the intake opened", stays / burned, "percent")
+    words = "Through the exhaust valve from then on: what comes back less what still leaves. Longer overlap brings more back."
     overlap = sheet.step(words, "y_ex", "net share through the exhaust valve", through / burned, "percent")
     words = (
-        "What went into the intake is drawn in again, by this cylinder or another: in a settled engine as much as went out. "
-        "It passes through the charge and adds nothing of its own; this much the settling left open."
+        "What went into the intake comes in again, through this cylinder or another. In a settled engine both are equal, "
+        "so reversion adds nothing of its own. This small rest is what the settling left open."
     )
     intake = sheet.step(words, "y_in", "share by way of the intake, drawn in less blown out", (blown + returned + plenum) / burned, "percent")
     return Explanation(
         topic="residual",
-        question=f"Where does the burned gas in the charge come from? ({where})",
+        question=f"Where does the residual come from at {where}?",
         build=build.name,
         steps=tuple(sheet.steps),
         answers=sheet.answers(x, kept, overlap, intake),
-        reading="What is blown into the intake is not got rid of: it comes back, through this cylinder or another, since the plenum is one for all.",
+        reading="What reversion blows into the intake comes back, through this cylinder or another: the plenum is one for all.",
         limits=(
-            f"The masses are of a cycle settled within {cycle.periodicity_residual:.1g} of itself: the sum over the cycle agrees with its start as closely.",
-            "All cylinders are taken alike and the plenum as well mixed; a real manifold gives its end cylinders other shares.",
-            "Flow backwards through a nearly shut valve is the least certain input: 20 % of it move idle vacuum by about 2 inHg on a long cam.",
-            "A burned fraction beyond 40 % lies outside any published data.",
+            f"The masses are of a settled cycle: its end agrees with its start within {cycle.periodicity_residual:.1g}.",
+            "All cylinders count as alike and the plenum as well mixed. A real manifold gives its end cylinders other shares.",
+            "Backward flow through a nearly closed valve is the least certain input. 20 % of that flow moves idle vacuum by about 2 inHg on a long cam.",
+            "Residual above 40 % is outside any published data.",
         ),
-        try_it="Ask again at the same manifold pressure and twice the speed. Which part falls most, and why? (The valves are open together for half the time.)",
+        try_it="Ask again at the same manifold pressure and twice the speed. Which part falls most, and why? (Overlap lasts half the time.)",
         source_keys=("guzzella", "nasa4513", "fox1993", "heywood1988", "estimate"),
+        carried_by=("m_b", "x"),
     )
 
 
@@ -107,16 +108,16 @@ def _point(engine: EngineModel, speed: Quantity | str | None, manifold_pressure:
         came = "speed alone" if manifold_pressure is None else "manifold pressure alone"
         raise InputError("speed and manifold pressure", came=came, expected="both, or neither for the sheet's idle", fix='e.g. "1400 rpm" and "55 kPa"')
     n, pressure = float(to_si(speed, "speed", SPEED)), float(to_si(manifold_pressure, "manifold_pressure", PRESSURE))
-    return n, pressure, engine.best_spark(n, pressure), f"{n * 60:.0f} rpm, {pressure / 1e3:.1f} kPa, best-torque spark"
+    return n, pressure, engine.best_spark(n, pressure), f"{n * 60:.0f} rpm, {pressure / 1e3:.1f} kPa, MBT spark"
 
 
 def _burned(sheet: Worksheet, ledger: BurnedLedger) -> list[Any]:
     parts = (
         ("m_c", "burned gas in the cylinder as the intake opens", ledger.in_cylinder_at_intake_opening),
         ("m_x", "in through the exhaust valve, less out, from intake opening to exhaust closing", ledger.net_through_exhaust_valve),
-        ("m_i", "out through the intake valve (negative)", ledger.blown_into_intake),
+        ("m_i", "reversion: out through the intake valve (negative)", ledger.blown_into_intake),
         ("m_r", "of that drawn in again from the runner", ledger.returned_blow_back),
-        ("m_p", "brought by all that is drawn in, at the plenum's own burned fraction", ledger.plenum_background),
+        ("m_p", "brought by all that is drawn in, at the plenum's own residual", ledger.plenum_background),
     )
     return [sheet.given(name, meaning, value, CYCLE) for name, meaning, value in parts]
 
@@ -141,34 +142,36 @@ def explain_idle_vacuum(build: Build, *, drive: bool = False, accessories: bool 
     sheet = Worksheet()
     load = _load(sheet, engine, drive=drive, accessories=accessories)
     state = engine.state(idle.si.speed, idle.si.manifold_pressure, idle.si.spark)
-    spark = marked(f"{idle.si.spark:.1f} degrees", idle.mark("spark"))
-    gross = sheet.given("p_g", f"gross indicated pressure, spark {spark} before top dead centre", quantity(state.gross, "Pa", "kPa"), CYCLE)
-    pump = sheet.given("p_p", "pumping: what filling and emptying take", quantity(state.pumping, "Pa", "kPa"), CYCLE)
-    words = "What the burn gives, less what drawing against the throttle takes."
+    spark = marked(f"{idle.si.spark:.1f} deg", idle.mark("spark"))
+    gross = sheet.given("p_g", f"gross indicated pressure, spark {spark} BTDC", quantity(state.gross, "Pa", "kPa"), CYCLE)
+    pump = sheet.given("p_p", "pumping: the work of filling and emptying", quantity(state.pumping, "Pa", "kPa"), CYCLE)
+    words = "The work of the burn, less the work of drawing against the throttle."
     net = sheet.step(words, "p_n", "net indicated pressure at the manifold pressure found", gross - pump, "kPa")
-    words = "Idle is the manifold pressure at which net and load are equal; this much of the load the search left over."
+    words = "At idle, net work and load are equal. This rest of the load is what the search left over."
     sheet.step(words, "delta", "left over", (net - load) / load, "percent")
     p_b = _barometer(sheet, build)
     p_m = sheet.given("p_m", "manifold pressure, the answer of the balance", idle.manifold_pressure, CYCLE)
-    vacuum = sheet.step("Vacuum is what the manifold lacks to the air outside.", "v", "manifold vacuum", p_b - p_m, "inHg")
+    vacuum = sheet.step("Vacuum is the barometer less the manifold pressure.", "v", "manifold vacuum", p_b - p_m, "inHg")
     return Explanation(
         topic="idle vacuum",
-        question="Why does the engine idle on this much vacuum and no more?",
+        question="Why does the engine idle on this vacuum and no more?",
         build=build.name,
         steps=tuple(sheet.steps),
         answers=sheet.answers(vacuum),
         reading=(
-            f"{idle.gearbox}, accessories {idle.accessories}, {idle.si.burned_fraction:.0%} of the charge burned gas: the more of it, the more charge, "
-            f"and so pressure, the same work needs. {brakes_words(brake_assist(idle.si.manifold_vacuum, ambient=barometer(engine)))}"
+            f"{idle.gearbox.capitalize()}, accessories {idle.accessories}: residual is {100.0 * idle.si.burned_fraction:.0f} % of the charge. "
+            "More residual needs more charge, and so more manifold pressure, for the same work. "
+            f"{brakes_words(brake_assist(idle.si.manifold_vacuum, ambient=barometer(engine)))}"
         ),
         limits=(
-            "Warm engine. Friction is a textbook engine's by displacement; others lie 10 to 20 % about it.",
-            "Two pressures can give one torque when dilution is heavy; the upper one is steady, and it is the one shown.",
-            "Vacuum read on a gauge swings; this is the mean over the cycle.",
+            "Warm engine. Friction is a textbook engine's by displacement. Other engines differ by 10 to 20 %.",
+            "With much residual, two pressures can give one torque. The upper one is steady, and camcalc shows that one.",
+            "A gauge shows vacuum that swings. This is the mean over the cycle.",
         ),
-        try_it="Altitude takes vacuum without touching the engine. How much would be left at 1500 m if the manifold pressure stayed? Does it stay?",
+        try_it="Altitude reduces vacuum without a change of the engine. How much is left at 1500 m if the manifold pressure stays? Does it stay?",
         cautions=AT_BRAKES,
         source_keys=("guzzella", "us1976", "heywood1988", "estimate", "practice"),
+        carried_by=("p_n", "v"),
     )
 
 
@@ -184,24 +187,24 @@ def _load(sheet: Worksheet, engine: EngineModel, *, drive: bool, accessories: bo
     factor = sheet.given(
         "k_f", "the sheet's friction factor", engine.tolerances.friction * build.engine.friction_factor, of_sheet(build, "engine", "friction_factor")
     )
-    words = "A torque T is felt twice round the crank in each cycle: 4 pi T of work, over the displacement a pressure that fits any size of engine."
+    words = "Torque T over the two turns of a cycle is 4 pi T of work. Over the displacement it is a pressure that fits any size of engine."
     total = sheet.step(words, "p_f", "rubbing friction as mean pressure", factor * 4 * sympy.pi * (t_0 + c_2 * n**2) / v_0, "kPa")
     if known.accessories == known.converter == 0.0:
         return total
     volume = sheet.given("V", "displacement", quantity(engine.geometry.displacement, "m**3", "L"), SHEET)
     if known.accessories > 0.0:
-        power = sheet.given("P", "power that the accessories take", build.engine.accessory_power, of_sheet(build, "engine", "accessory_power"))
+        power = sheet.given("P", "power of the accessories", build.engine.accessory_power, of_sheet(build, "engine", "accessory_power"))
         turns = sheet.given("c", "crank turns of a cycle", quantity(2.0, "crank_rev"), "four-stroke")
-        words = "Power over cycles per second is work per cycle; over the displacement, a pressure again."
+        words = "Power over cycles per second is work per cycle. Over the displacement it is a pressure again."
         total += sheet.step(words, "p_a", "accessories as mean pressure", power * turns / (n * volume), "kPa")
     if known.converter > 0.0:
         stall = sheet.given(
-            "T_s", "torque that the converter takes at stall", build.vehicle.converter_stall_torque, of_sheet(build, "vehicle", "converter_stall_torque")
+            "T_s", "torque of the converter at stall", build.vehicle.converter_stall_torque, of_sheet(build, "vehicle", "converter_stall_torque")
         )
         n_s = sheet.given("N_s", "stall speed", build.vehicle.converter_stall_speed, of_sheet(build, "vehicle", "converter_stall_speed"))
         words = "A stalled converter's torque goes with speed squared."
         total += sheet.step(words, "p_c", "converter as mean pressure", 4 * sympy.pi * stall * (n / n_s) ** 2 / volume, "kPa")
-    return sheet.step("All that net work must carry.", "p_l", "load as mean pressure", total, "kPa")
+    return sheet.step("Net work must carry the sum.", "p_l", "load as mean pressure", total, "kPa")
 
 
 def _barometer(sheet: Worksheet, build: Build) -> Any:

@@ -60,24 +60,25 @@ def explain_injection(
     answers, reading = [width, angle, duty, end], f"By the valve events alone: {point.window.reason}."
     if point.shut is not None:
         e_rec = sheet.given("E_rec", f"end by following the fuel in the flows of the settled cycle: {point.reason}", quantity(point.end, "crank_deg"), CYCLE)
-        words = "So the pulse begins earlier by its own length. Angles count back from the top dead centre of the overlap."
+        words = "The pulse begins earlier by its own length. Angles count before overlap TDC."
         answers.append(sheet.step(words, "S_rec", "start of injection recommended", e_rec + angle, "crank_deg"))
         reading += f" By the flows, and recommended: {point_words(point)}"
     return Explanation(
         topic="injection",
-        question=f"How long must the injector be open at {n * 60:.0f} rpm and {pressure / 1e3:.0f} kPa, and by when must it be done?",
+        question=f"How long must the injector be open at {n * 60:.0f} rpm and {pressure / 1e3:.0f} kPa, and when must the pulse end?",
         build=build.name,
         steps=tuple(sheet.steps),
         answers=sheet.answers(*answers),
         reading=reading,
         limits=(
-            "Warm engine: a cold one needs more fuel than it burns, and that is out of scope here.",
+            "Warm engine. A cold one needs more fuel, which camcalc does not compute.",
             f"More than {LARGEST_DUTY:.0%} of the cycle open leaves no room: the injector is too small for the point.",
             "The opening delay is a straight line over voltage, good within about 2 V of the figure on the sheet.",
-            "Events say when valves leave their seats, not how the gas moves: with long overlap, follow the fuel instead.",
+            "Valve events do not show how the gas moves. With long overlap, use the end found by following the fuel.",
         ),
         try_it="Battery voltage falls by 2 V with the lamps on. Which step changes, and by how many degrees does the pulse grow at this speed?",
         source_keys=("geometry", "guzzella", "nasa4513", "practice", "estimate"),
+        carried_by=("t", "E"),
     )
 
 
@@ -86,15 +87,15 @@ def _width(sheet: Worksheet, engine: EngineModel, speed: float, pressure: float)
     build, injector = engine.build, engine.build.injector
     assert injector is not None
     state = engine.state(speed, pressure, engine.best_spark(speed, pressure))
-    air = sheet.given("m_a", "air trapped in the cylinder, best-torque spark", quantity(state.air, "kg", "mg"), CYCLE)
-    lam = sheet.given("lambda", "mixture: air over what would burn the fuel just so", build.idle.mixture, of_sheet(build, "idle", "mixture"))
-    afr = sheet.given("Z_st", f"air that one part of {build.fuel.kind} burns with just so", engine.fuel.stoichiometric, "composition of the fuel")
-    fuel = sheet.step("The air decides the fuel.", "m_f", "fuel per injection", air / (lam * afr), "mg")
+    air = sheet.given("m_a", "air charge per cylinder, MBT spark", quantity(state.air, "kg", "mg"), CYCLE)
+    lam = sheet.given("lambda", "mixture: air over what burns the fuel exactly", build.idle.mixture, of_sheet(build, "idle", "mixture"))
+    afr = sheet.given("Z_st", f"air that one part of {build.fuel.kind} burns with exactly", engine.fuel.stoichiometric, "composition of the fuel")
+    fuel = sheet.step("The air sets the fuel.", "m_f", "fuel per injection", air / (lam * afr), "mg")
     across = sheet.given("p_f", "fuel pressure", injector.fuel_pressure, of_sheet(build, "injector", "fuel_pressure"))
     if injector.regulator != MANIFOLD_REFERENCED:
         p_b = sheet.given("p_b", "barometer", quantity(barometer(engine), "Pa", "kPa"), of_barometer(build))
         p_m = sheet.given("p_m", "manifold pressure", quantity(pressure, "Pa", "kPa"), "asked for")
-        words = "The regulator holds fuel pressure over the air outside, but the tip looks into the manifold."
+        words = "The regulator holds fuel pressure over the air outside. The tip sprays into the manifold."
         across = sheet.step(words, "dp", "pressure across the tip", across + p_b - p_m, "kPa")
     rated_flow = sheet.given("Q_r", "flow at the rated pressure", injector.flow, SHEET)
     rated = sheet.given("p_r", "rated pressure", injector.rated_pressure, SHEET)
@@ -104,7 +105,7 @@ def _width(sheet: Worksheet, engine: EngineModel, speed: float, pressure: float)
     u_r = sheet.given("U_r", "voltage that it holds at", injector.dead_time_voltage, of_sheet(build, "injector", "dead_time_voltage"))
     u = sheet.given("U", "battery voltage while running", injector.battery_voltage, of_sheet(build, "injector", "battery_voltage"))
     none = sheet.given("t_0", "no delay", quantity(0.0, "s", "ms"), "definition")
-    words = "The injector needs a moment to open, longer on a weak battery, never less than none."
+    words = "The injector needs time to open, and more on a weak battery."
     dead = sheet.step(words, "t_d", "opening delay", sympy.Max(delay + slope * (u_r - u), none), "ms")
     return sheet.step("Time for the fuel, and the delay on top.", "t", "pulse width", fuel / flow + dead, "ms")
 
@@ -114,29 +115,29 @@ def _angles(sheet: Worksheet, build: Build, width: Any, speed: float) -> tuple[A
     assert injector is not None
     n = sheet.given("N", "crank speed", quantity(speed, "crank_rps", "rpm"), "asked for")
     cycle = sheet.given("c", "one cycle", quantity(WHOLE_CYCLE, "crank_deg"), "four-stroke")
-    angle = sheet.step("The crank goes on turning meanwhile.", "A", "pulse in crank angle", width * n, "crank_deg")
-    duty = sheet.step("Of the whole cycle that is", "q", "share of the cycle open", angle / cycle, "percent")
+    angle = sheet.step("The crank turns during the pulse.", "A", "pulse in crank angle", width * n, "crank_deg")
+    duty = sheet.step("Over the whole cycle.", "q", "share of the cycle open", angle / cycle, "percent")
     way = sheet.given("d", "from the injector's tip to the valve", injector.distance_to_valve, of_sheet(build, "injector", "distance_to_valve"))
     v = sheet.given("v", "speed of the spray", injector.spray_speed, of_sheet(build, "injector", "spray_speed"))
-    transit = sheet.step("The spray is on its way for so long.", "A_t", "transit in crank angle", way / v * n, "crank_deg")
+    transit = sheet.step("The spray needs this angle to reach the valve.", "A_t", "transit in crank angle", way / v * n, "crank_deg")
     return angle, duty, transit
 
 
 def _end(sheet: Worksheet, build: Build, point: InjectionPoint, angle: Any, transit: Any) -> Any:
     """Work out the ends by valve events and choose one, as the strategy says."""
     intake = build.cam.lift_curve("intake").seat_edges()
-    opens = sheet.given("A_o", "intake leaves its seat, before overlap top dead centre", quantity(-intake[0], "crank_deg"), CURVE)
-    shuts = sheet.given("A_s", "intake meets its seat, after overlap top dead centre", quantity(intake[1], "crank_deg"), CURVE)
+    opens = sheet.given("A_o", "intake leaves its seat, before overlap TDC", quantity(-intake[0], "crank_deg"), CURVE)
+    shuts = sheet.given("A_s", "intake meets its seat, after overlap TDC", quantity(intake[1], "crank_deg"), CURVE)
     margin = sheet.given("A_m", "margin between fuel and valve", build.limits.injection_margin, of_sheet(build, "limits", "injection_margin"))
     cycle = next(symbol for symbol in sheet.values if symbol.name == "c")
-    words = "On the shut valve: the last fuel arrives a margin before the intake opens, and sets off earlier by its transit."
-    shut_latest = sheet.step(words, "E_sl", "latest end for the shut valve, before overlap top dead centre", opens + margin + transit, "crank_deg")
-    words = "The first fuel may not arrive before the valve has shut in the cycle before."
-    sheet.step(words, "E_se", "earliest end for the shut valve", cycle - shuts + transit - angle, "crank_deg")
+    words = "Closed-valve injection: the last fuel arrives a margin before the intake opens. The pulse ends earlier by the transit."
+    shut_latest = sheet.step(words, "E_sl", "latest end for closed-valve injection, before overlap TDC", opens + margin + transit, "crank_deg")
+    words = "The first fuel must arrive after the valve has closed in the cycle before."
+    sheet.step(words, "E_se", "earliest end for closed-valve injection", cycle - shuts + transit - angle, "crank_deg")
     # A pulse short enough for the open valve alone, under 60 degrees, fits the shut valve too: these two are all there is.
     words = (
-        "There is room, so end at the latest."
+        "The pulse fits, so end at the latest."
         if point.window.reason is InjectionReason.FITS_CLOSED_VALVE
-        else "It is too long for either: begin earlier rather than end later."
+        else "The pulse is too long for either valve: begin earlier rather than end later."
     )
     return sheet.step(words, "E", "end of injection by valve events", shut_latest, "crank_deg")

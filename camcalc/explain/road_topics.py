@@ -66,8 +66,8 @@ def explain_reversion(build: Build, *, gear: int | None = None, speed: Quantity 
     sheet = Worksheet()
     n_symbol = sheet.given("N", "crank speed", quantity(n, "crank_rps", "rpm"), "asked for" if speed is not None else "search down from high speed")
     asked = _road(sheet, engine, found.ratio, n_symbol)
-    net = sheet.given("p_found", f"net indicated pressure at {point.pressure / 1e3:.1f} kPa, best-torque spark", quantity(state.net, "Pa", "kPa"), CYCLE)
-    words = "The manifold pressure is the one at which the engine makes just that; this much the search left over."
+    net = sheet.given("p_found", f"net indicated pressure at {point.pressure / 1e3:.1f} kPa, MBT spark", quantity(state.net, "Pa", "kPa"), CYCLE)
+    words = "At this manifold pressure the engine makes that. This rest is what the search left over."
     sheet.step(words, "delta", "left over", (net - asked) / asked, "percent")
     share, over = _blow_back(sheet, engine, state)
     variation, uneven = _variation(sheet, engine, state)
@@ -78,22 +78,21 @@ def explain_reversion(build: Build, *, gear: int | None = None, speed: Quantity 
         build=build.name,
         steps=tuple(sheet.steps),
         answers=sheet.answers(share, over, variation, uneven),
-        reading=f"Gear {gear}: "
-        + ("; ".join(below) if below else f"neither figure passes its limit down to {SLOWEST * 60:.0f} rpm")
-        + ". Found to about 20 rpm.",
+        reading=f"Gear {gear}: {' and '.join(below) or f'neither figure passes its limit down to {SLOWEST * 60:.0f} rpm'}. The search ends within 20 rpm.",
         limits=(
-            "The limits are inputs of the sheet: the textbook's for variation, an estimate for blow-back.",
-            "Steady driving on the level at best-torque spark, drive locked. A slipping converter lets the engine run faster than this.",
+            "The limits are inputs of the sheet: the textbook's for COV of IMEP, an estimate for reversion.",
+            "Steady driving on the level at MBT spark, drive locked. A slipping converter lets the engine run faster than this.",
             "Unlike cylinders, worn rings or a leaking manifold make it worse than the mean cycle says.",
         ),
-        try_it="Take the next lower gear at the same road speed: the engine turns faster, less loaded. Which of the two figures improves? See --gear.",
+        try_it="Take the next lower gear at the same road speed: the engine turns faster with less load. Which of the two figures improves? See --gear.",
         cautions=AT_SURGE,
         source_keys=("road", "guzzella", "heywood1988", "estimate"),
+        carried_by=("b", "V_c"),
     )
 
 
 def _limits(found: GearReversion) -> tuple[tuple[str, str, float], ...]:
-    names = (("variation over its limit", "unstable_below"), ("blow-back over its limit", "blow_back_below"))
+    names = (("COV of IMEP over its limit", "unstable_below"), ("reversion over its limit", "blow_back_below"))
     return tuple((name, field, float(getattr(found.si, field))) for name, field in names)
 
 
@@ -108,16 +107,16 @@ def _road(sheet: Worksheet, engine: EngineModel, gear_ratio: float, n: Any) -> A
     r = sheet.given("r", "rolling radius of the tyre", vehicle.tyre_radius, SHEET)
     ratio = sheet.given("i", "gear ratio times final drive", gear_ratio * vehicle.final_drive, SHEET)
     turn = sheet.given("u", "one turn of the crank", quantity(1.0, "crank_rev"), "definition")
-    words = "Each turn of the crank is so much of a turn of the wheels, and that so much road."
+    words = "A turn of the crank is part of a turn of the wheels, and so a distance on the road."
     v = sheet.step(words, "v", "road speed", 2 * sympy.pi * r * n / (ratio * turn), vehicle.road_speed_unit)
     force = _road_force(sheet, build, v)
     passed = sheet.given("eta", "share of torque that gearbox and axle pass on", DRIVELINE_EFFICIENCY, "ESTIMATE")
-    words = "The force at the tyre is a torque at the wheels, and through gears and their losses one at the crank."
+    words = "The force at the tyre is a torque at the wheels. Gears and their losses turn it into one at the crank."
     torque = sheet.step(words, "T", "engine torque", force * r / (ratio * passed), "N*m")
     volume = sheet.given("V", "displacement", quantity(engine.geometry.displacement, "m**3", "L"), SHEET)
     rubbing = engine.tolerances.friction * build.engine.friction_factor * rubbing_friction.kernel(sheet.number(n, "crank_rps"))
     friction = sheet.given("p_f", "rubbing friction as mean pressure (see idle vacuum)", quantity(rubbing, "Pa", "kPa"), "textbook engine")
-    words = "As mean pressure over the displacement, with friction on top: little, and that is why the throttle is nearly shut and blow-back strong."
+    words = "As mean pressure over the displacement, with friction added. It is little: the throttle is nearly closed, and reversion is strong."
     return sheet.step(words, "p_n", "net indicated pressure that holds the car", 4 * sympy.pi * torque / volume + friction, "kPa")
 
 
@@ -133,39 +132,39 @@ def _road_force(sheet: Worksheet, build: Build, v: Any) -> Any:
     rho = sheet.given("rho", "density of the air outside", quantity(density, "kg/m**3"), "barometer and temperature of the sheet")
     drag = sheet.given("C_d", "drag coefficient", vehicle.drag_coefficient, of_sheet(build, "vehicle", "drag_coefficient"))
     area = sheet.given("A", "frontal area", vehicle.frontal_area, of_sheet(build, "vehicle", "frontal_area"))
-    return sheet.step("Rolling goes with weight, drag with speed squared.", "F", "road load", m * g * rolling + rho * drag * area * v**2 / 2, "N")
+    return sheet.step("Rolling resistance goes with weight, drag with speed squared.", "F", "road load", m * g * rolling + rho * drag * area * v**2 / 2, "N")
 
 
 def _blow_back(sheet: Worksheet, engine: EngineModel, state: OperatingState) -> tuple[Any, Any]:
-    where = f"at {state.manifold_pressure / 1e3:.1f} kPa, spark {state.spark:.0f} degrees"
-    back = sheet.given("m_o", f"blown back through the intake valve during overlap, {where}", quantity(state.blow_back, "kg", "mg"), CYCLE)
+    where = f"at {state.manifold_pressure / 1e3:.1f} kPa, spark {state.spark:.0f} deg BTDC"
+    back = sheet.given("m_o", f"reversion: blown up the intake during overlap, {where}", quantity(state.blow_back, "kg", "mg"), CYCLE)
     trapped = sheet.given("m_t", "charge trapped", quantity(state.trapped, "kg", "mg"), CYCLE)
-    words = "During overlap the exhaust, at higher pressure than the manifold, blows into the intake."
-    share = sheet.step(words, "b", "blow-back share", back / trapped, "percent")
+    words = "During overlap the exhaust is at higher pressure than the manifold, and blows into the intake."
+    share = sheet.step(words, "b", "reversion, share of charge", back / trapped, "percent")
     limit = sheet.given(
         "b_lim", "the sheet's limit for it", quantity(engine.build.limits.blow_back_share, "", "percent"), of_sheet(engine.build, "limits", "blow_back_share")
     )
-    return share, sheet.step("Against its limit: above one, over it.", "q_b", "blow-back over its limit", share / limit, "")
+    return share, sheet.step("Over its limit: above 1 is too much.", "q_b", "reversion over its limit", share / limit, "")
 
 
 def _variation(sheet: Worksheet, engine: EngineModel, state: OperatingState) -> tuple[Any, Any]:
-    x = sheet.given("x", "burned fraction of the mean cycle", quantity(state.burned_fraction, "", "percent"), CYCLE)
+    x = sheet.given("x", "residual of the mean cycle", quantity(state.burned_fraction, "", "percent"), CYCLE)
     source = of_sheet(engine.build, "limits", "dilution_noise")
-    noise = sheet.given("k", "by how much it differs from cycle to cycle, over itself", quantity(dilution_noise(engine), "", "percent"), source)
+    noise = sheet.given("k", "how far residual differs from cycle to cycle, over itself", quantity(dilution_noise(engine), "", "percent"), source)
     least = sheet.given("d_0", "least change asked for", LEAST_CHANGE, "numerical")
-    words = "No two cycles keep the same share of burned gas."
-    change = sheet.step(words, "d", "standard deviation of the burned fraction", sympy.Max(noise * x, least), "percent")
-    diluted = sheet.step("A cycle one deviation dirtier than the mean.", "x_w", "its burned fraction", x + change, "percent")
-    clean = sheet.step("And one as much cleaner.", "x_s", "its burned fraction", x - change, "percent")
+    words = "No two cycles keep the same residual."
+    change = sheet.step(words, "d", "standard deviation of residual", sympy.Max(noise * x, least), "percent")
+    diluted = sheet.step("A cycle with one deviation more residual than the mean.", "x_w", "its residual", x + change, "percent")
+    clean = sheet.step("A cycle with one deviation less.", "x_s", "its residual", x - change, "percent")
     gross = [engine.state(state.speed, state.manifold_pressure, state.spark, burned_fraction=sheet.number(s, "")).gross for s in (diluted, clean)]
-    weak = sheet.given("p_w", "gross indicated pressure of the dirtier cycle", quantity(gross[0], "Pa", "kPa"), CYCLE)
-    strong = sheet.given("p_s", "gross indicated pressure of the cleaner cycle", quantity(gross[1], "Pa", "kPa"), CYCLE)
+    weak = sheet.given("p_w", "gross indicated pressure of the weaker cycle", quantity(gross[0], "Pa", "kPa"), CYCLE)
+    strong = sheet.given("p_s", "gross indicated pressure of the stronger cycle", quantity(gross[1], "Pa", "kPa"), CYCLE)
     mean = sheet.given("p_g", "gross indicated pressure of the mean cycle", quantity(state.gross, "Pa", "kPa"), CYCLE)
     base = sheet.given("k_0", "variation that even a clean charge has", quantity(BASE_VARIATION, "", "percent"), "Heywood 1988, from memory: low end")
-    words = "Half of what lies between is the deviation that dilution makes; with what a clean charge has anyway, added as independent scatter adds."
+    words = "Half the difference is the deviation by residual. The deviation of a clean charge is independent, so squares add."
     deviation = sheet.step(words, "sigma", "standard deviation of gross work", sympy.sqrt(((strong - weak) / 2) ** 2 + (base * mean) ** 2), "kPa")
-    variation = sheet.step("Over the mean: the figure by which the textbook judges.", "V_c", "coefficient of variation", deviation / mean, "percent")
+    variation = sheet.step("Over the mean work. The textbook judges an engine by this figure.", "V_c", "COV of IMEP", deviation / mean, "percent")
     limit = sheet.given(
         "V_lim", "the sheet's limit for it", quantity(engine.build.limits.stability, "", "percent"), of_sheet(engine.build, "limits", "stability")
     )
-    return variation, sheet.step("Against its limit: above one, over it.", "q_V", "variation over its limit", variation / limit, "")
+    return variation, sheet.step("Over its limit: above 1 is too much.", "q_V", "COV of IMEP over its limit", variation / limit, "")

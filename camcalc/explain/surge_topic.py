@@ -18,6 +18,7 @@ from ..drive.risk import RoadSurge, surge_risk
 from ..drive.surge import MOST_BY_PRESSURE
 from ..errors import InputError, NoSolutionError
 from ..units import quantity, to_si
+from ..words.phrases import graded
 from .idle_topics import resolved_engine
 from .origins import CYCLE, SHEET, of_sheet
 from .printing import quantity_text
@@ -91,25 +92,26 @@ def explain_surge(
     sheet = Worksheet()
     frequency, damping, per_torque = _driveline(sheet, build, gear)
     jitter = _jitter(sheet, build, found, point, n)
-    words = "If nothing swung, the car would feel this of it; near the mode's frequency it feels several times as much, the more the less damping is left."
+    words = "The car's acceleration if nothing swung. Near the mode's frequency it is several times that, and more with less damping."
     quiet = sheet.step(words, "a_q", "acceleration of the car without any swing", per_torque * jitter, "m/s**2")
     answers = [frequency, damping, jitter, quiet, *_margin(sheet, found)]
     return Explanation(
         topic="surge",
-        question=f"What makes the car buck in gear {gear} at {n * 60:.0f} rpm on the level, and how steep may the spark table be there?",
+        question=f"What makes the car surge in gear {gear} at {n * 60:.0f} rpm on the level? How steep may the spark table be there?",
         build=build.name,
         steps=tuple(sheet.steps),
         answers=sheet.answers(*answers),
         reading=_reading(found),
         limits=(
-            "The first mode takes engine and car as two inertias on the shafts' springs, the tyre gripping; slip adds damping, engine and table change it.",
-            "Small swings under load: through the driveline's lash there is no one frequency.",
-            "The swing of the load signal is an estimate, an input of the sheet: halve and double it.",
-            "The table is taken as the whole of final spark; adders that move with speed or load have slopes of their own.",
+            "The first mode has engine and car as two inertias on the shafts' springs, without tyre slip. Slip adds damping, and engine and table change it.",
+            "Small swings under load. Through the driveline's backlash there is no one frequency.",
+            "The load swing is an estimate and an input of the sheet. Halve and double it.",
+            "The table counts as final spark. Corrections that move with speed or load have slopes of their own.",
         ),
-        try_it="Level the table about this point. Which share of the shaking goes, and which stays because cycles vary by themselves?",
+        try_it="Level the table about this point. Which share of the shaking goes, and which stays because cycles vary?",
         cautions=AT_SURGE,
         source_keys=("pettersson1996", "crossley1991", "cook1988", "iso2631", "road", "estimate"),
+        carried_by=("a_j", "T_j"),
     )
 
 
@@ -126,13 +128,13 @@ def _driveline(sheet: Worksheet, build: Build, gear: int) -> tuple[Any, Any, Any
     vehicle = build.vehicle
     i_g = sheet.given("i_g", f"ratio of gear {gear}", vehicle.gear_ratios[gear - 1], SHEET)
     i_f = sheet.given("i_f", "final drive", vehicle.final_drive, SHEET)
-    i = sheet.step("One turn of the wheels is so many of the crank.", "i", "ratio from crank to wheels", i_g * i_f, "")
+    i = sheet.step("Turns of the crank for one turn of the wheels.", "i", "ratio from crank to wheels", i_g * i_f, "")
     j_e = sheet.given("J_e", "inertia of crank, flywheel and clutch", build.engine.rotating_inertia, of_sheet(build, "engine", "rotating_inertia"))
-    words = "Seen from the wheels the engine is heavy: its speed and its torque are both turned up by the ratio, so its inertia by the square."
+    words = "Seen from the wheels the engine is heavy: the ratio counts for speed and for torque, so its square for inertia."
     j_1 = sheet.step(words, "J_1", "engine's inertia at the wheels", j_e * i**2, "kg*m**2")
     m, r = sheet.given("m", "mass of the car", vehicle.mass, SHEET), sheet.given("r", "rolling radius of the tyre", vehicle.tyre_radius, SHEET)
     j_w = sheet.given("J_w", "inertia of all wheels", vehicle.wheel_inertia, of_sheet(build, "vehicle", "wheel_inertia"))
-    j_2 = sheet.step("And the car is an inertia too, at the tyre's radius.", "J_2", "car's inertia at the wheels", m * r**2 + j_w, "kg*m**2")
+    j_2 = sheet.step("The car is an inertia too, at the tyre's radius.", "J_2", "car's inertia at the wheels", m * r**2 + j_w, "kg*m**2")
     k_s = sheet.given(
         "k_s", "stiffness of the shafts, per radian of twist", _per_radian(vehicle.si.shaft_stiffness), of_sheet(build, "vehicle", "shaft_stiffness")
     )
@@ -142,7 +144,7 @@ def _driveline(sheet: Worksheet, build: Build, gear: int) -> tuple[Any, Any, Any
         _per_radian(vehicle.si.clutch_stiffness),
         of_sheet(build, "vehicle", "clutch_stiffness"),
     )
-    words = "Clutch and shafts twist one after the other; the clutch counts with the ratio squared, so it is the softer part in tall gears."
+    words = "Clutch and shafts twist in series. The clutch counts with the ratio squared, so it is the softer part in tall gears."
     k = sheet.step(words, "k", "stiffness between engine and car, per radian", 1 / (1 / k_s + 1 / (k_c * i**2)), "N*m")
     words = "Two masses on a spring swing against each other."
     omega = sheet.step(words, "omega", "angular frequency, radians per second", sympy.sqrt(k * (1 / j_1 + 1 / j_2)), "1/s")
@@ -151,8 +153,8 @@ def _driveline(sheet: Worksheet, build: Build, gear: int) -> tuple[Any, Any, Any
         "eta", "loss factor: share of the shafts' torque that lags by a quarter swing", vehicle.loss_factor, of_sheet(build, "vehicle", "loss_factor")
     )
     c = sheet.step("As a dashpot that loses as much at this frequency.", "c", "damping of the shafts", loss * k / omega, "N*m*s")
-    words = "Over the damping at which it would no longer swing; before tyre slip, engine and table have their say."
-    damping = sheet.step(words, "zeta", "damping of the first mode", c * omega / (2 * k), "")
+    words = "Damping over that at which nothing swings. Tyre slip, engine and table change it."
+    damping = sheet.step(words, "zeta", "damping ratio of the first mode", c * omega / (2 * k), "")
     words = "What the car does for one newton metre at the crank when nothing twists."
     per_torque = sheet.step(words, "g_T", "acceleration per engine torque", i * r / (j_1 + j_2), "m/s**2/(N*m)")
     return frequency, damping, per_torque
@@ -168,17 +170,17 @@ def _jitter(sheet: Worksheet, build: Build, found: RoadSurge, point: LoopPoint, 
     p = sheet.given(
         "p", f"manifold pressure that holds the car at {speed * 60:.0f} rpm on the table's {point.spark:.1f} degrees", _one(found, "manifold_pressure"), LOOP
     )
-    b = sheet.given("b", "blow-back share there", quantity(point.blow_back, "", "percent"), CYCLE)
-    k_j = sheet.given("k_j", "swing of the load signal over that share", limits.load_jitter, of_sheet(build, "limits", "load_jitter"))
-    words = "Blow-back makes the charge unsteady, and the load signal with it, from cycle to cycle."
-    p_j = sheet.step(words, "p_j", "swing of the load signal, r.m.s.", k_j * b * p, "kPa")
-    n_j = sheet.given("N_j", "swing of the speed signal, r.m.s.", limits.speed_jitter, of_sheet(build, "limits", "speed_jitter"))
+    b = sheet.given("b", "reversion there, share of charge", quantity(point.blow_back, "", "percent"), CYCLE)
+    k_j = sheet.given("k_j", "load swing over that share", limits.load_jitter, of_sheet(build, "limits", "load_jitter"))
+    words = "Reversion makes the charge unsteady, and the load signal with it, from cycle to cycle."
+    p_j = sheet.step(words, "p_j", "load swing, r.m.s.", k_j * b * p, "kPa")
+    n_j = sheet.given("N_j", "sensor noise of the speed signal, r.m.s.", limits.speed_jitter, of_sheet(build, "limits", "speed_jitter"))
     s_p = sheet.given("s_p", "slope of the table along load, as manifold pressure", quantity(point.spark_by_pressure, "crank_deg/Pa", "crank_deg/kPa"), TABLE)
     s_n = sheet.given("s_n", "slope of the table along speed", quantity(point.spark_by_speed * turn, "crank_deg/crank_rps", "crank_deg/krpm"), TABLE)
-    words = "The lookup turns both into spark; they are independent, so squares add."
+    words = "The table turns both into spark. They are independent, so squares add."
     spark = sheet.step(words, "a_j", "swing of spark, r.m.s.", sympy.sqrt((s_p * p_j) ** 2 + (s_n * n_j) ** 2), "crank_deg")
     t_a = sheet.given("t_a", "torque per degree of spark", quantity(point.torque_by_spark, "N*m/crank_deg"), CYCLE)
-    words = "Slope times swing times torque per degree: shaking that the table makes out of noise. A level table makes none."
+    words = "Spark that swings is torque that swings. A level table makes none."
     return sheet.step(words, "T_j", "swing of torque, r.m.s.", sympy.Abs(t_a) * spark, "N*m")
 
 
@@ -189,9 +191,9 @@ def _margin(sheet: Worksheet, found: RoadSurge) -> list[Any]:
     if found.si.critical_along_load[0] >= MOST_BY_PRESSURE:
         return []  # none was found as far as the search goes, which the reading says
     critical = sheet.given("s_cr", "slope along load, either way, at which no damping is left", _one(found, "critical_along_load"), LOOP)
-    half = sheet.step("Keep to half of it, since springs and delays are not known better.", "s_half", "half the critical slope", critical / 2, "crank_deg/kPa")
+    half = sheet.step("Keep to half of that: springs and delays are not known better.", "s_half", "half the critical slope", critical / 2, "crank_deg/kPa")
     slope = next(symbol for symbol in sheet.values if symbol.name == "s_p")
-    return [half, sheet.step("The table's own slope against that.", "q_s", "slope over half the critical", sympy.Abs(slope) / half, "")]
+    return [half, sheet.step("The table's own slope over that.", "q_s", "slope over half the critical", sympy.Abs(slope) / half, "")]
 
 
 def _one(found: RoadSurge, name: str) -> Quantity:
@@ -202,16 +204,16 @@ def _one(found: RoadSurge, name: str) -> Quantity:
 
 def _reading(found: RoadSurge) -> str:
     si = found.si
-    parts = ", ".join(f"{part} {change:+.3f}" for part, change in zip(found.parts, si.takes[:, 0], strict=True))
-    swing = f"With tyre slip, delays and table the car swings at {si.frequency[0]:.2f} Hz with a damping of {si.damping[0]:.3f} (of that: {parts})"
+    said = [f"With tyre slip, delays and table the car swings at {si.frequency[0]:.2f} Hz, damping ratio {si.damping[0]:.3f}."]
+    if parts := ", ".join(f"{part} {change:+.3f}" for part, change in zip(found.parts, si.takes[:, 0], strict=True)):
+        said.append(f"Parts of that damping ratio: {parts}.")
     if si.damping[0] <= 0.0:
-        return f"{swing}: it swings by itself, and grows. Verdict (ours): {found.verdict[0]}."
-    shaking = f"signals shake it by {si.from_jitter[0]:.3g} m/s² r.m.s., uneven cycles by {si.from_burn[0]:.3g}"
-    most = quantity(MOST_BY_PRESSURE, "crank_deg/Pa", "crank_deg/kPa")
-    free = si.critical_along_load[0] >= MOST_BY_PRESSURE
-    trace = (
-        f"No slope along load up to {quantity_text(most)} takes the last damping: the search ends there."
-        if free
-        else f"Under a trace of shaking from signals the slope along load stays within {quantity_text(_one(found, 'limit_along_load'))}."
-    )
-    return f"{swing}; {shaking}. Verdict (ours): {found.verdict[0]}. {trace}"
+        return " ".join([*said, f"The swing grows without end: {graded(found.verdict[0])}."])
+    said.append(f"Load swing and sensor noise shake the car by {si.from_jitter[0]:.3g} m/s² r.m.s., COV of IMEP by {si.from_burn[0]:.3g} m/s².")
+    said.append(f"Verdict: {graded(found.verdict[0])}.")
+    if si.critical_along_load[0] >= MOST_BY_PRESSURE:
+        most = quantity_text(quantity(MOST_BY_PRESSURE, "crank_deg/Pa", "crank_deg/kPa"))
+        said.append(f"Damping is left at every slope along load up to {most}, where the search ends.")
+    else:
+        said.append(f"For a trace of shaking or less, keep the slope along load within {quantity_text(_one(found, 'limit_along_load'))}.")
+    return " ".join(said)

@@ -90,7 +90,11 @@ class Step:
 
 @dataclasses.dataclass(frozen=True)
 class Explanation:
-    """A topic explained on one build: the question, the way to its answer step by step, and where it stops being true."""
+    """A topic explained on one build: the question, the way to its answer step by step, and where it stops being true.
+
+    ``carried_by`` names the results of the one or two steps that carry the point; short forms show these alone. ``limits`` begins with the
+    one that matters most.
+    """
 
     topic: str
     question: str
@@ -101,7 +105,16 @@ class Explanation:
     limits: tuple[str, ...]
     try_it: str
     source_keys: tuple[str, ...]
+    carried_by: tuple[str, ...]
     cautions: tuple[str, ...] = ()
+
+    def numbered(self, *, full: bool) -> list[tuple[int, Step]]:
+        """Return the steps with their numbers: all of them in full, else those that carry the point."""
+        return [(k, step) for k, step in enumerate(self.steps, 1) if full or step.result.symbol.name in self.carried_by]
+
+    def left_out(self, *, full: bool) -> int:
+        """Return how many steps and limits a form of the explanation does not show."""
+        return 0 if full else len(self.steps) - len(self.numbered(full=False)) + len(self.limits) - 1
 
     @property
     def sources(self) -> dict[str, dict[str, str]]:
@@ -119,7 +132,7 @@ class Explanation:
             "build": self.build,
             "question": self.question,
             "cautions": list(self.cautions),
-            "steps": [step.to_dict() for step in self.steps],
+            "steps": [{**step.to_dict(), "carries": step.result.symbol.name in self.carried_by} for step in self.steps],
             "answers": [value.to_dict() for value in self.answers],
             "reading": self.reading,
             "limits": list(self.limits),

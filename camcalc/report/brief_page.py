@@ -47,7 +47,7 @@ def brief_html(brief: Brief) -> str:
         not_for=model_use_words(brief.not_for) if brief.not_for else "",
         starting_value=str(Caution.STARTING_VALUE),
         plots=draw_plots(brief),
-        answers=[(part.head, [excerpt_block(line, brief) if isinstance(line, Excerpt) else line for line in part.lines]) for part in first_screen(brief)],
+        answers=answers_of(brief),
         sections=[(section.key, section.title, section.blocks(brief)) for section in sections_of(brief)],
     )
 
@@ -56,6 +56,19 @@ def grid_paths(block: Grid) -> list[str]:
     """Return where the figures of a grid are that a table shows: the whole, or the cells of its part."""
     path = f"{block.part}/{block.name}"
     return [f"{path}/{k}/{j}" for k in block.rows for j in block.columns] if block.rows else [path]
+
+
+# Cautions that the page has room for beside those of one screen of a terminal, by answer: before its first figure.
+MORE_CARE = {1: (Caution.FINAL_SPARK,), 3: (Caution.COURSE,)}
+
+
+def answers_of(brief: Brief) -> list[tuple[str, list[str | Block]]]:
+    """Return the answers of the first screen, each its head and its words and tables."""
+    answers: list[tuple[str, list[str | Block]]] = []
+    for number, part in enumerate(first_screen(brief)):
+        care: list[str | Block] = [f"! {caution}" for caution in MORE_CARE.get(number, ())]
+        answers.append((part.head, care + [excerpt_block(line, brief) if isinstance(line, Excerpt) else line for line in part.lines]))
+    return answers
 
 
 CAPTIONS = {

@@ -119,7 +119,8 @@ def spark_blocks(brief: Brief) -> list[Block]:
         binding = tuple(f"{words[:1].upper()}{words[1:]}: {cells}." for words, cells in binding_cells(ceilings))
         blocks += [Heading("What the ceilings rest on"), Lines((*binding, *finding_lines(ceilings)), listed=True), Figure("ceilings")]
         blocks += _sensitivity_blocks(brief)
-    return [*blocks, *_base_blocks(brief), Fold("More grids: limits, knock, residual, air", _more_grids())]
+    blank = () if ceilings.has_zone else (_spark_grid("ceiling", "Spark ceiling, final spark, deg BTDC"),)
+    return [*blocks, *_base_blocks(brief), Fold("More grids: limits, knock, residual, air", (*_more_grids(), *blank))]
 
 
 def _sensitivity_blocks(brief: Brief) -> list[Block]:

@@ -17,12 +17,12 @@ if TYPE_CHECKING:
 __all__ = ["print_explanation"]
 
 
-def print_explanation(explanation: Explanation, console: Console) -> None:
-    """Print an explanation on a terminal."""
+def print_explanation(explanation: Explanation, console: Console, *, full: bool = False) -> None:
+    """Print an explanation on a terminal: what carries the point and one limit, or in full all steps, limits and sources."""
     console.rule(escape(f"{explanation.topic}: {explanation.build}"))
     print_cautions(explanation.cautions, console)
     console.print(f"[bold]{escape(explanation.question)}[/bold]\n", highlight=False)
-    for number, step in enumerate(explanation.steps, 1):
+    for number, step in explanation.numbered(full=full):
         console.print(f"{number}. {step.words}", highlight=False, markup=False)
         grid = Table.grid(padding=(0, 2))
         for value in step.values:
@@ -34,10 +34,13 @@ def print_explanation(explanation: Explanation, console: Console) -> None:
         console.print(f"  {value.meaning}: {value.text}", highlight=False, markup=False)
     console.print(f"\n{explanation.reading}\n", highlight=False, markup=False)
     console.print("[bold]Where it stops being true[/bold]")
-    for limit in explanation.limits:
+    for limit in explanation.limits if full else explanation.limits[:1]:
         console.print(f"  - {limit}", highlight=False, markup=False)
     console.print("[bold]Try[/bold]")
     console.print(f"  {explanation.try_it}", highlight=False, markup=False)
+    if not full:
+        console.print(f"\n{explanation.left_out(full=False)} more steps and limits, and the sources: --full shows them.", highlight=False, markup=False)
+        return
     console.print("[bold]Sources[/bold]")
     for source in explanation.sources.values():
         console.print(f"  - {source['text']} ({source['mark']})", highlight=False, markup=False)

@@ -13,7 +13,7 @@ from .engine_sections import shown_load
 if TYPE_CHECKING:
     from ..brief import Brief
 
-__all__ = ["Plot", "described", "draw_plots", "svg_text"]
+__all__ = ["Plot", "described", "draw_plots", "map_plots", "svg_text"]
 
 
 class Plot(NamedTuple):
@@ -25,7 +25,7 @@ class Plot(NamedTuple):
 
 def draw_plots(brief: Brief) -> dict[str, Plot]:
     """Return the plots of a brief by name."""
-    drawn = {**_cam_plots(brief), **_map_plots(brief), **_advice_plots(brief)}
+    drawn = {**_cam_plots(brief), **map_plots(brief), **_advice_plots(brief)}
     return {name: Plot(described(svg_text(ax, name), name, title, text, crank=_crank_frame(ax, name)), title) for name, (ax, title, text) in drawn.items()}
 
 
@@ -51,7 +51,7 @@ def _cam_plots(brief: Brief) -> dict[str, tuple[Any, str, str]]:
     }
 
 
-def _map_plots(brief: Brief) -> dict[str, tuple[Any, str, str]]:
+def map_plots(brief: Brief) -> dict[str, tuple[Any, str, str]]:
     """Return the maps of residual, both on one scale; only a brief by the crank-resolved cycle has them."""
     from ..plot import plot_map
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from .blocks import AtLoad, Block, Cautions, Column, Figure, Fold, Grid, Heading, Lines, Records, Series, Texts
 from .data_figures import Figures, words
@@ -11,7 +11,6 @@ from .terminal_parts import print_cautions, table
 
 if TYPE_CHECKING:
     from rich.console import Console
-    from rich.table import Table
 
 __all__ = ["print_blocks"]
 
@@ -57,19 +56,55 @@ def _lines(lines: Iterable[str], console: Console, indent: str) -> None:
             console.print(f"{indent}{line}", highlight=False, markup=False)
 
 
-def _show(made: Table, legend: Iterable[str], console: Console) -> None:
-    console.print(made)
+class Cells(NamedTuple):
+    """A table as texts: heads, rows, and which columns hold words; the first column is repeated where a table needs more than one part."""
+
+    caption: str
+    heads: list[str]
+    rows: list[list[str]]
+    words: tuple[int, ...] = ()
+
+
+def _show(cells: Cells, legend: Iterable[str], console: Console) -> None:
+    """Print a table, in several parts one below the other where its longest words do not fit the width, and below it what its marks mean."""
+    columns = list(zip(cells.heads, *cells.rows, strict=True))
+    least = [max(len(word) for text in column for word in text.split() or [""]) for column in columns]
+    for start, end in _parts([width + GAP for width in least[1:]], console.width - least[0] - GAP):
+        shown = [0, *range(start + 1, end + 1)]
+        made = table(cells.caption if start == 0 else "", [cells.heads[k] for k in shown], left=0)
+        for k, own in zip(shown, made.columns, strict=True):
+            own.justify, own.min_width = "left" if k in cells.words else "right", least[k]
+        for row in cells.rows:
+            made.add_row(*(row[k] for k in shown))
+        console.print(made)
     _lines(legend, console, "  ")
+
+
+# Characters between two columns.
+GAP = 2
+
+
+def _parts(widths: list[int], room: int) -> list[tuple[int, int]]:
+    """Return first and last column, exclusive, of each part of a table that fits the room.
+
+    >>> _parts([5, 5, 5], 11), _parts([5, 5, 5], 20)
+    ([(0, 2), (2, 3)], [(0, 3)])
+    """
+    parts, start, used = [], 0, 0
+    for k, width in enumerate(widths):
+        if used + width > room and k > start:
+            parts.append((start, k))
+            start, used = k, 0
+        used += width
+    return [*parts, (start, len(widths))]
 
 
 def _records(block: Records, figures: Figures, console: Console) -> None:
     columns = [column for column in block.columns if column.screen]
-    made = table(block.caption, [_head(column, figures, block.paths[0]) for column in columns], left=0)
-    for column, shown in zip(columns, made.columns, strict=True):
-        shown.justify = "left" if column.words else "right"
-    for row, path in enumerate(block.paths):
-        made.add_row(*(_cell(column, figures, path, row) for column in columns))
-    _show(made, figures.legend(*legend_paths(block, columns)), console)
+    heads = [_head(column, figures, block.paths[0]) for column in columns]
+    rows = [[_cell(column, figures, path, row) for column in columns] for row, path in enumerate(block.paths)]
+    words_in = tuple(k for k, column in enumerate(columns) if column.words)
+    _show(Cells(block.caption, heads, rows, words_in), figures.legend(*legend_paths(block, columns)), console)
 
 
 def legend_paths(block: Records, columns: Iterable[Column]) -> list[str]:
@@ -101,11 +136,9 @@ def _series(block: Series, figures: Figures, console: Console) -> None:
     size = figures.size(block.over.path)
     shown = range(0, size, -(-size // MOST_ACROSS))
     over = [figures.marked_number(f"{block.over.path}/{k}", block.over.digits) for k in shown]
-    made = table(block.caption, [_row_head(block.over.head, block.over.path, figures), *over], left=1)
-    for row in block.rows:
-        cells = [figures.marked_number(f"{row.path}/{k}", row.digits) for k in shown]
-        made.add_row(_row_head(row.head, row.path, figures), *cells)
-    _show(made, figures.legend(block.over.path, *(row.path for row in block.rows)), console)
+    heads = [_row_head(block.over.head, block.over.path, figures), *over]
+    rows = [[_row_head(row.head, row.path, figures), *(figures.marked_number(f"{row.path}/{k}", row.digits) for k in shown)] for row in block.rows]
+    _show(Cells(block.caption, heads, rows, (0,)), figures.legend(block.over.path, *(row.path for row in block.rows)), console)
 
 
 def _row_head(head: str, path: str, figures: Figures) -> str:
@@ -115,47 +148,24 @@ def _row_head(head: str, path: str, figures: Figures) -> str:
 
 
 def _grid(block: Grid, figures: Figures, console: Console) -> None:
-    columns = list(block.columns or range(figures.size(f"{block.part}/speed")))
-    rows = list(reversed(block.rows or range(figures.size(f"{block.part}/manifold_pressure"))))
+    columns = block.columns or range(figures.size(f"{block.part}/speed"))
+    rows = reversed(block.rows or range(figures.size(f"{block.part}/manifold_pressure")))
     path = f"{block.part}/{block.name}"
-    cells = [[figures.marked_number(f"{path}/{k}/{j}", block.digits) for j in columns] for k in rows]
-    heads = [figures.number(f"{block.part}/speed/{j}", 0) for j in columns]
-    loads = [figures.number(f"{block.part}/manifold_pressure/{k}", 0) for k in rows]
-    widths = [max(map(len, (head, *column))) + GAP for head, column in zip(heads, zip(*cells, strict=True), strict=True)]
-    for start, end in _parts(widths, console.width - LOAD_WIDTH):
-        made = table(block.caption if start == 0 else "", ["kPa \\ rpm", *heads[start:end]], left=0)
-        for load, row in zip(loads, cells, strict=True):
-            made.add_row(load, *row[start:end])
-        console.print(made)
-    _lines(figures.legend(path), console, "  ")
-
-
-# Characters between two columns, and those of the column of loads.
-GAP, LOAD_WIDTH = 2, 10
-
-
-def _parts(widths: list[int], room: int) -> list[tuple[int, int]]:
-    """Return first and last column, exclusive, of each part of a table that fits the room.
-
-    >>> _parts([5, 5, 5], 11), _parts([5, 5, 5], 20)
-    ([(0, 2), (2, 3)], [(0, 3)])
-    """
-    parts, start, used = [], 0, 0
-    for k, width in enumerate(widths):
-        if used + width > room and k > start:
-            parts.append((start, k))
-            start, used = k, 0
-        used += width
-    return [*parts, (start, len(widths))]
+    heads = ["kPa \\ rpm", *(figures.number(f"{block.part}/speed/{j}", 0) for j in columns)]
+    cells = [
+        [figures.number(f"{block.part}/manifold_pressure/{k}", 0), *(figures.marked_number(f"{path}/{k}/{j}", block.digits) for j in columns)] for k in rows
+    ]
+    _show(Cells(block.caption, heads, cells), figures.legend(path), console)
 
 
 def _at_load(block: AtLoad, figures: Figures, console: Console) -> None:
     heads = [_row_head(row.head, f"{block.part}/{row.path}", figures).replace(", ", "\n") for row in block.columns]
-    made = table(block.caption, ["rpm", *heads, block.words[0]], left=0)
+    rows = []
     for k, text in enumerate(block.words[1]):
         cells = [figures.marked_number(f"{block.part}/{row.path}/{block.row}/{k}", row.digits) for row in block.columns]
-        made.add_row(figures.number(f"{block.part}/speed/{k}", 0), *cells, text)
-    _show(made, figures.legend(*(f"{block.part}/{row.path}/{block.row}" for row in block.columns)), console)
+        rows.append([figures.number(f"{block.part}/speed/{k}", 0), *cells, text])
+    legend = figures.legend(*(f"{block.part}/{row.path}/{block.row}" for row in block.columns))
+    _show(Cells(block.caption, ["rpm", *heads, block.words[0]], rows, (len(heads) + 1,)), legend, console)
 
 
 def _texts(block: Texts, console: Console) -> None:

@@ -267,6 +267,8 @@ def shape_data(found: ShapedForBuild) -> dict[str, Any]:
     """Return a table shaped for a build as plain data for JSON, codes and figures with the words beside them."""
     data = found.to_dict()
     giving = list(giving_back_cautions(found.giving)) if found.giving is not None else []
-    cells = found.giving.held if found.giving else ()
-    held = [{**cell, "where": one.place, "words": held_back_words(one)} for cell, one in zip(data["held_back"], cells, strict=True)]
+    held = [
+        {**cell, "where": one.place, "words": held_back_words(one)}
+        for cell, one in zip(data["held_back"], found.giving.held if found.giving else (), strict=True)
+    ]
     return {**data, "verdict": shaped_verdict(found.shaped), "held_back": held, "cautions": [*data["cautions"], *giving]}

@@ -68,7 +68,7 @@ def told(
 
         options: dict[str, Any] = {} if topic in ("overlap", "events", "effective compression") else {"engine": resolved_of(name).fresh()}
         if topic == "surge":
-            options = {"tables": surge_tables_of(name), "table": base, "gear": SURGE_GEAR}
+            options = {"engine_tables": surge_tables_of(name), "table": base, "gear": SURGE_GEAR}
         return explain_topic(build_of(name), topic, **options)
 
     return explain

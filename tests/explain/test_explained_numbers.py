@@ -26,6 +26,7 @@ from camcalc.drive.risk import surge_risk
 from camcalc.drive.surge import MOST_BY_PRESSURE
 from camcalc.explain.surge_topic import nearby_tables
 from camcalc.vehicle.driveline import acceleration_per_torque, driveline_of, first_mode
+from camcalc.words.phrases import graded
 
 if TYPE_CHECKING:
     from camcalc import Explanation
@@ -165,7 +166,7 @@ def test_a_ceiling_and_the_limit_that_binds_are_those_of_the_column(name: str, p
         assert value(e, "D", "") <= value(e, "w", "")
     if math.isfinite(cell.ceiling):
         assert close(value(e, "a_ceil", "crank_deg"), cell.ceiling)
-        assert str(cell.binds) in e.reading
+        assert (f"It rests on: {cell.binds}." in e.reading) == (cell.binds is not Binds.LATEST_USEFUL)
         assert ("in brackets" in e.reading) == (cell.binds is Binds.LATEST_USEFUL)
 
 
@@ -243,11 +244,11 @@ def test_surge_is_that_of_driveline_loop_and_table(name: str, told: Told, build_
     by_load = point.spark_by_pressure * build.limits.load_jitter * point.blow_back * point.pressure
     by_speed = point.spark_by_speed * 2.0 * math.pi * build.limits.si.speed_jitter
     assert close(value(e, "T_j", "N*m"), abs(point.torque_by_spark) * math.hypot(by_load, by_speed))
-    assert found.verdict[0] in e.reading
+    assert f"Verdict: {graded(found.verdict[0])}." in e.reading
     # A tall gear stands every slope searched: no figure is made of where the search ends.
     assert found.si.critical_along_load[0] >= MOST_BY_PRESSURE
     assert "s_half" not in {v.symbol.name for step in e.steps for v in (*step.values, step.result)}
-    assert "the search ends there" in e.reading
+    assert "where the search ends" in e.reading
 
 
 def test_a_critical_slope_is_explained_where_there_is_one(build_of: Make, resolved_of: Make, base: Any) -> None:
@@ -258,7 +259,7 @@ def test_a_critical_slope_is_explained_where_there_is_one(build_of: Make, resolv
     assert 0.0 < found.si.critical_along_load[0] < MOST_BY_PRESSURE
     assert close(value(e, "s_half", "crank_deg/Pa"), 0.5 * found.si.critical_along_load[0])
     assert close(value(e, "q_s", ""), abs(found.si.slope_along_load[0]) / (0.5 * found.si.critical_along_load[0]))
-    assert "the slope along load stays within" in e.reading
+    assert "keep the slope along load within" in e.reading
 
 
 def test_what_does_not_fit_the_car_or_the_engine_is_refused(build_of: Make) -> None:

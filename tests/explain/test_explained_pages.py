@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import re
 import shutil
@@ -23,6 +24,7 @@ from camcalc.explain.worksheet import Worksheet
 from camcalc.report.explanation_terminal import print_explanation
 from camcalc.sources import SOURCES
 from camcalc.units import quantity
+from tests.plain_words import banned_in, long_sentences
 
 if TYPE_CHECKING:
     from camcalc import Explanation
@@ -80,7 +82,7 @@ def test_formulas_are_well_formed_mathml(topic: str, told: Told) -> None:
 @each_topic
 def test_the_page_parses_stands_on_its_own_and_tells_the_answer(topic: str, told: Told) -> None:
     e = told("quarry-road", topic)
-    page = explanation_html(e)
+    page = explanation_html(e, full=True)
     html5lib.HTMLParser(strict=True).parse(page)
     tree = html5lib.parse(page, namespaceHTMLElements=False)
     text = " ".join("".join(tree.itertext()).split())
@@ -111,16 +113,60 @@ def test_markdown_and_terminal_show_each_step(topic: str, told: Told) -> None:
     e = told("quarry-road", topic)
     console = Console(record=True, width=400, file=open("/dev/null", "w", encoding="utf-8"))  # noqa: SIM115
     try:
-        print_explanation(e, console)
+        print_explanation(e, console, full=True)
     finally:
         console.file.close()
-    shown, markdown = console.export_text(), explanation_markdown(e)
+    shown, markdown = console.export_text(), explanation_markdown(e, full=True)
     for step in e.steps:
         formula, with_numbers, result = step.lines()
         for text in (shown, markdown):
             assert f"{step.result.symbol.name} = {formula}" in text
             assert f"= {with_numbers}" in text
             assert f"= {result}" in text
+
+
+@each_topic
+def test_the_short_form_has_the_steps_that_carry_the_point_and_one_limit(topic: str, told: Told) -> None:
+    from rich.console import Console
+
+    e = told("quarry-road", topic)
+    carrying = e.numbered(full=False)
+    assert 1 <= len(carrying) <= 2
+    assert len(e.numbered(full=True)) == len(e.steps)
+    assert e.left_out(full=False) == len(e.steps) - len(carrying) + len(e.limits) - 1
+    console = Console(record=True, width=2000, file=io.StringIO())
+    print_explanation(e, console)
+    pages = [explanation_html(e), e._repr_html_()]
+    read = [" ".join("".join(html5lib.parse(page, namespaceHTMLElements=False).itertext()).split()) for page in pages]
+    forms = [console.export_text(), explanation_markdown(e), *read]
+    for k, step in enumerate(e.steps, 1):
+        for text in forms:
+            assert (" ".join(step.words.split()) in text.replace("\\", "")) == ((k, step) in carrying)
+    for text in (text.replace("\\", "") for text in forms):
+        assert all(part in text for part in (e.question, e.reading, e.limits[0], e.try_it))
+        assert not any(limit in text for limit in e.limits[1:])
+    assert "--full shows them" in forms[0]
+    assert [step["carries"] for step in e.to_dict()["steps"]] == [(k, step) in carrying for k, step in enumerate(e.steps, 1)]
+
+
+@each_topic
+def test_an_explanation_is_plain_english(topic: str, told: Told) -> None:
+    for name in ("quarry-road", "dockside"):
+        e = told(name, topic)
+        for text in (e.question, e.reading, e.try_it, *e.limits, *(step.words for step in e.steps)):
+            assert long_sentences(text) == []
+            assert banned_in(text) == []
+            assert text[0].isupper(), text
+            assert text.rstrip(")")[-1] in ".?", text
+
+
+def test_the_command_shows_all_steps_in_full_only(at_root: Path, tmp_path: Path, capsys: Said) -> None:
+    shown = []
+    for options in ([], ["--full"]):
+        assert main(["explain", "events", SHEET, *options, "--markdown", str(tmp_path / "e.md")]) == 0
+        out = capsys.readouterr().out
+        shown.append((out.count("\n  = "), (tmp_path / "e.md").read_text(encoding="utf-8").count("## Step"), "Sources" in out))
+    assert shown == [(4, 2, False), (12, 6, True)]
 
 
 def test_a_name_from_the_sheet_is_no_markup(build_of: Callable[..., Any]) -> None:

@@ -48,12 +48,12 @@ def test_a_ceiling_that_spark_does_not_cure_is_in_brackets_everywhere(told: Any)
     assert ceiling.text in explanation_html(told)
     data = json.loads(json.dumps(told.to_dict(), allow_nan=False))
     assert data["answers"][0]["mark"] in ("uncured", "uncured_or_more")
-    assert "Do not enter it" in told.reading
+    assert "do not enter it" in told.reading
 
 
 def test_a_capped_idle_spark_says_so(build_of: Make, engine_of: Make) -> None:
     told = explain_topic(build_of("quarry-road"), "idle-vacuum", engine=engine_of("quarry-road"))
-    assert "spark 36.0 degrees (cap)" in value_of(told, "p_g").meaning
+    assert "spark 36.0 deg (cap) BTDC" in value_of(told, "p_g").meaning
 
 
 def test_a_mark_is_part_of_the_mathml() -> None:

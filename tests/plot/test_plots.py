@@ -50,14 +50,13 @@ NAMES = (
 
 
 def test_every_plot_is_tested() -> None:
-    assert set(camcalc.plot.__all__) == {"PLOTS", *(f"plot_{name}" for name in NAMES)}
+    assert set(camcalc.plot.__all__) == {f"plot_{name}" for name in NAMES}
 
 
 @pytest.fixture(scope="module")
 def draw(brief_of: Callable[[str], Any], engine_of: Callable[..., Any]) -> Callable[..., Axes]:
     brief, build = brief_of("quarry-road"), brief_of("quarry-road").build
-    old = residual_curve(engine_of("quarry-road", old=True), pressure=45e3, spark=25.0)
-    residuals = [residual_curve(engine_of("quarry-road"), pressure=45e3, spark=25.0), old]
+    curves_of_residual = [residual_curve(engine_of("quarry-road", old=old), pressure=45e3, spark=25.0) for old in (False, True)]
     cycle = simulate_cycle(build, speed="2500 rpm", manifold_pressure="80 kPa", spark="25 crank_deg")
     grid = simulate_map(build, speeds=["2200 rpm", "3000 rpm"], manifold_pressures=["70 kPa", "85 kPa"], spark="25 crank_deg")
     base = read_table(build.spark_table)
@@ -74,7 +73,7 @@ def draw(brief_of: Callable[[str], Any], engine_of: Callable[..., Any]) -> Calla
     surge = surge_map(build, base, gear=2, engine_tables=tables, speeds=np.array([28.0, 34.0]), pressures=np.array([50e3, 65e3]))
     plots: dict[str, Draw] = {
         "lift": lambda ax=None: plot_lift(build.cam, build.replaced_cam, ax=ax),
-        "residual": lambda ax=None: plot_residual(residuals, ax=ax),
+        "residual": lambda ax=None: plot_residual(curves_of_residual, ax=ax),
         "ceilings": lambda ax=None: plot_ceilings(brief.spark_ceilings, ax=ax),
         "injection": lambda ax=None: plot_injection(brief.injection, build.cam, ax=ax),
         "pressure": lambda ax=None: plot_pressure(cycle, ax=ax),
@@ -135,8 +134,7 @@ def test_the_lift_plot_draws_the_curve_in_millimetres(draw: Draw, brief_of: Call
 
 
 def test_the_residual_plot_draws_burned_gas_in_per_cent(draw: Draw, engine_of: Callable[..., Any]) -> None:
-    name = engine_of("quarry-road", old=True).build.cam.name
-    (old,) = (line for line in draw("residual").get_lines() if line.get_label() == name)
+    (old,) = (line for line in draw("residual").get_lines() if line.get_label() == engine_of("quarry-road", old=True).build.cam.name)
     rpm, burned = float(np.asarray(old.get_xdata())[3]), float(np.asarray(old.get_ydata())[3])
     assert burned == pytest.approx(100.0 * engine_of("quarry-road", old=True).state(rpm / 60.0, 45e3, 25.0).burned_fraction, rel=1e-12)
 

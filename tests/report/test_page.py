@@ -12,11 +12,18 @@ from pathlib import Path
 from typing import Any
 
 import html5lib
+import numpy as np
 import pytest
 
+from camcalc.advice.injection import FuelDelivery
+from camcalc.cycle.grid import CycleMap
 from camcalc.marks import Mark, marked
-from camcalc.report.brief_page import SECTIONS, brief_html, is_there
-from camcalc.report.figure_markup import Printed, decimals, find
+from camcalc.report.brief_page import brief_html
+from camcalc.report.data_figures import Figures, decimals, find
+from camcalc.report.figure_markup import Printed
+from camcalc.report.figures import map_plots
+from camcalc.report.sections import sections_of
+from camcalc.unit_system import UnitSystem
 from camcalc.units import parse
 from camcalc.words.cures import change_words, cure_words
 from camcalc.words.road_test import direct_words, do_words
@@ -68,14 +75,17 @@ def check_numbers(page: Page, data: Any) -> int:
     for element in named(page):
         value, shown, mark = expected(element, data), text_of(element), mark_of(element, data)
         if value is None:
-            assert shown == marked("", mark), element.attrib
+            infinite = find(data, element.attrib["data-field"]).infinite
+            assert shown in (("grows", "gone", "no end") if infinite else (marked("", mark),)), element.attrib
             continue
         found = re.search(r"-?\d+(\.\d+)?", shown)
         assert found, (shown, element.attrib)
         number = found[0]
         assert shown == marked(number, mark), (shown, element.attrib)
         places = len(number.partition(".")[2])
-        assert float(number) == pytest.approx(float(f"{value:.{places}f}"), abs=1e-9), element.attrib
+        if "data-digits" in element.attrib:
+            places = int(element.attrib["data-digits"])
+        assert float(number) == pytest.approx(round(value, places), abs=1e-9), element.attrib
         assert number != "-0"
         count += 1
     return count
@@ -123,7 +133,10 @@ def test_every_numeric_cell_of_a_table_says_where_it_comes_from(page: Page) -> N
 
 
 def test_the_head_names_the_unit_of_the_numbers_below_it(page: Page) -> None:
-    wanted = {"rpm": "rpm", "kPa": "kPa", "inHg": "inHg", "km/h": "km/h", "mph": "mph", "%": "percent", "g/s": "g/s", "mm²": "mm**2", "ms": "ms", "Hz": "Hz"}
+    wanted = {
+        "rpm": "rpm", "kPa": "kPa", "inHg": "inHg", "km/h": "km/h", "mph": "mph", "%": "percent", "g/s": "g/s", "mm²": "mm**2", "ms": "ms", "Hz": "Hz",
+        "lb/h": "lb/h",
+    }  # fmt: skip
     checked = 0
     for table in page.iter("table"):
         heads = [text_of(head) for head in table.findall("./thead/tr/th")]
@@ -162,51 +175,111 @@ def test_what_spark_does_not_cure_is_in_brackets_that_are_text_and_survive_copyi
 # --- what is answered first
 
 
-def test_the_first_screen_answers_in_order_before_anything_else(page: Page, data: Any) -> None:
+def test_the_first_screen_answers_in_order_before_anything_else(page: Page) -> None:
     main = page.find(".//main")
     assert main is not None
     first = main[0]
     assert first.attrib["id"] == "answers"
     questions = [text_of(head) for head in first.iter("h3")]
-    assert [re.sub(r"^\d\. ", "", q).split()[0] for q in questions] == ["Will", "Where", "Which", "Which", "What"]
-    fields = [element.attrib["data-field"] for element in named(first)]
-    assert {"idle/new/0/speed", "idle/vacuum", "reversion/new/0/unstable_below", "reversion/new/0/unstable_below_road_speed"} <= set(fields)
-    assert any(f.startswith("surge/0/gears/") for f in fields) == any(g["bad_below"]["value"] for g in data["surge"][0]["gears"])
-    assert sum(f.startswith("injection/end_of_injection/") for f in set(fields)) >= 2
+    assert [re.split(r"[,:]| by", q)[0] for q in questions] == [
+        "1. Idle", "2. Starting spark", "3. Fuel", "4. Lowest usable speed", "5. Before the key is turned"
+    ]  # fmt: skip
+    fields = {element.attrib["data-field"].partition("/")[0] for element in named(first)}
+    assert {"starting_table", "fuel_factors", "usable_gears"} <= fields
 
 
-def test_a_gear_that_surges_is_told_on_the_first_screen(brief_of: Make) -> None:
-    brief = brief_of("dockside")
-    proposed, *others = brief.surge
-    bad, good = {"bad_below": "1250 rpm", "bad_below_road_speed": "31 km/h", "marks": {}}, {"bad_below": None, "bad_below_road_speed": None}
-    good["marks"] = dict.fromkeys(("bad_below", "bad_below_road_speed"), Mark.NONE_FOUND)
-    gears = [g.replace(**(bad if g.gear in (2, 3) else good)) for g in proposed.gears]
-    surging = brief.replace(surge=(proposed.replace(gears=tuple(gears)), *others))
-    page = parsed(brief_html(surging))
-    first = page.find(".//main")[0]  # type: ignore[index]
-    assert check_numbers(page, as_json(surging)) > 250
-    shown = {e.attrib["data-field"]: text_of(e) for e in named(first) if e.attrib["data-field"].startswith("surge/0/")}
-    assert {field: text for field, text in shown.items() if text not in ("", "none")} == {
-        f"surge/0/gears/{k}/{name}": text for k in (1, 2) for name, text in (("bad_below", "1250"), ("bad_below_road_speed", "31"))
-    }
-    assert "surge in gears 2, 3 up to 1250 rpm" in text_of(first)
+def test_a_gear_that_surges_is_on_the_first_screen(brief_of: Make) -> None:
+    brief = brief_of("quarry-road")
+    first = parsed(brief_html(brief)).find(".//main")[0]  # type: ignore[index]
+    shown = {e.attrib["data-field"]: text_of(e) for e in named(first)}
+    for k, one in enumerate(brief.usable_gears):
+        assert shown[f"usable_gears/{k}/lowest"] == marked(f"{round(60.0 * one.si.lowest, -1):.0f}", one.mark("lowest"))
+    assert "surges" in text_of(first)
 
 
-def test_the_lowest_ceiling_named_is_the_lowest_that_spark_cures(page: Page, data: Any, brief_of: Make, example: str) -> None:
+def test_answers_are_open_and_sections_are_folded(page: Page) -> None:
+    main = page.find(".//main")
+    assert main is not None
+    assert list(main[0].iter("details")) == []
+    folded = list(main.iterfind("./section/details"))
+    assert len(folded) > 8
+    assert all("open" not in one.attrib and one[0].tag == "summary" and one[0].find("h2") is not None for one in folded)
+
+
+def test_what_is_folded_is_open_on_paper(page: Page) -> None:
+    style = "".join(e.text or "" for e in page.iter("style"))
+    paper = style[style.index("@media print") :]
+    assert re.search(r"details::details-content \{[^}]*content-visibility: visible", paper)
+
+
+def test_the_assumptions_that_matter_are_first_and_the_others_folded(banded_brief: Any) -> None:
+    page = parsed(brief_html(banded_brief))
+    (assumed,) = (e for e in page.iter("div") if e.get("id") == "assumed")
+    tables = list(assumed.iter("table"))
+    rows = [len(table.findall("./tbody/tr")) for table in tables]
+    assert rows == [10, len(banded_brief.build.assumed) - 10]
+    assert list(assumed.find(".//details").iter("table")) == tables[1:]  # type: ignore[union-attr]
+    first = [text_of(row[0]) for row in tables[0].findall("./tbody/tr")]
+    moved = [bool(text_of(row[3])) for row in tables[0].findall("./tbody/tr")]
+    assert sum(moved) >= 8
+    assert moved == sorted(moved, reverse=True)
+    causes = {one.code for inputs in banded_brief.sure.matters.values() for one in inputs}
+    assert ("[engine] friction_factor" in first) == ("friction" in causes)
+
+
+def test_the_lowest_ceiling_is_the_one_that_is_dressed(page: Page, brief_of: Make, example: str) -> None:
     ceilings = brief_of(example).spark_ceilings
-    named_first = [e for e in named(page) if e.tag == "span" and e.attrib["data-field"].startswith("spark_ceilings/ceiling/")]
-    if not ceilings.has_zone:
-        assert named_first == []
+    dressed = [e for e in page.iter("td") if e.get("class") == "lowest"]
+    if not ceilings.cured.any():
+        assert dressed == []
         return
+    (cell,) = dressed
     least = min(float(ceilings.ceiling.magnitude[k]) for k in zip(*ceilings.cured.nonzero(), strict=True))
-    assert float(text_of(named_first[0])) == round(least)
+    assert float(re.sub(r"[^\d.-]", "", text_of(cell))) == round(least)
 
 
-def test_an_injection_that_does_not_apply_says_why(build_of: Make, brief_of: Make) -> None:
+def test_maps_that_are_compared_have_one_scale(brief_of: Make) -> None:
     brief = brief_of("dockside")
-    windows = brief.injection
-    page = parsed(brief_html(brief.replace(injection=windows.replace(applies=False, reason="does not apply: injectors fire in groups"))))
-    assert text_of(page).count("does not apply: injectors fire in groups") + text_of(page).count("Does not apply: injectors fire in groups") >= 2
+    fields: Any = {name: np.full((2, 2), 40.0) for name in CycleMap.measures() if name not in ("speed", "manifold_pressure", "burned_fraction")}
+    maps = [
+        CycleMap(cam=name, speed=np.array([20.0, 40.0]), manifold_pressure=np.array([4e4, 8e4]), burned_fraction=np.array(share), outcomes=(), **fields)
+        for name, share in (("new", [[0.1, 0.2], [0.3, 0.6]]), ("old", [[0.05, 0.2], [0.3, 0.3]]))
+    ]
+    drawn = map_plots(brief.replace(curves=brief.curves.replace(maps=tuple(maps))))
+    scales = [(ax.collections[0].norm.vmin, ax.collections[0].norm.vmax) for ax, _, _ in drawn.values()]
+    assert scales[0] == scales[1]
+    assert scales[0][0] <= 5.0
+    assert scales[0][1] >= 60.0
+
+
+def test_plots_have_numbers_on_hover(page: Page) -> None:
+    titles = [text_of(e) for e in page.iter() if str(e.tag).rpartition("}")[2] == "title"]
+    assert len([t for t in titles if re.search(r"\d (mm|%|deg) ?(BTDC|before|after|at)?", t)]) > 60
+    assert any(re.fullmatch(r"intake: [\d.]+ mm at \d+ deg (before|after) overlap TDC", t) for t in titles)
+
+
+def test_the_units_of_the_page_are_those_asked_for(brief_of: Make) -> None:
+    brief = brief_of("dockside")
+    imperial = brief.replace(build=brief.build.replace(units=UnitSystem.IMPERIAL, vehicle=brief.build.vehicle.replace(road_speed_unit="mph")))
+    for one, vacuum, road in ((brief, "kPa", "km/h"), (imperial, "inHg", "mph")):
+        page = parsed(brief_html(one))
+        assert check_numbers(page, as_json(one)) > 250
+        units = {e.attrib["data-unit"] for e in named(page) if "vacuum" in e.attrib["data-field"].rpartition("/")[2]}
+        assert units == {vacuum}
+        assert {e.attrib["data-unit"] for e in named(page) if e.attrib["data-field"].endswith("road_speed")} == {road}
+
+
+def test_a_checking_height_is_shown_in_both_units(page: Page) -> None:
+    cells = [e for e in page.iter("th") if any(s.attrib.get("data-field", "").endswith("/height") for s in e.iter("span"))]
+    assert cells
+    for cell in cells:
+        assert re.fullmatch(r"[\d.]+ (mm|in) \([\d.]+ (mm|in)\)", text_of(cell))
+
+
+def test_an_injection_that_does_not_apply_says_why(brief_of: Make) -> None:
+    brief = brief_of("dockside")
+    page = parsed(brief_html(brief.replace(injection=brief.injection.replace(applies=False, reason=FuelDelivery.BATCH_PORT))))
+    assert text_of(page).count("No end of injection to set: injectors fire in groups") == 2
 
 
 def test_the_road_speed_is_in_the_unit_of_the_sheet(brief_of: Make) -> None:
@@ -284,14 +357,18 @@ def test_the_one_script_is_inline_and_the_page_forbids_itself_the_network(page: 
 # --- sections
 
 
-def test_a_section_stands_on_the_page_if_its_part_of_the_data_is_there(page: Page, data: Any) -> None:
-    there = [section.attrib["id"] for section in page.iter("section")]
-    assert there == ["answers", *(s.key for s in SECTIONS if is_there(data, s.needs))]
+def folded(page: Page) -> dict[str, Page]:
+    """The sections by their keys."""
+    return {e.attrib["id"]: e for e in page.iter("div") if e.get("class") == "folded"}
+
+
+def test_every_section_that_a_brief_has_is_on_the_page(page: Page, brief_of: Make, example: str) -> None:
+    assert list(folded(page)) == [section.key for section in sections_of(brief_of(example))]
 
 
 def test_the_sections_on_cures_trade_off_and_road_test_tell_all_that_was_found(banded_brief: Any) -> None:
     page, data = parsed(brief_html(banded_brief)), as_json(banded_brief)
-    sections = {e.attrib["id"]: e for e in page.iter("section")}
+    sections = folded(page)
     cures = text_of(sections["cures"])
     for cure in banded_brief.cures.cures:
         assert change_words(cure)[1:] in cures  # a sentence begins with a capital
@@ -299,11 +376,11 @@ def test_the_sections_on_cures_trade_off_and_road_test_tell_all_that_was_found(b
     tried = [cure for cure in data["cures"]["cures"] if cure["mean_removed"]["value"] is not None]
     assert 0 < len(tried) < len(data["cures"]["cures"])
     assert len(sections["cures"].findall(".//tbody/tr")) == 1 + len(tried)
-    sparks = [text_of(e) for e in named(sections["trade_off"]) if re.fullmatch(r"trade_off/spark/\d+", e.attrib["data-field"])]
+    sparks = [text_of(e) for e in named(sections["trade-off"]) if re.fullmatch(r"trade_off/spark/\d+", e.attrib["data-field"])]
     codes = data["trade_off"]["spark"]["mark"]
     marks = [None if code is None else Mark[code.upper()] for code in codes]
     assert sparks == [marked(f"{v:.0f}", mark) for v, mark in zip(data["trade_off"]["spark"]["value"], marks, strict=True)]
-    plan = text_of(sections["road_test"])
+    plan = text_of(sections["road-test"])
     for step in banded_brief.road_test.steps:
         assert do_words(step) in plan
         assert direct_words(step.input) in plan
@@ -313,14 +390,14 @@ def test_the_sections_on_cures_trade_off_and_road_test_tell_all_that_was_found(b
 def test_a_part_that_is_missing_gets_no_section(brief_of: Make) -> None:
     brief = brief_of("dockside").replace(cures=None, trade_off=None, road_test=None, surge=())
     page = parsed(brief_html(brief))
-    assert {"cures", "trade_off", "road_test", "surge", "sure"}.isdisjoint(section.attrib["id"] for section in page.iter("section"))
+    assert {"cures", "trade-off", "road-test", "surge", "bands"}.isdisjoint(folded(page))
 
 
 @pytest.mark.parametrize(
     ("value", "shown"), [(0.0, "0"), (12.3456, "12.35"), (123456.0, "123456"), (-0.00001, "-0.000010"), (-0.0000001, "0.000000"), (0.05, "0.05000"), (6, "6")]
 )
 def test_four_figures_are_shown_and_no_exponent(value: float, shown: str) -> None:
-    assert Printed({"x": {"value": value, "unit": "kPa"}}).number("x") == shown
+    assert Figures({"x": {"value": value, "unit": "kPa"}}).number("x") == shown
     assert math.isclose(float(shown), value, rel_tol=5e-4, abs_tol=1e-6)
     assert decimals(value) <= 6
 
