@@ -165,7 +165,7 @@ def least_road_pressure(engine: EngineModel, speed: float, *, near: float) -> fl
 
 def half_swing(engine: EngineModel, state: OperatingState, variation: float) -> float:
     """Return half the swing of load over the load: blow-back share plus variation of IMEP, times the sheet's factor."""
-    share = state.blow_back / max(state.trapped, 1e-12)
+    share = state.blow_back / state.trapped
     return float(min(engine.build.limits.swing_factor * (share + min(variation, WIDEST_SWING)), WIDEST_SWING))
 
 
@@ -264,7 +264,7 @@ def _cell(engine: EngineModel, speed: float, pressure: float) -> CeilingCell:
     except NoSolutionError:  # with throttles of their own some cylinders never see so little pressure
         return CeilingCell(speed, pressure, nan, nan, nan, *(nan,) * 14, None, CellState.NO_TORQUE, None, (nan,) * OFFSETS.size)
     state, variation = spread.mean, spread.variation
-    if not math.isfinite(variation):
+    if not state.runs or state.gross <= 0.0:
         dead = (None, CellState.NO_TORQUE, None, (nan,) * OFFSETS.size)
         return CeilingCell(speed, pressure, state.air, state.burned_fraction, variation, best, *(nan,) * 13, *dead)
     torque = engine.torque_curve(speed, pressure, best + OFFSETS)

@@ -14,7 +14,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("build", help="build sheet (TOML)")
     parser.add_argument("--gear", metavar="N", type=int, help="gear of the road, counted from 1; the one in trouble when left out")
     parser.add_argument("--against", choices=("idle", "brakes", "cruise", "shaking"), help="the trouble to rank by; the worst when left out")
-    parser.add_argument("--table", metavar="FILE", type=Path, help="spark table, taken as FINAL spark; the sheet's own when left out")
+    parser.add_argument("--table", metavar="FILE", type=Path, help="spark table, taken as final spark; the sheet's own when left out")
     parser.add_argument("--json", action="store_true", help="print JSON instead of text")
 
 

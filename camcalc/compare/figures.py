@@ -322,9 +322,9 @@ def road_speed_per_rev(build: Build, gear: int) -> float:
 
 
 def _burned(engine: EngineModel, speed: float) -> float:
-    """Return the burned fraction the plot shows; nothing where the cycle makes no work."""
+    """Return the burned fraction the plot shows; not-a-number where the engine does not run."""
     state = engine.state(speed, *BURNED_AT)
-    return state.burned_fraction if state.gross > 0.0 else math.nan
+    return state.burned_fraction if state.runs else math.nan
 
 
 def _answer(ask: Callable[[], float]) -> float:

@@ -70,7 +70,7 @@ def engine_tables(engine: EngineModel, speeds: Array = SPEEDS, pressures: Array 
                     alive.remove(k)  # cycles that never repeat: strong and weak ones by turns
                     continue
                 mean = spread.mean
-                if mean.fuel <= 0.0:
+                if not mean.runs:
                     alive.remove(k)
                     continue
                 out[:, j, k] = mean.net, mean.gross, spread.deviation, mean.air, mean.burned_fraction, mean.blow_back / mean.trapped

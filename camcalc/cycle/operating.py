@@ -19,8 +19,10 @@ if TYPE_CHECKING:
     from ..engine.gas import FuelData
     from ..engine.geometry import Geometry
     from ..sheet import Build
+    from .ledger import BurnedLedger
+    from .port_flow import PortFlow
 
-__all__ = ["EngineModel", "ModelUse", "OperatingState", "Tolerances", "barometer", "pressure_for_net_imep", "refuse_teaching"]
+__all__ = ["Ending", "EngineModel", "ModelUse", "OperatingState", "Tolerances", "barometer", "pressure_for_net_imep", "refuse_teaching"]
 
 Array = NDArray[np.float64]
 
@@ -29,6 +31,14 @@ class ModelUse(Code):
     """What a model must not be used for."""
 
     TEACHING_ONLY = "for reading a cam and for learning, not for an engine: it computes no knock, and too much idle vacuum with a long cam"
+
+
+class Ending(Code):
+    """How the search for a cycle that repeats itself ended."""
+
+    SETTLED = "settled: the cycle repeats itself"
+    NO_FRESH_CHARGE = "dying: no fresh charge is left"
+    NOT_SETTLED = "no cycle repeats itself: strong and weak ones by turns"
 
 
 class Tolerances(NamedTuple):
@@ -49,7 +59,11 @@ class Tolerances(NamedTuple):
 
 
 class OperatingState(NamedTuple):
-    """One operating point per cylinder and cycle, SI floats; speeds rev/s, angles crank deg, spark before top dead centre."""
+    """One operating point per cylinder and cycle, SI floats; speeds rev/s, angles crank deg, spark before top dead centre.
+
+    Where the engine does not run, ``outcome`` says so, nothing burns and no air is fresh; ``repeats_within`` is the largest relative
+    change from one cycle to the next, 0 for closed forms.
+    """
 
     speed: float
     manifold_pressure: float
@@ -69,6 +83,13 @@ class OperatingState(NamedTuple):
     half_burned: float
     completeness: float
     exhaust_temperature: float
+    outcome: Ending = Ending.SETTLED
+    repeats_within: float = 0.0
+
+    @property
+    def runs(self) -> bool:
+        """Whether the engine runs here."""
+        return self.outcome is Ending.SETTLED
 
 
 class EngineModel(Protocol):
@@ -135,6 +156,14 @@ class EngineModel(Protocol):
 
     def knock_spark(self, speed: float, pressure: float) -> float:
         """Return the earliest spark without knock; infinite if none searched knocks, not-a-number if the model does not know."""
+        ...
+
+    def port_flow(self, speed: float, pressure: float, spark: float) -> PortFlow | None:
+        """Return the flows at a cylinder's valves; None if the model knows none, ``NoSolutionError`` if it does and the engine does not run there."""
+        ...
+
+    def ledger(self, speed: float, pressure: float, spark: float) -> BurnedLedger | None:
+        """Return where the burned gas in the charge comes from; None if the model keeps no account."""
         ...
 
 

@@ -20,7 +20,9 @@ from .best_torque import APART, EARLIEST, FIRST_GUESS, LATEST, MOST_SHIFT, clipp
 from .end_gas import induction_used
 from .gas_kernel import gas_table, properties
 from .integrate import run_cycle
+from .ledger import BurnedLedger, ledger_of
 from .operating import OperatingState, Tolerances
+from .port_flow import PortFlow, flow_of
 from .rates import HELD, LOST, PLENUM, RIPPLING, TABLE_STEP, Setup
 from .settled_figures import dead_state, next_area, overlap_blow_back, plenum_mean, throttle_flux
 from .steady import INDEX, NO_MARKS, Burning, Course, Marching, Settled, burn_layout, closed_volume, cycle_stops, settle
@@ -64,9 +66,9 @@ class ResolvedEngine:
         Relative tolerance of the integration, and of the cycle's repetition.
     """
 
-    name = "crank-resolved cycle"
-    uncertain = ("overlap", "port_heat", "wall_heat", "friction", "burn", "dilution_tail", "dilution_noise", "back_pressure", "octane")
-    teaching_only = False
+    name: str = "crank-resolved cycle"
+    uncertain: tuple[str, ...] = ("overlap", "port_heat", "wall_heat", "friction", "burn", "dilution_tail", "dilution_noise", "back_pressure", "octane")
+    teaching_only: bool = False
 
     def __init__(
         self,
@@ -228,7 +230,7 @@ class ResolvedEngine:
             if self.intake_model == "rippling"
             else settle(marching, first, tolerance=tolerance, accelerate=accelerate)
         )
-        if plain and found.outcome == "settled":
+        if plain and found.runs:
             self._settled[key] = found
         return found
 
@@ -255,7 +257,7 @@ class ResolvedEngine:
         flux = throttle_flux(s.ambient_pressure, pressure, s.ambient_temperature, r, cp / (cp - r))
         drawn = calm.total("runner_in") - calm.total("runner_back")
         z = calm.unknowns
-        if calm.outcome != "settled":
+        if not calm.runs:
             if self.plenum_cylinders > 1:
                 return calm
             # A plenum of one's own may still run where a calm one does not: try with a third of the full charge.
@@ -272,7 +274,7 @@ class ResolvedEngine:
                 found = settle(marching, z, tolerance=tolerance)
             cycles += found.cycles
             found = found._replace(cycles=cycles)
-            if found.outcome != "settled":
+            if not found.runs:
                 return found
             mean = plenum_mean(found)
             tried.append((area, mean))
@@ -315,7 +317,7 @@ class ResolvedEngine:
         """Return gross IMEP [Pa] at sparks near the best, on its gas exchange."""
         base = float(round(self.best_spark(speed, pressure)))
         settled = self.settled(speed, pressure, base)
-        if settled.outcome != "settled":
+        if not settled.runs:
             return np.zeros(len(sparks))
         gross = self.describe(settled, base).gross
         work = np.array([self.closed_work(settled, float(s))[0] for s in sparks])
@@ -331,7 +333,7 @@ class ResolvedEngine:
         """Return the earliest spark without knock [crank deg before top dead centre]; infinite if none searched knocks."""
         best = self.best_spark(speed, pressure)
         settled = self.settled(speed, pressure, float(round(best)))
-        if settled.outcome != "settled" or self.knock_progress(settled, min(best + 5.0, EARLIEST)) < 1.0:
+        if not settled.runs or self.knock_progress(settled, min(best + 5.0, EARLIEST)) < 1.0:
             return math.inf
         low, high = LATEST, min(best + 5.0, EARLIEST)
         while high - low > 0.1:
@@ -348,7 +350,7 @@ class ResolvedEngine:
         key = (round(speed, 6), round(pressure, 2), burned_fraction)
         if key not in self._best:
             best, own, settled = self._held_best(*key)
-            if burned_fraction is None and settled.outcome == "settled":
+            if burned_fraction is None and settled.runs:
                 best = clipped(best + self._shift(settled, own, best))
             self._best[key] = best
         return self._best[key]
@@ -379,7 +381,7 @@ class ResolvedEngine:
         """
         other = own - APART
         second = self.settled(settled.setup.speed, settled.setup.intake_pressure, other)
-        if second.outcome != "settled":
+        if not second.runs:
             return 0.0
         held = self.closed_work(settled, other)[0] - self.closed_work(settled, own)[0]
         per_degree = (second.total("work") - settled.total("work") - held) / -APART
@@ -413,7 +415,7 @@ class ResolvedEngine:
         if abs(target - base) > NEAR_ENOUGH:
             base = float(round(target))
         settled = self.settled(speed, pressure, base)
-        if settled.outcome != "settled":
+        if not settled.runs:
             return dead_state(speed, pressure, base, settled).net
         change = self.closed_work(settled, target)[0] - self.closed_work(settled, base)[0]
         return (settled.total("work") + change) / self.geometry.swept
@@ -439,7 +441,7 @@ class ResolvedEngine:
 
     def describe(self, c: Settled, spark: float, burned: float | None = None) -> OperatingState:
         """Return a settled cycle as an operating point; one that dies makes nothing."""
-        if c.outcome != "settled":
+        if not c.runs:
             return dead_state(c.setup.speed, c.setup.intake_pressure, spark, c)
         s, z, swept = c.setup, c.unknowns, self.geometry.swept
         work = c.total("work")
@@ -476,4 +478,21 @@ class ResolvedEngine:
             half_burned=-spark + develop + (HALF - TEN) / (NINETY - TEN) * rapid,
             completeness=float(made),
             exhaust_temperature=float(z[11]),
+            repeats_within=c.residual,
         )
+
+    def port_flow(self, speed: float, pressure: float, spark: float) -> PortFlow | None:
+        """Return the flows at a cylinder's valves; None with an intake model that has no runner, or burning at once.
+
+        Raises
+        ------
+        NoSolutionError
+            If the engine does not run there.
+        """
+        if self.setup.model > RIPPLING or self.instantaneous:
+            return None
+        return flow_of(self.settled(speed, pressure, spark), self.rtol)
+
+    def ledger(self, speed: float, pressure: float, spark: float) -> BurnedLedger | None:
+        """Return where the burned gas in the charge comes from."""
+        return ledger_of(self.settled(speed, pressure, spark))

@@ -16,6 +16,7 @@ from ..burn.phasing import NINETY, POLYTROPIC, TEN, Compression, Mixture, burn_a
 from ..errors import NoSolutionError
 from .gas_kernel import properties
 from .integrate import run_cycle
+from .operating import Ending
 from .rates import LOST, PLENUM, RIPPLING, STATES, SUMS, TOTAL, Boundary, Setup
 
 __all__ = ["Burning", "Course", "Settled", "cycle_stops", "every_degree", "settle", "temperature_of"]
@@ -70,7 +71,12 @@ class Settled(NamedTuple):
     cycles: int
     residual: float
     history: tuple[float, ...]
-    outcome: str
+    outcome: Ending
+
+    @property
+    def runs(self) -> bool:
+        """Whether the cycle repeats itself."""
+        return self.outcome is Ending.SETTLED
 
     def total(self, name: str, start: float | None = None, end: float | None = None) -> float:
         """Return a sum over the cycle, or between two stops [crank deg]."""
@@ -208,7 +214,7 @@ class Marching:
             at_stops, at_marks, steps = run_cycle(y, stops, s, b, self.rtol, self.marks)
         if steps < 0:
             raise NoSolutionError(f"the cycle cannot be integrated at {s.speed * 60:.0f} rpm and {s.intake_pressure / 1e3:.1f} kPa: a step became too small")
-        settled = Settled(s, b, course, z, stops, at_stops, at_marks, develop, rapid, 1, np.inf, (), "marching")
+        settled = Settled(s, b, course, z, stops, at_stops, at_marks, develop, rapid, 1, np.inf, (), Ending.NOT_SETTLED)
         return self._next(z, settled), settled
 
     def _instantaneous(self, y: Array, stops: Array, s: Setup, b: Boundary) -> tuple[Array, Array, int]:
@@ -289,9 +295,9 @@ def settle(marching: Marching, start: Array, *, tolerance: float = 2e-5, acceler
         if not np.isfinite(residual):
             break
         if new[2] > DYING or (new[2] > NEARLY_DYING and count > PATIENCE):
-            return cycle._replace(cycles=count, residual=residual, history=tuple(history), outcome="dying: no fresh charge is left")
+            return cycle._replace(cycles=count, residual=residual, history=tuple(history), outcome=Ending.NO_FRESH_CHARGE)
         if residual < tolerance:
-            return cycle._replace(cycles=count, residual=residual, history=tuple(history), outcome="settled")
+            return cycle._replace(cycles=count, residual=residual, history=tuple(history), outcome=Ending.SETTLED)
         if accelerate and marching.setup.model <= RIPPLING:
             states, steps = [*states[-MEMORY:], new], [*steps[-MEMORY:], gap]
             if residual > 4.0 * best:
@@ -302,7 +308,7 @@ def settle(marching: Marching, start: Array, *, tolerance: float = 2e-5, acceler
             z = new
     if len(history) == most and max(history[-HOVERS:]) < HOVERING * tolerance:
         # The steps of the integration, not the physics, keep it from repeating more closely; its residual says how closely it does.
-        return cycle._replace(cycles=most, residual=residual, history=tuple(history), outcome="settled")
+        return cycle._replace(cycles=most, residual=residual, history=tuple(history), outcome=Ending.SETTLED)
     shown = ", ".join(f"{r:.1e}" for r in history[-6:])
     where = f"{marching.setup.speed * 60:.0f} rpm and {marching.setup.intake_pressure / 1e3:.1f} kPa"
     raise NoSolutionError(f"no settled cycle at {where} after {len(history)} cycles; last residuals {shown}")

@@ -30,7 +30,8 @@ from camcalc.advice.injection import (
     window_at,
 )
 from camcalc.advice.injection_angles import REFERENCES, convert_back, convert_reference
-from camcalc.cycle.tracer import Fates, PortFlow, port_flow, trace_fuel
+from camcalc.cycle.port_flow import PortFlow
+from camcalc.cycle.tracer import Fates, trace_fuel
 from camcalc.sheet.sections import SEQUENTIAL_PORT, SYSTEMS
 
 Make = Callable[..., Any]
@@ -314,7 +315,7 @@ def mild(build_of: Make) -> InjectionWindows:
 
 
 def traced(engine: ResolvedEngine, rpm: float, pressure: float) -> tuple[PortFlow, Fates]:
-    flow = port_flow(engine, rpm / 60.0, pressure, engine.best_spark(rpm / 60.0, pressure))
+    flow = engine.port_flow(rpm / 60.0, pressure, engine.best_spark(rpm / 60.0, pressure))
     return flow, trace_fuel(flow, distance=0.1)
 
 
