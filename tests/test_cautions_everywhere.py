@@ -55,7 +55,7 @@ class Walk(NamedTuple):
 
 
 WALKS = {
-    "trade-off": Walk([SHEET, "--speed", "1400 rpm", "--torque", "60 N m"], AT_TRADE_OFF, "spark, deg b TDC"),
+    "trade-off": Walk([SHEET, "--speed", "1400 rpm", "--torque", "60 N m"], AT_TRADE_OFF, "Spark at equal torque"),
     "cures": Walk([SHEET, "--against", "cruise"], AT_CURES, "What else would cure it"),
     "road-test": Walk([SHEET], ON_THE_ROAD, "1. "),
     "surge": Walk([SHEET, "--gear", "4"], AT_SURGE, "Gear 4 on the level road"),

@@ -18,7 +18,7 @@ __all__ = ["NO_SECANTS", "Mixing", "Secants", "scaled"]
 
 Array = NDArray[np.float64]
 
-# Unknowns as in ``steady.py``. Shares, and the flow in the runner [kg/s], have a scale of their own; the others scale with themselves.
+# Shares, and the flow in the runner [kg/s], have a scale of their own; the others scale with themselves.
 IS_SHARE = np.array([one.name.endswith("FRACTION") or one is Unknown.RUNNER_FLOW for one in Unknown])
 SHARE_SCALE = np.array([0.05 if one is Unknown.RUNNER_FLOW else 1.0 for one in Unknown])
 TINY = 1e-12

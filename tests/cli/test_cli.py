@@ -319,7 +319,8 @@ def test_a_brief_on_screen_and_in_files(sheet_path: Path, capsys: Said, ready: N
     assert main(["brief", str(sheet_path), "--no-bands", "--tables", str(folder)]) == 0
     out = capsys.readouterr().out
     assert "First-fire brief: Dockside" in out
-    assert "Cautions" in out
+    assert "5. Before the key is turned" in out
+    assert "Sources" not in out
     assert f"{len(list(folder.iterdir()))} tables written" in " ".join(out.split())
 
 

@@ -19,7 +19,7 @@ import pytest
 
 from camcalc.report.brief_page import brief_html
 
-WIDTHS = (360, 768, 1280)
+WIDTHS = (360, 390, 768, 1280)
 # Printable widths: A4 and Letter less the page's own margins of 13 mm, at 96 dots an inch.
 PAPERS = {"A4": 210.0, "Letter": 215.9}
 MARGINS = 26.0
@@ -38,12 +38,17 @@ WRAPPER = """<!DOCTYPE html><html><body style="margin:0">
 addEventListener("load", () => {{
   const out = [...document.querySelectorAll("iframe")].map(frame => {{
     const page = frame.contentDocument, window = frame.contentWindow, root = page.documentElement;
+    const folded = page.querySelectorAll("details:not([open])").length;
+    page.querySelectorAll("details").forEach(one => {{ one.open = true; }});
     const style = element => {{ const found = window.getComputedStyle(element); return [found.color, found.backgroundColor]; }};
     const boxes = [...page.querySelectorAll("main > *, .answers > li, .wide, .plot, figure")];
     const past = boxes.filter(box => box.getBoundingClientRect().right > window.innerWidth + 0.5).map(box => box.className || box.tagName);
-    const tables = [...page.querySelectorAll(".wide")].filter(box => box.scrollWidth > box.clientWidth + 1).map(box => box.getAttribute("aria-label"));
+    const cut = inside => [...page.querySelectorAll(inside)].filter(box => box.scrollWidth > box.clientWidth + 1).map(box => box.getAttribute("aria-label"));
+    const right = box => Math.max(...[...box.children].flatMap(child => [...child.getClientRects()].map(part => part.right)));
+    const full = [...page.querySelectorAll(".folded")].filter(box => box.children.length > 3);
+    const reach = full.map(box => [box.id, right(box) / box.getBoundingClientRect().right]), answers = cut(".answers .wide");
     const body = style(page.body), label = style(page.querySelector(".label"));
-    return {{ inner: window.innerWidth, scroll: root.scrollWidth, past, tables, body, label }};
+    return {{ inner: window.innerWidth, scroll: root.scrollWidth, past, tables: cut(".wide"), answers, reach, folded, body, label }};
   }});
   {extra}
   document.getElementById("measured").textContent = JSON.stringify(out);
@@ -142,6 +147,19 @@ def test_nothing_overflows_at_any_width(chromium: Run, page: Path, tmp_path: Pat
     for frame in found:
         assert frame["scroll"] <= frame["inner"]
         assert frame["past"] == []
+
+
+def test_no_table_of_the_answers_is_cut_off_on_a_phone_and_none_at_all_on_a_desk(chromium: Run, page: Path, tmp_path: Path) -> None:
+    phone, desk = measured(chromium, wrapper(tmp_path / "w.html", page, (390, 1280)))
+    assert phone["answers"] == desk["answers"] == []
+    assert desk["tables"] == []
+
+
+def test_sections_are_folded_and_reach_the_right_third_of_a_desk(chromium: Run, page: Path, tmp_path: Path) -> None:
+    (desk,) = measured(chromium, wrapper(tmp_path / "w.html", page, (1280,)))
+    assert desk["folded"] > 8
+    assert len(desk["reach"]) > 5
+    assert [key for key, share in desk["reach"] if share < 0.8] == []
 
 
 def test_an_overflow_would_be_seen(chromium: Run, page: Path, tmp_path: Path) -> None:
