@@ -10,13 +10,12 @@ import numpy as np
 
 from ..array_record import ArrayRecord, ScalarMeasure
 from ..cam.card import CamCard
-from ..cycle.grid import CycleMap, simulate_map
+from ..cycle.grid import CycleMap, map_of
 from ..cycle.operating import EngineModel, barometer
-from ..cycle.resolved import ResolvedEngine
 from ..results import Measure, Record, measure
 
 if TYPE_CHECKING:
-    from ..sheet import Build
+    pass
 
 __all__ = ["BriefCurves", "ResidualCurve", "ValveLifts", "brief_curves", "residual_curve", "valve_lifts"]
 
@@ -60,7 +59,7 @@ class ResidualCurve(ArrayRecord):
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
 class BriefCurves(Record):
-    """What the plots of a brief show, new cam first; maps only by the crank-resolved cycle."""
+    """What the plots of a brief show, new cam first; no maps from a model for teaching."""
 
     lifts: tuple[ValveLifts, ...]
     residual: tuple[ResidualCurve, ...]
@@ -106,7 +105,8 @@ def residual_curve(engine: EngineModel, *, pressure: float = CURVE_PRESSURE, spa
     True
     """
     # From high speed down: the easy end first.
-    found = np.array([engine.state(speed, pressure, spark).burned_fraction for speed in CURVE_SPEEDS[::-1]])[::-1]
+    states = [engine.state(speed, pressure, spark) for speed in CURVE_SPEEDS[::-1]][::-1]
+    found = np.array([state.burned_fraction if state.runs else np.nan for state in states])
     return ResidualCurve(cam=engine.build.cam.name, speed=CURVE_SPEEDS, residual=found, manifold_pressure=pressure, spark=spark)
 
 
@@ -125,15 +125,15 @@ def brief_curves(engine: EngineModel, replaced: EngineModel | None, progress: Ca
     lifts = tuple(valve_lifts(one.build.cam) for one in engines)
     residual = tuple(residual_curve(one) for one in engines)
     maps = []
-    if engine.name == ResolvedEngine.name:
+    if not engine.teaching_only:
         for k, one in enumerate(engines):
             say((k + 0.5) / (len(engines) + 0.5))
-            maps.append(residual_map(one.build, barometer(one)))
+            maps.append(residual_map(one))
     say(1.0)
     return BriefCurves(lifts=lifts, residual=residual, maps=tuple(maps))
 
 
-def residual_map(build: Build, ambient: float) -> CycleMap:
-    """Return the map of residual over engine speed and the manifold pressures below the barometer [Pa]."""
-    loads = [f"{load} kPa" for load in MAP_LOADS if 1e3 * load < ambient]
-    return simulate_map(build, speeds=[f"{speed} rpm" for speed in MAP_SPEEDS], manifold_pressures=loads, spark=f"{SPARK:g} crank_deg")
+def residual_map(engine: EngineModel) -> CycleMap:
+    """Return the map of residual over engine speed and the manifold pressures below the barometer."""
+    loads = np.array([1e3 * load for load in MAP_LOADS if 1e3 * load < barometer(engine)])
+    return map_of(engine, np.array(MAP_SPEEDS) / 60.0, loads, SPARK)

@@ -93,9 +93,9 @@ def fuel_factors(engine: EngineModel, replaced: EngineModel, idle: IdleState, sp
 
 
 def _factor(engine: EngineModel, replaced: EngineModel, speed: float, pressure: float, spark: float) -> float:
-    """Return air over air at one point; not-a-number where either engine makes nothing there."""
+    """Return air over air at one point; not-a-number where either engine does not run."""
     if not math.isfinite(spark):
         return math.nan
     new = engine.state(speed, pressure, spark)
     old = replaced.state(speed, pressure, replaced.best_spark(speed, pressure))
-    return new.air / old.air if new.air > 0.0 and old.air > 0.0 else math.nan
+    return new.air / old.air if new.runs and old.runs else math.nan

@@ -13,7 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..codes import Code
-from ..cycle.tracer import Fates, PortFlow
+from ..cycle.port_flow import PortFlow
+from ..cycle.tracer import Fates
 
 __all__ = ["InjectionReason", "Placement", "Spray", "Strategy", "choose_placement", "place"]
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from typing import TYPE_CHECKING, Any, NamedTuple, cast
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,15 +17,15 @@ from numpy.typing import NDArray
 from ..array_record import ArrayRecord, ScalarMeasure
 from ..codes import Code
 from ..cycle.operating import EngineModel, barometer
-from ..cycle.tracer import has_port_flow, port_flow, trace_fuel
+from ..cycle.port_flow import PortFlow
+from ..cycle.tracer import trace_fuel
+from ..errors import NoSolutionError
 from ..results import Measure, measure
+from ..sheet import Build
 from ..sheet.sections import MANIFOLD_REFERENCED, SEQUENTIAL_PORT, Injector
 from ..units import checked
 from .fuel_placement import InjectionReason, Placement, Spray, Strategy, choose_placement, place
 from .injection_angles import OVERLAP_TDC, convert_reference
-
-if TYPE_CHECKING:
-    from ..cycle.resolved import ResolvedEngine
 
 __all__ = [
     "FuelDelivery",
@@ -244,7 +244,7 @@ def injection_windows(engine: EngineModel, speeds: Array = SPEEDS, pressures: Ar
         return np.array([[value(point) for point in row] for row in grid])
 
     pulse_angle = each(lambda p: p.window.pulse_angle)
-    by_flows = has_port_flow(engine)
+    by_flows = _by_flows(engine, [point for row in grid for point in row])
     reference = build.injector.angle_reference
     return InjectionWindows(
         applies=True,
@@ -299,6 +299,19 @@ def strategy_jumps(windows: InjectionWindows) -> tuple[StrategyJump, ...]:
     return tuple(found)
 
 
+def _by_flows(engine: EngineModel, points: list[InjectionPoint]) -> bool:
+    """Return whether the windows rest on flows; where no point has an end of injection, whether the engine model knows any."""
+    told = [point.shut is not None for point in points if point.strategy is not None]
+    if told or not points:
+        return any(told)
+    idle = engine.build.idle.si.speed
+    pressure = 0.9 * barometer(engine)
+    try:
+        return engine.port_flow(idle, pressure, engine.best_spark(idle, pressure)) is not None
+    except NoSolutionError:
+        return True  # it knows them, where the engine runs
+
+
 def _strategy_map(grid: list[list[Placement | None]]) -> StrategyMap:
     return StrategyMap(**{name: np.array([[math.nan if p is None else getattr(p, name) for p in row] for row in grid]) for name in StrategyMap.measures()})
 
@@ -313,23 +326,23 @@ def point_at(engine: EngineModel, speed: float, pressure: float) -> InjectionPoi
         never = InjectionReason.INJECTOR_TOO_SMALL
         none = window._replace(shut_earliest=nan, shut_latest=nan, open_earliest=nan, open_latest=nan, end=nan, strategy=None, reason=never)
         return InjectionPoint(none, None, None, nan, nan, nan, None, never)
-    if not has_port_flow(engine):
+    flow = engine.port_flow(speed, pressure, engine.best_spark(speed, pressure))
+    if flow is None:
         opened = window.strategy is Strategy.OPEN_VALVE
         earliest, latest = (window.open_earliest, window.open_latest) if opened else (window.shut_earliest, window.shut_latest)
         return InjectionPoint(window, None, None, earliest, latest, window.end, window.strategy, window.reason)
-    shut_valve, open_valve = _place_both(cast("ResolvedEngine", engine), speed, pressure, window)
+    shut_valve, open_valve = _place_both(engine.build, flow, window)
     strategy, reason = choose_placement(shut_valve, open_valve)
     best = open_valve if strategy is Strategy.OPEN_VALVE else shut_valve
     return InjectionPoint(window, shut_valve, open_valve, best.earliest, best.latest, best.end, strategy, reason)
 
 
-def _place_both(engine: ResolvedEngine, speed: float, pressure: float, window: Window) -> tuple[Placement, Placement]:
+def _place_both(build: Build, flow: PortFlow, window: Window) -> tuple[Placement, Placement]:
     """Return the closed-valve and the open-valve strategy by the flows."""
-    injector, limits = engine.build.injector, engine.build.limits
+    injector, limits = build.injector, build.limits
     assert injector is not None
-    flow = port_flow(engine, speed, pressure, engine.best_spark(speed, pressure))
     fates = trace_fuel(flow, distance=injector.si.distance_to_valve)
-    flowing = max(window.pulse - dead_time_at(injector), 0.0) * 360.0 * speed
+    flowing = max(window.pulse - dead_time_at(injector), 0.0) * 360.0 * flow.speed
     spray = Spray(window.pulse, window.pulse_angle, flowing, window.transit_angle)
     terms = {"limit": limits.misplaced_fuel, "margin": limits.si.injection_margin}
     return place(flow, fates, spray, strategy=Strategy.CLOSED_VALVE, **terms), place(flow, fates, spray, strategy=Strategy.OPEN_VALVE, **terms)
@@ -340,11 +353,13 @@ def window_at(engine: EngineModel, speed: float, pressure: float) -> Window:
     build, injector = engine.build, engine.build.injector
     assert injector is not None
     intake, exhaust = build.cam.lift_curve("intake").seat_edges(), build.cam.lift_curve("exhaust").seat_edges()
-    fuel = engine.state(speed, pressure, engine.best_spark(speed, pressure)).fuel
-    if not fuel > 0.0:
+    state = engine.state(speed, pressure, engine.best_spark(speed, pressure))
+    if not state.runs:
         return Window(*(math.nan,) * 8, None, InjectionReason.NOT_RUNNING)
     difference = _across_tip(injector, pressure, barometer(engine))
-    width = pulse_width.kernel(fuel, flow=injector.si.flow, rated_pressure=injector.si.rated_pressure, pressure=difference, dead_time=dead_time_at(injector))
+    width = pulse_width.kernel(
+        state.fuel, flow=injector.si.flow, rated_pressure=injector.si.rated_pressure, pressure=difference, dead_time=dead_time_at(injector)
+    )
     degrees_per_second = 360.0 * speed
     pulse = width * degrees_per_second
     transit = injector.si.distance_to_valve / injector.si.spray_speed * degrees_per_second

@@ -3,19 +3,13 @@
 from __future__ import annotations
 
 import dataclasses
-import math
-from typing import TYPE_CHECKING, cast
 
 from ..cycle.operating import EngineModel, barometer
-from ..cycle.tracer import has_port_flow, port_flow
 from ..results import Record
 from ..sheet.sections import INDIVIDUAL_THROTTLES
 from .idle import IdleState
 from .mixture import LoadSensing, Plenum, SensorReading, load_sensing, sensor_reading
 from .spark_limits import charge_spread
-
-if TYPE_CHECKING:
-    from ..cycle.resolved import ResolvedEngine
 
 __all__ = ["IdleSensing", "idle_sensing"]
 
@@ -35,16 +29,16 @@ def idle_sensing(engine: EngineModel, before: EngineModel | None, idle: IdleStat
     state = engine.state(si.speed, si.manifold_pressure, si.spark)
     burned = min(charge_spread(engine, state).completeness, 1.0)
     mixture = sensor_reading(build.idle.mixture, burned, build.limits.fuel_seen)
-    if before is None or not has_port_flow(engine):
+    if before is None or not state.runs:
         return IdleSensing(mixture=mixture, load=None)
-    resolved = cast("ResolvedEngine", engine)
-    cycle = resolved.settled(si.speed, si.manifold_pressure, si.spark)
+    flow = engine.port_flow(si.speed, si.manifold_pressure, si.spark)
+    if flow is None:
+        return IdleSensing(mixture=mixture, load=None)
     alone = build.engine.intake == INDIVIDUAL_THROTTLES
     cylinders = 1 if alone else build.engine.cylinders
-    plenum = Plenum(build.engine.si.plenum_volume * cylinders / build.engine.cylinders, si.manifold_pressure, float(cycle.unknowns[9]), barometer(engine))
+    plenum = Plenum(build.engine.si.plenum_volume * cylinders / build.engine.cylinders, si.manifold_pressure, flow.plenum_temperature, barometer(engine))
     old = before.state(si.speed, si.manifold_pressure, before.best_spark(si.speed, si.manifold_pressure))
-    flow = port_flow(resolved, si.speed, si.manifold_pressure, si.spark)
-    if not (state.air > 0.0 and math.isfinite(old.air)):
+    if not old.runs:
         return IdleSensing(mixture=mixture, load=None)
     found = load_sensing(flow.drawn, cylinders, speed=si.speed, plenum=plenum, air_replaced=old.air, air_new=state.air)
     return IdleSensing(mixture=mixture, load=found)

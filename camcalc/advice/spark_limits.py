@@ -165,7 +165,7 @@ def least_road_pressure(engine: EngineModel, speed: float, *, near: float) -> fl
 
 def half_swing(engine: EngineModel, state: OperatingState, variation: float) -> float:
     """Return half the swing of load over the load: blow-back share plus variation of IMEP, times the sheet's factor."""
-    share = state.blow_back / max(state.trapped, 1e-12)
+    share = state.blow_back / state.trapped
     return float(min(engine.build.limits.swing_factor * (share + min(variation, WIDEST_SWING)), WIDEST_SWING))
 
 
@@ -177,8 +177,7 @@ def ceiling_column(engine: EngineModel, speed: float, pressures: list[float]) ->
     spark, so none may have more than the cleanest state of the swing stands. The swing that asks for least starts at the
     edge of the region, where the load is greatest. Within 300 rpm of idle another rule holds.
     """
-    # From high load down: the easy end first, each cell the start of the next.
-    cells = [_cell(engine, speed, p) for p in sorted(pressures, reverse=True)][::-1]
+    cells = [_cell(engine, speed, p) for p in sorted(pressures)]
     if speed <= engine.build.idle.si.speed + IDLE_REACH:
         return CeilingColumn([c._replace(state=CellState.AT_IDLE) if c.state is CellState.RUNS else c for c in cells], math.nan)
     edge = _edge(engine, cells)
@@ -264,7 +263,7 @@ def _cell(engine: EngineModel, speed: float, pressure: float) -> CeilingCell:
     except NoSolutionError:  # with throttles of their own some cylinders never see so little pressure
         return CeilingCell(speed, pressure, nan, nan, nan, *(nan,) * 14, None, CellState.NO_TORQUE, None, (nan,) * OFFSETS.size)
     state, variation = spread.mean, spread.variation
-    if not math.isfinite(variation):
+    if not state.runs or state.gross <= 0.0:
         dead = (None, CellState.NO_TORQUE, None, (nan,) * OFFSETS.size)
         return CeilingCell(speed, pressure, state.air, state.burned_fraction, variation, best, *(nan,) * 13, *dead)
     torque = engine.torque_curve(speed, pressure, best + OFFSETS)

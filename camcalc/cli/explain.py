@@ -27,7 +27,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--gear", metavar="N", type=int, help="reversion, surge: a gear, counted from 1; the one nearest to direct drive when left out")
     parser.add_argument("--drive", action="store_true", default=None, help="idle-vacuum: in gear against a stalled converter")
     parser.add_argument("--accessories", action="store_true", default=None, help="idle-vacuum: with the accessories switched on")
-    parser.add_argument("--table", metavar="FILE", type=Path, help="surge: spark table, taken as FINAL spark; the sheet's own when left out")
+    parser.add_argument("--table", metavar="FILE", type=Path, help="surge: spark table, taken as final spark; the sheet's own when left out")
     parser.add_argument("--full", action="store_true", help="all steps, limits and sources, not only what carries the point")
     parser.add_argument("--markdown", metavar="FILE", type=Path, help="also write it as Markdown")
     parser.add_argument("--html", metavar="FILE", type=Path, help="also write it as one HTML page")

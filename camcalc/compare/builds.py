@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import functools
 import math
 from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, NamedTuple, overload
@@ -11,9 +10,8 @@ import numpy as np
 
 from ..advice.bands import SEED, HeadlineBands, sample_bands
 from ..advice.brakes import BrakeAssist, brake_assist
-from ..cycle.models import engine_kind
+from ..cycle.models import engine_kind, sampled_kind
 from ..cycle.operating import EngineModel, Tolerances, barometer
-from ..cycle.resolved import ResolvedEngine
 from ..results import Band
 from ..sheet.sections import LOCKED_AUTOMATIC
 from ..vehicle.acceleration_weighting import SurgeGrade
@@ -33,8 +31,6 @@ if TYPE_CHECKING:
 
 __all__ = ["compare_builds"]
 
-# Sampled cycles are settled less closely, a sixth sooner: figures move by less than 0.3 %, bands are tens of times wider. Measured.
-SAMPLED: dict[str, Any] = {"resolved": functools.partial(ResolvedEngine, rtol=3e-5, tolerance=5e-4)}
 # Sections whose difference makes a comparison one of more than cams.
 SECTIONS = ("engine", "fuel", "injector", "vehicle", "site", "limits")
 # Crank angles at which lifts are drawn [crank deg after the overlap's top dead centre].
@@ -117,7 +113,7 @@ def compare_builds(
     rows = {place: _rows(builds, place, found.shared) for place in places}
     sampled = _Sampled({}, {}, 0)
     if bands:
-        sampled = _sample(SAMPLED.get(model) or engine_of, found, rows, lambda done: say("bands", share + (1.0 - share) * done))
+        sampled = _sample(sampled_kind(model), found, rows, lambda done: say("bands", share + (1.0 - share) * done))
     shown = _compared_builds(builds, found)
     curves = _curves(found.sides)
     pairs = [_pair(place, found, shown, rows[place], sampled, curves if len(builds) == 2 else None) for place in places]

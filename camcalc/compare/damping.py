@@ -38,7 +38,7 @@ PRESSURE_REACH, SPARK_REACH = 1.5e3, 1.5
 
 
 class DampingPoint(NamedTuple):
-    """Where damping is looked at: a gear, a crank speed [rev/s], the spark table taken as FINAL spark."""
+    """Where damping is looked at: a gear, a crank speed [rev/s], the spark table taken as final spark."""
 
     gear: int
     speed: float

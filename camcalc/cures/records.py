@@ -32,7 +32,7 @@ class CureFigures(Record):
     speed: Measure = measure("crank_rps", "rpm", doc="of the crank on the road")
     idle_variation: Measure = measure("", "percent", doc="coefficient of variation of gross IMEP")
     idle_vacuum: Measure = measure("Pa", "inHg")
-    idle_speed_change: Measure = measure("crank_rps", "rpm", doc="r.m.s. from one cycle to the next, by uneven work alone")
+    idle_speed_change: Measure = measure("crank_rps", "rpm", doc="r.m.s. from one cycle to the next, by unequal work alone")
     idle_fuel: Measure = measure("kg/s", "g/s")
     cruise_variation: Measure = measure("", "percent", doc="at best-torque spark")
     cruise_fuel: Measure = measure("kg/m", "g/km", doc="at best-torque spark")

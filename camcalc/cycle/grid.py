@@ -1,4 +1,4 @@
-"""Maps: settled cycles over a grid of speeds and loads, each started from its neighbour, on all cores."""
+"""Maps: operating points over a grid of speeds and loads, on all cores."""
 
 from __future__ import annotations
 
@@ -15,14 +15,14 @@ from ..array_record import ArrayRecord
 from ..errors import InputError, NoSolutionError
 from ..results import Measure, measure
 from ..units import to_si
-from .operating import OperatingState
+from .operating import Ending, EngineModel, OperatingState
 from .resolved import ResolvedEngine
 from .simulate import PRESSURE, SPARK, SPEED
 
 if TYPE_CHECKING:
     from ..sheet import Build
 
-__all__ = ["CycleMap", "simulate_map"]
+__all__ = ["CycleMap", "map_of", "simulate_map"]
 
 Array = NDArray[np.float64]
 MAP_RTOL, MAP_TOLERANCE = 1e-5, 5e-5
@@ -44,7 +44,7 @@ class CycleMap(ArrayRecord):
     net_imep: Measure = measure("Pa", "kPa")
     pumping_mep: Measure = measure("Pa", "kPa")
     exhaust_temperature: Measure = measure("K", "degC")
-    outcomes: tuple[tuple[str, ...], ...] = dataclasses.field(repr=False)
+    outcomes: tuple[tuple[Ending, ...], ...] = dataclasses.field(repr=False)
 
 
 def simulate_map(
@@ -96,33 +96,57 @@ def simulate_map(
     options.setdefault("rtol", MAP_RTOL)
     options.setdefault("tolerance", MAP_TOLERANCE)
 
+    return map_of(ResolvedEngine(build, **options), columns, rows, angle, progress)
+
+
+def map_of(engine: EngineModel, speeds: Array, pressures: Array, spark: float | None, progress: Callable[[float], None] | None = None) -> CycleMap:
+    """Run a grid of operating points of any engine model.
+
+    Parameters
+    ----------
+    engine : EngineModel
+    speeds : array
+        Crank speeds [rev/s].
+    pressures : array
+        Manifold pressures [Pa], absolute, up to the barometer.
+    spark : float
+        One spark for all points [crank deg before top dead centre]; best torque of each if None.
+    progress : callable
+        Told the share done.
+
+    Examples
+    --------
+    >>> from camcalc import QuickEngine, load_build
+    >>> found = map_of(QuickEngine(load_build("examples/quarry-road/build.toml")), np.array([2000.0, 3000.0]) / 60.0, np.array([60e3]), 30.0)
+    >>> bool(found.burned_fraction[0, 0] > found.burned_fraction[0, 1])
+    True
+    """
+
     def row_of(pressure: float) -> list[OperatingState | None]:
-        engine = ResolvedEngine(build, **options)
-        # From high speed down: the easy end first, each point the start of the next. Blow-back grows as speed falls, so
-        # below a speed at which the engine dies it is dead, and not run again.
-        row: list[OperatingState | None] = [None] * columns.size
+        # From high speed down: blow-back grows as speed falls, so below a speed at which the engine dies it is dead, and not run again.
+        row: list[OperatingState | None] = [None] * speeds.size
         dead: OperatingState | None = None
-        for k in np.argsort(columns)[::-1]:
-            row[k] = dead if dead is not None else _point(engine, float(columns[k]), pressure, angle)
+        for k in np.argsort(speeds)[::-1]:
+            row[k] = dead if dead is not None else _point(engine, float(speeds[k]), pressure, spark)
             here = row[k]
-            if here is not None and here.air <= 0.0:
+            if here is not None and not here.runs:
                 dead = here
         return row
 
     found: list[list[OperatingState | None]] = []
     with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
-        for row in pool.map(row_of, map(float, rows)):
+        for row in pool.map(row_of, map(float, pressures)):
             found.append(row)
             if progress:
-                progress(len(found) / rows.size)
+                progress(len(found) / pressures.size)
 
     def field(value: Callable[[OperatingState], float]) -> Array:
-        return np.array([[np.nan if s is None or s.air <= 0.0 else value(s) for s in row] for row in found])
+        return np.array([[value(s) if s is not None and s.runs else np.nan for s in row] for row in found])
 
     return CycleMap(
-        cam=build.cam.name,
-        speed=columns,
-        manifold_pressure=rows,
+        cam=engine.build.cam.name,
+        speed=speeds,
+        manifold_pressure=pressures,
         spark=field(lambda s: s.spark),
         burned_fraction=field(lambda s: s.burned_fraction),
         blow_back=field(lambda s: s.blow_back / s.trapped),
@@ -130,11 +154,11 @@ def simulate_map(
         net_imep=field(lambda s: s.net),
         pumping_mep=field(lambda s: s.pumping),
         exhaust_temperature=field(lambda s: s.exhaust_temperature),
-        outcomes=tuple(tuple("no answer" if s is None else "dying" if s.air <= 0.0 else "settled" for s in row) for row in found),
+        outcomes=tuple(tuple(Ending.NOT_SETTLED if s is None else s.outcome for s in row) for row in found),
     )
 
 
-def _point(engine: ResolvedEngine, speed: float, pressure: float, spark: float | None) -> OperatingState | None:
+def _point(engine: EngineModel, speed: float, pressure: float, spark: float | None) -> OperatingState | None:
     try:
         angle = engine.best_spark(speed, pressure) if spark is None else spark
         return engine.state(speed, pressure, angle)

@@ -19,8 +19,10 @@ if TYPE_CHECKING:
     from ..engine.gas import FuelData
     from ..engine.geometry import Geometry
     from ..sheet import Build
+    from .ledger import BurnedLedger
+    from .port_flow import PortFlow
 
-__all__ = ["EngineModel", "ModelUse", "OperatingState", "Tolerances", "barometer", "pressure_for_net_imep", "refuse_teaching"]
+__all__ = ["Ending", "EngineModel", "ModelUse", "OperatingState", "Tolerances", "barometer", "pressure_for_net_imep", "refuse_teaching"]
 
 Array = NDArray[np.float64]
 
@@ -29,6 +31,14 @@ class ModelUse(Code):
     """What a model must not be used for."""
 
     TEACHING_ONLY = "for reading a cam and for learning, not for an engine: it computes no knock, and too much idle vacuum with a long cam"
+
+
+class Ending(Code):
+    """How the search for a cycle that repeats itself ended."""
+
+    SETTLED = "settled: the cycle repeats itself"
+    NO_FRESH_CHARGE = "dying: no fresh charge is left"
+    NOT_SETTLED = "no cycle repeats itself: strong and weak ones by turns"
 
 
 class Tolerances(NamedTuple):
@@ -49,7 +59,11 @@ class Tolerances(NamedTuple):
 
 
 class OperatingState(NamedTuple):
-    """One operating point per cylinder and cycle, SI floats; speeds rev/s, angles crank deg, spark before top dead centre."""
+    """One operating point per cylinder and cycle, SI floats; speeds rev/s, angles crank deg, spark before top dead centre.
+
+    Where the engine does not run, ``outcome`` says so, nothing burns and no air is fresh; ``repeats_within`` is the largest relative
+    change from one cycle to the next, 0 for closed forms.
+    """
 
     speed: float
     manifold_pressure: float
@@ -69,6 +83,13 @@ class OperatingState(NamedTuple):
     half_burned: float
     completeness: float
     exhaust_temperature: float
+    outcome: Ending = Ending.SETTLED
+    repeats_within: float = 0.0
+
+    @property
+    def runs(self) -> bool:
+        """Whether the engine runs here."""
+        return self.outcome is Ending.SETTLED
 
 
 class EngineModel(Protocol):
@@ -82,10 +103,6 @@ class EngineModel(Protocol):
     uncertain: tuple[str, ...]
     # For reading a cam and for learning: no spark table, no ceiling, no word on the brakes rests on such a model.
     teaching_only: bool
-
-    def fresh(self) -> EngineModel:
-        """Return the same engine with nothing remembered, for a thread of its own."""
-        ...
 
     def asking(self, build: Build) -> EngineModel:
         """Return the same engine, and what it remembers, under another sheet's limits, gears, margins or octane."""
@@ -137,6 +154,14 @@ class EngineModel(Protocol):
         """Return the earliest spark without knock; infinite if none searched knocks, not-a-number if the model does not know."""
         ...
 
+    def port_flow(self, speed: float, pressure: float, spark: float) -> PortFlow | None:
+        """Return the flows at a cylinder's valves; None if the model knows none, ``NoSolutionError`` if it does and the engine does not run there."""
+        ...
+
+    def ledger(self, speed: float, pressure: float, spark: float) -> BurnedLedger | None:
+        """Return where the burned gas in the charge comes from; None if the model keeps no account."""
+        ...
+
 
 LEAST_PRESSURE = 8e3
 # A solved torque is this close to the one asked for.
@@ -149,7 +174,8 @@ def pressure_for_net_imep(
     """Return the manifold pressure [Pa] that gives a net IMEP [Pa], with torque rising through it.
 
     ``spark`` None means best-torque spark less ``offset``, but no earlier than ``earliest``. With much dilution two pressures can give one torque;
-    the upper one is steady, and it is the one returned. ``near`` is a pressure expected to be close by, which saves time.
+    the upper one is steady, and it is the one returned. ``near`` is a pressure expected to be close by, which saves time; it has to follow from the
+    question, never from what was asked before.
 
     Parameters
     ----------
@@ -220,6 +246,7 @@ def _secant(short: Callable[[float], float], near: float, top: float, close: flo
 def _narrowed(short: Callable[[float], float], low: float, high: float, close: float) -> float:
     """Return where a rising function crosses zero, to within ``close`` of zero: false position, the end that stays halved (Illinois)."""
     f_low, f_high = short(low), short(high)
+    stayed = 0  # which end stayed last time: +1 the high one
     for _ in range(60):
         if f_high <= close:
             return high
@@ -228,9 +255,13 @@ def _narrowed(short: Callable[[float], float], low: float, high: float, close: f
         if abs(f) <= close or high - low < 1.0:
             return middle
         if f < 0.0:
-            low, f_low, f_high = middle, f, 0.5 * f_high
+            low, f_low = middle, f
+            f_high *= 0.5 if stayed == 1 else 1.0
+            stayed = 1
         else:
-            high, f_high, f_low = middle, f, 0.5 * f_low
+            high, f_high = middle, f
+            f_low *= 0.5 if stayed == -1 else 1.0
+            stayed = -1
     return middle
 
 

@@ -23,6 +23,8 @@ from .operating import OperatingState, Tolerances
 
 if TYPE_CHECKING:
     from ..sheet import Build
+    from .ledger import BurnedLedger
+    from .port_flow import PortFlow
 
 __all__ = ["QuickEngine"]
 
@@ -74,9 +76,19 @@ class QuickEngine:
         Multipliers for bands.
     """
 
-    name = "quick closed forms"
-    teaching_only = True
-    uncertain = ("overlap", "residual_kept", "residual_temperature", "friction", "efficiency", "burn", "dilution_tail", "dilution_noise", "back_pressure")
+    name: str = "quick closed forms"
+    teaching_only: bool = True
+    uncertain: tuple[str, ...] = (
+        "overlap",
+        "residual_kept",
+        "residual_temperature",
+        "friction",
+        "efficiency",
+        "burn",
+        "dilution_tail",
+        "dilution_noise",
+        "back_pressure",
+    )
 
     def __init__(self, build: Build, tolerances: Tolerances = Tolerances()) -> None:  # noqa: B008 - an immutable tuple
         self.build = build
@@ -93,10 +105,6 @@ class QuickEngine:
         self.volume_closed = float(self.geometry.volume(180.0 + self.intake_closes))
         self.mixture = build.idle.mixture
         self._reference = self._best_work(*REFERENCE_ANGLES)
-
-    def fresh(self) -> QuickEngine:
-        """Return the same engine; it remembers nothing."""
-        return self
 
     def asking(self, build: Build) -> QuickEngine:
         """Return the same engine under another sheet's limits, gears, margins or octane."""
@@ -239,6 +247,12 @@ class QuickEngine:
     def knock_spark(self, speed: float, pressure: float) -> float:
         """Return not-a-number: without a pressure trace knock is not known."""
         return math.nan
+
+    def port_flow(self, speed: float, pressure: float, spark: float) -> PortFlow | None:
+        """Return None: closed forms know no flow in the runners."""
+
+    def ledger(self, speed: float, pressure: float, spark: float) -> BurnedLedger | None:
+        """Return None: closed forms keep no account of where burned gas comes from."""
 
     def best_spark(self, speed: float, pressure: float, *, burned_fraction: float | None = None) -> float:
         """Return the spark of greatest net IMEP [crank deg before top dead centre]."""

@@ -89,4 +89,6 @@ def dead_state(speed: float, pressure: float, spark: float, c: Settled) -> Opera
         360.0,
         0.0,
         float(z[11]),
+        outcome=c.outcome,
+        repeats_within=c.residual,
     )

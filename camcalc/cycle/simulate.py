@@ -20,6 +20,8 @@ from ..units import Bounds, to_si
 from .best_torque import spark_ends
 from .gas_kernel import properties
 from .integrate import run_cycle
+from .ledger import BurnedLedger, ledger_of
+from .operating import Ending
 from .resolved import ResolvedEngine
 from .settled_figures import overlap_blow_back
 from .steady import INDEX, Settled
@@ -28,7 +30,7 @@ if TYPE_CHECKING:
     from ..sheet import Build
     from ..units import Quantity
 
-__all__ = ["BurnedLedger", "CycleResult", "CycleTraces", "describe_cycle", "simulate_cycle"]
+__all__ = ["CycleResult", "CycleTraces", "describe_cycle", "simulate_cycle"]
 
 Array = NDArray[np.float64]
 
@@ -39,18 +41,6 @@ AIR = Bounds("kg", 1e-6, 5e-3, "mg")
 TORQUE = Bounds("N*m", -200.0, 2000.0)
 AREA = Bounds("m**2", 1e-7, 5e-2, "mm**2")
 LOWEST_TRIED = 8e3
-
-
-@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
-class BurnedLedger(Record):
-    """Where the burned gas in the trapped charge came from, as masses that sum to it."""
-
-    in_cylinder_at_intake_opening: Measure = measure("kg", "mg")
-    net_through_exhaust_valve: Measure = measure("kg", "mg", doc="from intake opening to exhaust closing")
-    blown_into_intake: Measure = measure("kg", "mg", doc="burned gas that left through the intake valve; negative")
-    returned_blow_back: Measure = measure("kg", "mg", doc="drawn in again, above the plenum's own share")
-    plenum_background: Measure = measure("kg", "mg", doc="what the plenum's burned fraction brings with all that is drawn in")
-    burned_mass: Measure = measure("kg", "mg", doc="burned gas at intake closing")
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
@@ -75,7 +65,7 @@ class CycleResult(Record):
     """One settled cycle of one cylinder."""
 
     intake_model: str
-    outcome: str
+    outcome: Ending
     speed: Measure = measure("crank_rps", "rpm")
     manifold_pressure: Measure = measure("Pa", "kPa", doc="cycle mean in the plenum")
     exhaust_pressure: Measure = measure("Pa", "kPa")
@@ -169,7 +159,7 @@ def simulate_cycle(
     >>> from camcalc import load_build
     >>> build = load_build("examples/quarry-road/build.toml")
     >>> cycle = simulate_cycle(build, speed="2000 rpm", manifold_pressure="60 kPa", spark="30 crank_deg")
-    >>> cycle.outcome, cycle.mass_error < 1e-5
+    >>> cycle.outcome.code, cycle.mass_error < 1e-5
     ('settled', True)
     """
     engine = ResolvedEngine(build, **options)
@@ -204,7 +194,7 @@ def _solve(engine: ResolvedEngine, speed: float, spark: float | None, name: str,
             state = engine.state(speed, pressure, angle)
         except NoSolutionError:
             return None
-        if state.air <= 0.0:
+        if not state.runs:
             return None
         if name == "air_charge":
             return state.air
@@ -277,7 +267,7 @@ def describe_cycle(engine: ResolvedEngine, c: Settled, spark: float) -> CycleRes
     short = 0.0
     if course.exhaust_closes > course.intake_opens:
         short = c.total("exhaust_out", course.intake_opens, course.exhaust_closes) - c.total("exhaust_out_burned", course.intake_opens, course.exhaust_closes)
-    errors = closures(c) if c.outcome == "settled" else (math.nan, math.nan, math.nan)
+    errors = closures(c) if c.runs else (math.nan, math.nan, math.nan)
     return CycleResult(
         intake_model=engine.intake_model,
         outcome=c.outcome,
@@ -289,7 +279,7 @@ def describe_cycle(engine: ResolvedEngine, c: Settled, spark: float) -> CycleRes
         fresh_air=state.air,
         fuel=state.fuel,
         burned_fraction=z[2],
-        ledger=_ledger(c),
+        ledger=ledger_of(c),
         overlap_blow_back=overlap_blow_back(c),
         push_back=c.total("intake_back", after, course.closes + 720.0),
         short_circuit=short,
@@ -360,23 +350,6 @@ def _energy(c: Settled, k: int) -> float:
         total += mass * (h - r * t)
     r, _, h, _, _ = properties(s.gas, y[7], y[8])
     return float(total + s.exhaust_pressure * s.port_volume / (r * y[7]) * (h - r * y[7]))
-
-
-def _ledger(c: Settled) -> BurnedLedger:
-    course, end = c.course, c.course.closes + 720.0
-    opens, shuts = course.intake_opens, max(course.exhaust_closes, course.intake_opens)
-    at_opening = float(c.at_stops[c.stop(opens), 2])
-    through_exhaust = c.total("exhaust_back_burned", opens, shuts) - c.total("exhaust_out_burned", opens, shuts)
-    drawn, drawn_burned = c.total("intake_in", opens, end), c.total("intake_in_burned", opens, end)
-    background = drawn * c.boundary.plenum_burned if c.setup.model <= 1 else 0.0
-    return BurnedLedger(
-        in_cylinder_at_intake_opening=at_opening,
-        net_through_exhaust_valve=through_exhaust,
-        blown_into_intake=-c.total("intake_back_burned", opens, end),
-        returned_blow_back=drawn_burned - background,
-        plenum_background=background,
-        burned_mass=float(c.at_stops[-1, 2]),
-    )
 
 
 def _traces(engine: ResolvedEngine, c: Settled) -> CycleTraces:

@@ -8,21 +8,15 @@ well-mixed volume. Angles in the frame of the cycle: firing top dead centre 360,
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..compiling import compiled
-from ..errors import NoSolutionError
-from .integrate import run_cycle
-from .rates import RIPPLING
-from .steady import INDEX, Course, Settled
+from .port_flow import PortFlow
 
-if TYPE_CHECKING:
-    from .resolved import ResolvedEngine
-
-__all__ = ["Fates", "PortFlow", "has_port_flow", "port_flow", "trace_fuel"]
+__all__ = ["Fates", "trace_fuel"]
 
 Array = NDArray[np.float64]
 
@@ -33,42 +27,6 @@ CELLS = 40
 # Most of a cell, and of the cylinder's gas, that one sub-step may move.
 COURANT, WELL_MIXED = 0.9, 0.05
 ARRIVAL_STEP = 3  # crank degrees between traced arrivals
-
-
-class PortFlow(NamedTuple):
-    """Masses moved at the valves of one cylinder over a settled cycle, from intake closing to the next.
-
-    ``angle`` [crank deg] and the masses standing in runner and cylinder [kg] are those at the ends of steps of a degree; masses
-    moved [kg] those in each step: ``inward`` through the intake valve into the cylinder and ``drawn`` from plenum into runner,
-    both negative when flow reverses, ``exhausted`` out through the exhaust valve.
-    """
-
-    angle: Array
-    inward: Array
-    drawn: Array
-    exhausted: Array
-    runner_mass: Array
-    cylinder_mass: Array
-    course: Course
-    speed: float
-    runner_length: float
-
-    @property
-    def opening(self) -> int:
-        """Index of the step in which the intake valve opens."""
-        return int(np.searchsorted(self.angle, self.course.intake_opens, side="right")) - 1
-
-    def swallowed(self) -> float:
-        """Return the angle [crank deg] by which all that was blown back into the runner has been drawn in again; intake opening if nothing was."""
-        k = self.opening
-        net = np.concatenate([[0.0], np.cumsum(self.inward[k:])])
-        owed = np.flatnonzero(net < 0.0)
-        if owed.size == 0:
-            return self.course.intake_opens
-        last = int(owed[-1])
-        if last + 1 == net.size:
-            return float(self.angle[-1])
-        return float(self.angle[k + last] + net[last] / (net[last] - net[last + 1]))
 
 
 class Fates(NamedTuple):
@@ -84,69 +42,6 @@ class Fates(NamedTuple):
     to_plenum: Array
     in_runner: Array
     past_injector: Array
-
-
-def has_port_flow(engine: object) -> bool:
-    """Return whether an engine model knows the flows in its runners."""
-    from .resolved import ResolvedEngine
-
-    return isinstance(engine, ResolvedEngine) and engine.setup.model <= RIPPLING and not engine.instantaneous
-
-
-def port_flow(engine: ResolvedEngine, speed: float, pressure: float, spark: float) -> PortFlow:
-    """Return the flows at a cylinder's valves.
-
-    Parameters
-    ----------
-    engine : ResolvedEngine
-        With a plenum, calm or rippling.
-    speed : float [rev/s]
-    pressure : float [Pa]
-        Mean in the plenum.
-    spark : float [crank deg before top dead centre]
-
-    Raises
-    ------
-    NoSolutionError
-        If the engine does not run there, or its model has no runner.
-
-    Examples
-    --------
-    >>> from camcalc import ResolvedEngine, load_build
-    >>> engine = ResolvedEngine(load_build("examples/quarry-road/build.toml"))
-    >>> flow = port_flow(engine, 2000 / 60, 60e3, 35.0)
-    >>> len(flow.inward), bool(abs(flow.inward.sum() - flow.drawn.sum()) < 1e-4 * flow.cylinder_mass[0])
-    (720, True)
-    """
-    if not has_port_flow(engine):
-        raise NoSolutionError(f'intake model "{engine.intake_model}", or burning at once, has no runner to follow fuel in')
-    cycle = engine.settled(speed, pressure, spark)
-    if cycle.outcome != "settled":
-        raise NoSolutionError(f"the engine does not run at {speed * 60:.0f} rpm and {pressure / 1e3:.1f} kPa: {cycle.outcome}")
-    states = _every_degree(engine, cycle)
-    y = states.T
-    moved = {name: np.diff(y[INDEX[name]]) for name in ("intake_in", "intake_back", "runner_in", "runner_back", "exhaust_out")}
-    return PortFlow(
-        angle=np.linspace(cycle.course.closes, cycle.course.closes + 720.0, len(states)),
-        inward=moved["intake_in"] - moved["intake_back"],
-        drawn=moved["runner_in"] - moved["runner_back"],
-        exhausted=moved["exhaust_out"],
-        runner_mass=y[3],
-        cylinder_mass=y[0],
-        course=cycle.course,
-        speed=speed,
-        runner_length=cycle.setup.runner_length,
-    )
-
-
-def _every_degree(engine: ResolvedEngine, c: Settled) -> Array:
-    """Return the state at every degree, ends included."""
-    if c.setup.model == RIPPLING:
-        # One cylinder run alone would not see the others' ripple; the settled cycle kept its own states.
-        return np.vstack([c.at_stops[:1], c.at_marks, c.at_stops[-1:]])
-    marks = np.arange(c.course.closes, c.course.closes + 720.0, 1.0)[1:720]
-    ran, kept, _ = run_cycle(c.at_stops[0], c.stops, c.setup, c.boundary, engine.rtol, marks)
-    return np.vstack([c.at_stops[:1], kept, ran[-1:]])
 
 
 def trace_fuel(flow: PortFlow, *, distance: float, cells: int = CELLS) -> Fates:
@@ -176,7 +71,7 @@ def trace_fuel(flow: PortFlow, *, distance: float, cells: int = CELLS) -> Fates:
     --------
     >>> from camcalc import ResolvedEngine, load_build
     >>> engine = ResolvedEngine(load_build("examples/quarry-road/build.toml"))
-    >>> fates = trace_fuel(port_flow(engine, 2000 / 60, 60e3, 35.0), distance=0.1)
+    >>> fates = trace_fuel(engine.port_flow(2000 / 60, 60e3, 35.0), distance=0.1)
     >>> whole = fates.in_cylinder + fates.to_exhaust + fates.to_plenum + fates.in_runner
     >>> bool(abs(whole - 1.0).max() < 1e-9)
     True

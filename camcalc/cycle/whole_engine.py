@@ -45,6 +45,7 @@ from .integrate import (
     E7,
     MOST_STEPS,
 )
+from .operating import Ending
 from .rates import STATES, TOTAL, Boundary, Setup, rates
 from .steady import Marching, Settled, burn_layout, closed_volume, cycle_stops, every_degree
 
@@ -189,7 +190,7 @@ class WholeEngine:
             self.boundary_unknowns = z
             history.append(float(max(gap.max(), shift)))
             if history[-1] < tolerance:
-                return cycle._replace(cycles=count, residual=history[-1], history=tuple(history), outcome="settled")
+                return cycle._replace(cycles=count, residual=history[-1], history=tuple(history), outcome=Ending.SETTLED)
         shown = ", ".join(f"{r:.1e}" for r in history[-6:])
         raise NoSolutionError(f"the rippling plenum does not settle at {m.setup.speed * 60:.0f} rpm after {most} cycles; last residuals {shown}")
 
@@ -216,7 +217,7 @@ class WholeEngine:
         unknowns = z.copy()
         unknowns[:9] = y0[0], y0[1], burned, y0[3], y0[4], y0[5] / y0[3], y0[6], y0[7], y0[8]
         unknowns[9], unknowns[10] = y0[10], y0[11] / y0[9]
-        cycle = Settled(s, b, course, unknowns, stops, at_stops, at_marks, develop, rapid, 1, np.inf, (), "marching")
+        cycle = Settled(s, b, course, unknowns, stops, at_stops, at_marks, develop, rapid, 1, np.inf, (), Ending.NOT_SETTLED)
         self.state = end
         self.state[:, STATES:] = 0.0
         following = m._next(unknowns, cycle)

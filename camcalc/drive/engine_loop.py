@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Any, NamedTuple, Protocol
+from typing import TYPE_CHECKING, NamedTuple, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -173,10 +173,9 @@ def engine_side_of(build: Build, engine_tables: EngineTables) -> EngineSide:
 
 def tables_of(build: Build) -> EngineTables:
     """Return the tables of a build's resolved cycles, as surge needs them: some ten seconds."""
-    from ..cycle.resolved import ResolvedEngine
+    from ..cycle.models import engine_kind
 
-    engine: Any = ResolvedEngine(build, rtol=1e-5, tolerance=2e-4)
-    return surge_tables(engine)
+    return surge_tables(engine_kind("resolved")(build))
 
 
 def surge_tables(engine: EngineModel) -> EngineTables:

@@ -11,9 +11,9 @@ from ..advice.brakes import brake_assist
 from ..advice.idle import idle_state, load_terms
 from ..cautions import AT_BRAKES
 from ..constants import STANDARD_PRESSURE
+from ..cycle.ledger import BurnedLedger
 from ..cycle.operating import EngineModel, barometer
-from ..cycle.resolved import ResolvedEngine
-from ..cycle.simulate import PRESSURE, SPEED, BurnedLedger, describe_cycle
+from ..cycle.simulate import PRESSURE, SPEED
 from ..engine import atmosphere, friction
 from ..errors import InputError
 from ..marks import marked
@@ -54,11 +54,12 @@ def explain_residual(
     """
     engine = resolved_engine(build) if engine is None else engine
     n, pressure, spark, where = _point(engine, speed, manifold_pressure)
-    if not isinstance(engine, ResolvedEngine):
-        expected = "the crank-resolved engine, whose settled cycles keep account of where burned gas comes from"
+    ledger = engine.ledger(n, pressure, spark)
+    if ledger is None:
+        expected = "an engine model that keeps account of where burned gas comes from, as the crank-resolved cycle does"
         raise InputError("engine", came=engine.name, expected=expected, fix="leave the engine out, or give a ResolvedEngine")
-    cycle = describe_cycle(engine, engine.settled(n, pressure, spark), spark)
-    if cycle.outcome != "settled":
+    state = engine.state(n, pressure, spark)
+    if not state.runs:
         raise InputError(
             "--speed and --manifold-pressure",
             came=f"{n * 60:.0f} rpm, {pressure / 1e3:.1f} kPa: the engine does not run there",
@@ -66,8 +67,8 @@ def explain_residual(
             fix="give a higher manifold pressure or speed",
         )
     sheet = Worksheet()
-    stays, through, blown, returned, plenum = _burned(sheet, cycle.ledger)
-    m = sheet.given("m", "charge trapped at intake closing", cycle.trapped_mass, CYCLE)
+    stays, through, blown, returned, plenum = _burned(sheet, ledger)
+    m = sheet.given("m", "charge trapped at intake closing", quantity(state.trapped, "kg", "mg"), CYCLE)
     words = "Burned gas is neither made nor lost between the valves. What the charge holds at intake closing came from these places."
     burned = sheet.step(words, "m_b", "burned gas in the charge", stays + through + blown + returned + plenum, "mg")
     x = sheet.step("Its share of the charge slows the burn.", "x", "residual, share of charge by mass", burned / m, "percent")
@@ -88,7 +89,7 @@ def explain_residual(
         answers=sheet.answers(x, kept, overlap, intake),
         reading="What reversion blows into the intake comes back, through this cylinder or another: the plenum is one for all.",
         limits=(
-            f"The masses are of a settled cycle: its end agrees with its start within {cycle.periodicity_residual:.1g}.",
+            f"The masses are of a settled cycle: its end agrees with its start within {state.repeats_within:.1g}.",
             "All cylinders count as alike and the plenum as well mixed. A real manifold gives its end cylinders other shares.",
             "Backward flow through a nearly closed valve is the least certain input. 20 % of that flow moves idle vacuum by about 2 inHg on a long cam.",
             "Residual above 40 % is outside any published data.",

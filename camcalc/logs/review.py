@@ -280,7 +280,7 @@ def _angles(given: Any, name: str, table: SparkTable) -> Array:
 
 
 def _offset(log: DriveLog, table: SparkTable) -> float:
-    """Return how far logged spark stands above the table, so that ceilings of FINAL spark become the table's; retard is not to be counted on."""
+    """Return how far logged spark stands above the table, so that ceilings of final spark become the table's; retard is not to be counted on."""
     if not log.values("spark").size:
         return 0.0
     good = np.isfinite(log.si.spark) & np.isfinite(log.loads)

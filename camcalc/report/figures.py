@@ -81,12 +81,12 @@ def _advice_plots(brief: Brief) -> dict[str, tuple[Any, str, str]]:
             f"Grid of spark ceilings over engine speed and manifold pressure, from {np.nanmin(values):.0f} to {np.nanmax(values):.0f} crank degrees before top "
             "dead centre; darker is lower, in brackets what spark does not cure, blank where no ceiling was computed. The same figures stand in the table."
         )
-        drawn["ceilings"] = (plot_ceilings(ceilings), "Spark ceilings, final spark, over speed and load", text)
+        drawn["ceilings"] = (plot_ceilings(ceilings), "Ceilings for final spark over speed and load", text)
     if windows.applies and brief.curves is not None:
         row = shown_load(brief)
         text = (
-            f"For each engine speed at {windows.manifold_pressure.magnitude[row]:.0f} kPa the crank angles in which injection may end and the pulse "
-            "recommended, over the spans in which intake and exhaust valve are open. The recommended ends stand in the table."
+            f"For each engine speed at {windows.manifold_pressure.magnitude[row]:.0f} kPa the crank angles in which injection may end, and the pulse "
+            "recommended. Behind them the spans in which the valves are open. The recommended ends stand in the table."
         )
         drawn["injection"] = (plot_injection(windows, brief.curves.lifts[0], row), "Injection windows along the crank", text)
     if brief.trade_off is not None:

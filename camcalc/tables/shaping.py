@@ -1,6 +1,6 @@
 """Shaping a spark table: the least change that meets ceilings and knock and leaves no steep neighbours in the zone; adding back after a clean log.
 
-Ceilings are for FINAL spark: table plus every adder. Where adders stand on top of the table, take them off the ceilings first.
+Ceilings are for final spark: table plus every correction. Where adders stand on top of the table, take them off the ceilings first.
 """
 
 from __future__ import annotations

@@ -45,7 +45,7 @@ class SparkTable(ArrayRecord):
 
     ``loads`` are floats in the inner unit of ``load_kind``: manifold pressure [Pa, absolute], air charge [kg per cylinder and
     cycle], or relative charge [ratio: air charge over swept volume times the density of air at 101.325 kPa and 20 degC].
-    FINAL spark is the table plus every adder.
+    final spark is the table plus every correction.
     """
 
     AXES = ("speed", "loads")

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from camcalc import ResolvedEngine
+from camcalc.cycle.operating import Ending
 from camcalc.cycle.resolved import RTOL, SMOOTH
 from camcalc.cycle.simulate import CycleResult, describe_cycle
 from camcalc.cycle.steady import INDEX, Settled
@@ -65,7 +66,7 @@ def described(resolved: Make, settled: Make) -> Make:
 
 def same(one: Settled, other: Settled, limit: float) -> None:
     """Fail unless trapped mass (relative) and burned fraction (absolute) agree."""
-    assert one.outcome == other.outcome == "settled"
+    assert one.outcome is other.outcome is Ending.SETTLED
     assert one.unknowns[0] == pytest.approx(other.unknowns[0], rel=limit)
     assert one.unknowns[2] == pytest.approx(other.unknowns[2], abs=limit)
 
@@ -73,7 +74,7 @@ def same(one: Settled, other: Settled, limit: float) -> None:
 @each_point
 def test_it_settles_and_says_how_well(described: Make, point: Point) -> None:
     found = described(point)
-    assert found.outcome == "settled"
+    assert found.outcome is Ending.SETTLED
     assert found.periodicity_residual < TOLERANCE
     assert len(found.history) == found.cycles
     assert found.history[-1] == found.periodicity_residual
@@ -189,32 +190,22 @@ def test_a_ten_times_shorter_straight_part_of_the_nozzle_changes_nothing_that_ma
 def test_an_engine_that_cannot_run_is_dying_not_broken(resolved: Make, settled: Make) -> None:
     point = Point("long", 600, 35)
     found = describe_cycle(resolved("long"), settled(point), SPARK)
-    assert found.outcome.startswith("dying")
+    assert found.outcome is Ending.NO_FRESH_CHARGE
     assert "dying" in str(found)
     state = resolved("long").state(10.0, 35e3, SPARK)
     assert (state.air, state.gross, state.completeness) == (0.0, 0.0, 0.0)
     assert state.net == pytest.approx(-(state.exhaust_pressure - 35e3), rel=1e-12)
 
 
-def test_a_dying_cycle_is_not_remembered_as_a_start(resolved: Make, build_of: Make) -> None:
-    engine = ResolvedEngine(build_of("quarry-road"))
-    assert engine.settled(10.0, 35e3, SPARK).outcome.startswith("dying")
-    assert engine.settled(12.0, 40e3, SPARK).outcome.startswith("dying")
-    alive = engine.settled(40.0, 60e3, SPARK)
-    same(alive, resolved("long").settled(40.0, 60e3, SPARK), 1e-4)
-
-
 def test_a_cycle_asked_for_again_is_the_one_remembered(resolved: Make) -> None:
     engine = resolved("mild")
     assert engine.settled(25.0, 50e3, SPARK) is engine.settled(25.0, 50e3, SPARK)
-    twin = engine.fresh()
-    assert twin.settled(25.0, 50e3, SPARK) is not engine.settled(25.0, 50e3, SPARK)
 
 
 def test_a_search_for_a_load_leaves_best_torque_alone(build_of: Make) -> None:
     searched, asked = (ResolvedEngine(build_of("quarry-road")) for _ in range(2))
     searched.net_imep(25.0, 60e3, None)
-    assert searched.best_spark(25.0, 60e3) == pytest.approx(asked.best_spark(25.0, 60e3), abs=1e-9)
+    assert searched.best_spark(25.0, 60e3) == asked.best_spark(25.0, 60e3)
     net = asked.net_imep(25.0, 60e3, None, offset=10.0)
     at_reserve = asked.state(25.0, 60e3, asked.best_spark(25.0, 60e3) - 10.0).net
     # The gas exchange of a spark up to half a degree away stands for its own.

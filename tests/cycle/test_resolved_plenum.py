@@ -12,6 +12,7 @@ import pytest
 
 from camcalc import Build, NoSolutionError, ResolvedEngine
 from camcalc.cycle.gas_kernel import flow, properties
+from camcalc.cycle.operating import Ending
 from camcalc.cycle.simulate import closures
 from camcalc.cycle.steady import INDEX, Settled
 from camcalc.cycle.whole_engine import WholeEngine
@@ -69,7 +70,7 @@ PARTED = {("mild", 8, 1500): 0.0156, ("mild", 6, 1500): -0.0152}
 @pytest.mark.parametrize("cam", ["mild", "long"])
 def test_a_plenum_for_many_cylinders_is_as_good_as_a_constant_pressure(pair: Make, cam: str, cylinders: int, rpm: int, kpa: int) -> None:
     calm, rippling = pair(cam, rpm, kpa, **({"cylinders": cylinders} if cylinders != 8 else {}))
-    assert rippling.outcome == calm.outcome == "settled"
+    assert rippling.outcome is calm.outcome is Ending.SETTLED
     assert rippling.unknowns[2] == pytest.approx(calm.unknowns[2], abs=0.01)
     departs = rippling.unknowns[0] / calm.unknowns[0] - 1.0
     parted = {point: departs for point in [(cam, cylinders, rpm)] if abs(departs) >= 0.015}
@@ -192,4 +193,4 @@ def test_a_mean_pressure_that_no_throttle_opening_holds_is_refused_with_the_near
 
 def test_an_engine_with_individual_throttles_that_cannot_run_is_dying(variant: Make) -> None:
     engine = ResolvedEngine(variant("long", intake="individual throttles"))
-    assert engine.settled(800.0 / 60.0, 45e3, SPARK).outcome.startswith("dying")
+    assert engine.settled(800.0 / 60.0, 45e3, SPARK).outcome is Ending.NO_FRESH_CHARGE

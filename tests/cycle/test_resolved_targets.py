@@ -11,6 +11,7 @@ import pytest
 
 from camcalc import InputError, NoSolutionError, ResolvedEngine, simulate_cycle, simulate_map
 from camcalc.cam.card import CamCard, Lobe
+from camcalc.cycle.operating import Ending
 from camcalc.cycle.simulate import CycleResult
 
 Make = Callable[..., Any]
@@ -34,7 +35,7 @@ LOADS = {"air_charge": "fresh_air", "brake_torque": "brake_torque", "throttle_ar
 def test_a_load_comes_back_at_the_pressure_found_for_it(build_of: Make, at_pressure: Make, load: str, cam: str, rpm: int, kpa: float) -> None:
     build, figure, first = build_of("quarry-road", old=cam == "mild"), LOADS[load], at_pressure(cam, rpm, kpa)
     found = simulate_cycle(build, speed=f"{rpm} rpm", spark=SPARK, **{load: getattr(first, figure)})
-    assert found.outcome == "settled"
+    assert found.outcome is Ending.SETTLED
     # The solver stops within some pascals of manifold pressure.
     assert found.si.manifold_pressure == pytest.approx(kpa * 1e3, abs=30.0)
     again = simulate_cycle(build, speed=f"{rpm} rpm", spark=SPARK, manifold_pressure=found.manifold_pressure)
@@ -133,7 +134,7 @@ def tabled_cam(overlap: float, flat: float = 0.0) -> CamCard:
 def test_valves_that_are_never_open_together_blow_nothing_back_during_overlap(build_of: Make, overlap: float, kpa: int) -> None:
     build = build_of("quarry-road").replace(cam=tabled_cam(overlap))
     found = simulate_cycle(build, speed="1500 rpm", manifold_pressure=f"{kpa} kPa", spark=SPARK)
-    assert found.outcome == "settled"
+    assert found.outcome is Ending.SETTLED
     assert found.si.overlap_blow_back == pytest.approx(0.0, abs=1e-3 * found.si.trapped_mass)
     assert found.si.short_circuit == pytest.approx(0.0, abs=1e-3 * found.si.trapped_mass)
     with_overlap = simulate_cycle(build.replace(cam=tabled_cam(40.0)), speed="1500 rpm", manifold_pressure=f"{kpa} kPa", spark=SPARK)
@@ -143,7 +144,7 @@ def test_valves_that_are_never_open_together_blow_nothing_back_during_overlap(bu
 def test_a_lobe_with_a_flat_top_fills_better_than_a_pointed_one(build_of: Make) -> None:
     builds = [build_of("quarry-road").replace(cam=tabled_cam(20.0, flat)) for flat in (0.0, 40.0)]
     pointed, flat = (simulate_cycle(b, speed="5500 rpm", manifold_pressure="90 kPa", spark=SPARK) for b in builds)
-    assert pointed.outcome == flat.outcome == "settled"
+    assert pointed.outcome is flat.outcome is Ending.SETTLED
     assert flat.si.fresh_air > pointed.si.fresh_air
 
 
@@ -153,7 +154,7 @@ def test_equal_pressures_on_both_sides_work(build_of: Make, cam: str) -> None:
     build = build.replace(engine=build.engine.replace(exhaust_back_pressure="0 kPa"))
     ambient = ResolvedEngine(build).ambient
     found = simulate_cycle(build, speed="1500 rpm", manifold_pressure=f"{ambient} Pa", spark=SPARK)
-    assert found.outcome == "settled"
+    assert found.outcome is Ending.SETTLED
     assert found.si.exhaust_pressure == pytest.approx(ambient, rel=1e-12)
     assert found.si.manifold_pressure == pytest.approx(ambient, rel=1e-9)
     assert found.energy_error < 1e-5
@@ -178,14 +179,14 @@ def test_a_map_holds_what_single_points_give(build_of: Make) -> None:
         for k, speed in enumerate(speeds):
             single = simulate_cycle(build, speed=speed, manifold_pressure=pressure, spark=SPARK)
             outcomes.add(found.outcomes[i][k])
-            assert single.outcome.startswith(found.outcomes[i][k])
+            assert single.outcome is found.outcomes[i][k]
             for name, own in FIGURES.items():
                 value = getattr(found.si, name)[i, k]
-                if found.outcomes[i][k] == "dying":
+                if found.outcomes[i][k] is Ending.NO_FRESH_CHARGE:
                     assert np.isnan(value)
                 else:
                     assert value == pytest.approx(getattr(single.si, own), rel=2e-3)
-    assert outcomes == {"settled", "dying"}
+    assert outcomes == {Ending.SETTLED, Ending.NO_FRESH_CHARGE}
 
 
 def test_a_map_without_a_spark_takes_the_best_of_each_point(build_of: Make) -> None:

@@ -16,8 +16,9 @@ from numpy.typing import NDArray
 
 from camcalc import NoSolutionError, ResolvedEngine
 from camcalc.cycle.operating import barometer
+from camcalc.cycle.port_flow import PortFlow
 from camcalc.cycle.steady import Course
-from camcalc.cycle.tracer import CELLS, Fates, PortFlow, has_port_flow, port_flow, trace_fuel
+from camcalc.cycle.tracer import CELLS, Fates, trace_fuel
 
 Make = Callable[..., Any]
 Array = NDArray[np.float64]
@@ -37,7 +38,7 @@ def flow_of(build_of: Make) -> Make:
     @functools.cache
     def flow(rpm: int, kpa: float, *, old: bool = False) -> PortFlow:
         pressure = kpa * 1e3 if kpa else 0.995 * barometer(engine(old))
-        return port_flow(engine(old), rpm / 60.0, pressure, engine(old).best_spark(rpm / 60.0, pressure))
+        return engine(old).port_flow(rpm / 60.0, pressure, engine(old).best_spark(rpm / 60.0, pressure))
 
     return flow
 
@@ -80,7 +81,8 @@ def test_fuel_is_neither_made_nor_lost_in_flows_of_any_kind(moved: list[tuple[fl
     cylinder = 1.0 + np.concatenate([[0.0], np.cumsum(inward - exhausted)])
     steps = len(moved)
     course = Course(0.0, 1.0, 2.0, 3.0)
-    flow = PortFlow(np.linspace(0.0, float(steps), steps + 1), inward, drawn, exhausted, np.maximum(runner, 0.2), np.maximum(cylinder, 0.2), course, 20.0, 0.3)
+    angle, standing = np.linspace(0.0, float(steps), steps + 1), (np.maximum(runner, 0.2), np.maximum(cylinder, 0.2))
+    flow = PortFlow(angle, inward, drawn, exhausted, *standing, course, speed=20.0, runner_length=0.3, plenum_temperature=320.0)
     assert np.abs(total(trace_fuel(flow, distance=distance, cells=cells)) - 1.0).max() < 1e-9
 
 
@@ -220,7 +222,7 @@ def test_individual_throttles_and_a_rippling_plenum_have_flows_too(build_of: Mak
     build = build_of("dockside")
     engine = ResolvedEngine(build.replace(engine=build.engine.replace(intake="individual throttles")))
     assert engine.intake_model == "rippling"
-    flow = port_flow(engine, 2000.0 / 60.0, 80e3, 30.0)
+    flow = engine.port_flow(2000.0 / 60.0, 80e3, 30.0)
     assert len(flow.inward) == 720
     assert np.abs(np.diff(flow.runner_mass) - flow.drawn + flow.inward).max() < 1e-12 * flow.cylinder_mass[0]
     assert np.abs(total(trace_fuel(flow, distance=DISTANCE)) - 1.0).max() < 1e-9
@@ -228,12 +230,10 @@ def test_individual_throttles_and_a_rippling_plenum_have_flows_too(build_of: Mak
 
 def test_a_model_without_a_runner_says_so(engine_of: Make, build_of: Make) -> None:
     lost = ResolvedEngine(build_of("quarry-road"), intake_model="lost")
-    assert not has_port_flow(engine_of("quarry-road"))
-    assert not has_port_flow(lost)
-    with pytest.raises(NoSolutionError, match="no runner"):
-        port_flow(lost, 20.0, 60e3, 30.0)
+    assert engine_of("quarry-road").port_flow(20.0, 60e3, 30.0) is None
+    assert lost.port_flow(20.0, 60e3, 30.0) is None
 
 
 def test_flows_of_an_engine_that_does_not_run_are_refused(build_of: Make) -> None:
     with pytest.raises(NoSolutionError, match=r"does not run at 800 rpm and 25\.0 kPa"):
-        port_flow(ResolvedEngine(build_of("quarry-road")), 800.0 / 60.0, 25e3, 30.0)
+        ResolvedEngine(build_of("quarry-road")).port_flow(800.0 / 60.0, 25e3, 30.0)

@@ -50,7 +50,7 @@ NAMES = (
 
 
 def test_every_plot_is_tested() -> None:
-    assert set(camcalc.plot.__all__) == {f"plot_{name}" for name in NAMES}
+    assert set(camcalc.plot.__all__) == {"PLOTS", *(f"plot_{name}" for name in NAMES)}
 
 
 @pytest.fixture(scope="module")
