@@ -105,9 +105,9 @@ def map_of(engine: EngineModel, speeds: Array, pressures: Array, spark: float | 
     Parameters
     ----------
     engine : EngineModel
-    speeds : array
+    speeds : array, 1-D
         Crank speeds [rev/s].
-    pressures : array
+    pressures : array, 1-D
         Manifold pressures [Pa], absolute, up to the barometer.
     spark : float
         One spark for all points [crank deg before top dead centre]; best torque of each if None.

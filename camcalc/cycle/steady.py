@@ -292,7 +292,21 @@ def settle(marching: Marching, start: Array, *, tolerance: float = 2e-5, acceler
 
 
 def march(marching: Marching, start: Array, mixing: Mixing | None, *, tolerance: float, most: int = 150) -> Settled:
-    """Do what ``settle`` does with a mixing of the caller's, which knows more afterwards; plain cycles without one."""
+    """Do what ``settle`` does with a mixing of the caller's, which knows more afterwards; plain cycles without one.
+
+    Parameters
+    ----------
+    marching : Marching
+        The plain cycle.
+    start : array, shape (unknowns,)
+        First guess, in the units of the unknowns.
+    mixing : Mixing
+        What cycles are mixed by; none for plain cycles.
+    tolerance : float
+        Largest relative change over one plain cycle.
+    most : int
+        Most cycles run.
+    """
     z, history = start.copy(), []
     for count in range(1, most + 1):
         new, cycle = marching.cycle(z)
