@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import NoSolutionError
+from .layout import WITH_PRESSURE, Unknown
 from .mixing import IS_SHARE, NO_SECANTS, Mixing, Secants, scale_of, scaled
 from .steady import LEAST_STEP, Marching, Settled, march
 
@@ -57,7 +58,7 @@ class Lattice:
             return [from_guess]
         settled, secants = found
         z = settled.unknowns.copy()
-        z[[0, 3, 14]] *= pressure / settled.setup.intake_pressure
+        z[WITH_PRESSURE] *= pressure / settled.setup.intake_pressure
         return [Start(z, secants), from_guess]
 
     def place(self, speed: float, pressure: float, spark: float) -> Place:
@@ -87,7 +88,7 @@ class Lattice:
             found = march(marching, self.guess(pressure), mixing, tolerance=self.tolerance)
         except NoSolutionError:
             return None
-        return (found, mixing.secants) if found.runs and found.unknowns[2] < BRINK else None
+        return (found, mixing.secants) if found.runs and found.unknowns[Unknown.CYLINDER_FRACTION] < BRINK else None
 
     def hub(self) -> Secants:
         """Return the hub's secants, one for each unknown."""

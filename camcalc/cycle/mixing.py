@@ -12,13 +12,15 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from .layout import Unknown
+
 __all__ = ["NO_SECANTS", "Mixing", "Secants", "scaled"]
 
 Array = NDArray[np.float64]
 
-# Unknowns as in ``steady.py``. Shares, and the flow in the runner [kg/s], have a scale of their own; the others scale with themselves.
-IS_SHARE = np.array([False, False, True, False, False, True, True, False, True, False, True, False, True, False, False])
-SHARE_SCALE = np.where(np.arange(15) == 6, 0.05, 1.0)
+# Shares, and the flow in the runner [kg/s], have a scale of their own; the others scale with themselves.
+IS_SHARE = np.array([one.name.endswith("FRACTION") or one is Unknown.RUNNER_FLOW for one in Unknown])
+SHARE_SCALE = np.array([0.05 if one is Unknown.RUNNER_FLOW else 1.0 for one in Unknown])
 TINY = 1e-12
 # Own secants kept, the latest. Directions in which gaps hardly differ, by less than this share, say nothing; ESTIMATE.
 KEPT, WEAKEST = 16, 1e-2
@@ -37,7 +39,7 @@ class Secants(NamedTuple):
         return Secants(np.hstack([self.ends, other.ends]), np.hstack([self.gaps, other.gaps]))
 
 
-NO_SECANTS = Secants(np.zeros((15, 0)), np.zeros((15, 0)))
+NO_SECANTS = Secants(np.zeros((len(Unknown), 0)), np.zeros((len(Unknown), 0)))
 
 
 def scale_of(at: Array) -> Array:
@@ -90,5 +92,5 @@ def _bounded(aim: Array, end: Array) -> Array:
     """Return unknowns kept within what can be, and within a factor of two of where the last cycle ended."""
     low = np.where(IS_SHARE, 0.0, 0.5 * np.abs(end))
     high = np.where(IS_SHARE, 1.0, 2.0 * np.abs(end))
-    low[6], high[6] = -1.0, 1.0
+    low[Unknown.RUNNER_FLOW], high[Unknown.RUNNER_FLOW] = -1.0, 1.0
     return np.clip(aim, low, high)

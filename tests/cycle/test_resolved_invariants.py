@@ -10,10 +10,11 @@ import numpy as np
 import pytest
 
 from camcalc import ResolvedEngine
+from camcalc.cycle.layout import INDEX
 from camcalc.cycle.operating import Ending
 from camcalc.cycle.resolved import RTOL, SMOOTH
 from camcalc.cycle.simulate import CycleResult, describe_cycle
-from camcalc.cycle.steady import INDEX, Settled
+from camcalc.cycle.steady import Settled
 
 Make = Callable[..., Any]
 SPARK = 30.0
