@@ -105,15 +105,9 @@ def map_of(engine: EngineModel, speeds: Array, pressures: Array, spark: float | 
     Parameters
     ----------
     engine : EngineModel
-<<<<<<< HEAD
-    speeds : array, 1-D
-        Crank speeds [rev/s].
-    pressures : array, 1-D
-=======
     speeds : array, shape (n,)
         Crank speeds [rev/s].
     pressures : array, shape (m,)
->>>>>>> help-G
         Manifold pressures [Pa], absolute, up to the barometer.
     spark : float
         One spark for all points [crank deg before top dead centre]; best torque of each if None.
