@@ -158,7 +158,7 @@ def print_gear(gear: RoadSurge, unit: str, screen: Console, *, every: bool) -> N
         made.add_row(*(row[k] for k in kept))
     show_table(made, screen, *(gear.marks.get(name) for name in MARKED))
     if every:
-        slopes = table(f"Gear {gear.gear}: slopes of the table, and the steepest that the car allows", SLOPE_HEADS, left=0)
+        slopes = table(f"Gear {gear.gear}: your slopes, steepest allowed", SLOPE_HEADS, left=0)
         for k in shown:
             slopes.add_row(*slope_texts(gear, k))
         show_table(slopes, screen, *(gear.marks.get(name) for name in MARKED_SLOPES))

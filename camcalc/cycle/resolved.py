@@ -20,7 +20,9 @@ from .best_torque import APART, EARLIEST, FIRST_GUESS, LATEST, MOST_SHIFT, clipp
 from .end_gas import induction_used
 from .gas_kernel import gas_table, properties
 from .integrate import run_cycle
+from .lattice import Lattice, Start
 from .ledger import BurnedLedger, ledger_of
+from .mixing import NO_SECANTS
 from .operating import OperatingState, Tolerances
 from .port_flow import PortFlow, flow_of
 from .rates import HELD, LOST, PLENUM, RIPPLING, TABLE_STEP, Setup
@@ -44,7 +46,7 @@ MOST_TURNS = 25  # of the throttle, to find a mean plenum pressure
 RUNNER_LOSS = 1.5
 RATED_SPEED, AIR_DENSITY = 5500.0 / 60.0, 1.2
 # How far [crank deg] a settled cycle's spark may lie from the one asked for when solving for a load.
-NEAR_ENOUGH = 3.0
+NEAR_ENOUGH = 1.0
 HELD_TEMPERATURE, EXHAUST_TEMPERATURE = 500.0, 900.0
 
 
@@ -100,15 +102,11 @@ class ResolvedEngine:
         self.exhaust_temperature = exhaust_temperature
         self.course = self._course()
         self.setup = self._setup(adiabatic, smooth, held_temperature, intake_temperature, exhaust_pressure)
+        self.lattice = Lattice(self._calm, self.guess, ambient=self.ambient, tolerance=tolerance)
+        # What was answered, by the question: remembered, never begun from.
         self._settled: dict[tuple[float, float, float], Settled] = {}
         self._held: dict[tuple[float, float, float | None], tuple[float, float]] = {}
         self._best: dict[tuple[float, float, float | None], float] = {}
-
-    def fresh(self) -> ResolvedEngine:
-        """Return the same engine with no settled cycles remembered."""
-        twin = copy.copy(self)
-        twin._settled, twin._held, twin._best = {}, {}, {}
-        return twin
 
     def asking(self, build: Build) -> ResolvedEngine:
         """Return the same engine and its settled cycles under another sheet's limits, gears, margins or octane."""
@@ -216,43 +214,38 @@ class ResolvedEngine:
         """
         if pressure > self.ambient * 1.0005:
             raise NoSolutionError(f"a manifold pressure of {pressure / 1e3:.1f} kPa is above the barometer: boost is out of scope", reachable=self.ambient)
-        key = (round(speed, 6), round(pressure, 2), round(spark, 3))
-        plain = start is None and accelerate and tolerance is None
-        tolerance = self.tolerance if tolerance is None else tolerance
-        if plain and key in self._settled:
-            return self._settled[key]
-        first = self._near(key) if start is None else start
-        if first is None:
-            first = self.guess(pressure)
-        marching = self.marching(speed, pressure, spark)
-        found = (
-            self._ripple(speed, pressure, spark, first, tolerance)
-            if self.intake_model == "rippling"
-            else settle(marching, first, tolerance=tolerance, accelerate=accelerate)
-        )
-        if plain and found.runs:
-            self._settled[key] = found
-        return found
+        if start is not None or not accelerate or tolerance is not None:
+            starts = [Start(self.guess(pressure) if start is None else start, NO_SECANTS)]
+            return self._found(speed, pressure, spark, starts, self.tolerance if tolerance is None else tolerance, accelerate)
+        key = speed, pressure, spark
+        if key not in self._settled:
+            starts = self.lattice.starts(*key) if self.setup.model <= RIPPLING else [Start(self.guess(pressure), NO_SECANTS)]
+            self._settled.setdefault(key, self._found(*key, starts, self.tolerance, True))
+        return self._settled[key]
 
-    def _near(self, key: tuple[float, float, float]) -> Array | None:
-        """Return the unknowns of the nearest point already settled, pressures scaled, or None."""
-        best, at = 0.25, None
-        for other in self._settled:
-            distance = abs(math.log(key[0] / other[0])) + abs(math.log(key[1] / other[1])) + abs(key[2] - other[2]) / 100.0
-            if distance < best:
-                best, at = distance, other
-        if at is None:
-            return None
-        z = self._settled[at].unknowns.copy()
-        z[[0, 3, 14]] *= key[1] / at[1]
-        return z
+    def _found(self, speed: float, pressure: float, spark: float, starts: list[Start], tolerance: float, accelerate: bool) -> Settled:
+        """Settle from the first start that leads to a cycle that runs."""
+        for start in starts:
+            try:
+                calm = settle(self._calm(speed, pressure, spark), start.unknowns, tolerance=tolerance, accelerate=accelerate, known=start.known)
+            except NoSolutionError:
+                if start is starts[-1]:
+                    raise
+                continue
+            if calm.runs:
+                break
+        return self._ripple(speed, pressure, spark, calm, tolerance) if self.setup.model == RIPPLING else calm
 
-    def _ripple(self, speed: float, pressure: float, spark: float, start: Array, tolerance: float) -> Settled:
+    def _calm(self, speed: float, pressure: float, spark: float) -> Marching:
+        """Return the plain cycle at an operating point, a breathing plenum held still."""
+        made = self.marching(speed, pressure, spark)
+        if made.setup.model == RIPPLING:
+            made.setup, made.marks = made.setup._replace(model=PLENUM), NO_MARKS
+        return made
+
+    def _ripple(self, speed: float, pressure: float, spark: float, calm: Settled, tolerance: float) -> Settled:
         """Settle the rippling form from the constant-pressure one, turning the throttle until the plenum's mean pressure is the one asked for."""
-        still = self.marching(speed, pressure, spark)
-        still.setup, still.marks = still.setup._replace(model=PLENUM), NO_MARKS
-        calm = settle(still, start, tolerance=tolerance)
-        s = still.setup
+        s = calm.setup
         r, cp, *_ = properties(s.gas, s.ambient_temperature, 0.0)
         flux = throttle_flux(s.ambient_pressure, pressure, s.ambient_temperature, r, cp / (cp - r))
         drawn = calm.total("runner_in") - calm.total("runner_back")
@@ -347,7 +340,7 @@ class ResolvedEngine:
         Sought on the gas exchange of a settled cycle within 3 degrees of it, and moved by what the exchange itself does over
         spark; a single cycle's (``burned_fraction``) has its exchange behind it.
         """
-        key = (round(speed, 6), round(pressure, 2), burned_fraction)
+        key = speed, pressure, burned_fraction
         if key not in self._best:
             best, own, settled = self._held_best(*key)
             if burned_fraction is None and settled.runs:
@@ -357,9 +350,9 @@ class ResolvedEngine:
 
     def _held_best(self, speed: float, pressure: float, burned: float | None) -> tuple[float, float, Settled]:
         """Return the spark of greatest torque on a held gas exchange, that exchange's own spark within 3 degrees of it, and its cycle."""
-        key = (round(speed, 6), round(pressure, 2), burned)
+        key = speed, pressure, burned
         if key not in self._held:
-            guess = self._near_held(key) or FIRST_GUESS
+            guess = self._best_guess(self.lattice.place(speed, pressure, FIRST_GUESS), burned)
             own = float(round(guess))
             best = self._top(self.settled(speed, pressure, own), guess, burned)
             if abs(best - own) > NEAR_ENOUGH:
@@ -369,10 +362,10 @@ class ResolvedEngine:
         best, own = self._held[key]
         return best, own, self.settled(speed, pressure, own)
 
-    def _near_held(self, key: tuple[float, float, float | None]) -> float | None:
-        found = [(abs(math.log(key[0] / k[0])) + abs(math.log(key[1] / k[1])), v[0]) for k, v in self._held.items() if (k[2] is None) == (key[2] is None)]
-        near = min(found, default=None)
-        return near[1] if near is not None and near[0] < 0.3 else None
+    def _best_guess(self, place: tuple[int, int, int], burned: float | None) -> float:
+        """Return the spark of greatest torque on the gas exchange of a lattice point."""
+        found = self.lattice.point(place)
+        return FIRST_GUESS if found is None else self._top(found[0], FIRST_GUESS, burned)
 
     def _shift(self, settled: Settled, own: float, best: float) -> float:
         """Return how much later best torque lies than on a held gas exchange [crank deg, negative]: late sparks leave less burned gas behind.

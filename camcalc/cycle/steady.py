@@ -1,8 +1,8 @@
 """The settled cycle: the state that comes back after 720 degrees, found fast and proved.
 
 One unknown vector holds the state at intake closing and what passes from cycle to cycle through plenum and collector.
-Plain iteration (run a cycle, start the next where it ended) always stands behind; Anderson mixing of the last few
-cycles only shortens the way. What is returned has repeated itself in one plain cycle to the tolerance asked for.
+Plain iteration (run a cycle, start the next where it ended) always stands behind; mixing (``mixing.py``) only shortens
+the way. What is returned has repeated itself in one plain cycle to the tolerance asked for.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from ..burn.phasing import NINETY, POLYTROPIC, TEN, Compression, Mixture, burn_a
 from ..errors import NoSolutionError
 from .gas_kernel import properties
 from .integrate import run_cycle
+from .mixing import NO_SECANTS, Mixing, Secants, scaled
 from .operating import Ending
 from .rates import LOST, PLENUM, RIPPLING, STATES, SUMS, TOTAL, Boundary, Setup
 
@@ -26,11 +27,12 @@ Array = NDArray[np.float64]
 INDEX = {name: STATES + k for k, name in enumerate(SUMS)}
 # Unknowns: cylinder m T y, runner m T y and flow, port T y, plenum T y, collector T y, exhaust pressure, plenum pressure.
 UNKNOWNS = 15
-MEMORY = 5
 # A cycle whose residual stays within so many times the tolerance over so many cycles repeats itself as closely as it can.
-HOVERING, HOVERS = 4.0, 30
+HOVERING, HOVERS = 8.0, 30
 # A charge as diluted as the first dies; one as diluted as the second that has not settled by now is on its way.
 DYING, NEARLY_DYING, PATIENCE = 0.985, 0.90, 60
+# A secant must be longer than the steps of the integration make by chance, so many times its relative tolerance; ESTIMATE.
+LEAST_STEP = 3.0
 NO_MARKS = np.zeros(0)
 ANGLES = np.arange(-65.0, 116.0, 1.0)
 
@@ -262,7 +264,7 @@ class Marching:
         return new
 
 
-def settle(marching: Marching, start: Array, *, tolerance: float = 2e-5, accelerate: bool = True, most: int = 150) -> Settled:
+def settle(marching: Marching, start: Array, *, tolerance: float = 2e-5, accelerate: bool = True, most: int = 150, known: Secants = NO_SECANTS) -> Settled:
     """Return the settled cycle.
 
     Parameters
@@ -274,62 +276,39 @@ def settle(marching: Marching, start: Array, *, tolerance: float = 2e-5, acceler
     tolerance : float
         Largest relative change over one plain cycle.
     accelerate : bool
-        Whether to mix; the answer is the same.
+        Whether to mix; the answer is the same within the tolerance.
     most : int
         Most cycles run.
+    known : Secants
+        What a cycle nearby has told.
 
     Raises
     ------
     NoSolutionError
         If it does not settle, with the history of residuals.
     """
+    mixing = Mixing(known, least=LEAST_STEP * marching.rtol) if accelerate and marching.setup.model <= RIPPLING else None
+    return march(marching, start, mixing, tolerance=tolerance, most=most)
+
+
+def march(marching: Marching, start: Array, mixing: Mixing | None, *, tolerance: float, most: int = 150) -> Settled:
+    """Do what ``settle`` does with a mixing of the caller's, which knows more afterwards; plain cycles without one."""
     z, history = start.copy(), []
-    states: list[Array] = []
-    steps: list[Array] = []
-    best = np.inf
     for count in range(1, most + 1):
         new, cycle = marching.cycle(z)
-        gap = _scaled(new - z, new)
-        residual = max(float(np.max(np.abs(gap))), marching.slug_change)
+        residual = max(float(np.max(np.abs(scaled(new - z, new)))), marching.slug_change)
         history.append(residual)
         if not np.isfinite(residual):
             break
+        cycle = cycle._replace(cycles=count, residual=residual, history=tuple(history))
         if new[2] > DYING or (new[2] > NEARLY_DYING and count > PATIENCE):
-            return cycle._replace(cycles=count, residual=residual, history=tuple(history), outcome=Ending.NO_FRESH_CHARGE)
+            return cycle._replace(outcome=Ending.NO_FRESH_CHARGE)
         if residual < tolerance:
-            return cycle._replace(cycles=count, residual=residual, history=tuple(history), outcome=Ending.SETTLED)
-        if accelerate and marching.setup.model <= RIPPLING:
-            states, steps = [*states[-MEMORY:], new], [*steps[-MEMORY:], gap]
-            if residual > 4.0 * best:
-                states, steps = states[-1:], steps[-1:]
-            z = _mixed(states, steps, z)
-            best = min(best, residual)
-        else:
-            z = new
+            return cycle._replace(outcome=Ending.SETTLED)
+        z = new if mixing is None else mixing.next(z, new)
     if len(history) == most and max(history[-HOVERS:]) < HOVERING * tolerance:
         # The steps of the integration, not the physics, keep it from repeating more closely; its residual says how closely it does.
-        return cycle._replace(cycles=most, residual=residual, history=tuple(history), outcome=Ending.SETTLED)
+        return cycle._replace(outcome=Ending.SETTLED)
     shown = ", ".join(f"{r:.1e}" for r in history[-6:])
     where = f"{marching.setup.speed * 60:.0f} rpm and {marching.setup.intake_pressure / 1e3:.1f} kPa"
     raise NoSolutionError(f"no settled cycle at {where} after {len(history)} cycles; last residuals {shown}")
-
-
-SCALE_FLOOR = np.array([1e-6, 1.0, 1.0, 1e-6, 1.0, 1.0, 0.05, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0])
-IS_SHARE = np.array([False, False, True, False, False, True, True, False, True, False, True, False, True, False, False])
-
-
-def _scaled(change: Array, at: Array) -> Array:
-    return change / np.where(IS_SHARE, SCALE_FLOOR, np.abs(at) + SCALE_FLOOR * 1e-6)
-
-
-def _mixed(states: list[Array], gaps: list[Array], before: Array) -> Array:
-    """Anderson mixing (Walker & Ni 2011): the combination of past cycles with the least combined change, kept within bounds."""
-    if len(states) < 2:
-        return states[-1]
-    differences = np.array([gaps[-1] - g for g in gaps[:-1]]).T
-    weights = np.linalg.lstsq(differences, gaps[-1], rcond=1e-8)[0]
-    mixed: Array = states[-1] - sum(w * (states[-1] - x) for w, x in zip(weights, states[:-1], strict=True))
-    low = np.where(IS_SHARE, 0.0, 0.5 * np.abs(states[-1]))
-    high = np.where(IS_SHARE, 1.0, 2.0 * np.abs(states[-1]))
-    low[6], high[6] = -1.0, 1.0
-    return np.clip(mixed, low, high)
