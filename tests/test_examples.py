@@ -192,5 +192,5 @@ def test_a_base_table_suits_the_cam_it_was_made_for(root: Path, build_of: Make, 
 def test_the_picture_of_the_readme_is_the_first_screen_of_a_page(root: Path) -> None:
     content = (root / "examples" / "quarry-road" / "brief.png").read_bytes()
     assert content.startswith(b"\x89PNG")
-    assert (int.from_bytes(content[16:20]), int.from_bytes(content[20:24])) == (1280, 800)
+    assert (int.from_bytes(content[16:20]), int.from_bytes(content[20:24])) == (1100, 900)
     assert len(content) < 200_000
