@@ -24,7 +24,7 @@ from .lattice import Lattice, Start
 from .layout import INDEX, IntakeKind, State, Unknown
 from .ledger import BurnedLedger, ledger_of
 from .mixing import NO_SECANTS
-from .operating import OperatingState, Tolerances
+from .operating import AIR_DENSITY, RATED_SPEED, OperatingState, Tolerances
 from .port_flow import PortFlow, flow_of
 from .settled_figures import dead_state, next_area, overlap_blow_back, plenum_mean, throttle_flux
 from .setup import Conditions, course_of, guess_of, setup_of
@@ -43,7 +43,6 @@ INTAKE_MODELS = {kind.name.lower(): kind for kind in IntakeKind}
 SMOOTH = 2e-3
 RTOL = 1e-6
 MOST_TURNS = 25  # of the throttle, to find a mean plenum pressure
-RATED_SPEED, AIR_DENSITY = 5500.0 / 60.0, 1.2
 # How far [crank deg] a settled cycle's spark may lie from the one asked for when solving for a load.
 NEAR_ENOUGH = 1.0
 HELD_TEMPERATURE, EXHAUST_TEMPERATURE = 500.0, 900.0
