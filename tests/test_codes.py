@@ -17,11 +17,11 @@ from camcalc.results import Record
 
 PACKAGE = Path(__file__).resolve().parents[1] / "camcalc"
 # Packages that compute; each is named here once its findings are codes.
-CODED: tuple[str, ...] = ("advice", "compare", "cures", "drive", "logs", "road_test", "tables", "vehicle")
+CODED: tuple[str, ...] = ("advice", "burn", "compare", "cures", "cycle", "drive", "engine", "logs", "road_test", "tables", "vehicle")
 # Text that a record may hold: names of things, and words of the build sheet that it repeats.
 NAMES = (
     "accessories", "alike", "angle_reference", "build", "cam", "cautions", "controller_reference", "engine_lacks", "for_a", "for_b", "gearbox", "input",
-    "label", "model", "moved_most_by", "name", "transmission", "unlike",
+    "intake_model", "label", "model", "moved_most_by", "name", "transmission", "unlike",
     # Kinds of load, cells by their speed and load, steps and units as a table or sheet writes them.
     "fuller", "load_kind", "load_step", "places", "road_speed_unit", "table_load", "unit", "where",
     # Of a log: its file, its columns and channels.

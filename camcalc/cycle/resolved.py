@@ -14,6 +14,7 @@ from ..engine.atmosphere import barometer_of
 from ..engine.gas import fuel_data
 from ..engine.geometry import geometry_of
 from ..errors import InputError, NoSolutionError, did_you_mean
+from ..sheet.sections import INDIVIDUAL_THROTTLES
 from .best_torque import APART, EARLIEST, FIRST_GUESS, LATEST, MOST_SHIFT, clipped, shift_of, top_of
 from .end_gas import induction_used
 from .gas_kernel import properties
@@ -85,7 +86,7 @@ class ResolvedEngine:
         exhaust_pressure: float | None = None,
         tolerance: float = 5e-6,
     ) -> None:
-        individual = build.engine.intake == "individual throttles"
+        individual = build.engine.intake == INDIVIDUAL_THROTTLES
         intake_model = intake_model or ("rippling" if individual else "plenum")
         if intake_model not in INTAKE_MODELS:
             raise InputError("intake_model", came=intake_model, expected=" or ".join(INTAKE_MODELS), fix=did_you_mean(intake_model, INTAKE_MODELS))

@@ -300,7 +300,7 @@ def settle(marching: Marching, start: Array, *, tolerance: float = 2e-5, acceler
     marching : Marching
         The plain cycle.
     start : array, shape (unknowns,)
-        First guess, in the units of the unknowns.
+        First guess, in the order and units of ``layout.Unknown``.
     tolerance : float
         Largest relative change over one plain cycle.
     accelerate : bool
@@ -327,7 +327,7 @@ def march(marching: Marching, start: Array, mixing: Mixing | None, *, tolerance:
     marching : Marching
         The plain cycle.
     start : array, shape (unknowns,)
-        First guess, in the units of the unknowns.
+        First guess, in the order and units of ``layout.Unknown``.
     mixing : Mixing
         What cycles are mixed by; none for plain cycles.
     tolerance : float
