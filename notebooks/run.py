@@ -9,8 +9,8 @@ import nbformat
 from nbclient import NotebookClient
 
 HERE = Path(__file__).parent
-# Of one cell [s]; many times what the slowest takes on an idle machine.
-PATIENCE = 600
+# Of one cell [s]; many times the slowest on an idle machine.
+PATIENCE = 1800
 
 
 def run(path: Path) -> nbformat.NotebookNode:
