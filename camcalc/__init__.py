@@ -13,6 +13,7 @@ from ._version import VERSION as __version__
 
 if TYPE_CHECKING:
     from .advice.trade_off import TradeOff, trade_off
+    from .array_record import frame_of
     from .brief import Brief, make_brief
     from .brief_files import load_brief, save_brief
     from .cam.card import CamCard
@@ -44,7 +45,7 @@ _HOME = {
     "simulate_cycle": ".cycle.simulate", "simulate_map": ".cycle.grid",
     "CycleResult": ".cycle.simulate", "CycleMap": ".cycle.grid", "describe": ".words",
     "ResolvedEngine": ".cycle.resolved", "make_brief": ".brief", "Brief": ".brief",
-    "load_brief": ".brief_files", "save_brief": ".brief_files", "QuickEngine": ".cycle.quick", "parse": ".units",
+    "load_brief": ".brief_files", "save_brief": ".brief_files", "QuickEngine": ".cycle.quick", "parse": ".units", "frame_of": ".array_record",
     "SparkTable": ".tables", "read_table": ".tables", "shape_table": ".tables", "add_back": ".tables", "ShapedTable": ".tables",
     "read_log": ".logs", "find_surge": ".logs", "measure_swing": ".logs",
     "review_for_build": ".logs", "review_log": ".logs", "compare_logs": ".logs", "DriveLog": ".logs",
@@ -63,8 +64,8 @@ __all__ = [
     "Brief", "Build", "CamCard", "CamSheet", "CamcalcError", "Comparison", "CureRanking", "CycleMap", "CycleResult", "DriveLog", "DriveRun", "Explanation",
     "GearsOnTable", "InputError", "InputErrors", "NoSolutionError", "QuickEngine", "ResolvedEngine", "RoadTest", "ShapedForBuild", "ShapedTable", "SlopeRule",
     "SparkTable", "TradeOff", "__version__", "add_back", "add_back_for_build", "compare_builds", "compare_logs", "describe", "explain_topic", "find_surge",
-    "idle_swing_in_neutral", "load_brief", "load_build", "load_cam", "make_brief", "measure_swing", "parse", "plan_road_test", "rank_cures", "read_build",
-    "read_cam_card", "read_log", "read_table", "review_for_build", "review_log", "save_brief", "save_build", "shape_for_build", "shape_table",
+    "frame_of", "idle_swing_in_neutral", "load_brief", "load_build", "load_cam", "make_brief", "measure_swing", "parse", "plan_road_test", "rank_cures",
+    "read_build", "read_cam_card", "read_log", "read_table", "review_for_build", "review_log", "save_brief", "save_build", "shape_for_build", "shape_table",
     "simulate_cycle", "simulate_drive", "simulate_map", "slope_rule", "surge_in_gears", "surge_map", "surge_risk", "trade_off",
 ]  # fmt: skip
 

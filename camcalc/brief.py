@@ -222,7 +222,7 @@ def make_brief(
         sensitivity = None if ceilings is None else ceiling_sensitivity(kind, build, headline_gear(build))
         say("injection", 0.28)
         windows = injection_windows(engine)
-        sensing = idle_sensing(engine, before.fresh() if before else None, first)
+        sensing = idle_sensing(engine, before, first)
         say("the replaced cam", 0.3)
         replaced, replaced_reversion = old.result() if old else (None, ())
     advice = idle_advice(engine, new, replaced)
@@ -242,7 +242,7 @@ def make_brief(
     surge = () if cycles is None else surge_advice(engine, starting, base, first, cycles)
     say("cures", 0.9)
     tried = rank_cures(build, engine_of=kind, table=base or proposed) if cures else None
-    traded = _traded(engine.fresh(), ceilings) if cures and ceilings is not None else None
+    traded = _traded(engine, ceilings) if cures and ceilings is not None else None
     say("fuel factors", 0.93)
     factors = None if before is None else fuel_factors(engine, before, first, _spark_of(engine, proposed))
     say("road test", 0.95)

@@ -1,4 +1,7 @@
-"""Take the picture of the README: the first screen of the brief of an invented example, as a browser shows it."""
+"""Take the picture of the README: the first screen of the brief of an invented example, as a browser shows it.
+
+``python examples/picture.py [BRIEF.json]``: of a brief kept with ``camcalc brief --json``, or of one made here, which takes some minutes.
+"""
 
 import shutil
 import subprocess
@@ -11,7 +14,7 @@ from PIL import Image
 import camcalc as cc
 from camcalc.report.brief_page import brief_html
 
-WIDTH, HEIGHT = 1280, 800
+WIDTH, HEIGHT = 1100, 900
 FLAGS = ("--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking", "--hide-scrollbars")
 
 here = Path(__file__).parent
@@ -21,7 +24,7 @@ if browser is None:
 with tempfile.TemporaryDirectory() as name:
     folder = Path(name)
     page, shot = folder / "brief.html", folder / "brief.png"
-    brief = cc.make_brief(cc.load_build(here / "quarry-road" / "build.toml"), bands=False)
+    brief = cc.load_brief(sys.argv[1]) if sys.argv[1:] else cc.make_brief(cc.load_build(here / "quarry-road" / "build.toml"))
     page.write_text(brief_html(brief), encoding="utf-8")
     size = f"--window-size={WIDTH},{HEIGHT}"
     subprocess.run(

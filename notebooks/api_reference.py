@@ -38,15 +38,22 @@ CALL = re.compile(r"([a-z_]\w*)\(\)$")
 FILE = re.compile(r"[\w/]+\.py$")
 
 
-def modules() -> dict[str, pdoc.doc.Module]:
-    """Return every module of the package with what pdoc reads in it, lazy names of the front door opened, measured fields with their units."""
+def modules() -> dict[str, ModuleType]:
+    """Return every module of the package, its lazy names in place."""
     # Not by pdoc's own walk, which keeps to the names that the front door lists.
     names = ["camcalc", *(module.name for module in pkgutil.walk_packages(camcalc.__path__, "camcalc."))]
-    found = {name: opened(name) for name in names if name != LEFT_OUT and not name.startswith("camcalc.examples")}
-    # An alias of types in quotes is read where it is used, where its own module's names are not known.
-    everywhere = {name: thing for module in found.values() for name, thing in vars(module).items() if inspect.isclass(thing)}
+    return {name: opened(name) for name in names if name != LEFT_OUT and not name.startswith("camcalc.examples")}
+
+
+def pages(found: dict[str, ModuleType]) -> dict[str, pdoc.doc.Module]:
+    """Return what pdoc reads in the modules, types in place of their names, measured fields with their units."""
+    classes = {name: thing for module in found.values() for name, thing in vars(module).items() if inspect.isclass(thing)}
     for module in found.values():
-        name_types(module, everywhere)
+        # An alias of types in quotes is read where it is used, where its own module's names are not known.
+        for name, thing in classes.items():
+            vars(module).setdefault(name, thing)
+    for module in found.values():
+        name_types(module)
     read = {name: pdoc.doc.Module(module) for name, module in found.items()}
     for page in read.values():
         for kind in classes_in(page):
@@ -67,14 +74,14 @@ def opened(name: str) -> ModuleType:
     return module
 
 
-def name_types(module: ModuleType, everywhere: dict[str, type]) -> None:
+def name_types(module: ModuleType) -> None:
     """Put types in place of their names in constructors that were made elsewhere, of named tuples and dataclasses: there the names are not known."""
     for kind in vars(module).values():
         if not inspect.isclass(kind) or kind.__module__ != module.__name__:
             continue
         makers = [kind.__new__] if issubclass(kind, tuple) else [kind.__init__] if dataclasses.is_dataclass(kind) else []
         for maker in makers:
-            hints = typing.get_type_hints(kind, None, everywhere)
+            hints = typing.get_type_hints(kind)
             maker.__annotations__ = {name: hints.get(name, given) for name, given in maker.__annotations__.items()}
 
 
@@ -166,10 +173,11 @@ def resolves(dotted: str, found: dict[str, ModuleType]) -> bool:
 
 def write(folder: Path) -> int:
     """Write a page for each module, and how to search them; return how many."""
-    found = modules()
-    broken = broken_references({name: module.obj for name, module in found.items()})
+    sources = modules()
+    broken = broken_references(sources)
     if broken:
         raise SystemExit("references that lead nowhere:\n  " + "\n  ".join(broken))
+    found = pages(sources)
     pdoc.render.configure(docformat="numpy", footer_text=f"camcalc {camcalc.__version__}", show_source=False)
     folder.mkdir(parents=True, exist_ok=True)
     for name, module in found.items():

@@ -17,7 +17,7 @@ import pytest
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 if TYPE_CHECKING:
-    from camcalc import Brief, Build, QuickEngine
+    from camcalc import Brief, Build, QuickEngine, ResolvedEngine
 
 ROOT = Path(__file__).resolve().parents[1]
 REFERENCE = ROOT / "tests" / "reference"
@@ -147,6 +147,19 @@ def engine_of(build_of: Callable[..., Build]) -> Callable[..., QuickEngine]:
         from camcalc import QuickEngine
 
         return QuickEngine(build_of(name, old=old, altitude=altitude))
+
+    return engine
+
+
+@pytest.fixture(scope="session")
+def resolved_of(build_of: Callable[..., Build]) -> Callable[..., ResolvedEngine]:
+    """Give an example's resolved engine as the brief uses it, by name, with its new or (old) its replaced cam. Each is made once."""
+
+    @functools.cache
+    def engine(name: str, *, old: bool = False) -> ResolvedEngine:
+        from camcalc.cycle.models import engine_kind
+
+        return engine_kind("resolved")(build_of(name, old=old))  # type: ignore[no-any-return]
 
     return engine
 

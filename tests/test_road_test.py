@@ -15,6 +15,7 @@ from camcalc import QuickEngine, describe
 from camcalc.advice.bands import TOLERANCES, HeadlineBands
 from camcalc.advice.headlines import headline_gear
 from camcalc.advice.idle import idle_state
+from camcalc.cycle.models import MODELS
 from camcalc.cycle.operating import Tolerances, barometer
 from camcalc.logs.columns import CHANNELS
 from camcalc.marks import Mark
@@ -69,7 +70,7 @@ def test_the_inputs_named_by_the_bands_are_the_ones_tested(plan: Any) -> None:
 
 
 def test_a_brief_brings_its_bands_and_model(banded_brief: Any) -> None:
-    found = plan_road_test(banded_brief.build, banded_brief.sure, engine_of=banded_brief.engine)
+    found = plan_road_test(banded_brief.build, banded_brief.sure, engine_of=MODELS["coarse"])
     assert found.model == banded_brief.model
     assert (found.basis, found.samples) == (Basis.SAMPLES, 16)
     assert "16 samples" in basis_words(found)

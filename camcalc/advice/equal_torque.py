@@ -28,9 +28,6 @@ CLOSE = 1e-3  # of the torque asked for
 SECANT_POINTS = 6
 # Pressures this close [Pa] are one; sought down in steps to this share of the load.
 SAME_PRESSURE, LIGHTER = 1.0, 0.8
-# An edge of a leap further than this share of gross IMEP from the torque asked for is a dying cycle, not scatter;
-# ESTIMATE, five times the most seen (0.2 %).
-MOST_SCATTER = 0.01
 
 
 class LevelOfSpark(Code):
@@ -111,11 +108,7 @@ def pressure_at_equal_torque(engine: EngineModel, speed: float, net: float, spar
 
 
 def _bracketed(excess: Callable[[float], float], tried: dict[float, OperatingState], top: float, close: float) -> float | None:
-    """Return the pressure [Pa] where torque rises through what is asked for, as closely as the engine repeats itself; None where it does not.
-
-    A settled cycle depends a little on the one that it was settled from, so torque over pressure has small leaps, and the
-    torque asked for may lie inside one: no pressure gives it any closer than the nearer edge.
-    """
+    """Return the pressure [Pa] where torque rises through what is asked for; None where it does not, or only in the leap of a cycle that dies."""
     from scipy.optimize import brentq
 
     def crossings() -> list[tuple[float, float]]:
@@ -131,7 +124,7 @@ def _bracketed(excess: Callable[[float], float], tried: dict[float, OperatingSta
     low, high = crossings()[-1]
     brentq(lambda p: excess(p) if abs(excess(p)) >= close else 0.0, low, high, xtol=SAME_PRESSURE)
     nearest = min((p for p in tried if low <= p <= high), key=lambda p: abs(excess(p)))
-    return nearest if abs(excess(nearest)) < max(close, MOST_SCATTER * tried[nearest].gross) else None
+    return nearest if abs(excess(nearest)) < close else None
 
 
 def equal_torque_line(engine: EngineModel, speed: float, net: float, *, settled_under: float = 0.0) -> list[LinePoint]:

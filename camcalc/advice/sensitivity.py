@@ -127,17 +127,16 @@ def widest_of(limit: Array, speeds: Array) -> tuple[float, float]:
 def ceiling_sensitivity(engine_of: Callable[..., EngineModel], build: Build, gear: int) -> CeilingSensitivity:
     """Return the table for an engine model, at the road load of a gear counted from 1; a gear alone moves to its own road load."""
     variants = variants_of(build)
+    nominal = engine_of(build)
+    engines = [nominal.asking(v.build) if v.tolerances == Tolerances() else engine_of(v.build, v.tolerances) for v in variants]
 
     def at_speed(speed: float) -> list[tuple[float, float, float, float]]:
-        nominal = engine_of(build)
         road = _road_pressure(nominal, speed, gear)
         found = []
-        for variant in variants:
-            same = variant.tolerances == Tolerances()
-            model = nominal.asking(variant.build) if same else engine_of(variant.build, variant.tolerances)
+        for variant, engine in zip(variants, engines, strict=True):
             alone = variant.build.vehicle.smooth_gears
-            at = road if len(alone) > 1 or alone[0] == gear else _road_pressure(model, speed, alone[0])
-            cell = ceiling_column(model, speed, [at]).cells[0] if math.isfinite(at) else None
+            at = road if len(alone) > 1 or alone[0] == gear else _road_pressure(engine, speed, alone[0])
+            cell = ceiling_column(engine, speed, [at]).cells[0] if math.isfinite(at) else None
             limit = cell.limit if cell is not None and math.isfinite(cell.ceiling) else math.nan
             found.append((limit, *((math.nan, at, math.nan) if cell is None else (cell.floor, at, cell.best))))
         return found

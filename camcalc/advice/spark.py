@@ -133,10 +133,10 @@ FIELDS = {
 
 
 def ceiling_columns(engine: EngineModel, speeds: Array, pressures: Array) -> list[CeilingColumn]:
-    """Return the cells of each speed, worked on by an engine of its own."""
+    """Return the cells of each speed."""
 
     def column(speed: float) -> CeilingColumn:
-        return ceiling_column(engine.fresh(), speed, [float(p) for p in pressures])
+        return ceiling_column(engine, speed, [float(p) for p in pressures])
 
     with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
         return list(pool.map(column, map(float, speeds)))

@@ -177,8 +177,7 @@ def ceiling_column(engine: EngineModel, speed: float, pressures: list[float]) ->
     spark, so none may have more than the cleanest state of the swing stands. The swing that asks for least starts at the
     edge of the region, where the load is greatest. Within 300 rpm of idle another rule holds.
     """
-    # From high load down: the easy end first, each cell the start of the next.
-    cells = [_cell(engine, speed, p) for p in sorted(pressures, reverse=True)][::-1]
+    cells = [_cell(engine, speed, p) for p in sorted(pressures)]
     if speed <= engine.build.idle.si.speed + IDLE_REACH:
         return CeilingColumn([c._replace(state=CellState.AT_IDLE) if c.state is CellState.RUNS else c for c in cells], math.nan)
     edge = _edge(engine, cells)

@@ -16,8 +16,9 @@ __all__ = ["add_arguments", "run"]
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments."""
-    parser.add_argument("build", nargs="?", help="build sheet (TOML)")
-    parser.add_argument("--from", dest="kept", metavar="FILE", type=Path, help="a brief kept with --json, instead of a build sheet: nothing is computed")
+    source = parser.add_mutually_exclusive_group(required=True)
+    source.add_argument("build", nargs="?", help="build sheet (TOML)")
+    source.add_argument("--from", dest="kept", metavar="FILE", type=Path, help="a brief kept with --json, instead of a build sheet: nothing is computed")
     parser.add_argument("--full", action="store_true", help="print every section after the first screen")
     parser.add_argument("--section", metavar="NAME", help="print one section alone: " + ", ".join(SECTION_NAMES))
     parser.add_argument("--html", metavar="FILE", type=Path, help="also write the brief as one HTML file, plots inside")
@@ -66,12 +67,8 @@ def run(options: argparse.Namespace) -> int:
 
 def _brief(options: argparse.Namespace, outputs: dict[str, Path | None]) -> Brief:
     """Return the kept brief, or one made of the sheet; what cannot be written is refused before the work begins."""
-    from ..errors import InputError
     from .outputs import in_units
 
-    if (options.build is None) == (options.kept is None):
-        came = "neither" if options.build is None else "both"
-        raise InputError("camcalc brief", came=came, expected="a build sheet, or --from with a kept brief", fix="camcalc brief build.toml")
     if options.kept is not None:
         from ..brief_files import load_brief
 

@@ -6,6 +6,8 @@ import argparse
 import json
 from pathlib import Path
 
+from .outputs import add_units, in_units, part_of_the_brief
+
 __all__ = ["add_arguments", "run"]
 
 
@@ -16,6 +18,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--against", choices=("idle", "brakes", "cruise", "shaking"), help="the trouble to rank by; the worst when left out")
     parser.add_argument("--table", metavar="FILE", type=Path, help="spark table, taken as final spark; the sheet's own when left out")
     parser.add_argument("--json", action="store_true", help="print JSON instead of text")
+    add_units(parser)
 
 
 def run(options: argparse.Namespace) -> int:
@@ -26,7 +29,7 @@ def run(options: argparse.Namespace) -> int:
     from ..tables import read_table
     from .progress import progress_bar
 
-    build = load_build(options.build)
+    build = in_units(load_build(options.build), options)
     table = read_table(options.table) if options.table else None
     with progress_bar() as report:
         report("cures", 0.0)
@@ -37,5 +40,6 @@ def run(options: argparse.Namespace) -> int:
         from ..report.terminal_drive import print_cures
         from ..report.terminal_parts import console
 
-        print_cures(ranking, console())
+        print(part_of_the_brief("cures"))
+        print_cures(ranking, console(), build.units)
     return 0

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from ..sheet import Build
 
-__all__ = ["add_units", "in_units", "refuse_outputs", "write_plots"]
+__all__ = ["add_units", "in_units", "part_of_the_brief", "refuse_outputs", "write_plots"]
 
 
 def add_units(parser: argparse.ArgumentParser) -> None:
@@ -31,6 +31,15 @@ def in_units(build: Build, options: argparse.Namespace) -> Build:
         return build
     system = UnitSystem.of(options.units)
     return build.replace(units=system, vehicle=build.vehicle.replace(road_speed_unit=system.road_speed_unit))
+
+
+def part_of_the_brief(section: str) -> str:
+    """Return the first line of a command that prints a part of the brief by itself.
+
+    >>> part_of_the_brief("cures")
+    'Part of the brief: camcalc brief BUILD --section cures shows this beside the rest of it.'
+    """
+    return f"Part of the brief: camcalc brief BUILD --section {section} shows this beside the rest of it."
 
 
 def refuse_outputs(

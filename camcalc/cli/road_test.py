@@ -5,6 +5,8 @@ from __future__ import annotations
 import argparse
 import json
 
+from .outputs import add_units, in_units, part_of_the_brief
+
 __all__ = ["add_arguments", "run"]
 
 
@@ -12,6 +14,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments."""
     parser.add_argument("build", help="build sheet (TOML)")
     parser.add_argument("--json", action="store_true", help="print JSON instead of text")
+    add_units(parser)
 
 
 def run(options: argparse.Namespace) -> int:
@@ -21,7 +24,7 @@ def run(options: argparse.Namespace) -> int:
     from ..sheet import load_build
     from .progress import progress_bar
 
-    build = load_build(options.build)
+    build = in_units(load_build(options.build), options)
     with progress_bar() as report:
         plan = plan_road_test(build, engine_of=engine_kind("resolved"), progress=lambda share: report("road test", share))
     if options.json:
@@ -30,5 +33,6 @@ def run(options: argparse.Namespace) -> int:
         from ..report.terminal_drive import print_road_test
         from ..report.terminal_parts import console
 
-        print_road_test(plan, console())
+        print(part_of_the_brief("road-test"))
+        print_road_test(plan, console(), build.units)
     return 0

@@ -8,7 +8,7 @@ import math
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from .outputs import refuse_outputs, write_plots
+from .outputs import add_units, in_units, part_of_the_brief, refuse_outputs, write_plots
 
 if TYPE_CHECKING:
     from ..cycle.operating import EngineModel
@@ -21,11 +21,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments."""
     parser.add_argument("build", help="build sheet (TOML)")
     parser.add_argument("--speed", metavar="RPM", help='engine speed, e.g. "1400 rpm"')
-    parser.add_argument("--manifold-pressure", metavar="P", help='of the cell, at best torque, e.g. "55 kPa"; or give --torque')
+    parser.add_argument("--manifold-pressure", metavar="P", help='of the cell, at MBT spark, e.g. "55 kPa"; or give --torque')
     parser.add_argument("--torque", metavar="T", help='to be held, at the crank, e.g. "60 N m"')
     parser.add_argument("--replaced-cam", action="store_true", help="with the cam that is being replaced")
     parser.add_argument("--plots", metavar="DIR", type=Path, help="also draw it as SVG into this folder")
     parser.add_argument("--json", action="store_true", help="print JSON instead of text")
+    add_units(parser)
 
 
 def run(options: argparse.Namespace) -> int:
@@ -35,14 +36,14 @@ def run(options: argparse.Namespace) -> int:
     from ..errors import InputError
     from ..sheet import load_build
 
-    build = load_build(options.build)
+    build = in_units(load_build(options.build), options)
     refuse_outputs({}, [], folders={"--plots": options.plots})
     if options.speed is None:
         raise InputError("--speed", came="nothing", expected="an engine speed", fix='add --speed "1400 rpm"')
     model = engine_kind("resolved")(build.with_replaced_cam() if options.replaced_cam else build)
     given = {"speed": options.speed, "torque": options.torque, "manifold_pressure": options.manifold_pressure}
     if options.manifold_pressure and not options.torque:
-        given["ceiling"] = ceiling_of_cell(model.fresh(), options.speed, options.manifold_pressure)
+        given["ceiling"] = ceiling_of_cell(model, options.speed, options.manifold_pressure)
     strip = trade_off(model, **given)
     if options.json:
         print(json.dumps(strip.to_dict(), indent=1, allow_nan=False))
@@ -50,7 +51,8 @@ def run(options: argparse.Namespace) -> int:
         from ..report.terminal_drive import print_trade_off
         from ..report.terminal_parts import console
 
-        print_trade_off(strip, console())
+        print(part_of_the_brief("trade-off"))
+        print_trade_off(strip, console(), build.units)
     if options.plots:
         from ..plot import plot_trade_off
 

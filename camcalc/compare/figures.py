@@ -302,11 +302,10 @@ def curves_of(engine: EngineModel, ceilings: SparkCeilings) -> dict[str, Array]:
     """Return what the plots draw, inner units: idle vacuum over speed, burned gas over speed, ceilings at light load over speed."""
     light = ceilings.si.ceiling[ceilings.si.manifold_pressure <= LIGHT_LOAD + 1.0]
     known = np.where(np.isfinite(light), light, np.inf).min(axis=0)
-    # From high speed down: the easy end first, each point the start of the next.
-    burned = [_answer(lambda s=s: _burned(engine, s)) for s in map(float, BURNED_SPEEDS[::-1])]  # type: ignore[misc]
+    burned = [_answer(lambda s=s: _burned(engine, s)) for s in map(float, BURNED_SPEEDS)]  # type: ignore[misc]
     return {
         "vacuum": np.array([idling(engine, float(s)).vacuum for s in IDLE_SPEEDS]),
-        "burned_fraction": np.array(burned[::-1]),
+        "burned_fraction": np.array(burned),
         "ceiling": np.where(np.isfinite(known), known, np.nan),
     }
 

@@ -272,19 +272,19 @@ def _tried(
     table: SparkTable | None,
     engine_tables: EngineTables | None,
 ) -> _Tried:
-    """Return the figures of a change; each part on an engine that remembers nothing else, so that equal sheets give equal numbers."""
+    """Return the figures of a change."""
+    engine = engine_of(change.build)
     found: dict[str, Any] = dict.fromkeys(CureFigures.measures(), math.nan)
     missing: list[tuple[NoFigure, CamcalcError]] = []
     try:
-        found |= _idle(engine_of(change.build))
+        found |= _idle(engine)
     except NoSolutionError as error:
         missing.append((NoFigure.CANNOT_IDLE, error))
     marks = {}
     if isinstance(road, NoSolutionError):
         missing.append((NoFigure.CANNOT_HOLD_THE_ROAD, road))
     else:
-        model = engine_of(change.build)
-        fuel = model.state(road.speed, road.pressure, road.spark).fuel * model.geometry.cylinders * road.speed / 2.0
+        fuel = engine.state(road.speed, road.pressure, road.spark).fuel * engine.geometry.cylinders * road.speed / 2.0
         found |= {"speed": road.speed, "cruise_variation": road.variation, "cruise_fuel": fuel / v}
         if table is not None and engine_tables is not None:
             try:

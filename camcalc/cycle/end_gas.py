@@ -7,7 +7,8 @@ from numpy.typing import NDArray
 
 from ..burn.knock import KNOCK_BY, end_gas_temperature, knock_progress
 from .gas_kernel import properties
-from .steady import INDEX, Settled, cylinder_volume
+from .layout import INDEX, State, Unknown
+from .steady import Settled, cylinder_volume
 
 __all__ = ["induction_used"]
 
@@ -38,11 +39,12 @@ def induction_used(settled: Settled, angle: Array, states: Array, octane: float)
     made = states[:, INDEX["made_burned"]]
     # Wiebe's burn never ends: nine tenths of what burns by the time the exhaust valve opens.
     last = int(np.searchsorted(made, KNOCK_BY * made[-1])) if made[-1] > 0.0 else len(made) - 1
-    m, t, y = states[:, 0], states[:, 1], states[:, 2] / states[:, 0]
+    m, t = states[:, State.CYLINDER_MASS], states[:, State.CYLINDER_TEMPERATURE]
+    y = states[:, State.CYLINDER_BURNED] / m
     fresh_r, burned_r = properties(s.gas, 500.0, 0.0)[0], properties(s.gas, 500.0, 1.0)[0]
     r = fresh_r + y * (burned_r - fresh_r)
     p = m * r * t / cylinder_volume(s, angle)
-    start, low, high = float(t[0]), *(properties(s.gas, k, float(z[2]))[1] for k in (500.0, 900.0))
+    start, low, high = float(t[0]), *(properties(s.gas, k, float(z[Unknown.CYLINDER_FRACTION]))[1] for k in (500.0, 900.0))
     slope = (high - low) / 400.0
     end_gas = end_gas_temperature(p, start, float(r[0]), low - 500.0 * slope, slope)
     time = angle / (360.0 * s.speed)

@@ -58,14 +58,13 @@ def engine_tables(engine: EngineModel, speeds: Array = SPEEDS, pressures: Array 
     pressures = pressures[pressures < barometer(engine)]
 
     def sheet(speed: float) -> Array:
-        own = engine.fresh()
         out = np.full((len(FIELDS), pressures.size, sparks.size), np.nan)
         alive = list(range(sparks.size))
         # From high load down, the easy end first; a spark whose cycles die at one load has none at lighter ones.
         for j in range(pressures.size - 1, -1, -1):
             for k in tuple(alive):
                 try:
-                    spread = work_spread(own, speed, float(pressures[j]), float(sparks[k]))
+                    spread = work_spread(engine, speed, float(pressures[j]), float(sparks[k]))
                 except NoSolutionError:
                     alive.remove(k)  # cycles that never repeat: strong and weak ones by turns
                     continue

@@ -96,8 +96,7 @@ def simulate_map(
     options.setdefault("rtol", MAP_RTOL)
     options.setdefault("tolerance", MAP_TOLERANCE)
 
-    asked = columns, rows, angle
-    return _map(lambda: ResolvedEngine(build, **options), build.cam.name, asked, progress)
+    return map_of(ResolvedEngine(build, **options), columns, rows, angle, progress)
 
 
 def map_of(engine: EngineModel, speeds: Array, pressures: Array, spark: float | None, progress: Callable[[float], None] | None = None) -> CycleMap:
@@ -106,9 +105,9 @@ def map_of(engine: EngineModel, speeds: Array, pressures: Array, spark: float | 
     Parameters
     ----------
     engine : EngineModel
-    speeds : array
+    speeds : array, shape (n,)
         Crank speeds [rev/s].
-    pressures : array
+    pressures : array, shape (m,)
         Manifold pressures [Pa], absolute, up to the barometer.
     spark : float
         One spark for all points [crank deg before top dead centre]; best torque of each if None.
@@ -122,20 +121,13 @@ def map_of(engine: EngineModel, speeds: Array, pressures: Array, spark: float | 
     >>> bool(found.burned_fraction[0, 0] > found.burned_fraction[0, 1])
     True
     """
-    return _map(engine.fresh, engine.build.cam.name, (speeds, pressures, spark), progress)
-
-
-def _map(fresh: Callable[[], EngineModel], cam: str, asked: tuple[Array, Array, float | None], progress: Callable[[float], None] | None) -> CycleMap:
-    columns, rows, spark = asked
 
     def row_of(pressure: float) -> list[OperatingState | None]:
-        engine = fresh()
-        # From high speed down: the easy end first, each point the start of the next. Blow-back grows as speed falls, so
-        # below a speed at which the engine dies it is dead, and not run again.
-        row: list[OperatingState | None] = [None] * columns.size
+        # From high speed down: blow-back grows as speed falls, so below a speed at which the engine dies it is dead, and not run again.
+        row: list[OperatingState | None] = [None] * speeds.size
         dead: OperatingState | None = None
-        for k in np.argsort(columns)[::-1]:
-            row[k] = dead if dead is not None else _point(engine, float(columns[k]), pressure, spark)
+        for k in np.argsort(speeds)[::-1]:
+            row[k] = dead if dead is not None else _point(engine, float(speeds[k]), pressure, spark)
             here = row[k]
             if here is not None and not here.runs:
                 dead = here
@@ -143,18 +135,18 @@ def _map(fresh: Callable[[], EngineModel], cam: str, asked: tuple[Array, Array, 
 
     found: list[list[OperatingState | None]] = []
     with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
-        for row in pool.map(row_of, map(float, rows)):
+        for row in pool.map(row_of, map(float, pressures)):
             found.append(row)
             if progress:
-                progress(len(found) / rows.size)
+                progress(len(found) / pressures.size)
 
     def field(value: Callable[[OperatingState], float]) -> Array:
         return np.array([[value(s) if s is not None and s.runs else np.nan for s in row] for row in found])
 
     return CycleMap(
-        cam=cam,
-        speed=columns,
-        manifold_pressure=rows,
+        cam=engine.build.cam.name,
+        speed=speeds,
+        manifold_pressure=pressures,
         spark=field(lambda s: s.spark),
         burned_fraction=field(lambda s: s.burned_fraction),
         blow_back=field(lambda s: s.blow_back / s.trapped),

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 from numpy.typing import NDArray
 
 from ..compiling import compiled
 from .gas_kernel import FAST
-from .rates import HELD, STATES, TOTAL, Boundary, Setup, rates
+from .layout import STATES, TOTAL, IntakeKind, State
+from .rates import Boundary, Setup, rates
 
 __all__ = ["run_cycle"]
 
@@ -24,9 +27,18 @@ C2, C3, C4, C5 = 1 / 5, 3 / 10, 4 / 5, 8 / 9
 MOST_STEPS = 200_000
 
 
+class Scratch(NamedTuple):
+    """Room to work in: seven slopes, a state between, and below which size of each state its error no longer shrinks with it."""
+
+    slopes: Array
+    trial: Array
+    least: Array
+
+
 @compiled(error_model="numpy", fastmath=FAST)
-def _attempt(theta: float, h: float, y: Array, new: Array, k: Array, trial: Array, least: Array, s: Setup, b: Boundary, rtol: float) -> float:
-    """Try one step from ``y`` with slopes ``k[0]`` into ``new`` and ``k[6]``; return its error over what is allowed."""
+def _attempt(theta: float, h: float, y: Array, new: Array, room: Scratch, s: Setup, b: Boundary, rtol: float) -> float:
+    """Try one step from ``y`` with the first slope into ``new`` and the last slope; return its error over what is allowed."""
+    k, trial, least = room.slopes, room.trial, room.least
     for i in range(TOTAL):
         trial[i] = y[i] + h * A21 * k[0, i]
     rates(theta + C2 * h, trial, k[1], s, b)
@@ -89,11 +101,15 @@ def run_cycle(y0: Array, stops: Array, s: Setup, b: Boundary, rtol: float, marks
     least = np.zeros(STATES)
     for i in range(STATES):
         least[i] = 1e-3 * abs(y[i]) + 1e-12
-    least[2], least[5], least[11] = y[0], y[3] + 1e-12, y[9] + 1e-6
-    least[6] = 0.02
-    least[8] = 1.0
-    if s.model == HELD:
-        least[9] = least[11] = 0.1 * y[0]
+    least[State.CYLINDER_BURNED] = y[State.CYLINDER_MASS]
+    least[State.RUNNER_BURNED] = y[State.RUNNER_MASS] + 1e-12
+    least[State.PLENUM_BURNED] = y[State.PLENUM_MASS] + 1e-6
+    least[State.RUNNER_FLOW] = 0.02
+    least[State.PORT_FRACTION] = 1.0
+    held = s.intake == IntakeKind.HELD
+    if held:
+        least[State.PLENUM_MASS] = least[State.PLENUM_BURNED] = 0.1 * y[State.CYLINDER_MASS]
+    room = Scratch(slopes, trial, least)
     h = 0.25
     steps = 0
     mark = 0
@@ -105,21 +121,21 @@ def run_cycle(y0: Array, stops: Array, s: Setup, b: Boundary, rtol: float, marks
             h = min(h, end - theta)
             if mark < marks.size and marks[mark] - theta > 1e-9:
                 h = min(h, marks[mark] - theta)
-            error = _attempt(theta, h, y, new, slopes, trial, least, s, b, rtol)
+            error = _attempt(theta, h, y, new, room, s, b, rtol)
             steps += 1
             if steps > MOST_STEPS:
                 return at_stops, at_marks, -1
-            if not np.isfinite(error) or new[0] <= 0.0 or new[1] <= 0.0:
+            if not np.isfinite(error) or new[State.CYLINDER_MASS] <= 0.0 or new[State.CYLINDER_TEMPERATURE] <= 0.0:
                 h *= 0.2
                 if h < 1e-8:
                     return at_stops, at_marks, -1
                 continue
-            if s.model == HELD and y[9] > 0.0 and new[9] < 0.0:
+            if held and y[State.PLENUM_MASS] > 0.0 and new[State.PLENUM_MASS] < 0.0:
                 # The slug runs out inside this step: come up to it, then go on with fresh charge.
                 if h > 1e-7:
-                    h *= min(max(0.98 * y[9] / (y[9] - new[9]), 0.02), 0.95)
+                    h *= min(max(0.98 * y[State.PLENUM_MASS] / (y[State.PLENUM_MASS] - new[State.PLENUM_MASS]), 0.02), 0.95)
                     continue
-                new[9], new[11] = 0.0, 0.0
+                new[State.PLENUM_MASS], new[State.PLENUM_BURNED] = 0.0, 0.0
             if error > 1.0:
                 h *= max(0.2, 0.9 * error**-0.2)
                 continue
@@ -127,7 +143,7 @@ def run_cycle(y0: Array, stops: Array, s: Setup, b: Boundary, rtol: float, marks
             for i in range(TOTAL):
                 y[i] = new[i]
                 k1[i] = k7[i]
-            if s.model == HELD and y[9] <= 0.0:
+            if held and y[State.PLENUM_MASS] <= 0.0:
                 rates(theta, y, k1, s, b)
             while mark < marks.size and marks[mark] - theta <= 1e-9:
                 at_marks[mark] = y

@@ -104,10 +104,6 @@ class EngineModel(Protocol):
     # For reading a cam and for learning: no spark table, no ceiling, no word on the brakes rests on such a model.
     teaching_only: bool
 
-    def fresh(self) -> EngineModel:
-        """Return the same engine with nothing remembered, for a thread of its own."""
-        ...
-
     def asking(self, build: Build) -> EngineModel:
         """Return the same engine, and what it remembers, under another sheet's limits, gears, margins or octane."""
         ...
@@ -178,7 +174,8 @@ def pressure_for_net_imep(
     """Return the manifold pressure [Pa] that gives a net IMEP [Pa], with torque rising through it.
 
     ``spark`` None means best-torque spark less ``offset``, but no earlier than ``earliest``. With much dilution two pressures can give one torque;
-    the upper one is steady, and it is the one returned. ``near`` is a pressure expected to be close by, which saves time.
+    the upper one is steady, and it is the one returned. ``near`` is a pressure expected to be close by, which saves time; it has to follow from the
+    question, never from what was asked before.
 
     Parameters
     ----------
@@ -249,6 +246,7 @@ def _secant(short: Callable[[float], float], near: float, top: float, close: flo
 def _narrowed(short: Callable[[float], float], low: float, high: float, close: float) -> float:
     """Return where a rising function crosses zero, to within ``close`` of zero: false position, the end that stays halved (Illinois)."""
     f_low, f_high = short(low), short(high)
+    stayed = 0  # which end stayed last time: +1 the high one
     for _ in range(60):
         if f_high <= close:
             return high
@@ -257,9 +255,13 @@ def _narrowed(short: Callable[[float], float], low: float, high: float, close: f
         if abs(f) <= close or high - low < 1.0:
             return middle
         if f < 0.0:
-            low, f_low, f_high = middle, f, 0.5 * f_high
+            low, f_low = middle, f
+            f_high *= 0.5 if stayed == 1 else 1.0
+            stayed = 1
         else:
-            high, f_high, f_low = middle, f, 0.5 * f_low
+            high, f_high = middle, f
+            f_low *= 0.5 if stayed == -1 else 1.0
+            stayed = -1
     return middle
 
 

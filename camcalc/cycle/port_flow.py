@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 
 from ..errors import NoSolutionError
 from .integrate import run_cycle
-from .rates import RIPPLING
-from .steady import INDEX, Course, Settled
+from .layout import INDEX, IntakeKind, State, Unknown
+from .steady import Course, Settled
 
 __all__ = ["PortFlow", "flow_of"]
 
@@ -86,18 +86,18 @@ def flow_of(c: Settled, rtol: float) -> PortFlow:
         inward=moved["intake_in"] - moved["intake_back"],
         drawn=moved["runner_in"] - moved["runner_back"],
         exhausted=moved["exhaust_out"],
-        runner_mass=y[3],
-        cylinder_mass=y[0],
+        runner_mass=y[State.RUNNER_MASS],
+        cylinder_mass=y[State.CYLINDER_MASS],
         course=c.course,
         speed=c.setup.speed,
         runner_length=c.setup.runner_length,
-        plenum_temperature=float(c.unknowns[9]),
+        plenum_temperature=float(c.unknowns[Unknown.PLENUM_TEMPERATURE]),
     )
 
 
 def _every_degree(c: Settled, rtol: float) -> Array:
     """Return the state at every degree, ends included."""
-    if c.setup.model == RIPPLING:
+    if c.setup.intake == IntakeKind.RIPPLING:
         # One cylinder run alone would not see the others' ripple; the settled cycle kept its own states.
         return np.vstack([c.at_stops[:1], c.at_marks, c.at_stops[-1:]])
     marks = np.arange(c.course.closes, c.course.closes + 720.0, 1.0)[1:720]

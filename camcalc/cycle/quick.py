@@ -106,10 +106,6 @@ class QuickEngine:
         self.mixture = build.idle.mixture
         self._reference = self._best_work(*REFERENCE_ANGLES)
 
-    def fresh(self) -> QuickEngine:
-        """Return the same engine; it remembers nothing."""
-        return self
-
     def asking(self, build: Build) -> QuickEngine:
         """Return the same engine under another sheet's limits, gears, margins or octane."""
         twin = copy.copy(self)

@@ -1,14 +1,4 @@
-"""The rates of the cycle: one cylinder, its intake runner, its exhaust port, over crank angle.
-
-State, first the volumes, then sums that the result needs:
-
-    0 1 2   cylinder: mass [kg], temperature [K], burned mass [kg]
-    3 4 5   intake port and runner: mass, temperature, burned mass
-    6       flow from plenum into the runner [kg/s]; it has inertia
-    7 8     exhaust port at constant pressure: temperature, burned fraction
-    9 10 11 plenum (rippling form) or blow-back slug (``held``): mass, temperature, burned mass
-    12..    sums, see ``SUMS``
-"""
+"""The rates of the cycle: one cylinder, its intake runner, its exhaust port, over crank angle. The state is laid out in ``layout.py``."""
 
 from __future__ import annotations
 
@@ -20,23 +10,15 @@ from numpy.typing import NDArray
 
 from ..compiling import compiled
 from .gas_kernel import FAST, flow, properties
+from .layout import ExhaustKind, IntakeKind, State, Sum
 
-__all__ = ["HELD", "LOST", "PLENUM", "RIPPLING", "STATES", "SUMS", "TOTAL", "Setup", "rates"]
+__all__ = ["TABLE_STEP", "Boundary", "Setup", "rates"]
 
 Array = NDArray[np.float64]
 
-# Intake models: constant-pressure plenum (default), rippling plenum, and two limiting forms that others can reproduce.
-PLENUM, RIPPLING, LOST, HELD = 0, 1, 2, 3
-STATES = 12
-SUMS = (
-    "work", "intake_in", "intake_back", "intake_in_burned", "intake_back_burned",
-    "exhaust_out", "exhaust_back", "exhaust_out_burned", "exhaust_back_burned",
-    "runner_in", "runner_back", "runner_back_burned", "runner_in_heat", "runner_back_heat",
-    "collector_out", "collector_back", "collector_out_burned", "collector_out_heat",
-    "cylinder_heat", "runner_heat", "port_heat", "made_burned", "runner_in_burned", "intake_heat",
-)  # fmt: skip
-TOTAL = STATES + len(SUMS)
 TABLE_STEP = 0.25
+# Rows of the table of valve areas: each valve forwards, and in the row after it backwards.
+INTAKE_AREAS, EXHAUST_AREAS = 0, 2
 
 
 class Setup(NamedTuple):
@@ -45,7 +27,8 @@ class Setup(NamedTuple):
     gas: Array
     areas: Array  # rows: intake in, intake back, exhaust out, exhaust back; one column each 0.25 deg from 0 to 720
     speed: float
-    model: int
+    intake: int  # an IntakeKind
+    exhaust: int  # an ExhaustKind
     clearance: float
     swept: float
     rod_over_crank: float
@@ -73,6 +56,11 @@ class Setup(NamedTuple):
     ambient_pressure: float
     ambient_temperature: float
 
+    @property
+    def has_runner(self) -> bool:
+        """Whether a runner stands before the intake valve; kernels ask ``_with_runner``."""
+        return self.intake in (IntakeKind.PLENUM, IntakeKind.RIPPLING)
+
 
 class Boundary(NamedTuple):
     """What is settled from cycle to cycle: plenum and collector gas, the burn, the trapped state the burn starts from."""
@@ -89,6 +77,34 @@ class Boundary(NamedTuple):
     closed_temperature: float
     closed_angle: float
     opens_angle: float
+
+
+class Gas(NamedTuple):
+    """What stands in a volume: mass [kg], temperature [K], burned fraction, pressure [Pa], properties of its mixture in SI units."""
+
+    mass: float
+    temperature: float
+    burned: float
+    pressure: float
+    gas_constant: float
+    cp: float
+    enthalpy: float
+    enthalpy_by_burned: float  # burned less fresh
+    constant_by_burned: float  # burned less fresh
+
+
+class Stream(NamedTuple):
+    """What flows [kg/s], with the enthalpy [J/kg] and the burned fraction of the side that it comes from."""
+
+    flow: float
+    enthalpy: float
+    burned: float
+
+
+@compiled(inline="always", error_model="numpy", fastmath=FAST)
+def _with_runner(s: Setup) -> bool:
+    """Return whether a runner stands before the intake valve."""
+    return s.intake == IntakeKind.PLENUM or s.intake == IntakeKind.RIPPLING
 
 
 @compiled(inline="always", error_model="numpy", fastmath=FAST)
@@ -148,13 +164,48 @@ def _burn_rate(b: Boundary, theta: float) -> float:
 
 
 @compiled(inline="always", error_model="numpy", fastmath=FAST)
-def _through(s: Setup, row: int, theta: float, pa: float, ta: float, ra: float, cpa: float, pb: float, tb: float, rb: float, cpb: float) -> float:
-    """Return the flow through a valve [kg/s], from side a to side b positive; ``row`` and the next hold its areas that way and back."""
-    if pa >= pb:
+def _filled(s: Setup, volume: float, mass: float, temperature: float, burned: float) -> Gas:
+    """Return the gas that fills a volume [m3]."""
+    r, cp, h, dh, dr = properties(s.gas, temperature, burned)
+    return Gas(mass, temperature, burned, mass * r * temperature / volume, r, cp, h, dh, dr)
+
+
+@compiled(inline="always", error_model="numpy", fastmath=FAST)
+def _at_pressure(s: Setup, pressure: float, volume: float, temperature: float, burned: float) -> Gas:
+    """Return the gas that fills a volume [m3] at a pressure [Pa]."""
+    r, cp, h, dh, dr = properties(s.gas, temperature, burned)
+    return Gas(pressure * volume / (r * temperature), temperature, burned, pressure, r, cp, h, dh, dr)
+
+
+@compiled(inline="always", error_model="numpy", fastmath=FAST)
+def _before_valve(s: Setup, y: Array) -> Gas:
+    """Return what stands before the intake valve: in the runner, or in a reservoir of a limiting form."""
+    if _with_runner(s):
+        mass = y[State.RUNNER_MASS]
+        return _filled(s, s.runner_volume, mass, y[State.RUNNER_TEMPERATURE], y[State.RUNNER_BURNED] / mass)
+    if s.intake == IntakeKind.HELD and y[State.PLENUM_MASS] > 0.0:
+        return _at_pressure(s, s.intake_pressure, 0.0, s.held_temperature, y[State.PLENUM_BURNED] / y[State.PLENUM_MASS])
+    return _at_pressure(s, s.intake_pressure, 0.0, s.intake_temperature, 0.0)
+
+
+@compiled(inline="always", error_model="numpy", fastmath=FAST)
+def _through(s: Setup, row: int, theta: float, a: Gas, b: Gas) -> Stream:
+    """Return the flow through a valve, from side a to side b positive; ``row`` and the next hold its areas that way and back."""
+    if a.pressure >= b.pressure:
         area = _area(s.areas, row, theta)
-        return flow(area, pa, pb, ta, ra, cpa / (cpa - ra), s.smooth) if area > 0.0 else 0.0
+        moved = flow(area, a.pressure, b.pressure, a.temperature, a.gas_constant, a.cp / (a.cp - a.gas_constant), s.smooth) if area > 0.0 else 0.0
+        return Stream(moved, a.enthalpy, a.burned)
     area = _area(s.areas, row + 1, theta)
-    return -flow(area, pb, pa, tb, rb, cpb / (cpb - rb), s.smooth) if area > 0.0 else 0.0
+    moved = -flow(area, b.pressure, a.pressure, b.temperature, b.gas_constant, b.cp / (b.cp - b.gas_constant), s.smooth) if area > 0.0 else 0.0
+    return Stream(moved, b.enthalpy, b.burned)
+
+
+@compiled(inline="always", error_model="numpy", fastmath=FAST)
+def _warming(gas: Gas, energy: float, dm: float, db: float) -> float:
+    """Return how fast a volume's temperature rises [K/s]: ``energy`` brought in [W], mass and burned mass gained [kg/s]."""
+    u = gas.enthalpy - gas.gas_constant * gas.temperature
+    du = gas.enthalpy_by_burned - gas.constant_by_burned * gas.temperature
+    return (energy - u * dm - du * (db - gas.burned * dm)) / (gas.mass * (gas.cp - gas.gas_constant))
 
 
 @compiled(error_model="numpy", fastmath=FAST)
@@ -166,7 +217,7 @@ def rates(theta: float, y: Array, dy: Array, s: Setup, b: Boundary) -> None:
     theta : float
         Crank angle, firing top dead centre at 360 [crank deg].
     y : array, shape (states,)
-        The state, in the order and units of this module's head.
+        The state, in the order and units of ``layout.State`` and ``layout.Sum``.
     dy : array, shape (states,)
         Written to [the state's units for each crank degree].
     s : Setup
@@ -177,160 +228,124 @@ def rates(theta: float, y: Array, dy: Array, s: Setup, b: Boundary) -> None:
     seconds = 1.0 / (360.0 * s.speed)
     for k in range(y.size):
         dy[k] = 0.0
-    # Cylinder
-    v, dv = _volume(s, theta)
-    mc, tc, yc = y[0], y[1], y[2] / y[0]
-    rc, cpc, hc, dhc, drc = properties(s.gas, tc, yc)
-    pc = mc * rc * tc / v
-    # What stands before the intake valve
-    if s.model <= RIPPLING:
-        mr, tr, yr = y[3], y[4], y[5] / y[3]
-    elif s.model == HELD and y[9] > 0.0:
-        mr, tr, yr = 0.0, s.held_temperature, y[11] / y[9]
-    else:
-        mr, tr, yr = 0.0, s.intake_temperature, 0.0
-    rr, cpr, hr, dhr, drr = properties(s.gas, tr, yr)
-    pr = mr * rr * tr / s.runner_volume if s.model <= RIPPLING else s.intake_pressure
-    # Exhaust port, at constant pressure
-    tx, yx, px = y[7], y[8], s.exhaust_pressure
-    rx, cpx, hx, dhx, drx = properties(s.gas, tx, yx)
+    volume, growth = _volume(s, theta)
+    mass = y[State.CYLINDER_MASS]
+    cylinder = _filled(s, volume, mass, y[State.CYLINDER_TEMPERATURE], y[State.CYLINDER_BURNED] / mass)
+    before = _before_valve(s, y)
+    port = _at_pressure(s, s.exhaust_pressure, s.port_volume, y[State.PORT_TEMPERATURE], y[State.PORT_FRACTION])
     # Valves: positive into the cylinder through the intake, out of it through the exhaust
-    inward = _through(s, 0, theta, pr, tr, rr, cpr, pc, tc, rc, cpc)
-    hi, yi = (hr, yr) if pr >= pc else (hc, yc)
-    outward = _through(s, 2, theta, pc, tc, rc, cpc, px, tx, rx, cpx)
-    he, ye = (hc, yc) if pc >= px else (hx, yx)
-    # Cylinder balance
-    lost = _cylinder_heat(s, b, theta, pc, tc, v)
+    inward = _through(s, INTAKE_AREAS, theta, before, cylinder)
+    outward = _through(s, EXHAUST_AREAS, theta, cylinder, port)
+    lost = _cylinder_heat(s, b, theta, cylinder.pressure, cylinder.temperature, volume)
     made = _burn_rate(b, theta) / seconds
-    dm = inward - outward
-    db = inward * yi - outward * ye + made
-    uc, dub = hc - rc * tc, dhc - drc * tc
-    dy[0] = dm * seconds
-    dy[1] = (inward * hi - outward * he - pc * dv / seconds - lost - uc * dm - dub * (db - yc * dm)) / (mc * (cpc - rc)) * seconds
-    dy[2] = db * seconds
-    _port(y, dy, s, b, seconds, outward, he, ye, tx, yx, rx, cpx, hx, dhx, drx)
-    if s.model <= RIPPLING:
-        _runner(y, dy, s, b, seconds, inward, hi, yi, pr, mr, tr, yr, rr, cpr, hr, dhr, drr)
-    elif s.model == HELD:
-        slug = seconds if inward < 0.0 or y[9] > 0.0 else 0.0
-        dy[9] = -inward * slug
-        dy[11] = -inward * yi * slug
-    n = STATES
-    dy[n] = pc * dv
-    if inward >= 0.0:
-        dy[n + 1], dy[n + 3] = inward * seconds, inward * yi * seconds
+    dm = inward.flow - outward.flow
+    db = inward.flow * inward.burned - outward.flow * outward.burned + made
+    energy = inward.flow * inward.enthalpy - outward.flow * outward.enthalpy - cylinder.pressure * growth / seconds - lost
+    dy[State.CYLINDER_MASS] = dm * seconds
+    dy[State.CYLINDER_TEMPERATURE] = _warming(cylinder, energy, dm, db) * seconds
+    dy[State.CYLINDER_BURNED] = db * seconds
+    if s.exhaust == ExhaustKind.PORT:
+        _port(dy, s, b, seconds, outward, port)
+    if _with_runner(s):
+        _runner(y, dy, s, b, seconds, inward, before)
+    elif s.intake == IntakeKind.HELD:
+        slug = seconds if inward.flow < 0.0 or y[State.PLENUM_MASS] > 0.0 else 0.0
+        dy[State.PLENUM_MASS] = -inward.flow * slug
+        dy[State.PLENUM_BURNED] = -inward.flow * inward.burned * slug
+    dy[Sum.WORK] = cylinder.pressure * growth
+    if inward.flow >= 0.0:
+        dy[Sum.INTAKE_IN], dy[Sum.INTAKE_IN_BURNED] = inward.flow * seconds, inward.flow * inward.burned * seconds
     else:
-        dy[n + 2], dy[n + 4] = -inward * seconds, -inward * yi * seconds
-    if outward >= 0.0:
-        dy[n + 5], dy[n + 7] = outward * seconds, outward * ye * seconds
+        dy[Sum.INTAKE_BACK], dy[Sum.INTAKE_BACK_BURNED] = -inward.flow * seconds, -inward.flow * inward.burned * seconds
+    if outward.flow >= 0.0:
+        dy[Sum.EXHAUST_OUT], dy[Sum.EXHAUST_OUT_BURNED] = outward.flow * seconds, outward.flow * outward.burned * seconds
     else:
-        dy[n + 6], dy[n + 8] = -outward * seconds, -outward * ye * seconds
-    dy[n + 18] = lost * seconds
-    dy[n + 21] = made * seconds
-    dy[n + 23] = inward * hi * seconds
+        dy[Sum.EXHAUST_BACK], dy[Sum.EXHAUST_BACK_BURNED] = -outward.flow * seconds, -outward.flow * outward.burned * seconds
+    dy[Sum.CYLINDER_HEAT] = lost * seconds
+    dy[Sum.MADE_BURNED] = made * seconds
+    dy[Sum.INTAKE_HEAT] = inward.flow * inward.enthalpy * seconds
 
 
 @compiled(inline="always", error_model="numpy", fastmath=FAST)
-def _port(
-    y: Array,
-    dy: Array,
-    s: Setup,
-    b: Boundary,
-    seconds: float,
-    outward: float,
-    he: float,
-    ye: float,
-    tx: float,
-    yx: float,
-    rx: float,
-    cpx: float,
-    hx: float,
-    dhx: float,
-    drx: float,
-) -> None:
+def _port(dy: Array, s: Setup, b: Boundary, seconds: float, outward: Stream, gas: Gas) -> None:
     """Exhaust port: its gas mixes, cools at the wall, and at constant pressure pushes what it cannot hold to the collector."""
-    n = STATES
-    if s.model >= LOST:
-        return  # the limiting models hold a fixed exhaust reservoir
-    m = s.exhaust_pressure * s.port_volume / (rx * tx)
+    m, t = gas.mass, gas.temperature
     section = math.pi / 4.0 * s.port_diameter**2
     heat = 0.0
     if s.port_factor > 0.0:
-        heat = _pipe_heat(outward, tx, s.port_diameter, section, s.port_factor) * 4.0 * s.port_volume / s.port_diameter * (tx - s.port_wall)
-    arriving = max(outward, 0.0)
-    mixed = arriving * (ye - yx)
-    warmed = arriving * (he - hx) - heat - dhx * mixed
-    dm = -m * (warmed / (m * cpx * tx) + drx * mixed / (m * rx))
-    leaving = outward - dm
+        heat = _pipe_heat(outward.flow, t, s.port_diameter, section, s.port_factor) * 4.0 * s.port_volume / s.port_diameter * (t - s.port_wall)
+    arriving = max(outward.flow, 0.0)
+    mixed = arriving * (outward.burned - gas.burned)
+    warmed = arriving * (outward.enthalpy - gas.enthalpy) - heat - gas.enthalpy_by_burned * mixed
+    dm = -m * (warmed / (m * gas.cp * t) + gas.constant_by_burned * mixed / (m * gas.gas_constant))
+    leaving = outward.flow - dm
     if leaving < 0.0:
         # The collector gives back; what comes mixes too: dm = outward + back, linear in what comes back.
         _, _, hk, _, _ = properties(s.gas, b.collector_temperature, b.collector_burned)
-        mix_each = b.collector_burned - yx
-        warm_each = hk - hx - dhx * mix_each
-        each = -(warm_each / (cpx * tx) + drx * mix_each / rx)
-        back = (dm - outward) / (1.0 - each)
+        mix_each = b.collector_burned - gas.burned
+        warm_each = hk - gas.enthalpy - gas.enthalpy_by_burned * mix_each
+        each = -(warm_each / (gas.cp * t) + gas.constant_by_burned * mix_each / gas.gas_constant)
+        back = (dm - outward.flow) / (1.0 - each)
         mixed += back * mix_each
         warmed += back * warm_each
         leaving = -back
-    dy[7] = warmed / (m * cpx) * seconds
-    dy[8] = mixed / m * seconds
-    dy[n + 20] = heat * seconds
+    dy[State.PORT_TEMPERATURE] = warmed / (m * gas.cp) * seconds
+    dy[State.PORT_FRACTION] = mixed / m * seconds
+    dy[Sum.PORT_HEAT] = heat * seconds
     if leaving >= 0.0:
-        dy[n + 14], dy[n + 16], dy[n + 17] = leaving * seconds, leaving * yx * seconds, leaving * hx * seconds
+        dy[Sum.COLLECTOR_OUT], dy[Sum.COLLECTOR_OUT_BURNED] = leaving * seconds, leaving * gas.burned * seconds
+        dy[Sum.COLLECTOR_OUT_HEAT] = leaving * gas.enthalpy * seconds
     else:
-        dy[n + 15] = -leaving * seconds
+        dy[Sum.COLLECTOR_BACK] = -leaving * seconds
 
 
 @compiled(inline="always", error_model="numpy", fastmath=FAST)
-def _runner(
-    y: Array, dy: Array, s: Setup, b: Boundary, seconds: float,
-    inward: float, hi: float, yi: float, pr: float, mr: float, tr: float, yr: float, rr: float, cpr: float, hr: float, dhr: float, drr: float,
-) -> None:  # fmt: skip
+def _in_plenum(y: Array, s: Setup, b: Boundary) -> Gas:
+    """Return what stands in the plenum: its own state where it breathes, else what is settled from cycle to cycle at constant pressure."""
+    if s.intake == IntakeKind.RIPPLING:
+        mass = y[State.PLENUM_MASS]
+        return _filled(s, s.plenum_volume, mass, y[State.PLENUM_TEMPERATURE], y[State.PLENUM_BURNED] / mass)
+    return _at_pressure(s, s.intake_pressure, s.plenum_volume, b.plenum_temperature, b.plenum_burned)
+
+
+@compiled(inline="always", error_model="numpy", fastmath=FAST)
+def _runner(y: Array, dy: Array, s: Setup, b: Boundary, seconds: float, inward: Stream, gas: Gas) -> None:
     """Intake runner: fed by the plenum through a column of gas with inertia, drawn on by the valve, warmed or cooled by its wall."""
-    n = STATES
-    tp, yp, pp = b.plenum_temperature, b.plenum_burned, s.intake_pressure
-    if s.model == RIPPLING:
-        tp, yp = y[10], y[11] / y[9]
-    rp, cpp, hp, dhp, drp = properties(s.gas, tp, yp)
-    if s.model == RIPPLING:
-        pp = y[9] * rp * tp / s.plenum_volume
-    q = y[6]
-    density = pp / (rp * tp) if q >= 0.0 else pr / (rr * tr)
+    plenum = _in_plenum(y, s, b)
+    q = y[State.RUNNER_FLOW]
+    source = plenum if q >= 0.0 else gas
+    density = source.pressure / (source.gas_constant * source.temperature)
     drop = s.runner_loss * q * abs(q) / (2.0 * density * s.runner_area**2)
-    dy[6] = s.runner_area / s.runner_length * (pp - pr - drop) * seconds
-    hq, yq = (hp, yp) if q >= 0.0 else (hr, yr)
+    dy[State.RUNNER_FLOW] = s.runner_area / s.runner_length * (plenum.pressure - gas.pressure - drop) * seconds
+    drawn = Stream(q, source.enthalpy, source.burned)
     heat = 0.0
     if s.port_factor > 0.0:
-        h = _pipe_heat(0.5 * (abs(q) + abs(inward)), tr, s.runner_diameter, s.runner_area, s.port_factor)
-        heat = h * 4.0 * s.runner_volume / s.runner_diameter * (tr - s.runner_wall)
-    dm = q - inward
-    db = q * yq - inward * yi
-    ur, dur = hr - rr * tr, dhr - drr * tr
-    dy[3] = dm * seconds
-    dy[4] = (q * hq - inward * hi - heat - ur * dm - dur * (db - yr * dm)) / (mr * (cpr - rr)) * seconds
-    dy[5] = db * seconds
-    dy[n + 19] = heat * seconds
+        h = _pipe_heat(0.5 * (abs(q) + abs(inward.flow)), gas.temperature, s.runner_diameter, s.runner_area, s.port_factor)
+        heat = h * 4.0 * s.runner_volume / s.runner_diameter * (gas.temperature - s.runner_wall)
+    dm = q - inward.flow
+    db = q * drawn.burned - inward.flow * inward.burned
+    dy[State.RUNNER_MASS] = dm * seconds
+    dy[State.RUNNER_TEMPERATURE] = _warming(gas, q * drawn.enthalpy - inward.flow * inward.enthalpy - heat, dm, db) * seconds
+    dy[State.RUNNER_BURNED] = db * seconds
+    dy[Sum.RUNNER_HEAT] = heat * seconds
     if q >= 0.0:
-        dy[n + 9], dy[n + 12], dy[n + 22] = q * seconds, q * hq * seconds, q * yq * seconds
+        dy[Sum.RUNNER_IN], dy[Sum.RUNNER_IN_HEAT], dy[Sum.RUNNER_IN_BURNED] = q * seconds, q * drawn.enthalpy * seconds, q * drawn.burned * seconds
     else:
-        dy[n + 10], dy[n + 11], dy[n + 13] = -q * seconds, -q * yq * seconds, -q * hq * seconds
-    if s.model == RIPPLING:
-        _plenum(y, dy, s, seconds, q, hq, yq, pp, tp, yp, rp, cpp, hp, dhp, drp)
+        dy[Sum.RUNNER_BACK], dy[Sum.RUNNER_BACK_BURNED] = -q * seconds, -q * drawn.burned * seconds
+        dy[Sum.RUNNER_BACK_HEAT] = -q * drawn.enthalpy * seconds
+    if s.intake == IntakeKind.RIPPLING:
+        _plenum(dy, s, seconds, drawn, plenum)
 
 
 @compiled(inline="always", error_model="numpy", fastmath=FAST)
-def _plenum(
-    y: Array, dy: Array, s: Setup, seconds: float,
-    q: float, hq: float, yq: float, pp: float, tp: float, yp: float, rp: float, cpp: float, hp: float, dhp: float, drp: float,
-) -> None:  # fmt: skip
+def _plenum(dy: Array, s: Setup, seconds: float, drawn: Stream, gas: Gas) -> None:
     """The plenum: throttle flow in, runner flow out. Each cylinder of an engine brings its share; shares add, since all is linear in the flows."""
     ra, cpa, ha, _, _ = properties(s.gas, s.ambient_temperature, 0.0)
     throttle = 0.0
-    if s.ambient_pressure >= pp:
-        throttle = flow(s.throttle_area, s.ambient_pressure, pp, s.ambient_temperature, ra, cpa / (cpa - ra), s.smooth)
-    dm = throttle - q
-    db = -q * yq
-    up, dup = hp - rp * tp, dhp - drp * tp
-    dy[9] = dm * seconds
-    dy[10] = (throttle * ha - q * hq - up * dm - dup * (db - yp * dm)) / (y[9] * (cpp - rp)) * seconds
-    dy[11] = db * seconds
+    if s.ambient_pressure >= gas.pressure:
+        throttle = flow(s.throttle_area, s.ambient_pressure, gas.pressure, s.ambient_temperature, ra, cpa / (cpa - ra), s.smooth)
+    dm = throttle - drawn.flow
+    db = -drawn.flow * drawn.burned
+    dy[State.PLENUM_MASS] = dm * seconds
+    dy[State.PLENUM_TEMPERATURE] = _warming(gas, throttle * ha - drawn.flow * drawn.enthalpy, dm, db) * seconds
+    dy[State.PLENUM_BURNED] = db * seconds

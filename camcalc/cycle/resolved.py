@@ -11,21 +11,22 @@ from numpy.typing import NDArray
 
 from ..burn.phasing import HALF, NINETY, TEN
 from ..engine.atmosphere import barometer_of
-from ..engine.discharge import effective_area
 from ..engine.gas import fuel_data
 from ..engine.geometry import geometry_of
-from ..engine.valve_flow import valve_shape_of
 from ..errors import InputError, NoSolutionError, did_you_mean
 from .best_torque import APART, EARLIEST, FIRST_GUESS, LATEST, MOST_SHIFT, clipped, shift_of, top_of
 from .end_gas import induction_used
-from .gas_kernel import gas_table, properties
+from .gas_kernel import properties
 from .integrate import run_cycle
+from .lattice import Lattice, Start
+from .layout import INDEX, IntakeKind, State, Unknown
 from .ledger import BurnedLedger, ledger_of
+from .mixing import NO_SECANTS
 from .operating import OperatingState, Tolerances
 from .port_flow import PortFlow, flow_of
-from .rates import HELD, LOST, PLENUM, RIPPLING, TABLE_STEP, Setup
 from .settled_figures import dead_state, next_area, overlap_blow_back, plenum_mean, throttle_flux
-from .steady import INDEX, NO_MARKS, Burning, Course, Marching, Settled, burn_layout, closed_volume, cycle_stops, settle
+from .setup import Conditions, course_of, guess_of, setup_of
+from .steady import NO_MARKS, Burning, Marching, Settled, burn_layout, closed_volume, cycle_stops, settle
 from .whole_engine import WholeEngine
 
 if TYPE_CHECKING:
@@ -35,16 +36,14 @@ __all__ = ["INTAKE_MODELS", "ResolvedEngine"]
 
 Array = NDArray[np.float64]
 
-INTAKE_MODELS = {"plenum": PLENUM, "rippling": RIPPLING, "lost": LOST, "held": HELD}
+INTAKE_MODELS = {kind.name.lower(): kind for kind in IntakeKind}
 # Flow is made linear below this relative pressure difference; trapped mass moves by less than 0.02 %.
 SMOOTH = 2e-3
 RTOL = 1e-6
 MOST_TURNS = 25  # of the throttle, to find a mean plenum pressure
-# Entrance and bend losses of the runner in velocity heads; ESTIMATE.
-RUNNER_LOSS = 1.5
 RATED_SPEED, AIR_DENSITY = 5500.0 / 60.0, 1.2
 # How far [crank deg] a settled cycle's spark may lie from the one asked for when solving for a load.
-NEAR_ENOUGH = 3.0
+NEAR_ENOUGH = 1.0
 HELD_TEMPERATURE, EXHAUST_TEMPERATURE = 500.0, 900.0
 
 
@@ -98,73 +97,24 @@ class ResolvedEngine:
         self.rtol, self.instantaneous, self.tolerance = rtol, instantaneous, tolerance
         self.plenum_cylinders = 1 if individual else self.geometry.cylinders
         self.exhaust_temperature = exhaust_temperature
-        self.course = self._course()
-        self.setup = self._setup(adiabatic, smooth, held_temperature, intake_temperature, exhaust_pressure)
+        self.course = course_of(build)
+        self.setup = setup_of(
+            build,
+            tolerances,
+            INTAKE_MODELS[intake_model],
+            Conditions(adiabatic, smooth, held_temperature, intake_temperature, exhaust_pressure, plenum_cylinders=self.plenum_cylinders),
+        )
+        self.lattice = Lattice(self._calm, self.guess, ambient=self.ambient, tolerance=tolerance)
+        # What was answered, by the question: remembered, never begun from.
         self._settled: dict[tuple[float, float, float], Settled] = {}
         self._held: dict[tuple[float, float, float | None], tuple[float, float]] = {}
         self._best: dict[tuple[float, float, float | None], float] = {}
-
-    def fresh(self) -> ResolvedEngine:
-        """Return the same engine with no settled cycles remembered."""
-        twin = copy.copy(self)
-        twin._settled, twin._held, twin._best = {}, {}, {}
-        return twin
 
     def asking(self, build: Build) -> ResolvedEngine:
         """Return the same engine and its settled cycles under another sheet's limits, gears, margins or octane."""
         twin = copy.copy(self)
         twin.build = build
         return twin
-
-    def _course(self) -> Course:
-        intake, exhaust = (self.build.cam.lift_curve(kind).seat_edges() for kind in ("intake", "exhaust"))
-        return Course(intake[1], 720.0 + exhaust[0], 720.0 + intake[0], 720.0 + exhaust[1])
-
-    def _setup(self, adiabatic: bool, smooth: float, held: float, intake_temperature: float | None, exhaust_pressure: float | None) -> Setup:
-        e, g, t = self.build.engine.si, self.geometry, self.tolerances
-        port = math.pi / 4.0 * (e.intake_port_diameter**2 - e.intake_stem_diameter**2) * self.build.engine.intake_valves
-        return Setup(
-            gas=gas_table(self.fuel),
-            areas=self._areas(),
-            speed=1.0,
-            model=INTAKE_MODELS[self.intake_model],
-            clearance=g.clearance,
-            swept=g.swept,
-            rod_over_crank=g.rod_over_crank,
-            bore=g.bore,
-            stroke=g.stroke,
-            runner_volume=e.intake_runner_volume,
-            runner_area=port,
-            runner_length=e.intake_runner_volume / port,
-            runner_diameter=math.sqrt(4.0 * port / math.pi),
-            runner_loss=RUNNER_LOSS,
-            port_volume=e.exhaust_port_volume,
-            port_diameter=e.exhaust_port_diameter * math.sqrt(self.build.engine.exhaust_valves),
-            cylinder_wall=e.cylinder_wall,
-            runner_wall=e.intake_wall,
-            port_wall=e.exhaust_wall,
-            wall_factor=0.0 if adiabatic else t.wall_heat,
-            port_factor=0.0 if adiabatic else self.build.engine.port_heat_factor * t.port_heat,
-            smooth=smooth,
-            intake_pressure=self.ambient,
-            intake_temperature=self.build.site.si.air_temperature if intake_temperature is None else intake_temperature,
-            held_temperature=held,
-            exhaust_pressure=self.ambient if exhaust_pressure is None else exhaust_pressure,
-            plenum_volume=e.plenum_volume * self.plenum_cylinders / g.cylinders,
-            throttle_area=1e-5,
-            ambient_pressure=self.ambient,
-            ambient_temperature=self.build.site.si.air_temperature,
-        )
-
-    def _areas(self) -> Array:
-        theta = np.arange(int(720.0 / TABLE_STEP) + 1) * TABLE_STEP
-        rows = []
-        for kind, forward, backward in (("intake", "intake", "exhaust"), ("exhaust", "exhaust", "intake")):
-            lifts = self.build.cam.lift_curve(kind).lift(theta)
-            shape = valve_shape_of(self.build.engine, kind)
-            factor = self.tolerances.overlap
-            rows += [effective_area(lifts, shape, like=forward, factor=factor), effective_area(lifts, shape, like=backward, factor=factor)]
-        return np.array(rows)
 
     def burning(self, spark: float) -> Burning:
         """Return how a charge burns from a spark [crank deg before top dead centre]."""
@@ -180,14 +130,7 @@ class ResolvedEngine:
 
     def guess(self, pressure: float) -> Array:
         """Return a first guess of the unknowns at a manifold pressure [Pa]."""
-        gas, s = self.setup.gas, self.setup
-        air = s.intake_temperature
-        closed = closed_volume(s, self.course.closes)
-        burned = 0.25
-        mass = pressure * closed / (properties(gas, 400.0, burned)[0] * 400.0)
-        runner = pressure * s.runner_volume / (properties(gas, air + 30.0, 0.1)[0] * (air + 30.0))
-        port = self.exhaust_temperature
-        return np.array([mass, 400.0, burned, runner, air + 30.0, 0.1, 0.0, port, 1.0, air + 5.0, 0.02, port, 1.0, s.exhaust_pressure, pressure])
+        return guess_of(self.setup, self.course, pressure, self.exhaust_temperature)
 
     def settled(
         self, speed: float, pressure: float, spark: float, *, tolerance: float | None = None, accelerate: bool = True, start: Array | None = None
@@ -216,43 +159,38 @@ class ResolvedEngine:
         """
         if pressure > self.ambient * 1.0005:
             raise NoSolutionError(f"a manifold pressure of {pressure / 1e3:.1f} kPa is above the barometer: boost is out of scope", reachable=self.ambient)
-        key = (round(speed, 6), round(pressure, 2), round(spark, 3))
-        plain = start is None and accelerate and tolerance is None
-        tolerance = self.tolerance if tolerance is None else tolerance
-        if plain and key in self._settled:
-            return self._settled[key]
-        first = self._near(key) if start is None else start
-        if first is None:
-            first = self.guess(pressure)
-        marching = self.marching(speed, pressure, spark)
-        found = (
-            self._ripple(speed, pressure, spark, first, tolerance)
-            if self.intake_model == "rippling"
-            else settle(marching, first, tolerance=tolerance, accelerate=accelerate)
-        )
-        if plain and found.runs:
-            self._settled[key] = found
-        return found
+        if start is not None or not accelerate or tolerance is not None:
+            starts = [Start(self.guess(pressure) if start is None else start, NO_SECANTS)]
+            return self._found(speed, pressure, spark, starts, self.tolerance if tolerance is None else tolerance, accelerate)
+        key = speed, pressure, spark
+        if key not in self._settled:
+            starts = self.lattice.starts(*key) if self.setup.has_runner else [Start(self.guess(pressure), NO_SECANTS)]
+            self._settled.setdefault(key, self._found(*key, starts, self.tolerance, True))
+        return self._settled[key]
 
-    def _near(self, key: tuple[float, float, float]) -> Array | None:
-        """Return the unknowns of the nearest point already settled, pressures scaled, or None."""
-        best, at = 0.25, None
-        for other in self._settled:
-            distance = abs(math.log(key[0] / other[0])) + abs(math.log(key[1] / other[1])) + abs(key[2] - other[2]) / 100.0
-            if distance < best:
-                best, at = distance, other
-        if at is None:
-            return None
-        z = self._settled[at].unknowns.copy()
-        z[[0, 3, 14]] *= key[1] / at[1]
-        return z
+    def _found(self, speed: float, pressure: float, spark: float, starts: list[Start], tolerance: float, accelerate: bool) -> Settled:
+        """Settle from the first start that leads to a cycle that runs."""
+        for start in starts:
+            try:
+                calm = settle(self._calm(speed, pressure, spark), start.unknowns, tolerance=tolerance, accelerate=accelerate, known=start.known)
+            except NoSolutionError:
+                if start is starts[-1]:
+                    raise
+                continue
+            if calm.runs:
+                break
+        return self._ripple(speed, pressure, spark, calm, tolerance) if self.setup.intake == IntakeKind.RIPPLING else calm
 
-    def _ripple(self, speed: float, pressure: float, spark: float, start: Array, tolerance: float) -> Settled:
+    def _calm(self, speed: float, pressure: float, spark: float) -> Marching:
+        """Return the plain cycle at an operating point, a breathing plenum held still."""
+        made = self.marching(speed, pressure, spark)
+        if made.setup.intake == IntakeKind.RIPPLING:
+            made.setup, made.marks = made.setup._replace(intake=int(IntakeKind.PLENUM)), NO_MARKS
+        return made
+
+    def _ripple(self, speed: float, pressure: float, spark: float, calm: Settled, tolerance: float) -> Settled:
         """Settle the rippling form from the constant-pressure one, turning the throttle until the plenum's mean pressure is the one asked for."""
-        still = self.marching(speed, pressure, spark)
-        still.setup, still.marks = still.setup._replace(model=PLENUM), NO_MARKS
-        calm = settle(still, start, tolerance=tolerance)
-        s = still.setup
+        s = calm.setup
         r, cp, *_ = properties(s.gas, s.ambient_temperature, 0.0)
         flux = throttle_flux(s.ambient_pressure, pressure, s.ambient_temperature, r, cp / (cp - r))
         drawn = calm.total("runner_in") - calm.total("runner_back")
@@ -300,14 +238,14 @@ class ResolvedEngine:
         """Run compression to exhaust opening; return states at stops and at marks, both burn angles, fresh mass [kg]."""
         s, z, course = settled.setup, settled.unknowns, settled.course
         y0 = settled.at_stops[0].copy()
-        mass, temperature, y = z[0], z[1], z[2]
+        mass, temperature, y = z[: Unknown.CYLINDER_FRACTION + 1]
         closed = closed_volume(s, course.closes)
         if burned is not None:
             r_before, r_after = properties(s.gas, temperature, y)[0], properties(s.gas, temperature, burned)[0]
             mass, y = mass * r_before / r_after, burned
         start, duration, develop, rapid = burn_layout(s, self.burning(spark), closed, mass, temperature, y)
         b = settled.boundary._replace(burn_start=start, burn_duration=duration, burn_mass=mass * (1.0 - y))
-        y0[0], y0[2] = mass, y * mass
+        y0[State.CYLINDER_MASS], y0[State.CYLINDER_BURNED] = mass, y * mass
         stops = cycle_stops(course, start, min(start + 1.6 * max(duration, 1.0), course.exhaust_opens))
         stops = stops[stops <= course.exhaust_opens + 1e-9]
         ran, at_marks, _ = run_cycle(y0, stops, s, b, self.rtol, marks)
@@ -347,7 +285,7 @@ class ResolvedEngine:
         Sought on the gas exchange of a settled cycle within 3 degrees of it, and moved by what the exchange itself does over
         spark; a single cycle's (``burned_fraction``) has its exchange behind it.
         """
-        key = (round(speed, 6), round(pressure, 2), burned_fraction)
+        key = speed, pressure, burned_fraction
         if key not in self._best:
             best, own, settled = self._held_best(*key)
             if burned_fraction is None and settled.runs:
@@ -357,9 +295,9 @@ class ResolvedEngine:
 
     def _held_best(self, speed: float, pressure: float, burned: float | None) -> tuple[float, float, Settled]:
         """Return the spark of greatest torque on a held gas exchange, that exchange's own spark within 3 degrees of it, and its cycle."""
-        key = (round(speed, 6), round(pressure, 2), burned)
+        key = speed, pressure, burned
         if key not in self._held:
-            guess = self._near_held(key) or FIRST_GUESS
+            guess = self._best_guess(self.lattice.place(speed, pressure, FIRST_GUESS), burned)
             own = float(round(guess))
             best = self._top(self.settled(speed, pressure, own), guess, burned)
             if abs(best - own) > NEAR_ENOUGH:
@@ -369,10 +307,10 @@ class ResolvedEngine:
         best, own = self._held[key]
         return best, own, self.settled(speed, pressure, own)
 
-    def _near_held(self, key: tuple[float, float, float | None]) -> float | None:
-        found = [(abs(math.log(key[0] / k[0])) + abs(math.log(key[1] / k[1])), v[0]) for k, v in self._held.items() if (k[2] is None) == (key[2] is None)]
-        near = min(found, default=None)
-        return near[1] if near is not None and near[0] < 0.3 else None
+    def _best_guess(self, place: tuple[int, int, int], burned: float | None) -> float:
+        """Return the spark of greatest torque on the gas exchange of a lattice point."""
+        found = self.lattice.point(place)
+        return FIRST_GUESS if found is None else self._top(found[0], FIRST_GUESS, burned)
 
     def _shift(self, settled: Settled, own: float, best: float) -> float:
         """Return how much later best torque lies than on a held gas exchange [crank deg, negative]: late sparks leave less burned gas behind.
@@ -447,15 +385,15 @@ class ResolvedEngine:
         work = c.total("work")
         pumping = -(c.total("work", 540.0, 900.0))
         develop, rapid = c.development, c.rapid_burn
-        fresh = z[0] * (1.0 - z[2])
+        mass, y = z[Unknown.CYLINDER_MASS], z[Unknown.CYLINDER_FRACTION]
+        fresh = mass * (1.0 - y)
         made = c.total("made_burned") / max(fresh, 1e-12)
-        y = z[2]
         if burned is not None:
             before = self.closed_work(c, spark)[0]
             after, develop, rapid, made = self.closed_work(c, spark, burned)
             work += after - before
             y = burned
-            fresh = z[0] * (1.0 - y)
+            fresh = mass * (1.0 - y)
         ratio = self.air_fuel
         moles = y / self.fuel.burned_molar_mass, (1.0 - y) / self.fuel.fresh_molar_mass
         air = fresh * ratio / (1.0 + ratio)
@@ -466,7 +404,7 @@ class ResolvedEngine:
             spark=spark,
             burned_fraction=float(y),
             diluent=float(moles[0] / sum(moles)),
-            trapped=float(z[0]),
+            trapped=float(mass),
             air=float(air),
             fuel=float(air / ratio),
             blow_back=overlap_blow_back(c),
@@ -477,7 +415,7 @@ class ResolvedEngine:
             rapid_burn=rapid,
             half_burned=-spark + develop + (HALF - TEN) / (NINETY - TEN) * rapid,
             completeness=float(made),
-            exhaust_temperature=float(z[11]),
+            exhaust_temperature=float(z[Unknown.COLLECTOR_TEMPERATURE]),
             repeats_within=c.residual,
         )
 
@@ -489,7 +427,7 @@ class ResolvedEngine:
         NoSolutionError
             If the engine does not run there.
         """
-        if self.setup.model > RIPPLING or self.instantaneous:
+        if not self.setup.has_runner or self.instantaneous:
             return None
         return flow_of(self.settled(speed, pressure, spark), self.rtol)
 

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from .gas_kernel import flow, properties
+from .layout import State, Unknown
 from .operating import OperatingState
 from .steady import Settled
 
@@ -23,7 +24,8 @@ def overlap_blow_back(c: Settled) -> float:
 def plenum_mean(c: Settled) -> float:
     """Return the mean plenum pressure of a rippling cycle [Pa]."""
     states = c.at_marks
-    values = [m[9] * properties(c.setup.gas, m[10], m[11] / m[9])[0] * m[10] / c.setup.plenum_volume for m in states]
+    columns = State.PLENUM_MASS, State.PLENUM_TEMPERATURE, State.PLENUM_BURNED
+    values = [m * properties(c.setup.gas, t, burned / m)[0] * t / c.setup.plenum_volume for m, t, burned in states[:, columns]]
     return float(np.mean(values))
 
 
@@ -75,9 +77,9 @@ def dead_state(speed: float, pressure: float, spark: float, c: Settled) -> Opera
         pressure,
         c.setup.exhaust_pressure,
         spark,
-        float(z[2]),
-        float(z[2]),
-        float(z[0]),
+        float(z[Unknown.CYLINDER_FRACTION]),
+        float(z[Unknown.CYLINDER_FRACTION]),
+        float(z[Unknown.CYLINDER_MASS]),
         0.0,
         0.0,
         overlap_blow_back(c),
@@ -88,7 +90,7 @@ def dead_state(speed: float, pressure: float, spark: float, c: Settled) -> Opera
         360.0,
         360.0,
         0.0,
-        float(z[11]),
+        float(z[Unknown.COLLECTOR_TEMPERATURE]),
         outcome=c.outcome,
         repeats_within=c.residual,
     )

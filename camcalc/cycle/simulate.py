@@ -20,11 +20,13 @@ from ..units import Bounds, to_si
 from .best_torque import spark_ends
 from .gas_kernel import properties
 from .integrate import run_cycle
+from .layout import INDEX, State, Unknown
 from .ledger import BurnedLedger, ledger_of
 from .operating import Ending
+from .rates import Setup
 from .resolved import ResolvedEngine
 from .settled_figures import overlap_blow_back
-from .steady import INDEX, Settled
+from .steady import Settled
 
 if TYPE_CHECKING:
     from ..sheet import Build
@@ -261,8 +263,8 @@ def describe_cycle(engine: ResolvedEngine, c: Settled, spark: float) -> CycleRes
     s, z, course = c.setup, c.unknowns, c.course
     traces = _traces(engine, c)
     after = max(course.intake_opens, course.exhaust_closes)
-    rp = properties(s.gas, z[9], z[10])[0]
-    density = s.intake_pressure / (rp * z[9]) if s.model <= 1 else s.intake_pressure / (s.gas[0, 6] * s.intake_temperature)
+    temperature, burned = (z[Unknown.PLENUM_TEMPERATURE], z[Unknown.PLENUM_FRACTION]) if s.has_runner else (s.intake_temperature, 0.0)
+    density = s.intake_pressure / (properties(s.gas, temperature, burned)[0] * temperature)
     net_fresh = c.total("intake_in") - c.total("intake_in_burned") - c.total("intake_back") + c.total("intake_back_burned")
     short = 0.0
     if course.exhaust_closes > course.intake_opens:
@@ -275,18 +277,18 @@ def describe_cycle(engine: ResolvedEngine, c: Settled, spark: float) -> CycleRes
         manifold_pressure=s.intake_pressure,
         exhaust_pressure=s.exhaust_pressure,
         spark=spark,
-        trapped_mass=z[0],
+        trapped_mass=z[Unknown.CYLINDER_MASS],
         fresh_air=state.air,
         fuel=state.fuel,
-        burned_fraction=z[2],
+        burned_fraction=z[Unknown.CYLINDER_FRACTION],
         ledger=ledger_of(c),
         overlap_blow_back=overlap_blow_back(c),
         push_back=c.total("intake_back", after, course.closes + 720.0),
         short_circuit=short,
         closing_pressure=c.boundary.closed_pressure,
-        closing_temperature=z[1],
-        plenum_temperature=z[9],
-        plenum_burned_fraction=z[10],
+        closing_temperature=z[Unknown.CYLINDER_TEMPERATURE],
+        plenum_temperature=z[Unknown.PLENUM_TEMPERATURE],
+        plenum_burned_fraction=z[Unknown.PLENUM_FRACTION],
         volumetric_efficiency=net_fresh / (density * s.swept),
         gross_imep=state.gross,
         pumping_mep=state.pumping,
@@ -297,7 +299,7 @@ def describe_cycle(engine: ResolvedEngine, c: Settled, spark: float) -> CycleRes
         rapid_burn=c.rapid_burn,
         half_burned=state.half_burned,
         completeness=state.completeness,
-        exhaust_temperature=z[11],
+        exhaust_temperature=z[Unknown.COLLECTOR_TEMPERATURE],
         peak_pressure=float(np.max(traces.si.pressure)),
         throttle_area=_throttle(engine, s.speed, s.intake_pressure, state.air),
         traces=traces,
@@ -313,8 +315,8 @@ def describe_cycle(engine: ResolvedEngine, c: Settled, spark: float) -> CycleRes
 def closures(c: Settled) -> tuple[float, float, float]:
     """Return how far mass, energy and burned gas fail to close over the cycle, relative to what passes through."""
     s, z = c.setup, c.unknowns
-    trapped = z[0]
-    if s.model >= 2:
+    trapped = z[Unknown.CYLINDER_MASS]
+    if not s.has_runner:
         inward = c.total("intake_in") - c.total("intake_back")
         outward = c.total("exhaust_out") - c.total("exhaust_back")
         made = c.total("made_burned")
@@ -322,34 +324,45 @@ def closures(c: Settled) -> tuple[float, float, float]:
         return float(abs(inward - outward) / trapped), math.nan, float(abs(net) / max(made, 1e-12))
     drawn, back, out, returned = (c.total(n) for n in ("runner_in", "runner_back", "collector_out", "collector_back"))
     mass = abs((drawn - back) - (out - returned) - _stored(c, -1) + _stored(c, 0)) / trapped
-    collector = properties(s.gas, z[11], z[12])[2]
+    collector = properties(s.gas, z[Unknown.COLLECTOR_TEMPERATURE], z[Unknown.COLLECTOR_FRACTION])[2]
     heats = c.total("cylinder_heat") + c.total("runner_heat") + c.total("port_heat")
     enthalpy = c.total("runner_in_heat") - c.total("runner_back_heat") - c.total("collector_out_heat") + returned * collector
     change = _energy(c, -1) - _energy(c, 0)
     made = c.total("made_burned")
     released = made * -properties(s.gas, 298.15, 0.0)[3]
     energy = abs(enthalpy - c.total("work") - heats - change) / max(released, 1e-3 * trapped * 1e6)
-    burned = abs(made + c.total("runner_in_burned") - c.total("runner_back_burned") - c.total("collector_out_burned") + returned * z[12]) / max(
-        made, 1e-3 * trapped
-    )
-    return float(mass), float(energy), float(burned)
+    passing = c.total("runner_in_burned") - c.total("runner_back_burned") - c.total("collector_out_burned") + returned * z[Unknown.COLLECTOR_FRACTION]
+    return float(mass), float(energy), float(abs(made + passing) / max(made, 1e-3 * trapped))
 
 
 def _stored(c: Settled, k: int) -> float:
     """Return the mass in cylinder, runner and exhaust port at a stop [kg]."""
     s, y = c.setup, c.at_stops[k]
-    return float(y[0] + y[3] + s.exhaust_pressure * s.port_volume / (properties(s.gas, y[7], y[8])[0] * y[7]))
+    return float(y[State.CYLINDER_MASS] + y[State.RUNNER_MASS] + _in_port(s, y))
+
+
+def _in_port(s: Setup, y: Array) -> float:
+    """Return the mass in the exhaust port [kg]."""
+    t = y[State.PORT_TEMPERATURE]
+    return float(s.exhaust_pressure * s.port_volume / (properties(s.gas, t, y[State.PORT_FRACTION])[0] * t))
 
 
 def _energy(c: Settled, k: int) -> float:
     """Return internal energy in cylinder, runner and exhaust port at a stop [J]."""
     s, y = c.setup, c.at_stops[k]
     total = 0.0
-    for mass, t, burned in ((y[0], y[1], y[2]), (y[3], y[4], y[5])):
+    for mass, t, burned in (y[: State.CYLINDER_BURNED + 1], y[State.RUNNER_MASS : State.RUNNER_BURNED + 1]):
         r, _, h, _, _ = properties(s.gas, t, burned / mass)
         total += mass * (h - r * t)
-    r, _, h, _, _ = properties(s.gas, y[7], y[8])
-    return float(total + s.exhaust_pressure * s.port_volume / (r * y[7]) * (h - r * y[7]))
+    t = y[State.PORT_TEMPERATURE]
+    r, _, h, _, _ = properties(s.gas, t, y[State.PORT_FRACTION])
+    return float(total + _in_port(s, y) * (h - r * t))
+
+
+def _constant(s: Setup, burned: Array) -> Array:
+    """Return the gas constant [J/(kg K)] of a mixture; the same at any temperature."""
+    fresh, made = (properties(s.gas, 500.0, share)[0] for share in (0.0, 1.0))
+    return np.asarray(fresh + burned * (made - fresh))
 
 
 def _traces(engine: ResolvedEngine, c: Settled) -> CycleTraces:
@@ -362,12 +375,12 @@ def _traces(engine: ResolvedEngine, c: Settled) -> CycleTraces:
         _, kept, _ = run_cycle(c.at_stops[0], c.stops, s, c.boundary, engine.rtol, angles)
     a = np.radians(angles)
     volume = s.clearance + 0.5 * s.swept * (1.0 - np.cos(a) + s.rod_over_crank - np.sqrt(s.rod_over_crank**2 - np.sin(a) ** 2))
-    burned = kept[:, 2] / kept[:, 0]
-    r = s.gas[0, 6] + burned * (s.gas[2, 6] - s.gas[0, 6])
+    mass, temperature = kept[:, State.CYLINDER_MASS], kept[:, State.CYLINDER_TEMPERATURE]
+    burned = kept[:, State.CYLINDER_BURNED] / mass
     runner = np.full(angles.size, s.intake_pressure)
-    if s.model <= 1:
-        share = kept[:, 5] / kept[:, 3]
-        runner = kept[:, 3] * (s.gas[0, 6] + share * (s.gas[2, 6] - s.gas[0, 6])) * kept[:, 4] / s.runner_volume
+    if s.has_runner:
+        standing = kept[:, State.RUNNER_MASS]
+        runner = standing * _constant(s, kept[:, State.RUNNER_BURNED] / standing) * kept[:, State.RUNNER_TEMPERATURE] / s.runner_volume
     seconds = 1.0 / (360.0 * s.speed)
 
     def rate(plus: str, minus: str) -> Array:
@@ -378,8 +391,8 @@ def _traces(engine: ResolvedEngine, c: Settled) -> CycleTraces:
     return CycleTraces(
         angle=angles,
         volume=volume,
-        pressure=kept[:, 0] * r * kept[:, 1] / volume,
-        temperature=kept[:, 1],
+        pressure=mass * _constant(s, burned) * temperature / volume,
+        temperature=temperature,
         burned_fraction=burned,
         runner_pressure=runner,
         intake_flow=rate("intake_in", "intake_back"),

@@ -1,8 +1,8 @@
 """The settled cycle: the state that comes back after 720 degrees, found fast and proved.
 
 One unknown vector holds the state at intake closing and what passes from cycle to cycle through plenum and collector.
-Plain iteration (run a cycle, start the next where it ended) always stands behind; Anderson mixing of the last few
-cycles only shortens the way. What is returned has repeated itself in one plain cycle to the tolerance asked for.
+Plain iteration (run a cycle, start the next where it ended) always stands behind; mixing (``mixing.py``) only shortens
+the way. What is returned has repeated itself in one plain cycle to the tolerance asked for.
 """
 
 from __future__ import annotations
@@ -16,21 +16,24 @@ from ..burn.phasing import NINETY, POLYTROPIC, TEN, Compression, Mixture, burn_a
 from ..errors import NoSolutionError
 from .gas_kernel import properties
 from .integrate import run_cycle
+from .layout import INDEX, TOTAL, ExhaustKind, IntakeKind, State, Unknown
+from .mixing import NO_SECANTS, Mixing, Secants, scaled
 from .operating import Ending
-from .rates import LOST, PLENUM, RIPPLING, STATES, SUMS, TOTAL, Boundary, Setup
+from .rates import Boundary, Setup
 
 __all__ = ["Burning", "Course", "Settled", "cycle_stops", "every_degree", "settle", "temperature_of"]
 
 Array = NDArray[np.float64]
 
-INDEX = {name: STATES + k for k, name in enumerate(SUMS)}
-# Unknowns: cylinder m T y, runner m T y and flow, port T y, plenum T y, collector T y, exhaust pressure, plenum pressure.
-UNKNOWNS = 15
-MEMORY = 5
+# What an integration begins with and ends with, from cylinder to exhaust port; the plenum's, or the slug's, own state.
+IN_CYLINDER_TO_PORT = slice(Unknown.CYLINDER_MASS, Unknown.PORT_FRACTION + 1)
+PLENUM = slice(State.PLENUM_MASS, State.PLENUM_BURNED + 1)
 # A cycle whose residual stays within so many times the tolerance over so many cycles repeats itself as closely as it can.
-HOVERING, HOVERS = 4.0, 30
+HOVERING, HOVERS = 8.0, 30
 # A charge as diluted as the first dies; one as diluted as the second that has not settled by now is on its way.
 DYING, NEARLY_DYING, PATIENCE = 0.985, 0.90, 60
+# A secant must be longer than the steps of the integration make by chance, so many times its relative tolerance; ESTIMATE.
+LEAST_STEP = 3.0
 NO_MARKS = np.zeros(0)
 ANGLES = np.arange(-65.0, 116.0, 1.0)
 
@@ -178,6 +181,19 @@ def every_degree(course: Course) -> Array:
     return np.arange(course.closes, course.closes + 720.0, 1.0)[1:]
 
 
+def outside_of(z: Array) -> tuple[float, float, float, float]:
+    """Return what is settled outside the integration: temperature [K] and burned fraction of plenum and of collector."""
+    return z[Unknown.PLENUM_TEMPERATURE], z[Unknown.PLENUM_FRACTION], z[Unknown.COLLECTOR_TEMPERATURE], z[Unknown.COLLECTOR_FRACTION]
+
+
+def at_closing(y: Array) -> Array:
+    """Return the unknowns from cylinder to exhaust port that a state makes: burned gas as fraction of its volume's mass."""
+    z = y[: State.PORT_FRACTION + 1].copy()
+    z[Unknown.CYLINDER_FRACTION] = y[State.CYLINDER_BURNED] / y[State.CYLINDER_MASS]
+    z[Unknown.RUNNER_FRACTION] = y[State.RUNNER_BURNED] / y[State.RUNNER_MASS]
+    return z
+
+
 class Marching:
     """One plain cycle as a map from unknowns to unknowns."""
 
@@ -185,27 +201,22 @@ class Marching:
         self.setup, self.course, self.burning, self.rtol = setup, course, burning, rtol
         self.ambient, self.rated_rise, self.rated_flow = back_pressure
         self.closed = closed_volume(setup, course.closes)
-        self.marks = every_degree(course) if setup.model == RIPPLING else NO_MARKS
+        self.marks = every_degree(course) if setup.intake == IntakeKind.RIPPLING else NO_MARKS
         self.extra, self.slug_change = np.zeros(3), 0.0
 
     def cycle(self, z: Array) -> tuple[Array, Settled]:
         """Run one cycle from unknowns; return the next unknowns and the cycle as it ran."""
         burning, course = self.burning, self.course
-        s = self.setup._replace(exhaust_pressure=z[13]) if self.setup.model <= RIPPLING else self.setup
-        start, duration, develop, rapid = burn_layout(s, burning, self.closed, z[0], z[1], z[2])
-        r = properties(s.gas, z[1], z[2])[0]
-        burn_mass = burning.completeness * z[0] * (1.0 - z[2]) if duration > 0.0 else 0.0
-        b = Boundary(
-            z[9], z[10], z[11], z[12], start, duration, burn_mass, z[0] * r * z[1] / self.closed, self.closed, z[1], course.closes, course.exhaust_opens
-        )
-        y = np.zeros(TOTAL)
-        y[:9] = z[0], z[1], z[2] * z[0], z[3], z[4], z[5] * z[3], z[6], z[7], z[8]
-        if s.model >= LOST:
-            y[3] = 1.0
-            y[9], y[10], y[11] = self.extra
-        elif s.model == RIPPLING:
-            mass = z[14] * s.plenum_volume / (properties(s.gas, z[9], z[10])[0] * z[9])
-            y[9:12] = mass, z[9], mass * z[10]
+        s = self.setup
+        if s.exhaust == ExhaustKind.PORT:
+            s = s._replace(exhaust_pressure=z[Unknown.EXHAUST_PRESSURE])
+        mass, temperature, burned = z[: Unknown.CYLINDER_FRACTION + 1]
+        start, duration, develop, rapid = burn_layout(s, burning, self.closed, mass, temperature, burned)
+        r = properties(s.gas, temperature, burned)[0]
+        burn_mass = burning.completeness * mass * (1.0 - burned) if duration > 0.0 else 0.0
+        pressure = mass * r * temperature / self.closed
+        b = Boundary(*outside_of(z), start, duration, burn_mass, pressure, self.closed, temperature, course.closes, course.exhaust_opens)
+        y = self._begun(z, s)
         # The burn is cut short where the exhaust valve opens: what has not burned by then leaves unburned.
         stops = cycle_stops(course, start, min(start + 1.6 * max(duration, 1.0), course.exhaust_opens))
         if burning.instantaneous:
@@ -217,52 +228,71 @@ class Marching:
         settled = Settled(s, b, course, z, stops, at_stops, at_marks, develop, rapid, 1, np.inf, (), Ending.NOT_SETTLED)
         return self._next(z, settled), settled
 
+    def _begun(self, z: Array, s: Setup) -> Array:
+        """Return the state that the unknowns begin a cycle with."""
+        y = np.zeros(TOTAL)
+        y[: State.PORT_FRACTION + 1] = z[IN_CYLINDER_TO_PORT]
+        y[State.CYLINDER_BURNED] = z[Unknown.CYLINDER_FRACTION] * z[Unknown.CYLINDER_MASS]
+        y[State.RUNNER_BURNED] = z[Unknown.RUNNER_FRACTION] * z[Unknown.RUNNER_MASS]
+        if not s.has_runner:
+            y[State.RUNNER_MASS] = 1.0
+            y[PLENUM] = self.extra
+        elif s.intake == IntakeKind.RIPPLING:
+            temperature, burned = z[Unknown.PLENUM_TEMPERATURE], z[Unknown.PLENUM_FRACTION]
+            mass = z[Unknown.PLENUM_PRESSURE] * s.plenum_volume / (properties(s.gas, temperature, burned)[0] * temperature)
+            y[PLENUM] = mass, temperature, mass * burned
+        return y
+
     def _instantaneous(self, y: Array, stops: Array, s: Setup, b: Boundary) -> tuple[Array, Array, int]:
         """Burn everything at once at firing top dead centre, at constant volume and internal energy."""
         top = int(np.argmin(np.abs(stops - 360.0)))
         before, _, n1 = run_cycle(y, stops[: top + 1], s, b, self.rtol, NO_MARKS)
         y = before[-1].copy()
-        burned = y[2] / y[0]
-        r, _, h, _, _ = properties(s.gas, y[1], burned)
-        target, t = h - r * y[1], 2500.0
+        mass, t = y[State.CYLINDER_MASS], y[State.CYLINDER_TEMPERATURE]
+        burned = y[State.CYLINDER_BURNED] / mass
+        r, _, h, _, _ = properties(s.gas, t, burned)
+        target, t = h - r * t, 2500.0
         after = burned + self.burning.completeness * (1.0 - burned)
         for _ in range(60):
             r, cp, h, _, _ = properties(s.gas, t, after)
             t -= (h - r * t - target) / (cp - r)
-        y[INDEX["made_burned"]] += (after - burned) * y[0]
-        y[1], y[2] = t, after * y[0]
+        y[INDEX["made_burned"]] += (after - burned) * mass
+        y[State.CYLINDER_TEMPERATURE], y[State.CYLINDER_BURNED] = t, after * mass
         rest, marks, n2 = run_cycle(y, stops[top:], s, b, self.rtol, self.marks)
         return np.vstack([before[:-1], rest]), marks, n1 + n2 if min(n1, n2) >= 0 else -1
 
     def _next(self, z: Array, c: Settled) -> Array:
         s, end = c.setup, c.at_stops[-1]
         new = z.copy()
-        new[0:3] = end[0], end[1], end[2] / end[0]
-        if s.model >= LOST:
-            self.slug_change = float(np.max(np.abs(end[[9, 11]] - self.extra[[0, 2]]))) / z[0]
-            self.extra = end[9:12].copy()
+        if not s.has_runner:
+            new[: Unknown.CYLINDER_FRACTION + 1] = at_closing(end)[: Unknown.CYLINDER_FRACTION + 1]
+            change = np.abs(end[PLENUM] - self.extra)
+            # The slug's temperature is held: its mass and its burned mass are what may change.
+            self.slug_change = float(max(change[0], change[-1])) / z[Unknown.CYLINDER_MASS]
+            self.extra = end[PLENUM].copy()
             return new
-        new[3:6] = end[3], end[4], end[5] / end[3]
-        new[6:9] = end[6:9]
+        new[IN_CYLINDER_TO_PORT] = at_closing(end)
         drawn, back = c.total("runner_in"), c.total("runner_back")
         ambient = properties(s.gas, s.ambient_temperature, 0.0)[2]
-        if s.model == PLENUM:
-            new[10] = c.total("runner_back_burned") / drawn
+        if s.intake == IntakeKind.PLENUM:
+            burned = c.total("runner_back_burned") / drawn
             enthalpy = ((drawn - back) * ambient + c.total("runner_back_heat")) / drawn
-            new[9] = temperature_of(s.gas, enthalpy, new[10], z[9])
+            temperature = temperature_of(s.gas, enthalpy, burned, z[Unknown.PLENUM_TEMPERATURE])
         else:
-            mass, new[9], burned = end[9:12]
-            new[10] = burned / mass
-            new[14] = mass * properties(s.gas, new[9], new[10])[0] * new[9] / s.plenum_volume
+            mass, temperature, burned_mass = end[PLENUM]
+            burned = burned_mass / mass
+            new[Unknown.PLENUM_PRESSURE] = mass * properties(s.gas, temperature, burned)[0] * temperature / s.plenum_volume
+        new[Unknown.PLENUM_TEMPERATURE], new[Unknown.PLENUM_FRACTION] = temperature, burned
         out = c.total("collector_out")
-        new[12] = c.total("collector_out_burned") / out
-        new[11] = temperature_of(s.gas, c.total("collector_out_heat") / out, new[12], z[11])
+        left = c.total("collector_out_burned") / out
+        new[Unknown.COLLECTOR_FRACTION] = left
+        new[Unknown.COLLECTOR_TEMPERATURE] = temperature_of(s.gas, c.total("collector_out_heat") / out, left, z[Unknown.COLLECTOR_TEMPERATURE])
         flow = (out - c.total("collector_back")) * s.speed / 2.0
-        new[13] = self.ambient + self.rated_rise * (flow / self.rated_flow) ** 2
+        new[Unknown.EXHAUST_PRESSURE] = self.ambient + self.rated_rise * (flow / self.rated_flow) ** 2
         return new
 
 
-def settle(marching: Marching, start: Array, *, tolerance: float = 2e-5, accelerate: bool = True, most: int = 150) -> Settled:
+def settle(marching: Marching, start: Array, *, tolerance: float = 2e-5, accelerate: bool = True, most: int = 150, known: Secants = NO_SECANTS) -> Settled:
     """Return the settled cycle.
 
     Parameters
@@ -270,66 +300,58 @@ def settle(marching: Marching, start: Array, *, tolerance: float = 2e-5, acceler
     marching : Marching
         The plain cycle.
     start : array, shape (unknowns,)
-        First guess, in the units of the unknowns.
+        First guess, in the order and units of ``layout.Unknown``.
     tolerance : float
         Largest relative change over one plain cycle.
     accelerate : bool
-        Whether to mix; the answer is the same.
+        Whether to mix; the answer is the same within the tolerance.
     most : int
         Most cycles run.
+    known : Secants
+        What a cycle nearby has told.
 
     Raises
     ------
     NoSolutionError
         If it does not settle, with the history of residuals.
     """
+    mixing = Mixing(known, least=LEAST_STEP * marching.rtol) if accelerate and marching.setup.has_runner else None
+    return march(marching, start, mixing, tolerance=tolerance, most=most)
+
+
+def march(marching: Marching, start: Array, mixing: Mixing | None, *, tolerance: float, most: int = 150) -> Settled:
+    """Do what ``settle`` does with a mixing of the caller's, which knows more afterwards; plain cycles without one.
+
+    Parameters
+    ----------
+    marching : Marching
+        The plain cycle.
+    start : array, shape (unknowns,)
+        First guess, in the order and units of ``layout.Unknown``.
+    mixing : Mixing
+        What cycles are mixed by; none for plain cycles.
+    tolerance : float
+        Largest relative change over one plain cycle.
+    most : int
+        Most cycles run.
+    """
     z, history = start.copy(), []
-    states: list[Array] = []
-    steps: list[Array] = []
-    best = np.inf
     for count in range(1, most + 1):
         new, cycle = marching.cycle(z)
-        gap = _scaled(new - z, new)
-        residual = max(float(np.max(np.abs(gap))), marching.slug_change)
+        residual = max(float(np.max(np.abs(scaled(new - z, new)))), marching.slug_change)
         history.append(residual)
         if not np.isfinite(residual):
             break
-        if new[2] > DYING or (new[2] > NEARLY_DYING and count > PATIENCE):
-            return cycle._replace(cycles=count, residual=residual, history=tuple(history), outcome=Ending.NO_FRESH_CHARGE)
+        cycle = cycle._replace(cycles=count, residual=residual, history=tuple(history))
+        diluted = new[Unknown.CYLINDER_FRACTION]
+        if diluted > DYING or (diluted > NEARLY_DYING and count > PATIENCE):
+            return cycle._replace(outcome=Ending.NO_FRESH_CHARGE)
         if residual < tolerance:
-            return cycle._replace(cycles=count, residual=residual, history=tuple(history), outcome=Ending.SETTLED)
-        if accelerate and marching.setup.model <= RIPPLING:
-            states, steps = [*states[-MEMORY:], new], [*steps[-MEMORY:], gap]
-            if residual > 4.0 * best:
-                states, steps = states[-1:], steps[-1:]
-            z = _mixed(states, steps, z)
-            best = min(best, residual)
-        else:
-            z = new
+            return cycle._replace(outcome=Ending.SETTLED)
+        z = new if mixing is None else mixing.next(z, new)
     if len(history) == most and max(history[-HOVERS:]) < HOVERING * tolerance:
         # The steps of the integration, not the physics, keep it from repeating more closely; its residual says how closely it does.
-        return cycle._replace(cycles=most, residual=residual, history=tuple(history), outcome=Ending.SETTLED)
+        return cycle._replace(outcome=Ending.SETTLED)
     shown = ", ".join(f"{r:.1e}" for r in history[-6:])
     where = f"{marching.setup.speed * 60:.0f} rpm and {marching.setup.intake_pressure / 1e3:.1f} kPa"
     raise NoSolutionError(f"no settled cycle at {where} after {len(history)} cycles; last residuals {shown}")
-
-
-SCALE_FLOOR = np.array([1e-6, 1.0, 1.0, 1e-6, 1.0, 1.0, 0.05, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0])
-IS_SHARE = np.array([False, False, True, False, False, True, True, False, True, False, True, False, True, False, False])
-
-
-def _scaled(change: Array, at: Array) -> Array:
-    return change / np.where(IS_SHARE, SCALE_FLOOR, np.abs(at) + SCALE_FLOOR * 1e-6)
-
-
-def _mixed(states: list[Array], gaps: list[Array], before: Array) -> Array:
-    """Anderson mixing (Walker & Ni 2011): the combination of past cycles with the least combined change, kept within bounds."""
-    if len(states) < 2:
-        return states[-1]
-    differences = np.array([gaps[-1] - g for g in gaps[:-1]]).T
-    weights = np.linalg.lstsq(differences, gaps[-1], rcond=1e-8)[0]
-    mixed: Array = states[-1] - sum(w * (states[-1] - x) for w, x in zip(weights, states[:-1], strict=True))
-    low = np.where(IS_SHARE, 0.0, 0.5 * np.abs(states[-1]))
-    high = np.where(IS_SHARE, 1.0, 2.0 * np.abs(states[-1]))
-    low[6], high[6] = -1.0, 1.0
-    return np.clip(mixed, low, high)

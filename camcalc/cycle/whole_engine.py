@@ -45,13 +45,16 @@ from .integrate import (
     E7,
     MOST_STEPS,
 )
+from .layout import STATES, TOTAL, State, Unknown
 from .operating import Ending
-from .rates import STATES, TOTAL, Boundary, Setup, rates
-from .steady import Marching, Settled, burn_layout, closed_volume, cycle_stops, every_degree
+from .rates import Boundary, Setup, rates
+from .steady import IN_CYLINDER_TO_PORT, PLENUM, Marching, Settled, at_closing, burn_layout, closed_volume, cycle_stops, every_degree, outside_of
 
 __all__ = ["WholeEngine", "run_engine"]
 
 Array = NDArray[np.float64]
+
+BEHIND_THE_PORT = [Unknown.COLLECTOR_TEMPERATURE, Unknown.COLLECTOR_FRACTION, Unknown.EXHAUST_PRESSURE]
 
 
 @compiled(error_model="numpy", fastmath=FAST)
@@ -61,7 +64,7 @@ def _engine_rates(theta: float, y: Array, dy: Array, s: Setup, b: Boundary, shif
     for k in range(count):
         phase = b.closed_angle + (theta + shifts[k] - b.closed_angle) % 720.0
         rates(phase, y[k], dy[k], s, b)
-    for i in range(9, 12):
+    for i in (State.PLENUM_MASS, State.PLENUM_TEMPERATURE, State.PLENUM_BURNED):
         total = 0.0
         for k in range(count):
             total += dy[k, i]
@@ -102,7 +105,10 @@ def run_engine(y0: Array, stops: Array, s: Setup, b: Boundary, shifts: Array, rt
     least = np.zeros(STATES)
     for i in range(STATES):
         least[i] = 1e-3 * abs(y[0, i]) + 1e-12
-    least[2], least[5], least[6], least[8], least[11] = y[0, 0], y[0, 3], 0.02, 1.0, y[0, 9]
+    least[State.CYLINDER_BURNED] = y[0, State.CYLINDER_MASS]
+    least[State.RUNNER_BURNED] = y[0, State.RUNNER_MASS]
+    least[State.RUNNER_FLOW], least[State.PORT_FRACTION] = 0.02, 1.0
+    least[State.PLENUM_BURNED] = y[0, State.PLENUM_MASS]
     h, steps, mark = 0.1, 0, 0
     for j in range(stops.size - 1):
         theta, end = stops[j], stops[j + 1]
@@ -166,8 +172,9 @@ class WholeEngine:
         _, kept, _ = run_cycle(calm.at_stops[0], calm.stops, s, calm.boundary, self.marching.rtol, phases)
         y = np.vstack([calm.at_stops[:1], kept])
         z = calm.unknowns
-        mass = s.intake_pressure * s.plenum_volume / (properties(s.gas, z[9], z[10])[0] * z[9])
-        y[:, 9:12] = mass, z[9], mass * z[10]
+        temperature, burned = z[Unknown.PLENUM_TEMPERATURE], z[Unknown.PLENUM_FRACTION]
+        mass = s.intake_pressure * s.plenum_volume / (properties(s.gas, temperature, burned)[0] * temperature)
+        y[:, PLENUM] = mass, temperature, mass * burned
         y[:, STATES:] = 0.0
         return y
 
@@ -185,8 +192,9 @@ class WholeEngine:
             before = self.state
             z, cycle = self._cycle(throttle_area)
             gap = np.abs(self.state[:, :STATES] - before[:, :STATES]) / (np.abs(before[:, :STATES]) + 1e-3 * np.max(np.abs(before[:, :STATES]), axis=0))
-            gap[:, 6] = np.abs(self.state[:, 6] - before[:, 6]) / 0.05
-            shift = np.max(np.abs(z - self.boundary_unknowns)[[11, 12, 13]] / np.array([z[11], 1.0, z[13]]))
+            gap[:, State.RUNNER_FLOW] = np.abs(self.state[:, State.RUNNER_FLOW] - before[:, State.RUNNER_FLOW]) / 0.05
+            scale = np.array([z[Unknown.COLLECTOR_TEMPERATURE], 1.0, z[Unknown.EXHAUST_PRESSURE]])
+            shift = np.max(np.abs(z - self.boundary_unknowns)[BEHIND_THE_PORT] / scale)
             self.boundary_unknowns = z
             history.append(float(max(gap.max(), shift)))
             if history[-1] < tolerance:
@@ -197,14 +205,15 @@ class WholeEngine:
     def _cycle(self, throttle_area: float) -> tuple[Array, Settled]:
         m, course = self.marching, self.marching.course
         z = self.boundary_unknowns
-        s = m.setup._replace(exhaust_pressure=z[13], throttle_area=throttle_area / self.cylinders)
+        s = m.setup._replace(exhaust_pressure=z[Unknown.EXHAUST_PRESSURE], throttle_area=throttle_area / self.cylinders)
         y0 = self.state[0]
-        mass, t, burned = y0[0], y0[1], y0[2] / y0[0]
+        mass, t = y0[State.CYLINDER_MASS], y0[State.CYLINDER_TEMPERATURE]
+        burned = y0[State.CYLINDER_BURNED] / mass
         closed = closed_volume(s, course.closes)
         start, duration, develop, rapid = burn_layout(s, m.burning, closed, mass, t, burned)
         pressure = mass * properties(s.gas, t, burned)[0] * t / closed
         made = m.burning.completeness * mass * (1.0 - burned)
-        b = Boundary(z[9], z[10], z[11], z[12], start, duration, made, pressure, closed, t, course.closes, course.exhaust_opens)
+        b = Boundary(*outside_of(z), start, duration, made, pressure, closed, t, course.closes, course.exhaust_opens)
         own = cycle_stops(course, start, min(start + 1.6 * duration, course.exhaust_opens))
         first, last = course.closes, course.closes + 720.0
         everyone = {first + (a - shift - first) % 720.0 for a in own for shift in self.shifts}
@@ -215,11 +224,12 @@ class WholeEngine:
         if steps < 0:
             raise NoSolutionError(f"the rippling plenum cannot be integrated at {s.speed * 60:.0f} rpm: a step became too small")
         unknowns = z.copy()
-        unknowns[:9] = y0[0], y0[1], burned, y0[3], y0[4], y0[5] / y0[3], y0[6], y0[7], y0[8]
-        unknowns[9], unknowns[10] = y0[10], y0[11] / y0[9]
+        unknowns[IN_CYLINDER_TO_PORT] = at_closing(y0)
+        unknowns[Unknown.PLENUM_TEMPERATURE] = y0[State.PLENUM_TEMPERATURE]
+        unknowns[Unknown.PLENUM_FRACTION] = y0[State.PLENUM_BURNED] / y0[State.PLENUM_MASS]
         cycle = Settled(s, b, course, unknowns, stops, at_stops, at_marks, develop, rapid, 1, np.inf, (), Ending.NOT_SETTLED)
         self.state = end
         self.state[:, STATES:] = 0.0
         following = m._next(unknowns, cycle)
-        following[:9] = unknowns[:9]
+        following[IN_CYLINDER_TO_PORT] = unknowns[IN_CYLINDER_TO_PORT]
         return following, cycle

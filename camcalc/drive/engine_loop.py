@@ -175,8 +175,7 @@ def tables_of(build: Build) -> EngineTables:
     """Return the tables of a build's resolved cycles, as surge needs them: some ten seconds."""
     from ..cycle.models import engine_kind
 
-    engine: EngineModel = engine_kind("resolved")(build)
-    return surge_tables(engine)
+    return surge_tables(engine_kind("resolved")(build))
 
 
 def surge_tables(engine: EngineModel) -> EngineTables:

@@ -120,7 +120,7 @@ def plot_ceilings(ceilings: SparkCeilings, ax: Axes | None = None) -> Axes:
         if np.isfinite(value):
             shade = mesh.to_rgba(np.array([value]))[0]
             text = marked(f"{value:.0f}", ceilings.mark("ceiling", row, column)).replace(" or ", "\nor ")
-            ax.text(column + 0.5, row + 0.5, text, ha="center", va="center", color=label_colour(tuple(shade)), fontsize=9)
+            ax.text(column + 0.5, row + 0.5, text, ha="center", va="center", color=label_colour(tuple(shade)), fontsize=7 if "\n" in text else 9)
     ax.set_xticks(np.arange(len(speeds)) + 0.5, [f"{s:.0f}" for s in speeds])
     ax.set_yticks(np.arange(len(loads)) + 0.5, [f"{p:.0f}" for p in loads])
     ax.set_xlabel("engine speed [rpm]")

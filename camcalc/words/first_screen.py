@@ -213,7 +213,7 @@ def _factor_table(brief: Brief) -> list[Excerpt]:
     texts = factors.texts("factor", 2)
     head = ["MAP, kPa \\ rpm", *(f"{speed:.0f}" for speed in factors.speed.magnitude)]
     kept = [k for k, load in enumerate(factors.si.manifold_pressure) if any(abs(load - one) < 1.0 for one in FACTOR_LOADS)]
-    grid = [head, *([f"{factors.manifold_pressure.magnitude[k]:.0f}", *texts[k]] for k in reversed(kept))]
+    grid = [head, *([f"{factors.manifold_pressure.magnitude[k]:.0f}", *(text or "-" for text in texts[k])] for k in reversed(kept))]
     return [Excerpt("fuel_factors", "factor", tuple(kept), tuple(range(len(head) - 1)), grid)]
 
 

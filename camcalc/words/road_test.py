@@ -101,10 +101,8 @@ def do_words(step: TestStep) -> str:
 
 def reading_words(step: TestStep) -> str:
     """Return which channels are logged, and what the reading shows at both ends of the input."""
-    channels = ", ".join(step.channels).replace("_", " ")
-    return (
-        f"Log {channels}. Read {step.read.meaning}, {step.unit}: {step.low:.3g} if the input is low, {step.expected:.3g} as assumed, {step.high:.3g} if high."
-    )
+    channels, unit = ", ".join(step.channels).replace("_", " "), step.unit.replace("**2", "²")
+    return f"Log {channels}. Read {step.read.meaning}, {unit}: {step.low:.3g} if the input is low, {step.expected:.3g} as assumed, {step.high:.3g} if high."
 
 
 def settling_words(step: TestStep) -> str:

@@ -1,4 +1,4 @@
-"""What does my log show: is it surging, why, what next, and did it help? ``python examples/questions/what_does_my_log_show.py``."""
+"""What does my log show: surge, its cause, what next, and did it help? ``python examples/questions/what_does_my_log_show.py``."""
 
 from pathlib import Path
 
@@ -7,13 +7,15 @@ import camcalc as cc
 folder = Path(__file__).parents[1] / "steep-table"
 before, steep = cc.read_log(folder / "before.csv"), cc.read_table(folder / "steep.csv")
 
+print("BEFORE")
 review = cc.review_log(before, steep)
-print(f"before: {review.headline}")
+print(cc.describe(review))
 for episode in review.findings.episodes:
-    print(f"  {episode.start:.3g~P} to {episode.end:.3g~P}: {episode.frequency:.3g~P}, speed swings {episode.speed_amplitude:.3g~P} either way")
-for advice in review.lower:
-    print(f"  lower {advice}")
+    print(cc.describe(episode))
 
+print("\nAFTER, on the shaped table")
 after = cc.read_log(folder / "after.csv")
-print(f"after: {cc.review_log(after, cc.read_table(folder / 'shaped.csv')).headline}")
-print(cc.compare_logs(before, after))
+print(cc.describe(cc.review_log(after, cc.read_table(folder / "shaped.csv"))))
+
+print("\nDID IT HELP?")
+print(cc.describe(cc.compare_logs(before, after)))

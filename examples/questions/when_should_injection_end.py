@@ -1,6 +1,6 @@
-"""When should injection end? ``python examples/questions/when_should_injection_end.py [resolved|quick]``.
+"""When must injection end? ``python examples/questions/when_should_injection_end.py [resolved|quick]``.
 
-The quick model knows valve events only; the resolved one follows the fuel through the flows and takes half a minute.
+The quick model knows valve events only. The resolved one follows the fuel through the flows and takes a minute or two.
 """
 
 import sys
@@ -9,14 +9,13 @@ from pathlib import Path
 import numpy as np
 
 import camcalc as cc
-from camcalc.words import describe
 from camcalc.words.injection import basis_words, end_words
 
 model = sys.argv[1] if len(sys.argv) > 1 else "resolved"
 build = cc.load_build(Path(__file__).parents[1] / "quarry-road" / "build.toml")
-windows = cc.make_brief(build, model=model, bands=False).injection
+windows = cc.make_brief(build, model=model, bands=False, cures=False, curves=False).injection
 if not windows.applies:
-    print(describe(windows))
+    print(cc.describe(windows))
     sys.exit()
 
 print(f"{build.cam.name}, {model} model. {basis_words(windows)}")

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 if TYPE_CHECKING:
-    from camcalc import Build, ResolvedEngine
+    from camcalc import ResolvedEngine
     from camcalc.advice.spark import SparkCeilings
 
 # Speeds [rpm]: the long cams' zone lies between the idle's reach and 2000 rpm; mild cams are asked over the whole range.
@@ -22,19 +22,6 @@ LONG_SPEEDS = {
 MILD_SPEEDS = (800.0, 1000.0, 1200.0, 1500.0, 2000.0, 2500.0, 3000.0, 3500.0)
 LONG_PRESSURES = np.array([40e3, 50e3, 60e3, 70e3, 80e3, 90e3])
 MILD_PRESSURES = np.array([40e3, 60e3, 85e3])
-
-
-@pytest.fixture(scope="session")
-def resolved_of(build_of: Callable[..., Build]) -> Callable[..., ResolvedEngine]:
-    """Give an example's resolved engine as the brief uses it, by name, with its new or (old) its replaced cam."""
-
-    @functools.cache
-    def engine(name: str, *, old: bool = False) -> ResolvedEngine:
-        from camcalc.cycle.models import MODELS
-
-        return MODELS["resolved"](build_of(name, old=old))  # type: ignore[no-any-return]
-
-    return engine
 
 
 @pytest.fixture(scope="session")

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import itertools
 import math
-import random
 from collections.abc import Callable
 from types import SimpleNamespace
 from typing import Any
@@ -24,6 +23,7 @@ from camcalc.advice.equal_torque import (
     steady_limit,
 )
 from camcalc.advice.spark_limits import ceiling_column
+from camcalc.cycle.models import MODELS
 from camcalc.cycle.resolved import ResolvedEngine
 from camcalc.errors import NoSolutionError
 from camcalc.vehicle.road_load import engine_torque_on_road
@@ -43,28 +43,15 @@ class Parabola:
         return SimpleNamespace(net=net, gross=net + PUMPING)
 
 
-class Scattering(Parabola):
-    """The same engine, whose torque scatters up or down [Pa] from pressure to pressure, the same each time; every call is counted."""
+class Leaping(Parabola):
+    """The same engine with one leap in torque [Pa], upward at a pressure; every call is counted."""
 
-    def __init__(self, build: Any, scatter: float, seed: int) -> None:
+    def __init__(self, build: Any, leap: float, at: float) -> None:
         super().__init__(build)
-        self.scatter, self.seed, self.asked = scatter, seed, 0
+        self.leap, self.at, self.asked = leap, at, 0
 
     def state(self, speed: float, pressure: float, spark: float, **other: Any) -> Any:
         self.asked += 1
-        smooth = super().state(speed, pressure, spark)
-        by = random.Random(f"{self.seed} {pressure:.2f}").choice((-self.scatter, self.scatter))
-        return SimpleNamespace(net=smooth.net + by, gross=smooth.gross + by)
-
-
-class Leaping(Scattering):
-    """The same engine with one leap in torque [Pa], upward at a pressure."""
-
-    def __init__(self, build: Any, leap: float, at: float) -> None:
-        super().__init__(build, 0.0, 0)
-        self.leap, self.at = leap, at
-
-    def state(self, speed: float, pressure: float, spark: float, **other: Any) -> Any:
         smooth = super().state(speed, pressure, spark)
         by = 0.5 * math.copysign(self.leap, pressure - self.at)
         return SimpleNamespace(net=smooth.net + by, gross=smooth.gross + by)
@@ -172,43 +159,11 @@ def test_the_pressure_found_gives_the_torque_asked_for(build_of: Make, net: floa
         assert model.state(25.0, found, spark).net == pytest.approx(net, rel=1e-3)
 
 
-@given(
-    net=st.floats(5e4, 8e5),
-    spark=st.floats(10.0, 55.0),
-    start=st.floats(15e3, 101e3),
-    scatter=st.floats(0.0, 300.0),
-    seed=st.integers(0, 1000),
-)
-def test_a_torque_that_scatters_is_found_wherever_it_is_bracketed(build_of: Make, net: float, spark: float, start: float, scatter: float, seed: int) -> None:
-    model: Any = Scattering(build_of("quarry-road"), scatter, seed)
-    at_barometer = Parabola.state(model, 25.0, AMBIENT, spark).net
-    found = pressure_at_equal_torque(model, 25.0, net, spark, start=start)
-    assert model.asked < 60
-    if at_barometer - scatter < net:
-        return
-    assert found is not None
-    # A pascal is worth at most twelve of torque.
-    assert abs(model.state(25.0, found, spark).net - net) <= max(1e-3 * net, scatter + 12.0)
-    assert abs(Parabola.state(model, 25.0, found, spark).net - net) <= 1e-3 * net + 2.0 * scatter + 12.0
-
-
-@given(net=st.floats(1e5, 8e5), away=st.floats(-4e3, 4e3), scatter=st.floats(0.0, 20.0))
-def test_a_torque_that_hardly_scatters_needs_no_more_points_than_a_secant(build_of: Make, net: float, away: float, scatter: float) -> None:
-    model: Any = Scattering(build_of("quarry-road"), scatter, 1)
+@given(net=st.floats(1e5, 8e5), away=st.floats(-4e3, 4e3))
+def test_a_smooth_torque_needs_no_more_points_than_a_secant(build_of: Make, net: float, away: float) -> None:
+    model: Any = Leaping(build_of("quarry-road"), 0.0, 0.0)
     assert pressure_at_equal_torque(model, 25.0, net, BEST, start=pressure_of(net) + away) is not None
     assert model.asked <= SECANT_POINTS
-
-
-@given(share=st.floats(0.1, 0.9), away=st.floats(-4e3, 4e3))
-def test_inside_a_small_leap_the_nearer_edge_stands(build_of: Make, share: float, away: float) -> None:
-    net, leap = 1.2e5, 600.0
-    # With its edges so far from the torque asked for on either side.
-    at = pressure_of(net + (0.5 - share) * leap)
-    model: Any = Leaping(build_of("quarry-road"), leap, at)
-    found = pressure_at_equal_torque(model, 25.0, net, BEST, start=at + away)
-    assert found is not None
-    nearer = min(share, 1.0 - share) * leap
-    assert abs(model.state(25.0, found, BEST).net - net) <= max(1e-3 * net, nearer + 12.0)
 
 
 @pytest.mark.parametrize("away", [-9e3, -500.0, 500.0, 9e3])
@@ -224,16 +179,15 @@ def test_the_leap_of_a_dying_cycle_is_no_torque_found(build_of: Make, away: floa
 
 @pytest.mark.parametrize(("name", "rpm", "gear"), [("quarry-road", 1400.0, 3), ("dockside", 1400.0, 4), ("long-meadow", 1200.0, 3)])
 def test_every_point_of_a_line_makes_the_torque_asked_for(build_of: Make, name: str, rpm: float, gear: int) -> None:
-    # Settled closely: the brief's engine repeats a torque within a quarter of a per cent only.
     model, speed = ResolvedEngine(build_of(name)), rpm / 60.0
     net = road_net_imep(model, speed, model.build.vehicle.gear_ratios[gear - 1])
     line = equal_torque_line(model, speed, net)
     assert len(line) >= 3
-    twin = model.fresh()  # remembers nothing that the line was found with
+    twin = ResolvedEngine(build_of(name))  # remembers nothing that the line was found with
     for point in line:
         state = twin.state(speed, point.pressure, point.spark)
-        assert state.net == pytest.approx(net, rel=1.1e-3)
-        assert point.state.burned_fraction == pytest.approx(state.burned_fraction, rel=2e-4)
+        assert state.net == pytest.approx(net, rel=1e-3)
+        assert point.state == state
     # Retard gives efficiency away: the throttle opens and the charge grows cleaner.
     for early, late in itertools.pairwise(line):
         assert late.spark == early.spark - 4.0
@@ -243,24 +197,20 @@ def test_every_point_of_a_line_makes_the_torque_asked_for(build_of: Make, name: 
 
 
 @pytest.mark.parametrize("gear", [3, 4])
-def test_what_the_engine_remembers_does_not_cut_a_line_short(build_of: Make, gear: int) -> None:
-    # Settled this loosely, warm starts scatter by more than the torque is asked to hold.
-    model, speed = ResolvedEngine(build_of("quarry-road"), tolerance=2e-4), 1400.0 / 60.0
-    fresh = model.fresh()
-    ceiling_column(model, speed, [35e3, 45e3, 55e3, 65e3, 75e3, 85e3, 95e3])
-    net = road_net_imep(model, speed, model.build.vehicle.gear_ratios[gear - 1])
-    warm, cold = (equal_torque_line(engine, speed, net) for engine in (model, fresh))
-    latest = model.build.limits.si.latest_half_burned
-    for line in (warm, cold):
-        assert line[-1].state.half_burned > latest
-        assert all(abs(p.state.net - net) < 2e-3 * net for p in line)
-    for one, other in zip(warm, cold, strict=True):
-        assert one.spark == pytest.approx(other.spark, abs=0.5)
-        assert one.pressure == pytest.approx(other.pressure, rel=2e-3)
+def test_what_was_asked_before_does_not_move_a_line(build_of: Make, gear: int) -> None:
+    warm, cold = (MODELS["resolved"](build_of("quarry-road")) for _ in range(2))
+    speed = 1400.0 / 60.0
+    ceiling_column(warm, speed, [35e3, 45e3, 55e3, 65e3, 75e3, 85e3, 95e3])
+    net = road_net_imep(warm, speed, warm.build.vehicle.gear_ratios[gear - 1])
+    line = equal_torque_line(warm, speed, net)
+    assert line == equal_torque_line(cold, speed, net)
+    assert line[-1].state.half_burned > warm.build.limits.si.latest_half_burned
+    # The best-torque spark is that of the road load's own solve, so the first point is held to it.
+    assert all(abs(p.state.net - net) < 1e-3 * net for p in line)
 
 
 def test_no_gear_is_lost_to_what_other_gears_left_remembered(build_of: Make, resolved_of: Make) -> None:
-    model, speed = resolved_of("quarry-road").fresh(), 1800.0 / 60.0
+    model, speed = resolved_of("quarry-road"), 1800.0 / 60.0
     lines = [equal_torque_line(model, speed, road_net_imep(model, speed, ratio)) for ratio in model.build.vehicle.gear_ratios]
     latest = model.build.limits.si.latest_half_burned
     for line in lines:
@@ -280,13 +230,11 @@ def test_a_line_ends_at_the_latest_burn_that_the_sheet_allows(resolved_of: Make)
 
 
 def test_a_line_stops_at_a_point_that_is_steady_enough(resolved_of: Make) -> None:
-    model = resolved_of("quarry-road").fresh()
+    model = resolved_of("quarry-road")
     net = road_net_imep(model, 1200.0 / 60.0, model.build.vehicle.gear_ratios[5])
     whole = equal_torque_line(model, 1200.0 / 60.0, net)
     (only,) = equal_torque_line(model, 1200.0 / 60.0, net, settled_under=1.02 * whole[0].variation)
-    # Asked again, with more cycles remembered, a flat optimum is found a fraction of a degree aside.
-    assert only.spark == pytest.approx(whole[0].spark, abs=0.5)
-    assert only.pressure == pytest.approx(whole[0].pressure, rel=2e-3)
+    assert only == whole[0]
     assert len(whole) > 1
 
 

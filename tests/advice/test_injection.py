@@ -30,6 +30,7 @@ from camcalc.advice.injection import (
     window_at,
 )
 from camcalc.advice.injection_angles import REFERENCES, convert_back, convert_reference
+from camcalc.cycle.models import MODELS
 from camcalc.cycle.port_flow import PortFlow
 from camcalc.cycle.tracer import Fates, trace_fuel
 from camcalc.sheet.sections import SEQUENTIAL_PORT, SYSTEMS
@@ -301,7 +302,7 @@ def test_a_point_knows_for_what_share_of_the_cycle_its_injector_is_open(build_of
 
 @pytest.fixture(scope="module")
 def resolved(build_of: Make) -> ResolvedEngine:
-    return ResolvedEngine(build_of("quarry-road"), rtol=1e-5, tolerance=2e-4)
+    return MODELS["resolved"](build_of("quarry-road"))
 
 
 @pytest.fixture(scope="module")
@@ -311,7 +312,7 @@ def by_flows(resolved: ResolvedEngine) -> InjectionWindows:
 
 @pytest.fixture(scope="module")
 def mild(build_of: Make) -> InjectionWindows:
-    return injection_windows(ResolvedEngine(build_of("quarry-road", old=True), rtol=1e-5, tolerance=2e-4))
+    return injection_windows(MODELS["resolved"](build_of("quarry-road", old=True)))
 
 
 def traced(engine: ResolvedEngine, rpm: float, pressure: float) -> tuple[PortFlow, Fates]:
@@ -507,7 +508,7 @@ def test_no_fuel_flows_in_the_dead_time(build_of: Make) -> None:
     shown = []
     for dead_time in ("0 ms", f"{dead * 1e3} ms"):
         injector = build.injector.replace(dead_time=dead_time, battery_voltage="14 V")
-        engine = ResolvedEngine(build.replace(injector=injector), rtol=1e-5, tolerance=2e-4)
+        engine = MODELS["resolved"](build.replace(injector=injector))
         shown.append(point_at(engine, speed, 8e4))
     without, with_dead = shown
     assert with_dead.window.pulse - without.window.pulse == pytest.approx(dead, abs=1e-9)

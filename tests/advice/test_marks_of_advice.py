@@ -29,7 +29,7 @@ Make = Callable[..., Any]
 
 @pytest.fixture(scope="module")
 def ceilings(resolved_of: Make) -> Any:
-    return spark_ceilings(resolved_of("quarry-road").fresh(), np.arange(1200.0, 1701.0, 200.0) / 60.0)
+    return spark_ceilings(resolved_of("quarry-road"), np.arange(1200.0, 1701.0, 200.0) / 60.0)
 
 
 # --- best torque and what rests on it
@@ -187,7 +187,7 @@ def test_a_gear_that_is_good_to_the_slowest_speed_is_told_from_one_that_holds_th
 
 
 def test_a_spark_beyond_the_knock_limit_of_its_own_pressure_is_marked(resolved_of: Make) -> None:
-    model = resolved_of("quarry-road").fresh()
+    model = resolved_of("quarry-road")
     strip = trade_off(model, speed="1200 rpm", manifold_pressure="80 kPa")
     si = strip.si
     knocks = [model.knock_spark(si.speed, float(p)) < spark for spark, p in zip(si.spark, si.manifold_pressure, strict=True)]
@@ -202,7 +202,7 @@ def test_a_spark_beyond_the_knock_limit_of_its_own_pressure_is_marked(resolved_o
 
 
 def test_best_torque_at_the_end_of_the_search_is_or_more(resolved_of: Make) -> None:
-    strip = trade_off(resolved_of("quarry-road").fresh(), speed="1400 rpm", manifold_pressure="50 kPa", ceiling="60 crank_deg")
+    strip = trade_off(resolved_of("quarry-road"), speed="1400 rpm", manifold_pressure="50 kPa", ceiling="60 crank_deg")
     assert strip.si.best_spark == EARLIEST
     assert strip.mark("best_spark") is Mark.OR_MORE
     assert strip.mark("ceiling") is Mark.OR_MORE
@@ -221,7 +221,7 @@ def test_the_supplied_table_s_spark_that_knocks_is_marked(resolved_of: Make, cei
         def spark_at(self, speed: float, load: float) -> float:
             return 34.0
 
-    cells = compare_with_base(resolved_of("quarry-road").fresh(), ceilings, Level())
+    cells = compare_with_base(resolved_of("quarry-road"), ceilings, Level())
     assert cells
     where = {(float(s), float(p)): (k, j) for k, p in enumerate(ceilings.si.manifold_pressure) for j, s in enumerate(ceilings.si.speed)}
     for cell in cells:

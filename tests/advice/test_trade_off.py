@@ -52,7 +52,7 @@ def test_best_torque_is_the_top_of_a_curve_and_torque_per_degree_changes_its_sig
 
 
 def test_every_point_holds_the_torque(strip: Any, resolved_of: Make) -> None:
-    model, si = resolved_of("long-meadow").fresh(), strip.si
+    model, si = resolved_of("long-meadow"), strip.si
     net = 4.0 * math.pi * si.torque / model.geometry.displacement + load_terms(model, si.speed, drive=False, accessories=False).friction
     for spark, pressure, burned in zip(si.spark, si.manifold_pressure, si.burned_fraction, strict=True):
         state = model.state(si.speed, float(pressure), float(spark))

@@ -205,7 +205,7 @@ def test_events_are_printed_for_both_cams(sheet_path: Path, capsys: Said) -> Non
     out = capsys.readouterr().out
     assert "DS fast road (invented)" in out
     assert "DS standard (invented)" in out
-    assert "effective compression" in out
+    assert "Effective compression" in out
 
 
 def test_events_at_another_height_are_those_of_the_library(sheet_path: Path, capsys: Said) -> None:
@@ -241,8 +241,8 @@ def test_events_need_no_car_no_idle_and_no_injector(tmp_path: Path, capsys: Said
     path.write_text(CAM_ALONE + '[engine]\nbore = "100 mm"\ncompression_ratio = 10\n', encoding="utf-8")
     assert main(["events", str(path)]) == 0
     out = capsys.readouterr().out
-    assert "lobe separation 110 cam_deg, advance 4 crank_deg" in out
-    assert "left out: effective compression and overlap factor. [engine] lacks cylinders, stroke, rod_length." in out
+    assert "LSA 110.0 cam deg, 4.0 deg advanced" in " ".join(out.split())
+    assert "No effective compression and no overlap factor: [engine] lacks cylinders, stroke, rod_length." in " ".join(out.split())
     assert "nan" not in out
     assert main(["events", str(path), "--json"]) == 0
     (facts,) = json.loads(capsys.readouterr().out, parse_constant=lambda word: pytest.fail(f"{word} is no JSON"))

@@ -8,8 +8,10 @@ from pathlib import Path
 import pytest
 
 from camcalc import load_build, rank_cures, trade_off
-from camcalc.cli.main import main
+from camcalc.cli.main import COMMANDS, main
+from camcalc.cli.outputs import part_of_the_brief
 from camcalc.cycle.models import MODELS
+from camcalc.report.sections import section_named
 from tests.oracles.coarse_engine import CoarseEngine
 
 Said = pytest.CaptureFixture[str]
@@ -32,7 +34,7 @@ def test_cures_are_ranked_as_the_library_ranks_them(sheet: str, capsys: Said, co
 def test_cures_are_printed_best_first_and_the_impossible_with_a_reason(sheet: str, capsys: Said, coarse: None) -> None:
     assert main(["cures", sheet, "--against", "cruise"]) == 0
     out = capsys.readouterr().out
-    assert out.index("one gear lower") < out.index("cam advanced")
+    assert out.index("One gear lower") < out.index("Cam advanced")
     assert "there is no converter" in out
 
 
@@ -51,7 +53,7 @@ def test_a_strip_is_that_of_the_library_with_the_ceiling_of_its_cell(sheet: str,
     strip = trade_off(MODELS["resolved"](load_build(sheet)), speed="1400 rpm", manifold_pressure="60 kPa")
     assert data["spark"] == strip.to_dict()["spark"]
     assert main(["trade-off", sheet, "--speed", "1400 rpm", "--torque", "60 N m", "--plots", str(tmp_path)]) == 0
-    assert "best torque at" in capsys.readouterr().out
+    assert "MBT spark:" in capsys.readouterr().out
     assert (tmp_path / "trade_off.svg").exists()
 
 
@@ -71,3 +73,16 @@ def test_a_road_test_says_gear_speed_pedal_and_channels(sheet: str, capsys: Said
     plan = json.loads(capsys.readouterr().out)
     assert plan["seconds"] <= 600.0
     assert plan["road_speed_unit"] == "mph"
+
+
+PARTS = {"cures": ["--against", "cruise"], "road-test": [], "trade-off": ["--speed", "1400 rpm", "--torque", "60 N m"]}
+
+
+@pytest.mark.parametrize("command", PARTS)
+def test_a_part_of_the_brief_says_so_in_its_first_line_and_in_the_help(sheet: str, capsys: Said, coarse: None, command: str) -> None:
+    assert main([command, sheet, *PARTS[command], "--units", "metric"]) == 0
+    out = capsys.readouterr().out
+    assert out.splitlines()[0] == part_of_the_brief(command)
+    assert "inHg" not in out
+    section_named(command)
+    assert COMMANDS[command].startswith("part of the brief")

@@ -12,6 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from camcalc.cycle.engine_tables import FIELDS, EngineTables, engine_tables
+from camcalc.cycle.models import MODELS
 from camcalc.cycle.operating import barometer
 from camcalc.cycle.work_variation import work_spread
 
@@ -35,7 +36,7 @@ def test_at_its_own_points_a_table_gives_what_the_model_gives(engine_of: Make, q
     for speed, pressure, spark in ((20.0, 40e3, 15.0), (25.0, 50e3, 25.0), (30.0, 60e3, 35.0), (20.0, 60e3, 25.0)):
         found = quick_tables.at(speed, pressure, spark)
         assert tuple(found) == FIELDS
-        assert tuple(found.values()) == pytest.approx(fields_of(engine_of("quarry-road").fresh(), speed, pressure, spark), rel=1e-12)
+        assert tuple(found.values()) == pytest.approx(fields_of(engine_of("quarry-road"), speed, pressure, spark), rel=1e-12)
     assert quick_tables.runs.all()
 
 
@@ -82,18 +83,15 @@ def test_loads_at_the_barometer_are_left_out(build_of: Make) -> None:
 
 @pytest.fixture(scope="module")
 def resolved(build_of: Make) -> Any:
-    from camcalc import ResolvedEngine
-
-    return ResolvedEngine(build_of("quarry-road"), rtol=1e-5, tolerance=2e-4)
+    return MODELS["resolved"](build_of("quarry-road"))
 
 
-def test_settled_cycles_come_back_within_what_settling_leaves_open(resolved: Any) -> None:
+def test_settled_cycles_come_back_as_they_are(resolved: Any, build_of: Make) -> None:
     tables = engine_tables(resolved, np.array([1200.0, 1400.0]) / 60.0, np.array([50e3, 55e3]), np.array([18.0, 26.0, 34.0]))
     assert tables.runs.all()
-    own = resolved.fresh()
+    own = MODELS["resolved"](build_of("quarry-road"))
     at_a_point = fields_of(own, 1400.0 / 60.0, 55e3, 26.0)
-    # The cycle settles to 2e-4 of its state from wherever it starts; work is a difference of larger things, its spread one of works.
-    assert list(tables.at(1400.0 / 60.0, 55e3, 26.0).values()) == pytest.approx(at_a_point, rel=5e-3)
+    assert tuple(tables.at(1400.0 / 60.0, 55e3, 26.0).values()) == pytest.approx(at_a_point, rel=1e-12)
     between = fields_of(own, 1300.0 / 60.0, 52.5e3, 22.0)
     found = tables.at(1300.0 / 60.0, 52.5e3, 22.0)
     errors = {name: found[name] / value - 1.0 for name, value in zip(FIELDS, between, strict=True)}
@@ -114,7 +112,4 @@ def test_where_cycles_do_not_repeat_nothing_is_answered(resolved: Any) -> None:
 
 def test_a_mild_cam_runs_at_every_load_and_spark(build_of: Make) -> None:
     # A step that runs into not-a-number must be tried again smaller: taken, it lost one cycle at 80 kPa and with it every lighter load of that spark.
-    from camcalc import ResolvedEngine
-
-    model = ResolvedEngine(build_of("quarry-road", old=True), rtol=1e-5, tolerance=2e-4)
-    assert engine_tables(model, np.array([2200.0]) / 60.0, np.arange(20e3, 100.1e3, 5e3)).runs.all()
+    assert engine_tables(MODELS["resolved"](build_of("quarry-road", old=True)), np.array([2200.0]) / 60.0, np.arange(20e3, 100.1e3, 5e3)).runs.all()

@@ -14,8 +14,9 @@ from scipy.optimize import brentq
 from camcalc import ResolvedEngine
 from camcalc.cycle.gas_kernel import properties
 from camcalc.cycle.integrate import run_cycle
-from camcalc.cycle.rates import LOST, TOTAL, Boundary, Setup
-from camcalc.cycle.steady import INDEX, NO_MARKS, Burning, Course, Marching, Settled, settle
+from camcalc.cycle.layout import INDEX, TOTAL, ExhaustKind, IntakeKind
+from camcalc.cycle.rates import Boundary, Setup
+from camcalc.cycle.steady import NO_MARKS, Burning, Course, Marching, Settled, settle
 from camcalc.engine.geometry import Geometry
 
 Make = Callable[..., Any]
@@ -132,7 +133,9 @@ GAMMA, HEAT = 1.3, 2.6e6
 
 @pytest.fixture(scope="module", params=[40e3, 100e3], ids=["throttled", "unthrottled"])
 def otto(shut: Setup, request: pytest.FixtureRequest) -> Settled:
-    setup = shut._replace(gas=constant_gas(GAMMA, HEAT), areas=np.zeros_like(shut.areas), model=LOST, speed=2.0)
+    setup = shut._replace(
+        gas=constant_gas(GAMMA, HEAT), areas=np.zeros_like(shut.areas), intake=int(IntakeKind.LOST), exhaust=int(ExhaustKind.RESERVOIR), speed=2.0
+    )
     setup = setup._replace(intake_pressure=request.param, intake_temperature=330.0, exhaust_pressure=100e3, smooth=1e-3)
     angle = np.arange(setup.areas.shape[1]) * 0.25
     setup.areas[:2] = np.where((angle > 0.0) & (angle < 180.0), 2e-3, 0.0)

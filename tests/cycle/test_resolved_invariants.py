@@ -10,10 +10,11 @@ import numpy as np
 import pytest
 
 from camcalc import ResolvedEngine
+from camcalc.cycle.layout import INDEX
 from camcalc.cycle.operating import Ending
 from camcalc.cycle.resolved import RTOL, SMOOTH
 from camcalc.cycle.simulate import CycleResult, describe_cycle
-from camcalc.cycle.steady import INDEX, Settled
+from camcalc.cycle.steady import Settled
 
 Make = Callable[..., Any]
 SPARK = 30.0
@@ -197,25 +198,15 @@ def test_an_engine_that_cannot_run_is_dying_not_broken(resolved: Make, settled: 
     assert state.net == pytest.approx(-(state.exhaust_pressure - 35e3), rel=1e-12)
 
 
-def test_a_dying_cycle_is_not_remembered_as_a_start(resolved: Make, build_of: Make) -> None:
-    engine = ResolvedEngine(build_of("quarry-road"))
-    assert engine.settled(10.0, 35e3, SPARK).outcome is Ending.NO_FRESH_CHARGE
-    assert engine.settled(12.0, 40e3, SPARK).outcome is Ending.NO_FRESH_CHARGE
-    alive = engine.settled(40.0, 60e3, SPARK)
-    same(alive, resolved("long").settled(40.0, 60e3, SPARK), 1e-4)
-
-
 def test_a_cycle_asked_for_again_is_the_one_remembered(resolved: Make) -> None:
     engine = resolved("mild")
     assert engine.settled(25.0, 50e3, SPARK) is engine.settled(25.0, 50e3, SPARK)
-    twin = engine.fresh()
-    assert twin.settled(25.0, 50e3, SPARK) is not engine.settled(25.0, 50e3, SPARK)
 
 
 def test_a_search_for_a_load_leaves_best_torque_alone(build_of: Make) -> None:
     searched, asked = (ResolvedEngine(build_of("quarry-road")) for _ in range(2))
     searched.net_imep(25.0, 60e3, None)
-    assert searched.best_spark(25.0, 60e3) == pytest.approx(asked.best_spark(25.0, 60e3), abs=1e-9)
+    assert searched.best_spark(25.0, 60e3) == asked.best_spark(25.0, 60e3)
     net = asked.net_imep(25.0, 60e3, None, offset=10.0)
     at_reserve = asked.state(25.0, 60e3, asked.best_spark(25.0, 60e3) - 10.0).net
     # The gas exchange of a spark up to half a degree away stands for its own.

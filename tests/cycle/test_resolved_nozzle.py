@@ -17,7 +17,8 @@ from scipy.optimize import minimize_scalar
 
 from camcalc import ResolvedEngine
 from camcalc.cycle.gas_kernel import flow, gas_table, properties
-from camcalc.cycle.rates import TOTAL, Boundary, rates
+from camcalc.cycle.layout import TOTAL
+from camcalc.cycle.rates import Boundary, rates
 from camcalc.cycle.resolved import SMOOTH
 from camcalc.engine.gas import fuel_data
 from tests.cycle.make_reference_cases import moles

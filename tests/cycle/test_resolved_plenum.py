@@ -12,9 +12,10 @@ import pytest
 
 from camcalc import Build, NoSolutionError, ResolvedEngine
 from camcalc.cycle.gas_kernel import flow, properties
+from camcalc.cycle.layout import INDEX
 from camcalc.cycle.operating import Ending
 from camcalc.cycle.simulate import closures
-from camcalc.cycle.steady import INDEX, Settled
+from camcalc.cycle.steady import Settled
 from camcalc.cycle.whole_engine import WholeEngine
 
 Make = Callable[..., Any]

@@ -36,8 +36,8 @@ def engines(build_of: Make) -> Make:
 
 
 def at(engine: ResolvedEngine, rpm: float, pressure: float) -> OperatingState:
-    """An operating point from the first guess, so that no point depends on those before."""
-    return engine.fresh().state(rpm / 60.0, pressure, SPARK)
+    """An operating point."""
+    return engine.state(rpm / 60.0, pressure, SPARK)
 
 
 @settings(max_examples=15)

@@ -22,19 +22,6 @@ TABLE_SPARKS = np.array([10.0, 18.0, 26.0, 34.0, 44.0])
 
 
 @pytest.fixture(scope="session")
-def resolved_of(build_of: Callable[..., Build]) -> Callable[..., ResolvedEngine]:
-    """Give an example's resolved engine as tables are made with, by name, with its new or (old) its replaced cam."""
-
-    @functools.cache
-    def engine(name: str, *, old: bool = False) -> ResolvedEngine:
-        from camcalc import ResolvedEngine
-
-        return ResolvedEngine(build_of(name, old=old), rtol=1e-5, tolerance=2e-4)
-
-    return engine
-
-
-@pytest.fixture(scope="session")
 def tables_of(resolved_of: Callable[..., ResolvedEngine]) -> Callable[..., EngineTables]:
     """Give an example's coarse tables; arguments as for ``resolved_of``."""
 

@@ -164,12 +164,11 @@ def test_slopes_are_those_of_settled_cycles(build_of: Make, resolved_of: Make, r
     axes = (np.array([rpm - 101.0, rpm + 101.0]) / 60.0, np.array([pressure - 2.6e3, pressure + 2.6e3]), np.array([spark - 4.0, spark + 4.0]))
     engine_side = engine_side_of(build_of("quarry-road"), engine_tables(model, *axes))
     found = point_at(engine_side, BY_PRESSURE, rpm / 60.0, pressure, spark)
-    own = model.fresh()
 
     def slope(which: int, step: float) -> tuple[float, float]:
         low, high = np.array([rpm / 60.0, pressure, spark]), np.array([rpm / 60.0, pressure, spark])
         low[which], high[which] = low[which] - step, high[which] + step
-        below, above = own.state(*low), own.state(*high)
+        below, above = model.state(*low), model.state(*high)
         work = (above.net - below.net) * engine_side.cylinders * engine_side.swept / (4.0 * math.pi)
         return work / (2.0 * step), (above.air * high[0] - below.air * low[0]) * engine_side.cylinders / 2.0 / (2.0 * step)
 

@@ -27,7 +27,7 @@ TURN = 2.0 * math.pi
 
 @pytest.fixture(scope="module")
 def tables(engine_of: Make) -> EngineTables:
-    return engine_tables(engine_of("quarry-road").fresh())
+    return engine_tables(engine_of("quarry-road"))
 
 
 @pytest.fixture(scope="module")

@@ -20,22 +20,6 @@ SURGE_SPEED, SURGE_GEAR = 1400.0 / 60.0, 4
 
 
 @pytest.fixture(scope="session")
-def resolved_of(build_of: Callable[..., Build]) -> Callable[[str], EngineModel]:
-    """Give an example's resolved engine as the brief uses it.
-
-    What an engine remembers decides within its tolerance where a search ends: figures are compared between fresh ones, asked alike.
-    """
-
-    @functools.cache
-    def engine(name: str) -> EngineModel:
-        from camcalc.explain.idle_topics import resolved_engine
-
-        return resolved_engine(build_of(name))
-
-    return engine
-
-
-@pytest.fixture(scope="session")
 def base(root: Path) -> SparkTable:
     """The spark table of the quarry-road example."""
     from camcalc.tables import read_table
@@ -66,7 +50,7 @@ def told(
     def explain(name: str, topic: str) -> Explanation:
         from camcalc import explain_topic
 
-        options: dict[str, Any] = {} if topic in ("overlap", "events", "effective compression") else {"engine": resolved_of(name).fresh()}
+        options: dict[str, Any] = {} if topic in ("overlap", "events", "effective compression") else {"engine": resolved_of(name)}
         if topic == "surge":
             options = {"engine_tables": surge_tables_of(name), "table": base, "gear": SURGE_GEAR}
         return explain_topic(build_of(name), topic, **options)

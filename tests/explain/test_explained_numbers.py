@@ -90,7 +90,7 @@ def test_effective_compression_is_that_of_the_brief(name: str, told: Told, build
 
 @two_examples
 def test_burned_gas_adds_up_to_what_the_cycle_holds(name: str, told: Told, resolved_of: Make) -> None:
-    engine, e = resolved_of(name).fresh(), told(name, "residual")
+    engine, e = resolved_of(name), told(name, "residual")
     idle = idle_state(engine).si
     cycle = describe_cycle(engine, engine.settled(idle.speed, idle.manifold_pressure, idle.spark), idle.spark)
     assert close(value(e, "m_b", "kg"), cycle.ledger.si.burned_mass)
@@ -110,7 +110,7 @@ def test_a_residual_is_explained_elsewhere_too_and_falls_with_pressure(build_of:
 
 @two_examples
 def test_idle_vacuum_and_its_load_are_those_of_the_library(name: str, told: Told, resolved_of: Make) -> None:
-    engine, e = resolved_of(name).fresh(), told(name, "idle vacuum")
+    engine, e = resolved_of(name), told(name, "idle vacuum")
     idle = idle_state(engine).si
     assert close(value(e, "v", "Pa"), idle.manifold_vacuum)
     assert close(value(e, "p_b", "Pa"), barometer(engine))
@@ -136,7 +136,7 @@ def test_an_idle_in_drive_with_accessories_carries_what_the_library_says(build_o
 
 @two_examples
 def test_reversion_is_judged_as_the_library_does_at_the_speed_it_found(name: str, told: Told, resolved_of: Make) -> None:
-    engine, e = resolved_of(name).fresh(), told(name, "reversion")
+    engine, e = resolved_of(name), told(name, "reversion")
     # No gear was named: the one nearest to direct drive, 0.92 and 0.91 here.
     found = reversion_in_gear(engine, 5)
     speed = found.si.unstable_below
@@ -153,8 +153,8 @@ def test_reversion_is_judged_as_the_library_does_at_the_speed_it_found(name: str
 @two_examples
 @pytest.mark.parametrize("pressure", [None, "50 kPa", "90 kPa"])
 def test_a_ceiling_and_the_limit_that_binds_are_those_of_the_column(name: str, pressure: str | None, told: Told, build_of: Make, resolved_of: Make) -> None:
-    engine = resolved_of(name).fresh()
-    e = told(name, "ceiling") if pressure is None else explain_topic(build_of(name), "ceiling", manifold_pressure=pressure, engine=engine.fresh())
+    engine = resolved_of(name)
+    e = told(name, "ceiling") if pressure is None else explain_topic(build_of(name), "ceiling", manifold_pressure=pressure, engine=engine)
     at = float(e.question.split(" kPa")[0].split()[-1]) * 1e3
     column = ceiling_column(engine, 1400.0 / 60.0, [float(p) for p in PRESSURES if p < barometer(engine)])
     cell = next(c for c in column.cells if abs(c.pressure - at) < 1.0)
@@ -179,7 +179,7 @@ def test_the_cells_explained_show_both_a_binding_limit_and_a_floor(told: Told, b
 
 def test_outside_the_zone_the_cell_next_to_the_road_s_load_is_explained(build_of: Make, resolved_of: Make) -> None:
     engine = resolved_of("quarry-road")
-    e = explain_topic(build_of("quarry-road"), "ceiling", speed="2800 rpm", engine=engine.fresh())
+    e = explain_topic(build_of("quarry-road"), "ceiling", speed="2800 rpm", engine=engine)
     at = float(e.question.split(" kPa")[0].split()[-1]) * 1e3
     road = min(road_point(engine, 2800.0 / 60.0, ratio).pressure for ratio in engine.build.vehicle.gear_ratios[2:])
     assert at == min((float(p) for p in PRESSURES), key=lambda p: abs(p - road))
@@ -202,7 +202,7 @@ def test_what_the_sheet_leaves_out_is_not_called_the_sheet_s(name: str, topic: s
 
 @two_examples
 def test_pulse_and_end_of_injection_are_those_of_the_windows(name: str, told: Told, resolved_of: Make) -> None:
-    e, point = told(name, "injection"), point_at(resolved_of(name).fresh(), 1600.0 / 60.0, 60e3)
+    e, point = told(name, "injection"), point_at(resolved_of(name), 1600.0 / 60.0, 60e3)
     window = point.window
     assert close(value(e, "t", "s"), window.pulse)
     assert close(value(e, "A", "crank_deg"), window.pulse_angle)

@@ -22,7 +22,7 @@ Make = Callable[..., Any]
 @pytest.fixture(scope="module")
 def told(build_of: Make, resolved_of: Make) -> Any:
     """A cell of the zone whose best torque ends the search and whose ceiling spark does not cure."""
-    return explain_topic(build_of("quarry-road"), "ceiling", speed="1200 rpm", manifold_pressure="50 kPa", engine=resolved_of("quarry-road").fresh())
+    return explain_topic(build_of("quarry-road"), "ceiling", speed="1200 rpm", manifold_pressure="50 kPa", engine=resolved_of("quarry-road"))
 
 
 def value_of(told: Any, name: str) -> Any:

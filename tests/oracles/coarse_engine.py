@@ -5,7 +5,6 @@ No figure of it is ever checked against the world.
 
 from __future__ import annotations
 
-import copy
 import math
 
 from camcalc import QuickEngine
@@ -19,9 +18,6 @@ class CoarseEngine(QuickEngine):
     name = "closed forms with the tests' own knock"
     teaching_only = False
     uncertain = (*QuickEngine.uncertain, "octane")
-
-    def fresh(self) -> CoarseEngine:
-        return copy.copy(self)
 
     def knock_spark(self, speed: float, pressure: float) -> float:
         octane = self.tolerances.octane * self.build.fuel.si.octane

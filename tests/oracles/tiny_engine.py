@@ -42,9 +42,6 @@ class TinyEngine:
         self.geometry = geometry_of(build.engine)
         self.fuel = fuel_data(build.fuel.kind, build.idle.mixture)
 
-    def fresh(self) -> TinyEngine:
-        return self
-
     def asking(self, build: Build) -> TinyEngine:
         twin = copy.copy(self)
         twin.build = build
