@@ -14,7 +14,7 @@ from .advice.bands import HeadlineBands, sample_bands
 from .advice.base_table import BaseTableCell, compare_with_base
 from .advice.cam_facts import CamFacts, cam_facts
 from .advice.curves import BriefCurves, brief_curves
-from .advice.fuel_factors import FuelFactors, fuel_factors
+from .advice.fuel_factors import FuelFactors, fuel_factors, has_filling_table
 from .advice.headlines import headline, headline_gear, with_bands, zone_of
 from .advice.idle import IdleState, idle_state
 from .advice.idle_advice import IdleAdvice, IdleSet, idle_advice, idle_set, replaced_idle
@@ -244,7 +244,7 @@ def make_brief(
     tried = rank_cures(build, engine_of=kind, table=base or proposed) if cures else None
     traded = _traded(engine, ceilings) if cures and ceilings is not None else None
     say("fuel factors", 0.93)
-    factors = None if before is None or engine.teaching_only else fuel_factors(engine, before, first, _spark_of(engine, proposed))
+    factors = None if before is None or not has_filling_table(engine) else fuel_factors(engine, before, first, _spark_of(engine, proposed))
     say("road test", 0.95)
     return Brief(
         build=build,

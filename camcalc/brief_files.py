@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 from pathlib import Path
 from typing import Any
@@ -10,14 +11,25 @@ from .brief import Brief, BriefFormat
 from .errors import InputError
 from .sheet.saving import write_atomically
 
-__all__ = ["as_saved", "brief_text", "load_brief", "read_brief", "save_brief"]
+__all__ = ["as_saved", "brief_text", "digest_of", "load_brief", "read_brief", "save_brief"]
 
 WRITE_ONE = "camcalc brief BUILD --json > brief.json"
 
 
 def brief_text(brief: Brief) -> str:
-    """Return a brief as JSON text; each quantity with its unit, its band and its mark where it has them."""
-    return json.dumps(brief.to_dict(), indent=1, allow_nan=False) + "\n"
+    """Return a brief as JSON text; each quantity with its unit, its band and its mark where it has them.
+
+    ``format`` carries a digest of all the rest, so that a figure changed by hand or by accident is noticed when the file is read.
+    """
+    data = brief.to_dict()
+    data["format"] = {**data["format"], "digest": digest_of(data)}
+    return json.dumps(data, indent=1, allow_nan=False) + "\n"
+
+
+def digest_of(data: dict[str, Any]) -> str:
+    """Return the digest (SHA-256) of a brief's data, its format apart."""
+    rest = {key: value for key, value in data.items() if key != "format"}
+    return hashlib.sha256(json.dumps(rest, sort_keys=True).encode()).hexdigest()
 
 
 def save_brief(brief: Brief, path: str | Path) -> Path:
@@ -44,7 +56,7 @@ def load_brief(path: str | Path) -> Brief:
     """
     path = Path(path)
     try:
-        text = path.read_text(encoding="utf-8")
+        text = path.read_text(encoding="utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
         came = getattr(error, "strerror", None) or "not UTF-8 text"
         raise InputError(str(path), came=came, expected="a brief kept as JSON", fix=f"write one: {WRITE_ONE}") from None
@@ -55,7 +67,7 @@ def read_brief(text: str, where: str = "the brief") -> Brief:
     """Read a brief from JSON text, as ``load_brief`` does from a file."""
     try:
         data = json.loads(text)
-    except ValueError as error:
+    except (ValueError, RecursionError) as error:
         came = f"no JSON, or not all of it ({error})"
         raise InputError(where, came=came, expected="a whole brief kept as JSON", fix=f"write it again: {WRITE_ONE}") from None
     _refuse_other_formats(data, where)
@@ -63,7 +75,7 @@ def read_brief(text: str, where: str = "the brief") -> Brief:
         return Brief.from_dict(data)
     except InputError as error:
         raise InputError(f"{where}: {error.key}", came=error.came, expected=error.expected, fix=error.fix) from None
-    except (KeyError, TypeError, ValueError, IndexError, AttributeError) as error:
+    except (KeyError, TypeError, ValueError, IndexError, AttributeError, OverflowError, RecursionError) as error:
         came = f"a part that is missing or changed ({error})"
         raise InputError(where, came=came, expected="a brief as camcalc wrote it", fix=f"write it again: {WRITE_ONE}") from None
 
@@ -80,6 +92,9 @@ def _refuse_other_formats(data: Any, where: str) -> None:
     own, found = BriefFormat(), data.get("format") if isinstance(data, dict) else None
     if not isinstance(found, dict) or found.get("name") != own.name:
         raise InputError(where, came="JSON of another kind", expected=f'"format": {{"name": "{own.name}", ...}}', fix=f"write a brief: {WRITE_ONE}")
-    if found.get("version") != own.version:
+    if type(found.get("version")) is not int or found["version"] != own.version:
         came = f"a brief of version {found.get('version')!r}"
         raise InputError(where, came=came, expected=f"version {own.version}, as this camcalc writes it", fix=f"make the brief again: {WRITE_ONE}")
+    if found.get("digest") != digest_of(data):
+        came = "figures that are not those that camcalc wrote"
+        raise InputError(where, came=came, expected="a brief as camcalc wrote it, by the digest it carries", fix=f"write it again: {WRITE_ONE}")

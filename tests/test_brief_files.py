@@ -12,7 +12,7 @@ import pytest
 import camcalc.advice.curves
 import camcalc.cycle.resolved
 from camcalc import Brief, InputError, QuickEngine, describe, load_brief, save_brief
-from camcalc.brief_files import brief_text, read_brief
+from camcalc.brief_files import brief_text, digest_of, read_brief
 from camcalc.cli.main import main
 from camcalc.report.brief_page import brief_html
 from camcalc.report.tables import brief_tables
@@ -91,6 +91,43 @@ def test_a_sheet_or_a_kept_brief_is_asked_for_one_of_them(words: list[str], caps
     assert "--from" in said
 
 
+def signed(text: str) -> str:
+    """A changed brief with the digest of what it holds now, where it still is one."""
+    try:
+        data = json.loads(text)
+        data["format"]["digest"] = digest_of(data)
+    except (ValueError, TypeError, KeyError):
+        return text
+    return json.dumps(data, indent=1)
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        lambda data: data["idle_spark"]["idle_spark"].update(value=200.0),
+        lambda data: data["starting_table"]["manifold_pressure"]["value"].reverse(),
+        lambda data: data["starting_table"]["spark"]["value"].pop(0),
+        lambda data: data.update(not_for=None, model="crank-resolved cycle"),
+        lambda data: data["about"].update(model="another"),
+        lambda data: data["format"].pop("digest"),
+    ],
+)
+def test_figures_changed_after_they_were_written_are_refused(kept: Path, change: Callable[[Any], None]) -> None:
+    data = json.loads(kept.read_text(encoding="utf-8"))
+    change(data)
+    with pytest.raises(InputError, match="figures that are not those that camcalc wrote"):
+        read_brief(json.dumps(data))
+
+
+def test_nesting_without_end_and_a_figure_beyond_all_floats_are_refused(kept: Path) -> None:
+    with pytest.raises(InputError):
+        read_brief("[" * 100_000)
+    data = json.loads(kept.read_text(encoding="utf-8"))
+    data["starting_table"]["least_spark"]["value"] = 10**400
+    with pytest.raises(InputError):
+        read_brief(signed(json.dumps(data)))
+
+
 @pytest.mark.parametrize(
     ("change", "match"),
     [
@@ -105,7 +142,7 @@ def test_a_sheet_or_a_kept_brief_is_asked_for_one_of_them(words: list[str], caps
 )
 def test_what_is_no_whole_brief_of_this_version_is_refused(kept: Path, tmp_path: Path, capsys: Said, change: Callable[[str], str], match: str) -> None:
     bad = tmp_path / "bad.json"
-    bad.write_text(change(kept.read_text(encoding="utf-8")), encoding="utf-8")
+    bad.write_text(signed(change(kept.read_text(encoding="utf-8"))), encoding="utf-8")
     with pytest.raises(InputError, match=match):
         load_brief(bad)
     assert main(["brief", "--from", str(bad)]) == 1

@@ -12,9 +12,10 @@ from numpy.typing import NDArray
 from ..array_record import ArrayRecord, ScalarMeasure
 from ..cycle.operating import EngineModel, barometer
 from ..results import Measure, measure
+from ..sheet.sections import CARBURETTOR, INDIVIDUAL_THROTTLES
 from .idle import IdleState
 
-__all__ = ["FuelFactors", "fuel_factors"]
+__all__ = ["FuelFactors", "fuel_factors", "has_filling_table"]
 
 Array = NDArray[np.float64]
 
@@ -41,6 +42,13 @@ class FuelFactors(ArrayRecord):
     idle_pressure: ScalarMeasure = measure("Pa", "kPa", doc="where the new cam idles in neutral")
     idle_factor: ScalarMeasure = measure("", "", doc="the same there")
     idle_excess: ScalarMeasure = measure("", "percent", doc="fuel too much at idle on the old table")
+
+
+def has_filling_table(engine: EngineModel) -> bool:
+    """Whether fuel may be reckoned from a filling table by speed and manifold pressure: not with a carburettor, not with a throttle for each
+    cylinder, whose tables go by throttle opening, and not from a model for learning."""
+    build = engine.build
+    return not (engine.teaching_only or build.fuel.system == CARBURETTOR or build.engine.intake == INDIVIDUAL_THROTTLES)
 
 
 def fuel_factors(engine: EngineModel, replaced: EngineModel, idle: IdleState, spark_at: Callable[[float, float], float]) -> FuelFactors:

@@ -6,6 +6,7 @@ height after Hires, Tabaczynski & Novak 1978, normalised to one published burn d
 
 from __future__ import annotations
 
+import functools
 import math
 from typing import NamedTuple
 
@@ -15,7 +16,7 @@ from numpy.typing import NDArray
 from ..compiling import compiled
 from .flame import flame_speed_kernel
 
-__all__ = ["REFERENCE", "WIEBE_A", "WIEBE_M", "Compression", "Mixture", "burn_angles", "wiebe_angle", "wiebe_fraction"]
+__all__ = ["WIEBE_A", "WIEBE_M", "Compression", "Mixture", "burn_angles", "reference_scales", "wiebe_angle", "wiebe_fraction"]
 
 Array = NDArray[np.float64]
 
@@ -81,7 +82,8 @@ def _progress(angle: Array, rate: Array) -> Array:
     return done
 
 
-def _reference_scales() -> tuple[float, float]:
+@functools.cache
+def reference_scales() -> tuple[float, float]:
     """Return what turns local angles into crank degrees, so that the published burn comes out at its own state."""
     angle = np.arange(-60.0, 80.0, 0.25)
     lam, theta = 3.5, np.radians(angle)
@@ -95,9 +97,6 @@ def _reference_scales() -> tuple[float, float]:
     )
     start, end = np.interp([-REFERENCE_SPARK, -REFERENCE_SPARK + REFERENCE_DURATION * TEN], angle, _progress(angle, rate))
     return 1.0 / float(end - start), REFERENCE_DURATION * (NINETY - TEN) * float(np.interp(0.0, angle, rate))
-
-
-REFERENCE = _reference_scales()
 
 
 def burn_angles(charge: Compression, mixture: Mixture, piston_speed: float, sparks: Array, *, scale: float = 1.0) -> tuple[Array, Array]:
@@ -125,9 +124,10 @@ def burn_angles(charge: Compression, mixture: Mixture, piston_speed: float, spar
     """
     rate = _rates(charge.temperature, charge.pressure, charge.height, piston_speed, *mixture) / scale
     done = _progress(charge.angle, rate)
-    target = np.interp(-sparks, charge.angle, done) + 1.0 / REFERENCE[0]
+    develop_scale, rapid_scale = reference_scales()
+    target = np.interp(-sparks, charge.angle, done) + 1.0 / develop_scale
     ten_at = np.interp(target, done, charge.angle) + np.maximum(target - done[-1], 0.0) / rate[-1]
-    rapid: Array = REFERENCE[1] / np.interp(np.maximum(ten_at, 0.0), charge.angle, rate)
+    rapid: Array = rapid_scale / np.interp(np.maximum(ten_at, 0.0), charge.angle, rate)
     return ten_at + sparks, rapid
 
 

@@ -19,7 +19,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Print the events of every cam on the sheet."""
     from ..advice.cam_facts import cam_facts
-    from ..report.terminal import console, print_events
+    from ..report.events_terminal import print_events
+    from ..report.terminal_parts import console
     from ..results import plain_data
     from ..sheet import load_cam
 

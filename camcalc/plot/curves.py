@@ -132,13 +132,13 @@ def plot_ceilings(ceilings: SparkCeilings, ax: Axes | None = None) -> Axes:
     return ax
 
 
-def plot_injection(windows: InjectionWindows, cam: CamCard | ValveLifts, row: int = 0, ax: Axes | None = None) -> Axes:
+def plot_injection(windows: InjectionWindows, cam: CamCard | ValveLifts | None = None, row: int = 0, ax: Axes | None = None) -> Axes:
     """Plot the injection windows along a crank-angle strip, one bar a speed, at one load row; angles before overlap top dead centre, time to the right.
 
     Parameters
     ----------
     windows : InjectionWindows
-    cam : CamCard or ValveLifts
+    cam : CamCard or ValveLifts, optional
         Whose valve openings are shaded.
     row : int
         Which manifold pressure of the windows, counted from 0.
@@ -146,11 +146,11 @@ def plot_injection(windows: InjectionWindows, cam: CamCard | ValveLifts, row: in
         Where to draw; new axes when left out.
     """
     ax = axes(ax)
-    lifts = (valve_lifts(cam) if isinstance(cam, CamCard) else cam).si
-    intake, exhaust = (lifts.intake_opens, lifts.intake_closes), (lifts.exhaust_opens, lifts.exhaust_closes)
     speeds = windows.si.speed * 60.0
-    ax.axvspan(-intake[1], -intake[0], color=INTAKE, alpha=0.12, label="intake open")
-    ax.axvspan(-exhaust[1], -exhaust[0], color=EXHAUST, alpha=0.12, hatch="//", label="exhaust open")
+    if cam is not None:
+        lifts = (valve_lifts(cam) if isinstance(cam, CamCard) else cam).si
+        ax.axvspan(-lifts.intake_closes, -lifts.intake_opens, color=INTAKE, alpha=0.12, label="intake open")
+        ax.axvspan(-lifts.exhaust_closes, -lifts.exhaust_opens, color=EXHAUST, alpha=0.12, hatch="//", label="exhaust open")
     runs = np.flatnonzero(np.isfinite(windows.si.end_of_injection[row]))
     for k in runs:
         _strip(ax, windows.si, row, int(k), named=k == runs[0])

@@ -62,7 +62,7 @@ def section_named(name: str) -> Section:
         If there is none of that name; it lists them all.
     """
     for section in SECTIONS:
-        if section.key == name:
+        if section.key == name.strip().lower():
             return section
     keys = [section.key for section in SECTIONS]
     raise InputError("--section", came=name, expected=", ".join(keys), fix=did_you_mean(name, keys))

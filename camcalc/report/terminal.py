@@ -11,20 +11,17 @@ from ..brief_files import as_saved
 from ..results import Record
 from ..words.engine_model import model_use_words
 from ..words.first_screen import MORE, Excerpt, first_screen, title_lines
-from .blocks import Block, Grid, Records
+from .blocks import Block, Grid
 from .data_figures import Figures
-from .ground_sections import facts_blocks
 from .load_axes import over_load_axis
 from .sections import Section, sections_of
 from .terminal_blocks import print_blocks
 from .terminal_parts import blank, console, print_cautions, show, table
 
 if TYPE_CHECKING:
-    from ..advice.cam_facts import CamFacts
     from ..brief import Brief
-    from ..unit_system import UnitSystem
 
-__all__ = ["console", "print_brief", "print_events", "print_first_screen", "print_grid", "print_sections", "table"]
+__all__ = ["console", "print_brief", "print_first_screen", "print_grid", "print_sections", "table"]
 
 
 def print_first_screen(brief: Brief, console: Console) -> None:
@@ -85,14 +82,6 @@ def _print_over(block: Block, brief: Brief, figures: Figures, console: Console, 
 def figures_of(brief: Brief) -> Figures:
     """Return the figures of a brief in the units of its sheet."""
     return Figures(brief.to_dict(), brief.build.units, brief.build.vehicle.road_speed_unit)
-
-
-def print_events(facts: CamFacts, console: Console, system: UnitSystem) -> None:
-    """Print a cam's events and what follows from its geometry."""
-    blocks = facts_blocks(facts, "events", system)
-    print_blocks(blocks, Figures(facts.to_dict(), system), console)
-    if any(isinstance(block, Records) for block in blocks):
-        console.print()
 
 
 def print_grid(title: str, record: Record, name: str, console: Console, digits: int = 0) -> None:

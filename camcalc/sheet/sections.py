@@ -15,7 +15,8 @@ from .section import Section, plain
 __all__ = ["SECTIONS", "STALL_TORQUE_PER_DISPLACEMENT", "Engine", "Fuel", "Idle", "Injector", "Limits", "Section", "Site", "Vehicle", "plain"]
 
 SEQUENTIAL_PORT = "sequential port"
-SYSTEMS = (SEQUENTIAL_PORT, "batch port", "throttle body", "carburettor", "direct")
+CARBURETTOR = "carburettor"
+SYSTEMS = (SEQUENTIAL_PORT, "batch port", "throttle body", CARBURETTOR, "direct")
 INDIVIDUAL_THROTTLES, MANIFOLD_REFERENCED = "individual throttles", "manifold referenced"
 LOCKED_AUTOMATIC = "locked automatic"
 TRANSMISSIONS = ("clutch", LOCKED_AUTOMATIC, "converter")

@@ -15,6 +15,8 @@ __all__ = ["read_toml"]
 LONGEST_FILE = 1_000_000
 _LINE = re.compile(r"at line (\d+)")
 _BARE_FIGURE = re.compile(r"^\s*(?P<key>[\w-]+|\"[^\"]*\")\s*=\s*(?P<value>[+-]?\d[\d.,]*(?:\s*[^\s\"'#][^\"'#]*?)?)\s*(?:#.*)?$")
+# Control characters, and those that turn the direction of writing round.
+_CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u200e\u200f\u2028-\u202e\u2066-\u2069]")
 _NUMBER = re.compile(r"[+-]?\d+(?:[.,]\d+)*$")
 
 
@@ -34,13 +36,28 @@ def read_toml(path: Path) -> dict[str, Any]:
     except OSError as error:
         raise InputError("the file", came=str(error.strerror), expected="a readable build sheet in TOML", file=file) from None
     try:
-        return tomllib.loads(text)
+        data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise _syntax_error(text, str(error)).in_file(file) from None
     except ValueError as error:  # a whole number of thousands of digits
         raise InputError("TOML syntax", came=str(error), expected="numbers of a build sheet", file=file) from None
     except RecursionError:
         raise InputError("TOML syntax", came="nesting without end", expected="a build sheet", file=file) from None
+    _refuse_control_characters(data, file)
+    return data
+
+
+def _refuse_control_characters(data: Any, file: str, key: str = "") -> None:
+    """Refuse text that would move a terminal's cursor, or turn its writing round: a caution must not be wiped off the screen."""
+    if isinstance(data, dict):
+        for name, value in data.items():
+            _refuse_control_characters(name, file, key)
+            _refuse_control_characters(value, file, f"{key}.{name}".lstrip("."))
+    elif isinstance(data, list):
+        for value in data:
+            _refuse_control_characters(value, file, key)
+    elif isinstance(data, str) and _CONTROL.search(data):
+        raise InputError(key, came=repr(data), expected="plain text on one line", fix="take out what cannot be seen", file=file)
 
 
 def _syntax_error(text: str, reason: str) -> InputError:

@@ -1,59 +1,25 @@
-"""Records in words: one module a subject, the only home of advice prose. What computes never imports it; what prints asks it."""
+"""Records in words: one module a subject, the only home of advice prose. What computes never imports it; what prints asks it.
 
-from . import (  # each registers what it words
-    brakes,
-    ceilings,
-    comparison,
-    cures,
-    drive_run,
-    driving_log,
-    engine_model,
-    first_screen,
-    fuel,
-    gears,
-    idle,
-    idle_swing,
-    injection,
-    log_comparison,
-    reversion,
-    review,
-    road_test,
-    sensing,
-    shaping,
-    signal_swing,
-    slopes,
-    starting_table,
-    surge,
-    surge_in_log,
-    trade_off,
-)
-from .describing import describe
+The modules are loaded when ``describe`` is first asked for, so that a command which prints one subject does not load them all.
+"""
 
-__all__ = [
-    "brakes",
-    "ceilings",
-    "comparison",
-    "cures",
-    "describe",
-    "drive_run",
-    "driving_log",
-    "engine_model",
-    "first_screen",
-    "fuel",
-    "gears",
-    "idle",
-    "idle_swing",
-    "injection",
-    "log_comparison",
-    "reversion",
-    "review",
-    "road_test",
-    "sensing",
-    "shaping",
-    "signal_swing",
-    "slopes",
-    "starting_table",
-    "surge",
-    "surge_in_log",
-    "trade_off",
-]
+from __future__ import annotations
+
+import importlib
+import pkgutil
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from .describing import describe
+
+__all__ = ["describe"]
+
+
+def __getattr__(name: str) -> Any:
+    if name != "describe":
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    for module in pkgutil.iter_modules(__path__):
+        importlib.import_module(f"{__name__}.{module.name}")  # each registers what it words
+    found = importlib.import_module(f"{__name__}.describing").describe
+    globals()["describe"] = found
+    return found

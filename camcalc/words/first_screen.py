@@ -206,7 +206,7 @@ def _fuel(brief: Brief) -> Part:
 
 def _filling(brief: Brief) -> list[str | Excerpt]:
     factors = brief.fuel_factors
-    return [no_factors(brief.replaced_cam)] if factors is None else [idle_fuel_words(factors), *_factor_table(brief)]
+    return [no_factors(brief.build)] if factors is None else [idle_fuel_words(factors), *_factor_table(brief)]
 
 
 def _factor_table(brief: Brief) -> list[Excerpt]:

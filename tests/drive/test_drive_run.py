@@ -24,6 +24,7 @@ from camcalc.vehicle.acceleration_weighting import SurgeGrade
 from camcalc.vehicle.converter import converter_of, converter_point
 from camcalc.vehicle.driveline import driveline_of, road_speed_at
 from camcalc.vehicle.road_load import DRIVELINE_EFFICIENCY, resistance
+from camcalc.words.review import review_headline
 
 Make = Callable[..., Any]
 Drive = Callable[..., DriveRun]
@@ -335,7 +336,7 @@ def test_a_review_finds_the_swing_of_a_run_that_bucks(bucking: DriveRun, base: S
     review = review_log(bucking.log() if way == "in memory" else read_log(bucking.write(tmp_path / "run.csv")), base)
     frequency, power = periodogram(bucking.si.acceleration, 50.0)
     own = float(frequency[np.argmax(power)])
-    print(f"run {own:.3f} Hz, {bucking.shake:.2f} m/s2; review: {review.headline}")
+    print(f"run {own:.3f} Hz, {bucking.shake:.2f} m/s2; review: {review_headline(review)}")
     assert bucking.verdict is SurgeGrade.SEVERE_BUCKING
     assert review.findings.episodes
     assert review.findings.share > 0.9

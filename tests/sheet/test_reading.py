@@ -313,3 +313,11 @@ def test_a_file_with_any_text_is_read_or_refused(tmp_path_factory: pytest.TempPa
     with pytest.raises(CamcalcError) as caught:
         load_build(path)
     assert str(path) in str(caught.value)
+
+
+@pytest.mark.parametrize("name", ["\\u001b[2J", "one\\ntwo", "turned \\u202e round"])
+def test_text_that_would_move_the_cursor_is_refused(name: str, tmp_path: Path) -> None:
+    path = tmp_path / "build.toml"
+    path.write_text(f'[build]\nname = "{name}"\n', encoding="utf-8")
+    with pytest.raises(InputError, match="plain text on one line"):
+        load_build(path)
