@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from .brief import Brief, make_brief
     from .brief_files import load_brief, save_brief
     from .cam.card import CamCard
-    from .compare import Comparison, compare_builds
+    from .compare import Comparison, Lineup, compare_builds
     from .cures import CureRanking, rank_cures
     from .cycle.grid import CycleMap, simulate_map
     from .cycle.quick import QuickEngine
@@ -49,7 +49,7 @@ _HOME = {
     "SparkTable": ".tables", "read_table": ".tables", "shape_table": ".tables", "add_back": ".tables", "ShapedTable": ".tables",
     "read_log": ".logs", "find_surge": ".logs", "measure_swing": ".logs",
     "review_for_build": ".logs", "review_log": ".logs", "compare_logs": ".logs", "DriveLog": ".logs",
-    "compare_builds": ".compare", "Comparison": ".compare",
+    "compare_builds": ".compare", "Comparison": ".compare", "Lineup": ".compare",
     "explain_topic": ".explain", "Explanation": ".explain",
     "rank_cures": ".cures", "CureRanking": ".cures", "plan_road_test": ".road_test", "RoadTest": ".road_test",
     "trade_off": ".advice.trade_off", "TradeOff": ".advice.trade_off",
@@ -62,7 +62,8 @@ _HOME = {
 
 __all__ = [
     "Brief", "Build", "CamCard", "CamSheet", "CamcalcError", "Comparison", "CureRanking", "CycleMap", "CycleResult", "DriveLog", "DriveRun", "Explanation",
-    "GearsOnTable", "InputError", "InputErrors", "NoSolutionError", "QuickEngine", "ResolvedEngine", "RoadTest", "ShapedForBuild", "ShapedTable", "SlopeRule",
+    "GearsOnTable", "InputError", "InputErrors", "Lineup", "NoSolutionError", "QuickEngine", "ResolvedEngine", "RoadTest", "ShapedForBuild", "ShapedTable",
+    "SlopeRule",
     "SparkTable", "TradeOff", "__version__", "add_back", "add_back_for_build", "compare_builds", "compare_logs", "describe", "explain_topic", "find_surge",
     "frame_of", "idle_swing_in_neutral", "load_brief", "load_build", "load_cam", "make_brief", "measure_swing", "parse", "plan_road_test", "rank_cures",
     "read_build", "read_cam_card", "read_log", "read_table", "review_for_build", "review_log", "save_brief", "save_build", "shape_for_build", "shape_table",

@@ -57,7 +57,7 @@ def test_drawing_computes_nothing(kept: Path, monkeypatch: pytest.MonkeyPatch) -
 
     for thing in (QuickEngine, camcalc.cycle.resolved.ResolvedEngine):
         monkeypatch.setattr(thing, "__init__", computes)
-    for module, name in ((camcalc.advice.curves, "simulate_map"), (camcalc.advice.curves, "valve_lifts"), (camcalc.plot.curves, "valve_lifts")):
+    for module, name in ((camcalc.advice.curves, "map_of"), (camcalc.advice.curves, "valve_lifts"), (camcalc.plot.curves, "valve_lifts")):
         monkeypatch.setattr(module, name, computes)
     monkeypatch.setattr(camcalc.cam.card.CamCard, "lift_curve", computes)
     assert "<svg" in brief_html(load_brief(kept))

@@ -160,7 +160,8 @@ def equal_torque_line(engine: EngineModel, speed: float, net: float, *, settled_
         points.append(LinePoint(spark, found, spread.variation, spread.mean))
         if len(points) == 1 and spread.variation <= settled_under:
             break
-        if spread.mean.half_burned > limits.si.latest_half_burned or spread.mean.exhaust_temperature > limits.si.hottest_exhaust:
+        mean = spread.mean
+        if not mean.runs or mean.half_burned > limits.si.latest_half_burned or mean.exhaust_temperature > limits.si.hottest_exhaust:
             break
         spark -= RETARD_STEP
         ahead = found + (found - points[-2].pressure if len(points) > 1 else 500.0)

@@ -27,6 +27,8 @@ WORTH_A_LINE = 0.9
 LIGHTER, EDGE_WITHIN = 0.85, 200.0
 # Swings wider than this share of the load are not followed; ESTIMATE.
 WIDEST_SWING = 0.5
+# A spark at which the engine dies counts as so much too late [crank deg]; half a cycle, beyond any limit.
+NEVER_BURNS = 360.0
 # Burned fractions, over the cell's own, at which the completeness of the burn is asked.
 DILUTIONS = np.array([0.4, 0.7, 1.0, 1.15, 1.3, 1.5])
 # Sparks against best torque [crank deg] of a cell's torque curve; the middle five give its curvature.
@@ -343,6 +345,8 @@ def _floor(engine: EngineModel, state: OperatingState, best: float) -> float:
 
     def spare(spark: float) -> float:
         now = state if spark == best else engine.state(state.speed, state.manifold_pressure, spark)
+        if not now.runs:
+            return -NEVER_BURNS
         # A degree of retard warms the exhaust by some 5 K: the two conditions in one currency.
         return float(min(limits.latest_half_burned - now.half_burned, (limits.hottest_exhaust - now.exhaust_temperature) / 5.0))
 

@@ -258,7 +258,7 @@ def _known(knock: Floats | float) -> Floats:
 def _past_limit(engine: EngineModel, state: OperatingState) -> bool:
     """Return whether a cycle burns later, or makes its exhaust hotter, than the sheet allows."""
     limits = engine.build.limits.si
-    return bool(state.half_burned > limits.latest_half_burned or state.exhaust_temperature > limits.hottest_exhaust)
+    return bool(not state.runs or state.half_burned > limits.latest_half_burned or state.exhaust_temperature > limits.hottest_exhaust)
 
 
 def _marks(strip: TradeOff, *, knocks: Floats, late: NDArray[np.bool_]) -> dict[str, Marks]:

@@ -26,6 +26,9 @@ __all__ = ["Ending", "EngineModel", "ModelUse", "OperatingState", "Tolerances", 
 
 Array = NDArray[np.float64]
 
+# The sheet's exhaust back-pressure is that at this speed [rev/s], with the cylinders filled at this density [kg/m3]; common practice, no source.
+RATED_SPEED, AIR_DENSITY = 5500.0 / 60.0, 1.2
+
 
 class ModelUse(Code):
     """What a model must not be used for."""
@@ -61,8 +64,8 @@ class Tolerances(NamedTuple):
 class OperatingState(NamedTuple):
     """One operating point per cylinder and cycle, SI floats; speeds rev/s, angles crank deg, spark before top dead centre.
 
-    Where the engine does not run, ``outcome`` says so, nothing burns and no air is fresh; ``repeats_within`` is the largest relative
-    change from one cycle to the next, 0 for closed forms.
+    Where the engine does not run, ``outcome`` says so, nothing burns, no air is fresh and the burn has no angles (not-a-number).
+    ``repeats_within`` is the largest relative change from one cycle to the next, 0 for closed forms.
     """
 
     speed: float

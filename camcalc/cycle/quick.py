@@ -19,7 +19,7 @@ from ..engine.atmosphere import barometer_of
 from ..engine.gas import fuel_data
 from ..engine.geometry import geometry_of
 from .closed_form import blow_back_share, overlap_factor, residual_fraction, soft_clamp
-from .operating import OperatingState, Tolerances
+from .operating import RATED_SPEED, OperatingState, Tolerances
 
 if TYPE_CHECKING:
     from ..sheet import Build
@@ -43,8 +43,6 @@ EFFICIENCY = (0.37313, 3.25e-4, -5.625e-7)
 HEAT_LOSS_SHIFT = 8.5
 GAMMA = 1.30
 REFERENCE_ANGLES = (20.2, 36.3)
-RATED_SPEED = 5500.0 / 60.0
-AIR_DENSITY = 1.2
 SLICES = (np.arange(48) + 0.5) / 48.0
 SLICE_PROGRESS = (-np.log(1.0 - SLICES * (1.0 - math.exp(-WIEBE_A))) / WIEBE_A) ** (1.0 / (WIEBE_M + 1.0))
 # Earliest spark searched: beyond it the charge is too cold and thin to light well; ESTIMATE.

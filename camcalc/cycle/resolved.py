@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import copy
 import math
 from typing import TYPE_CHECKING
@@ -23,7 +24,7 @@ from .lattice import Lattice, Start
 from .layout import INDEX, IntakeKind, State, Unknown
 from .ledger import BurnedLedger, ledger_of
 from .mixing import NO_SECANTS
-from .operating import OperatingState, Tolerances
+from .operating import AIR_DENSITY, RATED_SPEED, OperatingState, Tolerances
 from .port_flow import PortFlow, flow_of
 from .settled_figures import dead_state, next_area, overlap_blow_back, plenum_mean, throttle_flux
 from .setup import Conditions, course_of, guess_of, setup_of
@@ -42,7 +43,6 @@ INTAKE_MODELS = {kind.name.lower(): kind for kind in IntakeKind}
 SMOOTH = 2e-3
 RTOL = 1e-6
 MOST_TURNS = 25  # of the throttle, to find a mean plenum pressure
-RATED_SPEED, AIR_DENSITY = 5500.0 / 60.0, 1.2
 # How far [crank deg] a settled cycle's spark may lie from the one asked for when solving for a load.
 NEAR_ENOUGH = 1.0
 HELD_TEMPERATURE, EXHAUST_TEMPERATURE = 500.0, 900.0
@@ -171,16 +171,21 @@ class ResolvedEngine:
 
     def _found(self, speed: float, pressure: float, spark: float, starts: list[Start], tolerance: float, accelerate: bool) -> Settled:
         """Settle from the first start that leads to a cycle that runs."""
+        calm: Settled | None = None
+        alone = self.setup.intake == IntakeKind.RIPPLING and self.plenum_cylinders == 1
         for start in starts:
             try:
                 calm = settle(self._calm(speed, pressure, spark), start.unknowns, tolerance=tolerance, accelerate=accelerate, known=start.known)
             except NoSolutionError:
-                if start is starts[-1]:
+                if start is starts[-1] and not alone:
                     raise
                 continue
             if calm.runs:
                 break
-        return self._ripple(speed, pressure, spark, calm, tolerance) if self.setup.intake == IntakeKind.RIPPLING else calm
+        if alone:
+            return self._turned(speed, pressure, spark, calm if calm is not None and calm.runs else None, tolerance)
+        assert calm is not None
+        return self._turned(speed, pressure, spark, calm, tolerance) if self.setup.intake == IntakeKind.RIPPLING and calm.runs else calm
 
     def _calm(self, speed: float, pressure: float, spark: float) -> Marching:
         """Return the plain cycle at an operating point, a breathing plenum held still."""
@@ -189,28 +194,21 @@ class ResolvedEngine:
             made.setup, made.marks = made.setup._replace(intake=int(IntakeKind.PLENUM)), NO_MARKS
         return made
 
-    def _ripple(self, speed: float, pressure: float, spark: float, calm: Settled, tolerance: float) -> Settled:
-        """Settle the rippling form from the constant-pressure one, turning the throttle until the plenum's mean pressure is the one asked for."""
-        s = calm.setup
+    def _turned(self, speed: float, pressure: float, spark: float, calm: Settled | None, tolerance: float) -> Settled:
+        """Settle the rippling form, turning the throttle until the plenum's mean pressure is the one asked for; begun from the calm form where that runs."""
+        s = self.marching(speed, pressure, spark).setup
         r, cp, *_ = properties(s.gas, s.ambient_temperature, 0.0)
         flux = throttle_flux(s.ambient_pressure, pressure, s.ambient_temperature, r, cp / (cp - r))
-        drawn = calm.total("runner_in") - calm.total("runner_back")
-        z = calm.unknowns
-        if not calm.runs:
-            if self.plenum_cylinders > 1:
-                return calm
+        if calm is not None:
+            drawn, z = calm.total("runner_in") - calm.total("runner_back"), calm.unknowns
+        else:
             # A plenum of one's own may still run where a calm one does not: try with a third of the full charge.
             drawn, z = pressure * s.swept / (3.0 * r * s.ambient_temperature), self.guess(pressure)
         area = drawn * speed / 2.0 * self.plenum_cylinders / max(flux, 1e-3)
-        found, tried, cycles = calm, [], 0
-        engine = WholeEngine(self.marching(speed, pressure, spark), self.plenum_cylinders, calm) if self.plenum_cylinders > 1 else None
+        tried, cycles = [], 0
+        engine = WholeEngine(self.marching(speed, pressure, spark), self.plenum_cylinders, calm) if calm is not None and self.plenum_cylinders > 1 else None
         for _ in range(MOST_TURNS):
-            if engine is not None:
-                found = engine.settle(area, tolerance=max(tolerance, 1e-4))
-            else:
-                marching = self.marching(speed, pressure, spark)
-                marching.setup = marching.setup._replace(throttle_area=area)
-                found = settle(marching, z, tolerance=tolerance)
+            found = engine.settle(area, tolerance=max(tolerance, 1e-4)) if engine else self._alone(speed, pressure, spark, area, z, tolerance)
             cycles += found.cycles
             found = found._replace(cycles=cycles)
             if not found.runs:
@@ -226,6 +224,16 @@ class ResolvedEngine:
             f"no throttle opening holds {pressure / 1e3:.2f} kPa in the plenum at {speed * 60:.0f} rpm; the nearest found is {nearest / 1e3:.2f} kPa",
             reachable=nearest,
         )
+
+    def _alone(self, speed: float, pressure: float, spark: float, area: float, z: Array, tolerance: float) -> Settled:
+        """Settle a cylinder behind a throttle of its own. Where mixing, far from the end, leads into a dead charge, plain cycles have the last word."""
+        marching = self.marching(speed, pressure, spark)
+        marching.setup = marching.setup._replace(throttle_area=area)
+        with contextlib.suppress(NoSolutionError):
+            found = settle(marching, z, tolerance=tolerance)
+            if found.runs:
+                return found
+        return settle(marching, z, tolerance=tolerance, accelerate=False)
 
     def closed_work(self, settled: Settled, spark: float, burned: float | None = None) -> tuple[float, float, float, float]:
         """Run compression to exhaust opening alone; return work [J], flame-development and rapid-burn angle, share burned.

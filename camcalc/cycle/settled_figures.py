@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import numpy as np
@@ -86,9 +87,9 @@ def dead_state(speed: float, pressure: float, spark: float, c: Settled) -> Opera
         0.0,
         pump,
         -pump,
-        180.0,
-        360.0,
-        360.0,
+        math.nan,
+        math.nan,
+        math.nan,
         0.0,
         float(z[Unknown.COLLECTOR_TEMPERATURE]),
         outcome=c.outcome,

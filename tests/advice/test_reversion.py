@@ -131,8 +131,8 @@ def test_a_gear_that_cannot_be_held_at_speed_still_gets_an_answer_below(build_of
 
 
 def test_the_converter_is_said_to_be_taken_as_locked(brief_of: Make) -> None:
-    assert all(g.taken_as_locked for g in brief_of("long-meadow").reversion)
-    assert not any(g.taken_as_locked for g in brief_of("quarry-road").reversion)
+    assert all(g.taken_as_locked for g in brief_of("long-meadow").reversion.new)
+    assert not any(g.taken_as_locked for g in brief_of("quarry-road").reversion.new)
 
 
 def test_road_speed_is_missing_where_the_crank_speed_is(engine_of: Make) -> None:

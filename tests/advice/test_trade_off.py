@@ -141,7 +141,7 @@ def test_the_plot_stacks_its_strips_over_one_axis_and_marks_best_torque_and_ceil
     for upper, lower in itertools.pairwise(ax.child_axes):
         assert upper.get_position().y0 > lower.get_position().y0
     names = [text.get_text() for text in ax.get_legend().get_texts()]
-    assert names == ["best torque", "ceiling", "past the sheet's limit"]
+    assert names == ["MBT", "ceiling", "past the sheet's limit"]
     vacuum, *crossed = ax.child_axes[0].get_lines()
     assert [len(line.get_xdata()) for line in crossed] == [0, 1]
     assert vacuum.get_ydata() == pytest.approx(strip.manifold_vacuum.magnitude)

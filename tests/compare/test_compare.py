@@ -252,8 +252,8 @@ def test_every_number_in_the_html_is_that_of_the_json(page: str, data: Any, both
     known = [figure for figure in data["figures"] if figure["a"] is not None or figure["b"] is not None]
     assert len(rows) == len(known)
     for figure in known:
-        what, unit, a, b, difference, band, better = rows[f"row-{figure['name']}"]
-        assert (what, unit) == (figure_label(both.figure(figure["name"]), both), unit_words(figure["unit"]))
+        what, a, b, difference, band, better = rows[f"row-{figure['name']}"]
+        assert what == f"{figure_label(both.figure(figure['name']), both)} {unit_words(figure['unit'])}".rstrip()
         assert better == better_words(Better.of(figure["better"]["code"]), (both.a.name, both.b.name))
         for text, key in ((a, "a"), (b, "b"), (difference, "difference")):
             assert_text(text, figure[key], figure["marks"].get(key))

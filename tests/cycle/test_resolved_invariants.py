@@ -194,7 +194,10 @@ def test_an_engine_that_cannot_run_is_dying_not_broken(resolved: Make, settled: 
     assert found.outcome is Ending.NO_FRESH_CHARGE
     assert "dying" in str(found)
     state = resolved("long").state(10.0, 35e3, SPARK)
+    assert not state.runs
     assert (state.air, state.gross, state.completeness) == (0.0, 0.0, 0.0)
+    # Nothing burns, so the burn has no angles; no number stands in for "never".
+    assert np.isnan([state.development, state.rapid_burn, state.half_burned]).all()
     assert state.net == pytest.approx(-(state.exhaust_pressure - 35e3), rel=1e-12)
 
 

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from camcalc.constants import AIR_GAS_CONSTANT
 from camcalc.cycle.engine_tables import FIELDS, EngineTables, engine_tables
 from camcalc.drive.engine_loop import EngineSide, LoopPoint, delays_at, engine_side_of, loop_point, table_spark
 from camcalc.engine.friction import rubbing_friction
@@ -81,7 +82,7 @@ def test_slopes_of_a_straight_surface_are_its_own() -> None:
     air = AIR_PER_PRESSURE * 52e3 + AIR_PER_SPEED
     assert found.flow_by_speed == pytest.approx(8 / 2 * (air + 23.0 * AIR_PER_SPEED) / TURN, rel=1e-9)
     assert found.flow_by_pressure == pytest.approx(8 * 23.0 / 2.0 * AIR_PER_PRESSURE, rel=1e-9)
-    assert found.filling_rate == pytest.approx(287.05 * 313.0 / 8e-3, rel=1e-12)
+    assert found.filling_rate == pytest.approx(AIR_GAS_CONSTANT * 313.0 / 8e-3, rel=1e-12)
     assert found.deviation == pytest.approx(12e3 * per_imep, rel=1e-12)  # one firing's work over its own share of the turn
     assert found.blow_back == pytest.approx(0.1, rel=1e-12)
 

@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from scipy.linalg import expm
 from scipy.signal import welch
 
+from camcalc.constants import AIR_GAS_CONSTANT
 from camcalc.drive.engine_loop import Delays, EngineSide, LoopPoint, delays_at, engine_side_of, loop_point
 from camcalc.drive.surge import BAND, MOST_BY_PRESSURE, MOST_BY_SPEED, PARTS, Loop, Surge, grade, loop_matrices, slope_limits, surge_at
 from camcalc.vehicle.acceleration_weighting import GRADES, SurgeGrade
@@ -35,7 +36,7 @@ POINT = LoopPoint(
     flow_by_speed=1.5e-4,
     flow_by_pressure=8e-7,
     throttle_by_pressure=-1e-7,
-    filling_rate=287.05 * 313.0 / 8e-3,
+    filling_rate=AIR_GAS_CONSTANT * 313.0 / 8e-3,
     spark_by_speed=0.05,
     spark_by_pressure=-4e-4,
     deviation=35.0,

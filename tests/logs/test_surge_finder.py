@@ -147,7 +147,7 @@ def test_alternate_cycles_are_combustion_unless_the_driveline_is_there() -> None
     assert [e.kind for e in find_surge(log).combustion] == [SwingKind.ALTERNATE_CYCLES]
     (episode,) = find_surge(log, modes={3: 5.3}).episodes
     assert (episode.note, episode.line) == (EpisodeNote.LINE_COINCIDES, SwingKind.ALTERNATE_CYCLES)
-    assert "cannot be told apart" in " ".join(describe(episode).split())
+    assert "the two look alike" in " ".join(describe(episode).split())
     assert find_surge(log, modes={3: 6.0}).episodes == ()
 
 
