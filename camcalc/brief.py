@@ -244,7 +244,7 @@ def make_brief(
     tried = rank_cures(build, engine_of=kind, table=base or proposed) if cures else None
     traded = _traded(engine, ceilings) if cures and ceilings is not None else None
     say("fuel factors", 0.93)
-    factors = None if before is None else fuel_factors(engine, before, first, _spark_of(engine, proposed))
+    factors = None if before is None or engine.teaching_only else fuel_factors(engine, before, first, _spark_of(engine, proposed))
     say("road test", 0.95)
     return Brief(
         build=build,

@@ -258,7 +258,8 @@ def test_the_idle_file_says_that_its_spark_is_a_cap(files: dict[str, str]) -> No
 def test_an_explanation_warns_before_its_steps(topic: str, owes: tuple[str, ...], build_of: Make, engine_of: Make) -> None:
     told = explain_topic(build_of("quarry-road"), topic, engine=engine_of("quarry-road"))
     page = flat("".join(html5lib.parse(explanation_html(told), namespaceHTMLElements=False).itertext()))
-    for text, steps in ((page, told.steps[0].words), (explanation_markdown(told), "## Step 1")):
+    number, step = told.numbered(full=False)[0]
+    for text, steps in ((page, step.words), (explanation_markdown(told), f"## Step {number}")):
         before = text[: text.index(steps)].replace("\\", "")
         assert [caution for caution in owes if caution not in before] == []
 

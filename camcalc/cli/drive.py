@@ -16,6 +16,11 @@ __all__ = ["add_arguments", "run"]
 DRIVER_NAMES = ("steady pedal", "speed hold", "closed pedal", "tip-in", "blip")
 VERDICTS_ARE = "Simulated on means of cycles. Accelerations along the road, 0.5 to 16 Hz. Grades are ours."
 
+# Options that are quantities, by the unit that they must fit.
+UNITS = {
+    "speed": "crank_rps", "road_speed": "m/s", "duration": "s", "sample_time": "s", "cut_above": "crank_rps", "back_below": "crank_rps", "kick": "crank_rps",
+}  # fmt: skip
+
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments."""
@@ -43,6 +48,8 @@ def run(options: argparse.Namespace) -> int:
     from ..drive.drive_run import simulate_drive
     from ..drive.engine_loop import tables_of
     from ..errors import InputError
+    from ..units import Bounds, to_si
+    from ..vehicle.driveline import driveline_of
     from .progress import progress_bar
     from .surge import build_and_table
 
@@ -50,6 +57,12 @@ def run(options: argparse.Namespace) -> int:
         came = "neither" if options.speed is None else "both --speed and --road-speed"
         raise InputError("--speed", came=came, expected="--speed or --road-speed; in neutral, --speed", fix='e.g. --speed "1400 rpm"')
     build, table = build_and_table(options)
+    # What cannot be is refused before the work begins.
+    for name, unit in UNITS.items():
+        if getattr(options, name) is not None:
+            to_si(getattr(options, name), f"--{name.replace('_', '-')}", Bounds(unit))
+    if options.gear:
+        driveline_of(build, options.gear)
     refuse_outputs({"--log": options.log}, [*build.files(), table.path], folders={"--plots": options.plots}, new=not options.overwrite)
     with progress_bar() as report:
         report("cycles", 0.0)

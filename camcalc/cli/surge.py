@@ -77,9 +77,12 @@ def run(options: argparse.Namespace) -> int:
     from ..drive.engine_loop import surge_tables
     from ..drive.every_gear import surge_in_gears
     from ..logs import read_log
+    from ..vehicle.driveline import driveline_of
     from .progress import progress_bar
 
     build, table = build_and_table(options)
+    for gear in options.gear or ():
+        driveline_of(build, gear)  # a gear that is none is refused before the work begins
     log = read_log(options.swing, options.columns) if options.swing else None
     with progress_bar() as report:
         report("cycles", 0.0)

@@ -36,7 +36,7 @@ def band_text(figure: ComparedFigure, unit: str = "") -> str:
 
 def print_comparison(both: Comparison, console: Console, *, full: bool = False) -> None:
     """Print which of two builds has the better street manners, and the figures that favour either; all of them in full."""
-    console.rule("Which has the better street manners")
+    console.rule("Street manners of two builds")
     print_cautions(both.cautions, console)
     _lines(console, builds_lines(both.builds))
     console.print()
@@ -72,7 +72,7 @@ def _figures(both: Comparison, figures: Sequence[ComparedFigure], console: Conso
 
 def print_lineup(lineup: Lineup, console: Console, *, full: bool = False) -> None:
     """Print three builds or more, the best street manners first, and the figures that a verdict rests on; all of them in full."""
-    console.rule("Which has the best street manners")
+    console.rule("Street manners of several builds")
     print_cautions(lineup.cautions, console)
     _lines(console, builds_lines(lineup.builds))
     console.print()

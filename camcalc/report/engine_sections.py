@@ -174,7 +174,7 @@ def ceiling_dress(ceilings: SparkCeilings) -> dict[tuple[int, int], str]:
 
 def fuel_blocks(brief: Brief) -> list[Block]:
     """Return what the old filling table does to the fuel, and the factors for it."""
-    blocks: list[Block] = [Lines(tuple(fuel_lines(brief.fuel_factors)))]
+    blocks: list[Block] = [Lines(tuple(fuel_lines(brief.fuel_factors, brief.replaced_cam)))]
     if brief.fuel_factors is not None:
         blocks.append(Grid("Multiply the old filling table's cells by", "fuel_factors", "factor", 2, file="fuel_factors"))
         blocks.append(Grid("Spark that the new cam's air was found at, deg BTDC", "fuel_factors", "spark"))

@@ -22,6 +22,8 @@ def print_explanation(explanation: Explanation, console: Console, *, full: bool 
     console.rule(escape(f"{explanation.topic}: {explanation.build}"))
     print_cautions(explanation.cautions, console)
     console.print(f"[bold]{escape(explanation.question)}[/bold]\n", highlight=False)
+    if not full and len(explanation.numbered(full=False)) < len(explanation.steps):
+        console.print(f"The steps that carry the point, out of {len(explanation.steps)}:", highlight=False)
     for number, step in explanation.numbered(full=full):
         console.print(f"{number}. {step.words}", highlight=False, markup=False)
         grid = Table.grid(padding=(0, 2))

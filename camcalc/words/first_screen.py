@@ -20,7 +20,7 @@ from ..vehicle.coupling import Coupling
 from .describing import describe
 from .engine_model import model_use_words
 from .figures import before_overlap, btdc, found_rpm, percent, set_rpm
-from .fuel import NO_OLD_TABLE, idle_fuel_words
+from .fuel import idle_fuel_words, no_factors
 from .injection import delivery_words
 from .phrases import counted
 from .small_tables import aligned, ordinal
@@ -116,7 +116,9 @@ def _idle(brief: Brief) -> Part:
     lines: list[str | Excerpt] = [_idle_state(brief, idle.new[0], "in neutral", idle.bands.get("vacuum")), *_in_drive(brief)]
     if not idle.steady:
         lines.append(_steady_from(idle))
-    lines += [caution_line(AT_IDLE_SPARK), _idle_spark(brief), _throttle(idle.throttle)]
+    # A model for learning gives no spark and no work to do.
+    if not brief.not_for:
+        lines += [caution_line(AT_IDLE_SPARK), _idle_spark(brief), _throttle(idle.throttle)]
     if idle.brakes is not None:
         lines.append(f"{caution_line(AT_BRAKES)} {_brakes(idle.brakes, brief.build.units)}")
     return Part("1. Idle, warm", lines)
@@ -204,7 +206,7 @@ def _fuel(brief: Brief) -> Part:
 
 def _filling(brief: Brief) -> list[str | Excerpt]:
     factors = brief.fuel_factors
-    return [NO_OLD_TABLE] if factors is None else [idle_fuel_words(factors), *_factor_table(brief)]
+    return [no_factors(brief.replaced_cam)] if factors is None else [idle_fuel_words(factors), *_factor_table(brief)]
 
 
 def _factor_table(brief: Brief) -> list[Excerpt]:

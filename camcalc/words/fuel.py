@@ -13,6 +13,7 @@ __all__ = ["fuel_lines", "idle_fuel_words"]
 # A change of fuel below this share is within the closed loop's reach; ESTIMATE.
 SAME = 0.05
 NO_OLD_TABLE = "No fuel factors: the sheet has no [replaced_cam] that the old filling table was made for."
+FOR_LEARNING = "No fuel factors from this model: it is for learning."
 WHERE_THEY_HOLD = (
     "The factors hold for a filling table by engine speed and manifold pressure. A table by throttle, or an air meter, needs none or others.",
     "They rest on the spark shown. Later spark leaves less residual and needs more fuel.",
@@ -31,15 +32,32 @@ def fuel_words(factors: FuelFactors) -> str:
     return "\n".join(fuel_lines(factors))
 
 
-def fuel_lines(factors: FuelFactors | None) -> list[str]:
+def no_factors(replaced_cam: object) -> str:
+    """Return why there are no factors, by whether the sheet has a replaced cam.
+
+    Parameters
+    ----------
+    replaced_cam : CamCard, optional
+
+    Examples
+    --------
+    >>> no_factors(None) == NO_OLD_TABLE
+    True
+    """
+    return NO_OLD_TABLE if replaced_cam is None else FOR_LEARNING
+
+
+def fuel_lines(factors: FuelFactors | None, replaced_cam: object = None) -> list[str]:
     """Return what the old filling table does at idle, what to do before cranking, and where the factors hold, a line each.
 
     Parameters
     ----------
     factors : FuelFactors, optional
+    replaced_cam : CamCard, optional
+        Of the sheet: tells why there are no factors.
         Nothing where the sheet has no cam that is replaced.
     """
-    return [idle_fuel_words(factors), *WHERE_THEY_HOLD] if factors is not None else [NO_OLD_TABLE]
+    return [idle_fuel_words(factors), *WHERE_THEY_HOLD] if factors is not None else [no_factors(replaced_cam)]
 
 
 def idle_fuel_words(factors: FuelFactors) -> str:
