@@ -13,7 +13,10 @@ from camcalc.words.injection import basis_words, end_words
 
 model = sys.argv[1] if len(sys.argv) > 1 else "resolved"
 build = cc.load_build(Path(__file__).parents[1] / "quarry-road" / "build.toml")
-windows = cc.make_brief(build, model=model, bands=False, cures=False, curves=False).injection
+brief = cc.make_brief(build, model=model, bands=False, cures=False, curves=False)
+windows = brief.injection
+if brief.not_for:
+    print(f"! {cc.describe(brief.not_for)}")
 if not windows.applies:
     print(cc.describe(windows))
     sys.exit()

@@ -19,7 +19,8 @@ print(f"{build.cam.name}, the spark table of the cam before it, {model} model")
 for caution in (*AT_SURGE, *([cc.describe(ModelUse.TEACHING_ONLY)] if engine.teaching_only else [])):
     print(f"! {caution}")
 found = cc.surge_in_gears(build, table, engine=engine)
-print(cc.describe(found))
+if not engine.teaching_only:  # no verdict from a model for learning
+    print(cc.describe(found))
 for gear in found.gears:
     worst = min(range(len(gear.verdict)), key=lambda k: gear.si.damping[k])
     at = f"{gear.speed.magnitude[worst]:.0f} rpm ({gear.road_speed[worst].to('mph').magnitude:.0f} mph)"
