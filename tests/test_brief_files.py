@@ -96,7 +96,7 @@ def signed(text: str) -> str:
     try:
         data = json.loads(text)
         data["format"]["digest"] = digest_of(data)
-    except (ValueError, TypeError, KeyError):
+    except (ValueError, TypeError, KeyError, AttributeError):
         return text
     return json.dumps(data, indent=1)
 
