@@ -81,7 +81,7 @@ def _map(options: argparse.Namespace, build: Any) -> int:
         print(json.dumps(found.to_dict(), indent=1, allow_nan=False))
     else:
         screen = console()
-        for name, title in (("burned_fraction", "burned gas in the charge [%]"), ("blow_back", "overlap blow-back over trapped mass [%]")):
+        for name, title in (("burned_fraction", "residual [% of charge]"), ("blow_back", "overlap blow-back over trapped mass [%]")):
             print_grid(f"{found.cam}: {title}; kPa over rpm", found, name, screen)
     if options.plots:
         from ..plot import plot_map

@@ -108,7 +108,7 @@ class CycleResult(Record):
 
     def summary(self) -> str:
         """Return a printable table, ledger included, traces left out."""
-        rows = [*self.rows(), ("", ""), ("burned gas in the charge came from", "")]
+        rows = [*self.rows(), ("", ""), ("residual came from", "")]
         rows += [("  " + name, value) for name, value in self.ledger.rows()]
         width = max(len(name) for name, _ in rows)
         return "\n".join(f"{name:<{width}}  {value}".rstrip() for name, value in rows)

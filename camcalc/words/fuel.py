@@ -19,7 +19,7 @@ __all__ = ["fuel_lines", "idle_fuel_words", "no_factors"]
 SAME = 0.05
 NO_OLD_TABLE = "No fuel factors: the sheet has no [replaced_cam] that the old filling table was made for."
 WHERE_THEY_HOLD = (
-    "The factors hold for a filling table by engine speed and manifold pressure. A table by throttle, or an air meter, needs none or others.",
+    "The factors hold for a filling table by engine speed and manifold pressure. A table by throttle opening needs others, an air meter none.",
     "They rest on the spark shown. Later spark leaves less residual and needs more fuel.",
     "Between two cells take the value between. Start with these, then tune with a wideband.",
 )
