@@ -235,9 +235,7 @@ def make_brief(
     grids = sure.grids if sure else None if ceilings is None else knock_grids(kind, engine, ceilings, lambda done: say("knock", 0.3 + 0.2 * done))
     say("surge", sampled)
     cycles = None if ceilings is None and base is None else surge_tables(engine)
-    starting = None
-    if ceilings is not None and cycles is not None:
-        starting = starting_table(ceilings, knock_edge(ceilings, grids), new.states, build, _slopes(build, cycles))
+    starting = None if ceilings is None or cycles is None else _starting(engine, ceilings, grids, new.states, cycles)
     proposed = None if starting is None else proposed_table(starting)
     surge = () if cycles is None else surge_advice(engine, starting, base, first, cycles)
     say("cures", 0.9)
@@ -292,6 +290,11 @@ def _banded(
         zone, knocking = zone_of(ceilings), (speeds_sampled(ceilings), loads_that_knock(ceilings))
     sure = sample_bands(lambda t: headline(engine_side_of, engine.build, Tolerances(**t), zone, knocking), engine.uncertain, progress=say)
     return sure, None if ceilings is None else with_bands(ceilings, zone, sure.grids)
+
+
+def _starting(engine: EngineModel, ceilings: SparkCeilings, grids: Any, states: tuple[IdleState, ...], cycles: EngineTables) -> StartingTable:
+    """Return the starting table under the ceilings, the low edge of knock and the slopes that the car stands."""
+    return starting_table(ceilings, knock_edge(ceilings, grids), states, engine.build, _slopes(engine.build, cycles))
 
 
 def _slopes(build: Build, cycles: EngineTables) -> Slopes | None:
