@@ -23,7 +23,6 @@ KEYS_OF: Mapping[Code, tuple[str, ...]] = {
     Uncertain.RESIDUAL_TEMPERATURE: ("[engine] exhaust_wall",),
     Uncertain.FRICTION: ("[engine] friction_factor", "[engine] accessory_power"),
     Uncertain.BURN: ("[idle] mixture", "[idle] spark_reserve"),
-    Uncertain.DILUTION_NOISE: ("[limits] dilution_noise",),
     Uncertain.BACK_PRESSURE: ("[engine] exhaust_back_pressure",),
     Uncertain.PORT_HEAT: ("[engine] port_heat_factor", "[engine] intake_wall"),
     Uncertain.WALL_HEAT: ("[engine] cylinder_wall",),

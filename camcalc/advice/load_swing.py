@@ -72,8 +72,9 @@ def load_swing(engine: EngineModel, spread: Spread) -> LoadSwing:
     (True, False)
     """
     limits, state = engine.build.limits.si, spread.mean
-    if not math.isnan(limits.load_swing):
-        return LoadSwing(float(limits.load_swing), spread.charge_deviation, measured=True)
+    told = engine.build.limits.load_swing
+    if not math.isnan(told):
+        return LoadSwing(told, spread.charge_deviation, measured=True)
     own = engine.build.engine.intake == INDIVIDUAL_THROTTLES
     # A plenum of one's own is drawn from once a cycle.
     interval = 2.0 / state.speed / (1 if own else engine.geometry.cylinders)

@@ -49,11 +49,11 @@ class Binds(Code):
 class Settles(Code):
     """What on the car would settle where a ceiling lies."""
 
-    MISSES_OVER_SPARK = "sweep spark at this speed and load and count missed cycles: hydrocarbons or lambda rise where they begin"
-    TORQUE_OVER_SPARK = "sweep spark at this speed and load: the ceiling is where vacuum no longer falls at the same road speed"
-    LOGGED_SWING = "log load in steady driving: camcalc log prints load_swing for the sheet"
+    MISSES_OVER_SPARK = "sweep spark at that speed and load and count missed cycles; hydrocarbons and lambda rise where they begin"
+    TORQUE_OVER_SPARK = "sweep spark at that speed and load at the same road speed; least manifold pressure is best torque"
+    LOGGED_SWING = "log load in steady driving; camcalc log prints load_swing for the sheet"
     LISTENING = "listen for knock with the fuel that is in the tank"
-    HALF_BURNED = "measure exhaust gas temperature over spark at this speed and load"
+    HALF_BURNED = "measure exhaust gas temperature over spark at that speed and load"
 
 
 SETTLED_BY: Mapping[Binds, Settles] = {

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..array_record import ArrayRecord, ScalarMeasure
+from ..cycle.best_torque import LATEST
 from ..marks import Mark, Marks, marks_where
 from ..results import Measure, measure
 from .idle import IDLE_REACH, IdleState
@@ -112,7 +113,8 @@ def starting_table(ceilings: SparkCeilings, edge: KnockEdge, idles: tuple[IdleSt
     """
     limits = build.limits.si
     si = ceilings.si
-    dead = ceilings.where(CellState.NO_TORQUE)
+    # Where cycles miss at every spark none of them helps: like a cell in which nothing runs it has the next fuller load's.
+    dead = ceilings.where(CellState.NO_TORQUE) | (si.least_limit <= LATEST)
     # Where spark does not cure a cell its ceiling is the late-burn floor: not for entering. The limit below it counts.
     top = np.fmin(np.fmin(si.best_spark, edge.low), np.fmin(si.least_limit, si.ceiling)) - limits.spark_margin
     top = np.fmin(top, np.fmax(si.least_limit_low - limits.spark_margin, si.floor))
@@ -121,9 +123,9 @@ def starting_table(ceilings: SparkCeilings, edge: KnockEdge, idles: tuple[IdleSt
     top = np.where(idle, np.minimum(top, min(state.si.spark for state in idles)), top)
     asked = np.where(dead, np.nan, top)
     top = _with_dead_cells(top, dead)
-    avoid = np.floor(top) < limits.least_spark
+    avoid = np.floor(_with_dead_cells(edge.low - limits.spark_margin, dead)) < limits.least_spark
     wanders = zone | _visited(ceilings, zone) | ceilings.wanders | idle
-    cells = Cells(np.where(avoid, limits.least_spark, np.floor(top)), wanders, idle, *_steps(si.speed, si.manifold_pressure, None))
+    cells = Cells(np.maximum(np.floor(top), limits.least_spark), wanders, idle, *_steps(si.speed, si.manifold_pressure, None))
     table = largest_table(cells)
     if slopes is not None:
         # The level table keeps the wider limits too, so the largest table under the raised cells is nowhere below it. No cell is raised above
