@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from ..burn.phasing import Burn
+from ..burn.phasing import DILUTION_EXPONENT, Burn
 from ..engine.atmosphere import barometer_of
 from ..engine.gas import fuel_data
 from ..engine.geometry import geometry_of
@@ -123,7 +123,7 @@ class ResolvedEngine:
     def burning(self, spark: float) -> Burning:
         """Return how a charge burns from a spark [crank deg before top dead centre]."""
         phi = min(max(1.0 / self.build.idle.mixture, 0.7), 1.4)
-        return Burning(spark, 1.0, self.tolerances.burn, phi, self.fuel.ethanol, self.tolerances.dilution, self.instantaneous)
+        return Burning(spark, 1.0, self.tolerances.burn, phi, self.fuel.ethanol, DILUTION_EXPONENT * self.tolerances.dilution, self.instantaneous)
 
     def marching(self, speed: float, pressure: float, spark: float) -> Marching:
         """Return the plain cycle at an operating point."""
