@@ -216,6 +216,8 @@ class QuickEngine:
             burned_fraction=charge.burned_fraction,
             diluent=charge.diluent,
             trapped=charge.trapped,
+            # Closed forms know no way round between cylinder and plenum: what is trapped has come through the throttle.
+            trapped_air=charge.air,
             air=charge.air,
             fuel=charge.fuel,
             blow_back=charge.blow_back,
