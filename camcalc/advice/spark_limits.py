@@ -14,6 +14,7 @@ from ..cycle.work_variation import dilution_noise, work_spread
 from ..errors import NoSolutionError
 from .equal_torque import LevelOfSpark, SteadyLimit, road_line, road_net_imep, steady_limit
 from .idle import IDLE_REACH
+from .late_burn import latest_useful_spark
 
 __all__ = ["CLEANEST", "OFFSETS", "Binds", "CeilingCell", "CeilingColumn", "CellState", "RoadLoad", "Swing", "ceiling_column", "road_loads"]
 
@@ -27,8 +28,6 @@ WORTH_A_LINE = 0.9
 LIGHTER, EDGE_WITHIN = 0.85, 200.0
 # Swings wider than this share of the load are not followed; ESTIMATE.
 WIDEST_SWING = 0.5
-# A spark at which the engine dies counts as so much too late [crank deg]; half a cycle, beyond any limit.
-NEVER_BURNS = 360.0
 # Burned fractions, over the cell's own, at which the completeness of the burn is asked.
 DILUTIONS = np.array([0.4, 0.7, 1.0, 1.15, 1.3, 1.5])
 # Sparks against best torque [crank deg] of a cell's torque curve; the middle five give its curvature.
@@ -290,7 +289,7 @@ def _cell(engine: EngineModel, speed: float, pressure: float) -> CeilingCell:
         fuller=swing.fuller,
         cleanest=nan,
         knock=knock,
-        floor=_floor(engine, state, best),
+        floor=latest_useful_spark(engine, state, best),
         limit=float(np.fmin(best, knock)),
         ceiling=nan,
         binds=None,
@@ -337,32 +336,6 @@ def _strong_cycle(engine: EngineModel, state: OperatingState) -> float:
     """Return best torque for the cleanest cycle that noise and incomplete burns leave at the sheet's percentile."""
     spread = charge_spread(engine, state)
     return engine.best_spark(state.speed, state.manifold_pressure, burned_fraction=max(spread.cleanest, 0.0))
-
-
-def _floor(engine: EngineModel, state: OperatingState, best: float) -> float:
-    """Return the least spark whose burn is not too late and whose exhaust is not too hot; best torque if even that is not enough."""
-    limits = engine.build.limits.si
-
-    def spare(spark: float) -> float:
-        now = state if spark == best else engine.state(state.speed, state.manifold_pressure, spark)
-        if not now.runs:
-            return -NEVER_BURNS
-        # A degree of retard warms the exhaust by some 5 K: the two conditions in one currency.
-        return float(min(limits.latest_half_burned - now.half_burned, (limits.hottest_exhaust - now.exhaust_temperature) / 5.0))
-
-    high, room = best, spare(best)
-    if room <= 0.0:
-        return best
-    low = best - room
-    for _ in range(4):
-        left = spare(low)
-        if abs(left) < 0.5:
-            return low - left
-        if left > 0.0:
-            high, room, low = low, left, low - left
-        else:
-            low, high = high - (high - low) * room / (room - left), high
-    return low
 
 
 def _curvature(torque: np.ndarray[tuple[int], np.dtype[np.float64]]) -> float:

@@ -220,8 +220,8 @@ class QuickEngine:
             exhaust_temperature=charge.exhaust_temperature,
         )
 
-    def net_imep(self, speed: float, pressure: float, spark: float | None, *, offset: float = 0.0, earliest: float = math.inf) -> float:
-        """Return net IMEP [Pa] at a spark, or (None) at best torque less an offset but no earlier than a limit.
+    def net_imep(self, speed: float, pressure: float, spark: float | None) -> float:
+        """Return net IMEP [Pa] at a spark, or (None) at best torque.
 
         Parameters
         ----------
@@ -231,12 +231,8 @@ class QuickEngine:
             Mean of the plenum [Pa], absolute.
         spark : float
             Before top dead centre [crank deg], or None.
-        offset : float
-            Less than best torque [crank deg], where ``spark`` is None.
-        earliest : float
-            No earlier than this then [crank deg before top dead centre].
         """
-        return self.state(speed, pressure, min(self.best_spark(speed, pressure) - offset, earliest) if spark is None else spark).net
+        return self.state(speed, pressure, self.best_spark(speed, pressure) if spark is None else spark).net
 
     def torque_curve(self, speed: float, pressure: float, sparks: Array) -> Array:
         """Return gross IMEP [Pa] at sparks."""
