@@ -19,8 +19,10 @@ if TYPE_CHECKING:
     from ..engine.gas import FuelData
     from ..engine.geometry import Geometry
     from ..sheet import Build
+    from .burn_map import BurnMap
     from .ledger import BurnedLedger
     from .port_flow import PortFlow
+    from .work_variation import Spread
 
 __all__ = ["Ending", "EngineModel", "ModelUse", "OperatingState", "Tolerances", "barometer", "pressure_carrying", "pressure_for_net_imep", "refuse_teaching"]
 
@@ -53,8 +55,12 @@ class Tolerances(NamedTuple):
     friction: float = 1.0
     efficiency: float = 1.0
     burn: float = 1.0
-    dilution_tail: float = 1.0
-    dilution_noise: float = 1.0
+    dilution: float = 1.0
+    kernel_turbulence: float = 1.0
+    spark_energy: float = 1.0
+    plug_scatter: float = 1.0
+    turbulence_scatter: float = 1.0
+    residual_scatter: float = 1.0
     back_pressure: float = 1.0
     port_heat: float = 1.0
     wall_heat: float = 1.0
@@ -104,6 +110,8 @@ class EngineModel(Protocol):
     name: str
     tolerances: Tolerances
     uncertain: tuple[str, ...]
+    # How cycles spread, by the question: answers remembered.
+    spreads: dict[tuple[float, ...], Spread]
     # For reading a cam and for learning: no spark table, no ceiling, no word on the brakes rests on such a model.
     teaching_only: bool
 
@@ -147,6 +155,10 @@ class EngineModel(Protocol):
 
     def torque_curve(self, speed: float, pressure: float, sparks: Array) -> Array:
         """Return gross IMEP [Pa] at sparks near the best."""
+        ...
+
+    def burn_map(self, speed: float, pressure: float, spark: float) -> BurnMap | None:
+        """Return what cycles make of the gas exchange there; None where the engine does not run."""
         ...
 
     def knock_spark(self, speed: float, pressure: float) -> float:
