@@ -262,8 +262,8 @@ class QuickEngine:
         height = float(self.geometry.clearance_height(-spark))
         return BurnMap(mean, table_of(run, mean, flame), Kernel(temperature, here, float(self.geometry.piston_speed(speed)), height), OWN_SHARE)
 
-    def net_imep(self, speed: float, pressure: float, spark: float | None, *, offset: float = 0.0, earliest: float = math.inf) -> float:
-        """Return net IMEP [Pa] at a spark, or (None) at best torque less an offset but no earlier than a limit.
+    def net_imep(self, speed: float, pressure: float, spark: float | None) -> float:
+        """Return net IMEP [Pa] at a spark, or (None) at best torque.
 
         Parameters
         ----------
@@ -273,12 +273,8 @@ class QuickEngine:
             Mean of the plenum [Pa], absolute.
         spark : float
             Before top dead centre [crank deg], or None.
-        offset : float
-            Less than best torque [crank deg], where ``spark`` is None.
-        earliest : float
-            No earlier than this then [crank deg before top dead centre].
         """
-        return self.state(speed, pressure, min(self.best_spark(speed, pressure) - offset, earliest) if spark is None else spark).net
+        return self.state(speed, pressure, self.best_spark(speed, pressure) if spark is None else spark).net
 
     def torque_curve(self, speed: float, pressure: float, sparks: Array) -> Array:
         """Return gross IMEP [Pa] at sparks."""

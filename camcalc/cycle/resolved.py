@@ -16,7 +16,7 @@ from ..engine.gas import fuel_data
 from ..engine.geometry import geometry_of
 from ..errors import InputError, NoSolutionError, did_you_mean
 from ..sheet.sections import INDIVIDUAL_THROTTLES
-from .best_torque import APART, EARLIEST, FIRST_GUESS, LATEST, MOST_SHIFT, clipped, shift_of, top_of
+from .best_torque import APART, EARLIEST, FIRST_GUESS, LATEST, clipped, shift_of, top_of
 from .burn_map import IGNITION, BurnMap, burn_map_of
 from .end_gas import induction_used
 from .gas_kernel import properties
@@ -349,10 +349,8 @@ class ResolvedEngine:
         per_degree = (second.total("work") - settled.total("work") - held) / -APART
         return shift_of(lambda spark: self.closed_work(settled, spark)[0], best, per_degree)
 
-    def net_imep(self, speed: float, pressure: float, spark: float | None, *, offset: float = 0.0, earliest: float = math.inf) -> float:
-        """Return net IMEP [Pa] at a spark, or (None) at best torque less an offset but no earlier than a limit.
-
-        The gas exchange is that of a cycle settled within 3 degrees of it.
+    def net_imep(self, speed: float, pressure: float, spark: float | None) -> float:
+        """Return net IMEP [Pa] of the mean cycle at a spark, or (None) at best torque, on the gas exchange of a cycle settled within 3 degrees of it.
 
         Parameters
         ----------
@@ -362,24 +360,14 @@ class ResolvedEngine:
             Mean of the plenum [Pa], absolute.
         spark : float
             Before top dead centre [crank deg], or None.
-        offset : float
-            Less than best torque [crank deg], where ``spark`` is None.
-        earliest : float
-            No earlier than this then [crank deg before top dead centre].
         """
         if spark is not None:
             return self.state(speed, pressure, spark).net
-        best, base, _ = self._held_best(speed, pressure, None)
-        # At best torque itself a few degrees cost nothing worth a second cycle; away from it they do, unless the limit rules anyway.
-        if offset and best - MOST_SHIFT - offset < earliest:
-            best = self.best_spark(speed, pressure)
-        target = min(best - offset, earliest)
-        if abs(target - base) > NEAR_ENOUGH:
-            base = float(round(target))
-        settled = self.settled(speed, pressure, base)
+        # At best torque a few degrees cost nothing worth a second cycle.
+        best, base, settled = self._held_best(speed, pressure, None)
         if not settled.runs:
             return dead_state(speed, pressure, base, settled).net
-        change = self.closed_work(settled, target)[0] - self.closed_work(settled, base)[0]
+        change = self.closed_work(settled, best)[0] - self.closed_work(settled, base)[0]
         return (settled.total("work") + change) / self.geometry.swept
 
     def _top(self, settled: Settled, guess: float, burned: float | None) -> float:

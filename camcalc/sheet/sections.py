@@ -71,8 +71,8 @@ class Idle(Section):
         "crank_deg",
         low=5.0,
         high=60.0,
-        default="36 crank_deg",
-        why="ESTIMATE: earliest spark asked of an idle, whatever best torque is; earlier ones meet a charge too cold and thin to light reliably",
+        default="nan",
+        doc="a cap on the idle spark; without it MBT spark, the reserve and the misfire limit decide",
     )
     mixture: float = plain(float, low=0.7, high=1.15, default=1.0, why="stoichiometric", doc="lambda: air over stoichiometric air")
 

@@ -70,8 +70,8 @@ class TinyEngine:
     def best_spark(self, speed: float, pressure: float, *, burned_fraction: float | None = None) -> float:
         return self._best(self.burned(speed, pressure) if burned_fraction is None else burned_fraction)
 
-    def net_imep(self, speed: float, pressure: float, spark: float | None, *, offset: float = 0.0, earliest: float = math.inf) -> float:
-        return self.state(speed, pressure, min(self.best_spark(speed, pressure) - offset, earliest) if spark is None else spark).net
+    def net_imep(self, speed: float, pressure: float, spark: float | None) -> float:
+        return self.state(speed, pressure, self.best_spark(speed, pressure) if spark is None else spark).net
 
     def torque_curve(self, speed: float, pressure: float, sparks: NDArray[np.float64]) -> NDArray[np.float64]:
         return np.array([self.state(speed, pressure, float(spark)).gross for spark in sparks])
