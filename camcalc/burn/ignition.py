@@ -97,7 +97,9 @@ def ignition_energy(temperature: float, pressure: float, flame: float, burned: f
 
 
 @compiled
-def ignition_margin(temperature: float, pressure: float, flame: float, burned: float, piston_speed: float, height: float, law: IgnitionLaw, gust: float) -> float:
+def ignition_margin(
+    temperature: float, pressure: float, flame: float, burned: float, piston_speed: float, height: float, law: IgnitionLaw, gust: float
+) -> float:
     """Return by how much a kernel lives: the lesser of energy that it has over energy asked for, and stretch allowed over stretch; below 1 it dies.
 
     Parameters

@@ -17,7 +17,10 @@ from ..compiling import compiled
 from .flame import flame_speed_kernel
 from .stretch import KARLOVITZ_QUENCH, stretch_rate, viscosity
 
-__all__ = ["DILUTION_EXPONENT", "WIEBE_A", "Burn", "Closed", "Cylinder", "Mixture", "burn_angles", "laid_out", "march_burn", "motored_state", "reference_scales", "wiebe_angle", "wiebe_fraction"]
+__all__ = [
+    "DILUTION_EXPONENT", "WIEBE_A", "Burn", "Closed", "Cylinder", "Mixture", "burn_angles", "laid_out", "march_burn", "motored_state", "reference_scales",
+    "wiebe_angle", "wiebe_fraction",
+]  # fmt: skip
 
 Array = NDArray[np.float64]
 
@@ -202,7 +205,8 @@ def march_burn(
         grown, now = cylinder_volume(cylinder, theta), 1.0 - math.exp(-WIEBE_A * u**3)
         # Half a step of each: compression by the piston, and the heat of what has burned meanwhile.
         middle = 0.5 * (volume + grown)
-        pressure += -POLYTROPIC * pressure * (grown - volume) / middle + (BURNING_POLYTROPIC - 1.0) * (1.0 - BURN_HEAT_LOSS) * closed.heat * (now - burned) / middle
+        pressure -= POLYTROPIC * pressure * (grown - volume) / middle
+        pressure += (BURNING_POLYTROPIC - 1.0) * (1.0 - BURN_HEAT_LOSS) * closed.heat * (now - burned) / middle
         volume, burned = grown, now
     return ten + spark, theta + (NINETY - u) / rate - ten, end
 
