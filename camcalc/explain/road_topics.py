@@ -13,7 +13,7 @@ from ..cautions import AT_SURGE
 from ..constants import AIR_GAS_CONSTANT, STANDARD_GRAVITY
 from ..cycle.operating import EngineModel, OperatingState
 from ..cycle.simulate import SPEED
-from ..cycle.work_variation import BASE_VARIATION, work_spread
+from ..cycle.work_variation import work_spread
 from ..engine.atmosphere import barometer_of
 from ..engine.friction import rubbing_friction
 from ..errors import InputError
@@ -148,15 +148,12 @@ def _blow_back(sheet: Worksheet, engine: EngineModel, state: OperatingState) -> 
 
 def _variation(sheet: Worksheet, engine: EngineModel, state: OperatingState) -> tuple[Any, Any]:
     spread = work_spread(engine, state.speed, state.manifold_pressure, state.spark)
-    mean = sheet.given("p_g", "gross indicated pressure of the mean cycle", quantity(state.gross, "Pa", "kPa"), CYCLE)
-    base = sheet.given("k_0", "variation that even a clean charge has", quantity(BASE_VARIATION, "", "percent"), "Heywood 1988, from memory: low end")
-    alone = math.sqrt(max(spread.deviation**2 - (BASE_VARIATION * state.gross) ** 2, 0.0))
-    counted = "9000 cycles one after another, each with its own residual, turbulence and mixing at the plug"
-    scatter = sheet.given("sigma_c", "standard deviation of gross work by those", quantity(alone, "Pa", "kPa"), counted)
-    every = sheet.given("p_c", "mean gross indicated pressure of all of them, missed ones counted", quantity(spread.gross, "Pa", "kPa"), counted)
-    words = "No two cycles keep the same residual or burn alike. What varies in a clean charge is independent of it, so squares add."
-    deviation = sheet.step(words, "sigma", "standard deviation of gross work", sympy.sqrt(scatter**2 + (base * mean) ** 2), "kPa")
-    variation = sheet.step("Over the mean work. The textbook judges an engine by this figure.", "V_c", "COV of IMEP", deviation / every, "percent")
+    origin = "scatter of residual and turbulence, cycle after cycle"
+    mean = sheet.given("p_g", "gross indicated pressure, mean of all cycles", quantity(spread.gross, "Pa", "kPa"), origin)
+    missed = f"its standard deviation; {spread.missed:.1%} of cycles miss" if spread.missed else "its standard deviation; none of them misses"
+    deviation = sheet.given("sigma", missed, quantity(spread.deviation, "Pa", "kPa"), origin)
+    words = "No two cycles keep the same residual or meet the same turbulence. The textbook judges an engine by this figure."
+    variation = sheet.step(words, "V_c", "COV of IMEP", deviation / mean, "percent")
     limit = sheet.given(
         "V_lim", "the sheet's limit for it", quantity(engine.build.limits.stability, "", "percent"), of_sheet(engine.build, "limits", "stability")
     )
