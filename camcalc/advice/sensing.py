@@ -5,11 +5,11 @@ from __future__ import annotations
 import dataclasses
 
 from ..cycle.operating import EngineModel, barometer
+from ..cycle.work_variation import work_spread
 from ..results import Record
 from ..sheet.sections import INDIVIDUAL_THROTTLES
 from .idle import IdleState
 from .mixture import LoadSensing, Plenum, SensorReading, load_sensing, sensor_reading
-from .spark_limits import charge_spread
 
 __all__ = ["IdleSensing", "idle_sensing"]
 
@@ -27,7 +27,7 @@ def idle_sensing(engine: EngineModel, before: EngineModel | None, idle: IdleStat
     build = engine.build
     si = idle.si
     state = engine.state(si.speed, si.manifold_pressure, si.spark)
-    burned = min(charge_spread(engine, state).completeness, 1.0)
+    burned = work_spread(engine, si.speed, si.manifold_pressure, si.spark).burned_share
     mixture = sensor_reading(build.idle.mixture, burned, build.limits.fuel_seen)
     if before is None or not state.runs:
         return IdleSensing(mixture=mixture, load=None)

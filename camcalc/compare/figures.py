@@ -250,7 +250,7 @@ def sampled_figures(
     found["window_width"] = _window_width(engine)
     found["worst_ceiling"] = math.nan
     if worst is not None:
-        found["worst_ceiling"] = ceiling_column(engine, worst.speed, [worst.pressure]).cells[0].ceiling
+        found["worst_ceiling"] = ceiling_column(engine, worst.speed, [worst.pressure], cautious=False).cells[0].ceiling
     for name, point in points.items():
         found |= damping_at(engine, point).figures(name)
     return found

@@ -65,13 +65,20 @@ class Tolerances(NamedTuple):
     port_heat: float = 1.0
     wall_heat: float = 1.0
     octane: float = 1.0
+    plenum_heat: float = 1.0
+    lift_loss: float = 1.0
+    exhaust_pulse: float = 1.0
 
 
 class OperatingState(NamedTuple):
     """One operating point per cylinder and cycle, SI floats; speeds rev/s, angles crank deg, spark before top dead centre.
 
     Where the engine does not run, ``outcome`` says so, nothing burns, no air is fresh and the burn has no angles (not-a-number).
-    ``repeats_within`` is the largest relative change from one cycle to the next, 0 for closed forms.
+    ``air`` and ``fuel`` are what passes throttle and injector; ``trapped_air`` is the fresh air in the cylinder at intake closing. With much reversion
+    the cylinder holds more, since unburned charge goes round between cylinder and plenum. ``completeness`` is the share of the fuel that could burn
+    which does before the exhaust valve opens: 1 less what is left of a late burn, crevices and walls apart. ``blow_back`` flows into the intake while
+    both valves are open; residual that expands into it after the exhaust valve has closed is left out. ``repeats_within`` is the largest relative
+    change from one cycle to the next, 0 for closed forms.
     """
 
     speed: float
@@ -81,6 +88,7 @@ class OperatingState(NamedTuple):
     burned_fraction: float
     diluent: float
     trapped: float
+    trapped_air: float
     air: float
     fuel: float
     blow_back: float

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from ..burn.cycle_map import Kernel
 from ..burn.flame import flame_speed_kernel
-from ..burn.phasing import WIEBE_A, Burn, Closed, Cylinder, Mixture, laid_out, march_burn, motored_state, reference_scales
+from ..burn.phasing import DILUTION_EXPONENT, WIEBE_A, Burn, Closed, Cylinder, Mixture, laid_out, march_burn, motored_state, reference_scales
 from ..engine.atmosphere import barometer_of
 from ..engine.gas import fuel_data
 from ..engine.geometry import geometry_of
@@ -169,7 +169,7 @@ class QuickEngine:
         return (
             Cylinder(float(g.clearance), float(g.swept), float(g.rod_over_crank), float(g.clearance_height(0.0))),
             Closed(self.volume_closed, float(pressure), float(charge.temperature), float(charge.fuel * self.fuel.heating_value)),
-            Mixture(min(max(1.0 / self.mixture, 0.7), 1.4), float(charge.burned_fraction), float(self.fuel.ethanol), float(self.tolerances.dilution)),
+            Mixture(min(max(1.0 / self.mixture, 0.7), 1.4), float(charge.burned_fraction), float(self.fuel.ethanol), DILUTION_EXPONENT * float(self.tolerances.dilution)),
         )
 
     def _work(self, burns: list[Burn]) -> tuple[Array, Array]:
@@ -216,6 +216,8 @@ class QuickEngine:
             burned_fraction=charge.burned_fraction,
             diluent=charge.diluent,
             trapped=charge.trapped,
+            # Closed forms know no way round between cylinder and plenum: what is trapped has come through the throttle.
+            trapped_air=charge.air,
             air=charge.air,
             fuel=charge.fuel,
             blow_back=charge.blow_back,

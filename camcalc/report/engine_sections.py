@@ -9,7 +9,7 @@ import numpy as np
 from ..advice.headlines import zone_of
 from ..cautions import AT_BRAKES, AT_IDLE_SPARK, AT_MORE_RETARD, OVER_SPARK_TABLE, OVER_STARTING_TABLE, Caution
 from ..words import describe
-from ..words.ceilings import base_table_words, binding_cells, finding_lines, sensitivity_lines, variant_name, zone_words
+from ..words.ceilings import base_table_words, binding_cells, finding_lines, range_lines, sensitivity_lines, variant_name, zone_words
 from ..words.fuel import fuel_lines
 from ..words.idle import idle_spark_words, idle_words
 from ..words.injection import delivery_words, injection_lines, strategy_name
@@ -113,11 +113,12 @@ def spark_blocks(brief: Brief) -> list[Block]:
     blocks += [Heading("Spark ceilings"), Lines((zone_words(ceilings),))]
     if ceilings.has_zone:
         blocks += [Cautions(OVER_SPARK_TABLE), _spark_grid("ceiling", "Spark ceiling, final spark, deg BTDC", ceiling_dress(ceilings))]
+        sampled = "" if brief.sure is None else ", or 10 % of the samples below, if that is less"
+        blocks.append(_spark_grid("ceiling_low", f"Spark ceiling, low end of the range: cautious ignition figures{sampled}; deg BTDC"))
         if brief.sure is not None:
-            blocks.append(_spark_grid("ceiling_low", "Spark ceiling, low end of the band: 10 % of the samples are below, deg BTDC"))
             blocks.append(_spark_grid("ceiling_high", "Spark ceiling, high end of the band: 90 % of the samples are below, deg BTDC"))
         binding = tuple(f"{words[:1].upper()}{words[1:]}: {cells}." for words, cells in binding_cells(ceilings))
-        blocks += [Heading("What the ceilings rest on"), Lines((*binding, *finding_lines(ceilings)), listed=True), Figure("ceilings")]
+        blocks += [Heading("What the ceilings rest on"), Lines((*binding, *range_lines(ceilings), *finding_lines(ceilings)), listed=True), Figure("ceilings")]
         blocks += _sensitivity_blocks(brief)
     blank = () if ceilings.has_zone else (_spark_grid("ceiling", "Spark ceiling, final spark, deg BTDC"),)
     return [*blocks, *_base_blocks(brief), Fold("More grids: limits, knock, residual, air", (*_more_grids(), *blank))]
@@ -148,11 +149,14 @@ def _more_grids() -> tuple[Block, ...]:
     return (
         Cautions(OVER_SPARK_TABLE),
         _spark_grid("least_limit", "Least of all limits, deg BTDC"),
+        _spark_grid("misfire", "Spark above which more than 1 % of cycles miss, at the light edge of the load swing, deg BTDC"),
+        _spark_grid("misfire_low", "The same with cautious ignition figures, deg BTDC"),
         _spark_grid("best_spark", "MBT spark, deg BTDC"),
         _spark_grid("knock", "Knock limit, deg BTDC; blank where no spark searched knocks"),
         _spark_grid("floor", "Latest useful spark, deg BTDC"),
         Grid("Residual at MBT spark, % of charge", "spark_ceilings", "burned_fraction", file="burned_fraction"),
         Grid("COV of IMEP at MBT spark, %", "spark_ceilings", "imep_variation", file="imep_variation"),
+        Grid("Cycles that miss at MBT spark, %", "spark_ceilings", "missed", file="missed_cycles"),
         Grid("Air charge, mg per cylinder", "spark_ceilings", "air_charge", file="air_charge"),
         Grid("Relative charge, %", "spark_ceilings", "relative_charge", file="relative_charge"),
     )

@@ -96,7 +96,7 @@ def _cautious_road_spark(engine: EngineModel, place: Place) -> float:
         knock, (cell,) = engine.knock_spark(ROAD, pressure), ceiling_column(engine, ROAD, [pressure]).cells
     except NoSolutionError:
         return ROAD_SPARK
-    limits = [ROAD_SPARK, knock - UNDER_KNOCK, cell.ceiling]
+    limits = [ROAD_SPARK, knock - UNDER_KNOCK, cell.ceiling_low]
     return float(math.floor(min(limit for limit in limits if not math.isnan(limit))))
 
 

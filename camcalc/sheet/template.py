@@ -37,7 +37,8 @@ ABOUT = {
 FIRST = {
     "engine": (
         "intake_valves", "exhaust_valves", "intake_valve_diameter", "exhaust_valve_diameter", "rotating_inertia", "valve_seat_angle", "intake_port_diameter",
-        "friction_factor", "port_heat_factor", "intake_runner_volume", "accessory_power", "intake_wall", "cylinder_wall",
+        "friction_factor", "lift_loss", "port_heat_factor", "combustion_efficiency", "intake_runner_volume", "accessory_power", "plenum_wall", "intake_wall",
+        "cylinder_wall", "leak_down",
     ),
     "idle": ("replaced_cam_speed", "mixture", "earliest_spark", "spark_reserve"),
     "fuel": ("octane", "kind", "system", "octane_sensitivity"),
@@ -46,7 +47,7 @@ FIRST = {
         "converter_stall_speed", "converter_stall_torque", "shaft_stiffness", "loss_factor", "tyre_slip_stiffness", "clutch_stiffness", "driveline_lash",
         "smooth_gears", "road_speed_unit",
     ),
-    "limits": ("swing_factor", "dilution_noise", "blow_back_share", "stability", "load_jitter", "spark_margin"),
+    "limits": ("load_swing", "dilution_noise", "blow_back_share", "stability", "load_jitter", "spark_margin"),
 }  # fmt: skip
 CAM_ASKED = ("rocker_ratio", "lobe_separation", "intake_centreline")
 LOBE_ASKED = ("valve_lift",)

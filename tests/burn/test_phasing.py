@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from camcalc.burn import phasing
-from camcalc.burn.flame import dilution_factor_by_mole, dilution_factor_kernel
+from camcalc.burn.flame import dilution_factor_by_mole, dilution_ratio_kernel
 from camcalc.burn.phasing import NINETY, TEN, Compression, Mixture, burn_angles, wiebe_angle, wiebe_fraction
 
 CLEAN = Mixture(1.0, 0.0, 0.0)
@@ -62,7 +62,7 @@ def test_twice_the_speed_takes_a_quarter_more_crank_angle() -> None:
 
 @given(burned=st.floats(0.0, 0.45))
 def test_burn_angles_grow_as_flame_speed_to_minus_two_thirds(burned: float) -> None:
-    expected = dilution_factor_kernel(burned) ** (-2 / 3)
+    expected = dilution_ratio_kernel(burned, 750.0, 1.5e6) ** (-2 / 3)
     assert ratio(angles(steady(), Mixture(1.0, burned, 0.0)), angles(steady())) == pytest.approx([expected] * 2, rel=1e-12)
 
 
