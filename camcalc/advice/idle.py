@@ -20,16 +20,15 @@ from ..results import Measure, Record, measure
 from .idle_balance import IdleBalance, IdleSparkRule, LoadTerms, idle_balance, load_terms
 from .idle_speeds import FASTEST, lowest_idle, lowest_mark
 
-__all__ = ["IDLE_REACH", "IdleState", "IdleVerdict", "LoadTerms", "idle_state", "load_terms"]
+__all__ = ["BEYOND_DATA", "IDLE_REACH", "IdleState", "IdleVerdict", "LoadTerms", "idle_state", "load_terms"]
 
 THROTTLE_DISCHARGE = 0.7  # textbook (Guzzella & Onder, appendix B, read)
 # So far around the idle speed spark is idle spark, flat or falling with speed; derived from two published idle loops: a rising
 # slope undamps them. The zone above begins beyond it.
 IDLE_REACH = 300.0 / 60.0
-# Residual beyond which the figures are a direction only. Engines measured with ordinary and with strong ignition reach their limit at 0.27 and
-# 0.31 of burned gas in all (J. Eng. Gas Turbines Power 138(11) 112807, 2016, abstract read, plus 6 % internal residual); so no constant of
-# ignition or of scatter is tested against an engine above some 0.35.
-MOST_RESIDUAL_OF_DATA = 0.35
+# Above this residual nothing that a flame or a spark is computed from has been held against an engine: measured limits with ordinary ignition
+# end at 0.27 to 0.31 (J. Eng. Gas Turbines Power 138(11) 112807, 2016, abstract read), flame factors at 0.25.
+BEYOND_DATA = 0.35
 
 
 class IdleVerdict(Code):
@@ -157,7 +156,7 @@ def _describe(engine: EngineModel, speed: float, found: IdleBalance, drive: bool
         air_flow=air,
         throttle_area=air / flux if flux > 0.0 else math.nan,
         fuel_flow=state.fuel * cycles / engine.fuel.density,
-        beyond_data=state.burned_fraction > MOST_RESIDUAL_OF_DATA,
+        beyond_data=state.burned_fraction > BEYOND_DATA,
         marks={
             "best_spark": spark_ends(sparks.best),
             "reserve_spark": spark_ends(sparks.best),

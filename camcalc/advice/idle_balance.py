@@ -8,7 +8,7 @@ from typing import NamedTuple
 from ..codes import Code
 from ..constants import mean_pressure_of_torque
 from ..cycle.best_torque import LATEST, spark_ends
-from ..cycle.operating import EngineModel, pressure_carrying
+from ..cycle.operating import EngineModel, pressure_carrying, pressure_for_net_imep
 from ..cycle.work_variation import MOST_MISSED, Spread, best_counted, misfire_spark, work_spread
 from ..engine.friction import rubbing_friction
 from ..errors import NoSolutionError
@@ -20,6 +20,8 @@ __all__ = ["IdleBalance", "IdleSparkRule", "IdleSparks", "LoadTerms", "idle_bala
 
 # An idle spark is the rule's at its own balance within so much [crank deg], or the next later step of the search for the misfire limit.
 SAME, STEP, TURNS = 0.02, 0.3, 10
+# Where the search for an idle begins [crank deg before top dead centre]; the answer does not rest on it.
+FIRST = 20.0
 
 
 class LoadTerms(NamedTuple):
@@ -178,18 +180,25 @@ def idle_balance(engine: EngineModel, speed: float, *, drive: bool = False, acce
     >>> abs(found.spread.net / load - 1.0) < 0.01
     True
     """
-    load, reserve = load_terms(engine, speed, drive=drive, accessories=accessories).total, engine.build.idle.si.spark_reserve
-    # The mean cycle on the reserve alone is close by and cheap.
-    pressure = pressure_carrying(engine, speed, load, lambda p: engine.net_imep(speed, p, engine.best_spark(speed, p) - reserve), near=near)
-    sparks = idle_sparks(engine, speed, pressure)
+    held, spread = FIRST, _first(engine, speed, drive, accessories, near)
     for _ in range(TURNS):
-        spread = standing_balance(engine, speed, sparks.spark, drive=drive, accessories=accessories, near=pressure)
         pressure = spread.mean.manifold_pressure
-        found = idle_sparks(engine, speed, pressure)
-        if -SAME < found.spark - sparks.spark < STEP:
-            return IdleBalance(pressure, found._replace(spark=sparks.spark), spread)
-        sparks = found
+        sparks = idle_sparks(engine, speed, pressure)
+        if -SAME < sparks.spark - held < STEP:
+            return IdleBalance(pressure, sparks._replace(spark=held), spread)
+        held = sparks.spark
+        spread = standing_balance(engine, speed, held, drive=drive, accessories=accessories, near=pressure)
     raise NoSolutionError(f"idle spark and manifold pressure do not agree at {speed * 60:.0f} rpm", fix="raise the idle speed")
+
+
+def _first(engine: EngineModel, speed: float, drive: bool, accessories: bool, near: float) -> Spread:
+    """Return a balance to begin from: on a spark that idles commonly have, on best torque where that carries too little."""
+    try:
+        return standing_balance(engine, speed, FIRST, drive=drive, accessories=accessories, near=near)
+    except NoSolutionError:
+        load = load_terms(engine, speed, drive=drive, accessories=accessories).total
+        pressure = pressure_for_net_imep(engine, speed, load, None, near=near)
+        return work_spread(engine, speed, pressure, engine.best_spark(speed, pressure))
 
 
 def standing_balance(engine: EngineModel, speed: float, spark: float, *, drive: bool = False, accessories: bool = False, near: float = math.nan) -> Spread:

@@ -15,7 +15,7 @@ from ..cycle.operating import EngineModel, barometer, pressure_for_net_imep
 from ..cycle.work_variation import MOST_MISSED, Spread, best_counted, misfire_spark, work_spread
 from ..errors import NoSolutionError
 from .equal_torque import road_net_imep
-from .idle import IDLE_REACH
+from .idle import BEYOND_DATA, IDLE_REACH
 from .late_burn import latest_useful_spark
 from .load_swing import STILL, LoadSwing, load_swing
 
@@ -28,9 +28,6 @@ __all__ = [
 BINDS_BELOW = 2.0
 # Shown, and level tables start there; no limit: 2 to 5 % is normal running (Heywood 1988, section 9.4, from memory).
 NORMAL_RUNNING = 0.05
-# Above this residual nothing that a flame or a spark is computed from has been held against an engine: measured limits with ordinary ignition
-# end at 0.27 to 0.31 (J. Eng. Gas Turbines Power 138(11) 112807, 2016, abstract read), flame factors at 0.25.
-BEYOND_DATA = 0.35
 # Sparks against best torque [crank deg] of a cell's torque curve; the middle five give its curvature.
 OFFSETS = np.array([-20.0, -15.0, -10.0, -5.0, 0.0, 5.0, 10.0])
 NEAR = slice(2, 7)
