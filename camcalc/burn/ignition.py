@@ -54,7 +54,7 @@ def flame_temperature(temperature: float, burned: float) -> float:
 
     References
     ----------
-    A polynomial through the flames of ``dilution.csv`` (computed), within 20 K.
+    A polynomial through the flames of ``dilution.csv`` (computed): 14 K root mean square, 61 K at worst, at 16 bar without residual.
     """
     u = temperature - 500.0
     return 2409.8 + 0.454 * u - 1300.0 * burned + 0.863 * burned * u - 703.0 * burned**2 - 0.313 * burned**2 * u
