@@ -150,15 +150,6 @@ def test_a_line_ends_at_the_latest_burn_that_the_sheet_allows(resolved_of: Make)
     assert not any(late[:-1])
 
 
-def test_a_line_stops_at_a_point_that_is_steady_enough(resolved_of: Make) -> None:
-    model = resolved_of("quarry-road")
-    net = road_net_imep(model, 1200.0 / 60.0, model.build.vehicle.gear_ratios[5])
-    whole = equal_torque_line(model, 1200.0 / 60.0, net)
-    (only,) = equal_torque_line(model, 1200.0 / 60.0, net, settled_under=1.02 * whole[0].variation)
-    assert only == whole[0]
-    assert len(whole) > 1
-
-
 def test_a_torque_out_of_reach_is_refused_with_the_most_there_is(resolved_of: Make) -> None:
     with pytest.raises(NoSolutionError, match="beyond reach") as told:
         equal_torque_line(resolved_of("dockside", old=True), 1400.0 / 60.0, 3e6)
