@@ -12,7 +12,6 @@ import numpy as np
 from ..constants import mean_pressure_of_torque
 from ..cycle.operating import LEAST_PRESSURE, EngineModel, OperatingState, barometer, pressure_for_net_imep
 from ..cycle.work_variation import work_spread
-from ..errors import NoSolutionError
 from ..vehicle.road_load import engine_torque_on_road
 from .idle import load_terms
 

@@ -35,8 +35,6 @@ SPARKS = np.arange(0.0, 61.0, 5.0)
 WHOLE = 1.0
 
 
-
-
 class OnSpark(NamedTuple):
     """An idle on one spark: vacuum [Pa], COV of IMEP, share of cycles missed and partly burned, residual of the mean cycle, whether it knocks."""
 
@@ -88,13 +86,16 @@ class IdleSpark(ArrayRecord):
     best_spark: Measure = measure("crank_deg", doc="best torque at each speed's own balance")
     reserve_spark: Measure = measure("crank_deg", doc="best torque less the sheet's reserve")
     misfire_limit: Measure = measure("crank_deg", doc="earlier sparks miss more than 1 % of cycles")
-    swept_spark: Measure = measure("crank_deg", doc="sparks tried at the idle speed")
+    swept_spark: Measure = measure("crank_deg", doc="sparks tried at the idle speed, the idle spark among them")
     manifold_vacuum: Measure = measure("Pa", "inHg", doc="at each of them")
     imep_variation: Measure = measure("", "percent", doc="at each of them, missed cycles counted")
     missed: Measure = measure("", "percent", doc="share of cycles at each of them")
     partial: Measure = measure("", "percent", doc="cycles that leave more than a fifth of their fuel unburned, at each of them")
     burned_fraction: Measure = measure("", "percent", doc="residual of the mean cycle at each of them")
     idle_spark: ScalarMeasure = measure("crank_deg", doc="at the idle speed itself: the one number for an idle-spark table")
+    idle_reserve_spark: ScalarMeasure = measure("crank_deg", doc="best torque less the sheet's reserve, at the idle")
+    idle_misfire_limit: ScalarMeasure = measure("crank_deg", doc="earlier sparks miss more than 1 % of cycles, at the idle")
+    idle_misfire_limit_cautious: ScalarMeasure = measure("crank_deg", doc="the same with the pessimistic constants of ignition")
     rule: IdleSparkRule | None
     table: IdleSparkBesideTable | None = None
     marks: Mapping[str, Marks] = dataclasses.field(default_factory=dict)
@@ -106,10 +107,12 @@ def idle_spark_advice(engine: EngineModel) -> IdleSpark:
     speeds = target + AROUND
     found = [_balanced(engine, float(speed)) for speed in speeds]
     own, best, reserve = (np.array([math.nan if one is None else getattr(one.sparks, name) for one in found]) for name in ("spark", "best", "reserve"))
-    misfire = np.array([math.nan if one is None else misfire_spark(engine, float(n), one.pressure) for n, one in zip(speeds, found, strict=True)])
-    swept = [_at(engine, target, float(spark)) for spark in SPARKS]
-    limit, spark, middle = np.clip(misfire, LATEST, EARLIEST), falling(own), speeds.size // 2
+    limit = np.array([_misfire_limit(engine, float(n), one) for n, one in zip(speeds, found, strict=True)])
+    spark, middle = falling(own), speeds.size // 2
     at_target = found[middle]
+    cautious = _misfire_limit(engine, target, at_target, cautious=True)
+    tried = np.unique(np.append(SPARKS, spark[middle])) if at_target else SPARKS
+    swept = [_at(engine, target, float(one)) for one in tried]
     marks = tuple(None if one is None else one.sparks.mark for one in found)
     return IdleSpark(
         speed=speeds,
@@ -117,13 +120,16 @@ def idle_spark_advice(engine: EngineModel) -> IdleSpark:
         best_spark=best,
         reserve_spark=reserve,
         misfire_limit=limit,
-        swept_spark=SPARKS,
+        swept_spark=tried,
         manifold_vacuum=np.array([one.vacuum for one in swept]),
         imep_variation=np.array([one.variation for one in swept]),
         missed=np.array([one.missed for one in swept]),
         partial=np.array([one.partial for one in swept]),
         burned_fraction=np.array([one.burned_fraction for one in swept]),
         idle_spark=float(spark[middle]),
+        idle_reserve_spark=float(reserve[middle]),
+        idle_misfire_limit=float(limit[middle]),
+        idle_misfire_limit_cautious=cautious,
         rule=None if at_target is None else at_target.sparks.rule,
         marks={
             "spark": marks,
@@ -131,6 +137,9 @@ def idle_spark_advice(engine: EngineModel) -> IdleSpark:
             "best_spark": spark_ends(best),
             "reserve_spark": spark_ends(best),
             "misfire_limit": spark_ends(limit),
+            "idle_reserve_spark": spark_ends(float(best[middle])),
+            "idle_misfire_limit": spark_ends(float(limit[middle])),
+            "idle_misfire_limit_cautious": spark_ends(cautious),
             "swept_spark": marks_where([one.knocks for one in swept], Mark.KNOCKS),
         },
     )
@@ -181,6 +190,11 @@ def _balanced(engine: EngineModel, speed: float) -> IdleBalance | None:
         return idle_balance(engine, speed)
     except NoSolutionError:
         return None
+
+
+def _misfire_limit(engine: EngineModel, speed: float, found: IdleBalance | None, *, cautious: bool = False) -> float:
+    """Return the misfire limit of an idle [crank deg before top dead centre], an end of the search where it is beyond it."""
+    return math.nan if found is None else float(np.clip(misfire_spark(engine, speed, found.pressure, cautious=cautious), LATEST, EARLIEST))
 
 
 def _at(engine: EngineModel, speed: float, spark: float) -> OnSpark:

@@ -10,7 +10,7 @@ import numpy as np
 
 from ..codes import Code
 from ..cycle.best_torque import LATEST
-from ..cycle.operating import EngineModel, OperatingState, barometer, pressure_for_net_imep
+from ..cycle.operating import EngineModel, barometer, pressure_for_net_imep
 from ..cycle.work_variation import MOST_MISSED, Spread, best_counted, misfire_spark, work_spread
 from ..errors import NoSolutionError
 from .equal_torque import road_net_imep

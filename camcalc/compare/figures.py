@@ -19,7 +19,7 @@ from ..advice.spark import SparkCeilings, spark_ceilings
 from ..advice.spark_limits import Binds, ceiling_column
 from ..codes import Code
 from ..cycle.best_torque import spark_ends
-from ..cycle.operating import EngineModel, barometer, pressure_for_net_imep
+from ..cycle.operating import EngineModel, barometer
 from ..errors import NoSolutionError
 from ..marks import Mark, Marks
 from ..sheet.sections import SEQUENTIAL_PORT
