@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
 from collections.abc import Mapping
 from typing import NamedTuple
@@ -72,7 +73,7 @@ class CellState(Code):
 class CeilingCell(NamedTuple):
     """One cell: speed rev/s, pressure Pa, angles crank deg before top dead centre; NaN where a limit says nothing.
 
-    ``variation`` and ``missed`` are at best torque. ``lighter`` and ``fuller`` are how far the load swing reaches down and up, over the load.
+    ``variation`` and ``missed`` are at best torque, ``swing`` is the load swing under the ceiling.
     ``misfire`` is the spark above which more than 1 % of cycles miss at its light edge with the anchored ignition constants,
     ``misfire_low`` with the cautious ones; ``counted`` is best torque with missed cycles counted, ``fuller_best`` and ``fuller_knock`` belong to
     the fullest charge. ``limit`` and ``limit_low`` are the least of all that apply, everywhere; ``ceiling`` and ``ceiling_low`` are those in
@@ -88,8 +89,7 @@ class CeilingCell(NamedTuple):
     best: float
     half_burned: float
     curvature: float
-    lighter: float
-    fuller: float
+    swing: LoadSwing
     misfire: float
     misfire_low: float
     counted: float
@@ -109,6 +109,16 @@ class CeilingCell(NamedTuple):
     def own(self) -> float:
         """The least of best torque and knock of the mean cycle [crank deg before top dead centre]."""
         return float(np.fmin(self.best, self.knock))
+
+    @property
+    def lighter(self) -> float:
+        """How far the load swing reaches down, over the load."""
+        return self.swing.lighter
+
+    @property
+    def fuller(self) -> float:
+        """How far its fullest charge lies above the load, over it."""
+        return self.swing.fuller
 
 
 # The fields that hold what the zone's limits ask for, each with what it is called; of equal ones the first counts.
@@ -155,8 +165,8 @@ def ceiling_column(engine: EngineModel, speed: float, pressures: list[float], *,
     """
     cells = [_with_ceiling(_cell(engine, speed, p, cautious=cautious)) for p in sorted(pressures)]
     if speed <= engine.build.idle.si.speed + IDLE_REACH:
-        at_idle = {"state": CellState.AT_IDLE, "ceiling": math.nan, "ceiling_low": math.nan, "binds": None}
-        cells = [c._replace(**at_idle) if c.state is CellState.RUNS else c for c in cells]
+        nan = math.nan
+        cells = [c._replace(state=CellState.AT_IDLE, ceiling=nan, ceiling_low=nan, binds=None) if c.state is CellState.RUNS else c for c in cells]
     return CeilingColumn(cells, _restless_to(cells))
 
 
@@ -226,15 +236,16 @@ def _with_ceiling(cell: CeilingCell) -> CeilingCell:
 def _cell(engine: EngineModel, speed: float, pressure: float, *, cautious: bool) -> CeilingCell:
     """Return one cell with what each limit asks for."""
     nan = math.nan
+    still = LoadSwing(nan, nan)
     dead = (None, CellState.NO_TORQUE, (nan,) * OFFSETS.size)
     try:
         best = engine.best_spark(speed, pressure)
         spread = work_spread(engine, speed, pressure, best)
     except NoSolutionError:  # with throttles of their own some cylinders never see so little pressure
-        return CeilingCell(speed, pressure, *(nan,) * 20, *dead)
+        return CeilingCell(speed, pressure, *(nan,) * 7, still, *(nan,) * 11, *dead)
     state = spread.mean
     if not state.runs or state.gross <= 0.0:
-        return CeilingCell(speed, pressure, state.air, state.burned_fraction, spread.variation, spread.missed, best, *(nan,) * 15, *dead)
+        return CeilingCell(speed, pressure, state.air, state.burned_fraction, spread.variation, spread.missed, best, nan, nan, still, *(nan,) * 11, *dead)
     torque = engine.torque_curve(speed, pressure, best + OFFSETS)
     torque = torque / torque[OFFSETS == 0.0]
     knock = engine.knock_spark(speed, pressure)
@@ -253,12 +264,11 @@ def _cell(engine: EngineModel, speed: float, pressure: float, *, cautious: bool)
         best=best,
         half_burned=state.half_burned,
         curvature=_curvature(torque),
-        lighter=swing.lighter,
-        fuller=swing.fuller,
+        swing=swing,
         misfire=misfire,
         # More caution never gives more spark.
         misfire_low=float(np.fmin(_first_misses(engine, speed, light, own, cautious=True), misfire)) if cautious else misfire,
-        counted=best_counted(engine, speed, pressure) if spread.missed > 0.0 else nan,
+        counted=_counted(engine, spread),
         fuller_best=fuller_best,
         fuller_knock=fuller_knock,
         knock=knock,
@@ -291,7 +301,20 @@ def _swing(engine: EngineModel, spread: Spread, own: float) -> LoadSwing:
     """Return the swing that the car makes under its ceiling, where few cycles miss: one that misses makes the next charge clean and full."""
     state = spread.mean
     calm = _first_misses(engine, state.speed, state.manifold_pressure, own) if spread.missed > MOST_MISSED else math.nan
-    return load_swing(engine, work_spread(engine, state.speed, state.manifold_pressure, calm) if calm > LATEST else spread)
+    if calm > LATEST:
+        with contextlib.suppress(NoSolutionError):  # where no cycle repeats itself those at best torque stand for it
+            spread = work_spread(engine, state.speed, state.manifold_pressure, calm)
+    return load_swing(engine, spread)
+
+
+def _counted(engine: EngineModel, spread: Spread) -> float:
+    """Return best torque with missed cycles counted [crank deg]; NaN where none miss, or where no cycle repeats itself."""
+    if spread.missed == 0.0:
+        return math.nan
+    try:
+        return best_counted(engine, spread.mean.speed, spread.mean.manifold_pressure)
+    except NoSolutionError:
+        return math.nan
 
 
 def _fullest(engine: EngineModel, speed: float, pressure: float, swing: LoadSwing) -> tuple[float, float]:

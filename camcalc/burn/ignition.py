@@ -54,7 +54,7 @@ def flame_temperature(temperature: float, burned: float) -> float:
 
     References
     ----------
-    A polynomial through the flames of ``dilution.csv`` (computed), within 20 K.
+    A polynomial through the flames of ``dilution.csv`` (computed): 14 K root mean square, 61 K at worst, at 16 bar without residual.
     """
     u = temperature - 500.0
     return 2409.8 + 0.454 * u - 1300.0 * burned + 0.863 * burned * u - 703.0 * burned**2 - 0.313 * burned**2 * u
@@ -97,7 +97,9 @@ def ignition_energy(temperature: float, pressure: float, flame: float, burned: f
 
 
 @compiled
-def ignition_margin(temperature: float, pressure: float, flame: float, burned: float, piston_speed: float, height: float, law: IgnitionLaw, gust: float) -> float:
+def ignition_margin(
+    temperature: float, pressure: float, flame: float, burned: float, piston_speed: float, height: float, law: IgnitionLaw, gust: float
+) -> float:
     """Return by how much a kernel lives: the lesser of energy that it has over energy asked for, and stretch allowed over stretch; below 1 it dies.
 
     Parameters

@@ -165,11 +165,11 @@ class QuickEngine:
 
     def _closed(self, charge: Charge, pressure: float) -> tuple[Cylinder, Closed, Mixture]:
         """Return what the laws of the burn ask of a charge."""
-        g = self.geometry
+        g, dilution = self.geometry, DILUTION_EXPONENT * float(self.tolerances.dilution)
         return (
             Cylinder(float(g.clearance), float(g.swept), float(g.rod_over_crank), float(g.clearance_height(0.0))),
             Closed(self.volume_closed, float(pressure), float(charge.temperature), float(charge.fuel * self.fuel.heating_value)),
-            Mixture(min(max(1.0 / self.mixture, 0.7), 1.4), float(charge.burned_fraction), float(self.fuel.ethanol), DILUTION_EXPONENT * float(self.tolerances.dilution)),
+            Mixture(min(max(1.0 / self.mixture, 0.7), 1.4), float(charge.burned_fraction), float(self.fuel.ethanol), dilution),
         )
 
     def _work(self, burns: list[Burn]) -> tuple[Array, Array]:

@@ -268,7 +268,8 @@ class ResolvedEngine:
             mass, y = mass * r_before / r_after, burned
         burn = burn_layout(s, burning, (mass, temperature, y), course)
         start, duration, power, end = burn_boundary(burn)
-        b = settled.boundary._replace(burn_start=start, burn_duration=duration, burn_power=power, burn_end=end, burn_mass=burning.completeness * mass * (1.0 - y))
+        made = burning.completeness * mass * (1.0 - y)
+        b = settled.boundary._replace(burn_start=start, burn_duration=duration, burn_power=power, burn_end=end, burn_mass=made)
         y0[State.CYLINDER_MASS], y0[State.CYLINDER_BURNED] = mass, y * mass
         stops = cycle_stops(course, start, min(burned_out(burn), course.exhaust_opens))
         stops = stops[stops <= course.exhaust_opens + 1e-9]
