@@ -29,7 +29,7 @@ __all__ = ["IdleSpark", "IdleSparkBesideTable", "TableMeetsIdle", "beside_table"
 
 Array = NDArray[np.float64]
 
-AROUND = np.linspace(-IDLE_REACH, IDLE_REACH, 7)
+AROUND = np.linspace(-IDLE_REACH, IDLE_REACH, 5)
 SPARKS = np.arange(0.0, 61.0, 5.0)
 # Sparks that print as one whole degree are one [crank deg].
 WHOLE = 1.0
@@ -82,7 +82,7 @@ class IdleSpark(ArrayRecord):
     )  # fmt: skip
 
     speed: Measure = measure("crank_rps", "rpm", doc="around the idle speed")
-    spark: Measure = measure("crank_deg", doc="flat or falling with speed; blank where the engine does not carry itself")
+    spark: Measure = measure("crank_deg", doc="flat or falling with speed, through the idle's own; blank where the engine does not carry itself")
     best_spark: Measure = measure("crank_deg", doc="best torque at each speed's own balance")
     reserve_spark: Measure = measure("crank_deg", doc="best torque less the sheet's reserve")
     misfire_limit: Measure = measure("crank_deg", doc="earlier sparks miss more than 1 % of cycles")
@@ -105,15 +105,16 @@ def idle_spark_advice(engine: EngineModel) -> IdleSpark:
     """Return the idle spark within 300 rpm of the idle speed, and what the idle itself does over spark."""
     target = engine.build.idle.si.speed
     speeds = target + AROUND
-    found = [_balanced(engine, float(speed)) for speed in speeds]
+    at_target = _balanced(engine, target, math.nan)
+    near = math.nan if at_target is None else at_target.pressure
+    found = [at_target if speed == target else _balanced(engine, float(speed), near) for speed in speeds]
     own, best, reserve = (np.array([math.nan if one is None else getattr(one.sparks, name) for one in found]) for name in ("spark", "best", "reserve"))
     limit = np.array([_misfire_limit(engine, float(n), one) for n, one in zip(speeds, found, strict=True)])
-    spark, middle = falling(own), speeds.size // 2
-    at_target = found[middle]
+    spark, middle = through_idle(own), speeds.size // 2
     cautious = _misfire_limit(engine, target, at_target, cautious=True)
     tried = np.unique(np.append(SPARKS, spark[middle])) if at_target else SPARKS
-    swept = [_at(engine, target, float(one)) for one in tried]
-    marks = tuple(None if one is None else one.sparks.mark for one in found)
+    swept = [_at(engine, target, float(one), near) for one in tried]
+    marks = tuple(None if one is None or spark[k] != own[k] else one.sparks.mark for k, one in enumerate(found))
     return IdleSpark(
         speed=speeds,
         spark=spark,
@@ -174,20 +175,27 @@ def beside_table(idle: IdleSpark, there: float) -> IdleSparkBesideTable | None:
     )
 
 
-def falling(own: Array) -> Array:
-    """Return the largest sparks, none above its own, that never rise along the row; NaN stays.
+def through_idle(own: Array) -> Array:
+    """Return sparks around an idle, its own in the middle, that never rise along the row; NaN stays.
 
-    >>> falling(np.array([30.0, np.nan, 32.0, 28.0])).tolist()
-    [30.0, nan, 30.0, 28.0]
+    Faster, none is above its own. Slower, where a charge with more burned gas asks for less, they stay level: a spark that falls as the engine
+    sags lets it sag further.
+
+    >>> through_idle(np.array([np.nan, 10.0, 18.0, 20.0, 16.0])).tolist()
+    [nan, 18.0, 18.0, 18.0, 16.0]
+    >>> through_idle(np.array([25.0, 22.0, 18.0])).tolist()
+    [25.0, 22.0, 18.0]
     """
-    lowest = np.fmin.accumulate(own)
-    return np.where(np.isnan(own), np.nan, lowest)
+    middle = own.size // 2
+    slower = np.arange(own.size) < middle
+    least = np.where(slower & ~np.isnan(own), np.fmax(own, own[middle]), own)
+    return np.where(np.isnan(own), np.nan, np.fmin.accumulate(least))
 
 
-def _balanced(engine: EngineModel, speed: float) -> IdleBalance | None:
+def _balanced(engine: EngineModel, speed: float, near: float) -> IdleBalance | None:
     """Return a speed's own balance; None where the engine does not carry itself."""
     try:
-        return idle_balance(engine, speed)
+        return idle_balance(engine, speed, near=near)
     except NoSolutionError:
         return None
 
@@ -197,10 +205,10 @@ def _misfire_limit(engine: EngineModel, speed: float, found: IdleBalance | None,
     return math.nan if found is None else float(np.clip(misfire_spark(engine, speed, found.pressure, cautious=cautious), LATEST, EARLIEST))
 
 
-def _at(engine: EngineModel, speed: float, spark: float) -> OnSpark:
+def _at(engine: EngineModel, speed: float, spark: float, near: float) -> OnSpark:
     """Return the idle on a spark; not-a-number where it does not carry itself."""
     try:
-        spread = standing_balance(engine, speed, spark)
+        spread = standing_balance(engine, speed, spark, near=near)
     except NoSolutionError:
         return OnSpark(*(math.nan,) * 5, knocks=False)
     mean = spread.mean

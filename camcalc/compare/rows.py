@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
-from ..advice.idle import FASTEST
+from ..advice.idle_speeds import FASTEST
 from ..advice.reversion import SLOWEST
 from ..cycle.best_torque import EARLIEST
 from ..marks import Mark

@@ -195,12 +195,9 @@ def _spark(sheet: Worksheet, build: Build, idle: IdleState) -> str:
     best = sheet.given("s_b", "MBT spark of all cycles, BTDC", idle.best_spark, CYCLE)
     reserve = sheet.given("s_r", "spark reserve", build.idle.spark_reserve, of_sheet(build, "idle", "spark_reserve"))
     sheet.step("The idle control adds torque by adding spark, so some is kept.", "s_i", "MBT spark less the reserve, BTDC", best - reserve, "crank_deg")
-    limits = [
-        marked(f"{value:.0f}", idle.mark(name)) for name, value in (("cautious_misfire_limit", si.cautious_misfire_limit), ("misfire_limit", si.misfire_limit))
-    ]
-    sheet.given(
-        "s_m", f"misfire limit, BTDC: earlier sparks miss more than 1 % of cycles; {limits[0]} to {limits[1]} deg by constants", idle.misfire_limit, CYCLE
-    )
+    low, high = (marked(f"{getattr(si, name):.0f}", idle.mark(name)) for name in ("cautious_misfire_limit", "misfire_limit"))
+    words = f"misfire limit, BTDC: earlier sparks miss more than 1 % of cycles; {low} to {high} deg, cautious to anchored"
+    sheet.given("s_m", words, idle.misfire_limit, CYCLE)
     sheet.given("s", SPARK_RULES[idle.rule], idle.spark, CYCLE)
     return marked(f"{si.spark:.1f} deg", idle.mark("spark"))
 

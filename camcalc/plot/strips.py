@@ -10,9 +10,11 @@ from .curves import axes
 from .hover import hover_points
 
 if TYPE_CHECKING:
+    import numpy as np
     from matplotlib.axes import Axes
+    from numpy.typing import NDArray
 
-    from ..results import Floats
+    Array = NDArray[np.float64]
 
 __all__ = ["CROSSED", "Strip", "draw_strips", "tall_axes"]
 
@@ -25,7 +27,7 @@ class Strip(NamedTuple):
     """One strip: its label with the unit in brackets, and its values over spark."""
 
     label: str
-    values: Floats
+    values: Array
 
 
 def tall_axes(ax: Axes | None, count: int) -> Axes:
@@ -37,7 +39,7 @@ def tall_axes(ax: Axes | None, count: int) -> Axes:
     return made
 
 
-def draw_strips(ax: Axes, spark: Floats, strips: Sequence[Strip], marks: Sequence[Mark | None]) -> list[Axes]:
+def draw_strips(ax: Axes, spark: Array, strips: Sequence[Strip], marks: Sequence[Mark | None]) -> list[Axes]:
     """Draw strips over spark [crank deg before top dead centre] inside axes whose limits are set; crossed points are those marked.
 
     Parameters

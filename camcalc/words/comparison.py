@@ -6,7 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from ..advice.headlines import CRUISE
-from ..advice.idle import FASTEST
+from ..advice.idle_speeds import FASTEST
 from ..advice.reversion import SLOWEST
 from ..compare.comparison import Comparison
 from ..compare.findings import Better, DecidedBy, TablesUsed

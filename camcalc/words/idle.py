@@ -143,7 +143,7 @@ def missed_words(state: IdleState) -> str:
 
 def _per_minute(state: IdleState) -> int:
     count = 60.0 * state.si.missed_per_minute
-    return round(count, -math.floor(math.log10(count))) if count >= 1.0 else round(count)
+    return int(round(count, -math.floor(math.log10(count)))) if count >= 1.0 else round(count)
 
 
 def lowest_speed_words(idle: IdleAdvice) -> str:
