@@ -25,6 +25,8 @@ KEYS_OF: Mapping[Code, tuple[str, ...]] = {
     Uncertain.BURN: ("[idle] mixture", "[idle] spark_reserve"),
     Uncertain.BACK_PRESSURE: ("[engine] exhaust_back_pressure",),
     Uncertain.PORT_HEAT: ("[engine] port_heat_factor", "[engine] intake_wall"),
+    Uncertain.PLENUM_HEAT: ("[engine] plenum_wall", "[engine] plenum_volume"),
+    Uncertain.LIFT_LOSS: ("[engine] lift_loss", "[engine] leak_down"),
     Uncertain.WALL_HEAT: ("[engine] cylinder_wall",),
     Uncertain.OCTANE: ("[fuel] octane",),
     Changes.LOAD_SWING: ("[limits] load_filter",),

@@ -11,11 +11,12 @@ import numpy as np
 
 from ..codes import Code
 from ..cycle.best_torque import LATEST
-from ..cycle.operating import EngineModel, OperatingState, barometer, pressure_for_net_imep
+from ..cycle.operating import EngineModel, barometer, pressure_for_net_imep
 from ..cycle.work_variation import MOST_MISSED, Spread, best_counted, misfire_spark, work_spread
 from ..errors import NoSolutionError
 from .equal_torque import road_net_imep
-from .idle import IDLE_REACH
+from .idle import BEYOND_DATA, IDLE_REACH
+from .late_burn import latest_useful_spark
 from .load_swing import STILL, LoadSwing, load_swing
 
 __all__ = [
@@ -27,11 +28,6 @@ __all__ = [
 BINDS_BELOW = 2.0
 # Shown, and level tables start there; no limit: 2 to 5 % is normal running (Heywood 1988, section 9.4, from memory).
 NORMAL_RUNNING = 0.05
-# Above this residual nothing that a flame or a spark is computed from has been held against an engine: measured limits with ordinary ignition
-# end at 0.27 to 0.31 (J. Eng. Gas Turbines Power 138(11) 112807, 2016, abstract read), flame factors at 0.25.
-BEYOND_DATA = 0.35
-# A spark at which the engine dies counts as so much too late [crank deg]; half a cycle, beyond any limit.
-NEVER_BURNS = 360.0
 # Sparks against best torque [crank deg] of a cell's torque curve; the middle five give its curvature.
 OFFSETS = np.array([-20.0, -15.0, -10.0, -5.0, 0.0, 5.0, 10.0])
 NEAR = slice(2, 7)
@@ -276,7 +272,7 @@ def _cell(engine: EngineModel, speed: float, pressure: float, *, cautious: bool)
         fuller_best=fuller_best,
         fuller_knock=fuller_knock,
         knock=knock,
-        floor=_floor(engine, state, best),
+        floor=latest_useful_spark(engine, state, best),
         limit=own,
         limit_low=own,
         ceiling=nan,
@@ -328,32 +324,6 @@ def _fullest(engine: EngineModel, speed: float, pressure: float, swing: LoadSwin
     full = min(pressure * (1.0 + swing.fuller), barometer(engine))
     knock = engine.knock_spark(speed, full)
     return engine.best_spark(speed, full), knock if math.isfinite(knock) else math.nan
-
-
-def _floor(engine: EngineModel, state: OperatingState, best: float) -> float:
-    """Return the least spark whose burn is not too late and whose exhaust is not too hot; best torque if even that is not enough."""
-    limits = engine.build.limits.si
-
-    def spare(spark: float) -> float:
-        now = state if spark == best else engine.state(state.speed, state.manifold_pressure, spark)
-        if not now.runs:
-            return -NEVER_BURNS
-        # A degree of retard warms the exhaust by some 5 K: the two conditions in one currency.
-        return float(min(limits.latest_half_burned - now.half_burned, (limits.hottest_exhaust - now.exhaust_temperature) / 5.0))
-
-    high, room = best, spare(best)
-    if room <= 0.0:
-        return best
-    low = best - room
-    for _ in range(4):
-        left = spare(low)
-        if abs(left) < 0.5:
-            return low - left
-        if left > 0.0:
-            high, room, low = low, left, low - left
-        else:
-            low, high = high - (high - low) * room / (room - left), high
-    return low
 
 
 def _curvature(torque: np.ndarray[tuple[int], np.dtype[np.float64]]) -> float:

@@ -17,7 +17,10 @@ from ..compiling import compiled
 from .flame import flame_speed_kernel
 from .stretch import KARLOVITZ_QUENCH, stretch_rate, viscosity
 
-__all__ = ["DILUTION_EXPONENT", "WIEBE_A", "Burn", "Closed", "Cylinder", "Mixture", "burn_angles", "laid_out", "march_burn", "motored_state", "reference_scales", "wiebe_angle", "wiebe_fraction"]
+__all__ = [
+    "DILUTION_EXPONENT", "WIEBE_A", "Burn", "Closed", "Cylinder", "Mixture", "burn_angles", "laid_out", "march_burn", "motored_state", "reference_scales",
+    "wiebe_angle", "wiebe_fraction",
+]  # fmt: skip
 
 Array = NDArray[np.float64]
 
@@ -184,7 +187,8 @@ def march_burn(
         done += rate * STEP
         theta += STEP
     ten = theta + (1.0 - done) / rate
-    u, theta = TEN, ten
+    # Development that outlasts the exhaust valve is no flame any more: its state is that at the valve's opening.
+    u, theta = TEN, min(ten, opens)
     _, pressure = motored_state(cylinder, closed, theta)
     volume = cylinder_volume(cylinder, theta)
     burned = 0.1
@@ -192,19 +196,20 @@ def march_burn(
         t0, p0 = motored_state(cylinder, closed, theta + 0.5 * STEP)
         t = t0 * (pressure / p0) ** UNBURNED_POWER if pressure > p0 else t0
         flame = flame_speed_kernel(t, pressure, mixture.phi, mixture.burned, mixture.ethanol, mixture.dilution)
-        if end == math.inf and stretch_rate(t, pressure, flame, piston_speed, cylinder_volume(cylinder, theta) / piston_area(cylinder)) > KARLOVITZ_QUENCH:
-            end = theta
         rate = scales[1] / clocks[1] * (NINETY - TEN) * _rate(t, pressure, cylinder.height, piston_speed, flame)
         if u + rate * STEP >= NINETY or theta >= opens:
             break
+        if end == math.inf and stretch_rate(t, pressure, flame, piston_speed, cylinder_volume(cylinder, theta) / piston_area(cylinder)) > KARLOVITZ_QUENCH:
+            end = theta
         u += rate * STEP
         theta += STEP
         grown, now = cylinder_volume(cylinder, theta), 1.0 - math.exp(-WIEBE_A * u**3)
         # Half a step of each: compression by the piston, and the heat of what has burned meanwhile.
         middle = 0.5 * (volume + grown)
-        pressure += -POLYTROPIC * pressure * (grown - volume) / middle + (BURNING_POLYTROPIC - 1.0) * (1.0 - BURN_HEAT_LOSS) * closed.heat * (now - burned) / middle
+        pressure -= POLYTROPIC * pressure * (grown - volume) / middle
+        pressure += (BURNING_POLYTROPIC - 1.0) * (1.0 - BURN_HEAT_LOSS) * closed.heat * (now - burned) / middle
         volume, burned = grown, now
-    return ten + spark, theta + (NINETY - u) / rate - ten, end
+    return ten + spark, theta + (NINETY - u) / rate - min(ten, opens), end
 
 
 @functools.cache

@@ -35,7 +35,7 @@ IGNITION = ("kernel_turbulence", "spark_energy", "plug_scatter", "turbulence_sca
 
 
 class BurnMap(NamedTuple):
-    """The mean cycle; work over residual and speed of the burn on its gas exchange; what the kernel meets; the share of residual that the cylinder itself left."""
+    """The mean cycle; work over residual and speed of the burn on its gas exchange; what the kernel meets; share of residual that the cylinder left."""
 
     mean: OperatingState
     table: BurnTable

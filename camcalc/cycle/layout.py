@@ -57,6 +57,9 @@ class Sum(enum.IntEnum):
     MADE_BURNED = STATES + 21
     RUNNER_IN_BURNED = STATES + 22
     INTAKE_HEAT = STATES + 23
+    # What the plenum gives its walls, this cylinder's share: heat [J], and heat for each kelvin that it is hotter than they are [J/K].
+    PLENUM_HEAT = STATES + 24
+    PLENUM_CONDUCTANCE = STATES + 25
 
 
 SUMS = tuple(one.name.lower() for one in Sum)

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from .port_flow import PortFlow
     from .work_variation import Spread
 
-__all__ = ["Ending", "EngineModel", "ModelUse", "OperatingState", "Tolerances", "barometer", "pressure_for_net_imep", "refuse_teaching"]
+__all__ = ["Ending", "EngineModel", "ModelUse", "OperatingState", "Tolerances", "barometer", "pressure_carrying", "pressure_for_net_imep", "refuse_teaching"]
 
 Array = NDArray[np.float64]
 
@@ -65,13 +65,20 @@ class Tolerances(NamedTuple):
     port_heat: float = 1.0
     wall_heat: float = 1.0
     octane: float = 1.0
+    plenum_heat: float = 1.0
+    lift_loss: float = 1.0
+    exhaust_pulse: float = 1.0
 
 
 class OperatingState(NamedTuple):
     """One operating point per cylinder and cycle, SI floats; speeds rev/s, angles crank deg, spark before top dead centre.
 
     Where the engine does not run, ``outcome`` says so, nothing burns, no air is fresh and the burn has no angles (not-a-number).
-    ``repeats_within`` is the largest relative change from one cycle to the next, 0 for closed forms.
+    ``air`` and ``fuel`` are what passes throttle and injector; ``trapped_air`` is the fresh air in the cylinder at intake closing. With much reversion
+    the cylinder holds more, since unburned charge goes round between cylinder and plenum. ``completeness`` is the share of the fuel that could burn
+    which does before the exhaust valve opens: 1 less what is left of a late burn, crevices and walls apart. ``blow_back`` flows into the intake while
+    both valves are open; residual that expands into it after the exhaust valve has closed is left out. ``repeats_within`` is the largest relative
+    change from one cycle to the next, 0 for closed forms.
     """
 
     speed: float
@@ -81,6 +88,7 @@ class OperatingState(NamedTuple):
     burned_fraction: float
     diluent: float
     trapped: float
+    trapped_air: float
     air: float
     fuel: float
     blow_back: float
@@ -135,8 +143,8 @@ class EngineModel(Protocol):
         """
         ...
 
-    def net_imep(self, speed: float, pressure: float, spark: float | None, *, offset: float = 0.0, earliest: float = math.inf) -> float:
-        """Return net IMEP [Pa] at a spark, or (None) at best torque less an offset but no earlier than a limit; good enough to solve with.
+    def net_imep(self, speed: float, pressure: float, spark: float | None) -> float:
+        """Return net IMEP [Pa] of the mean cycle at a spark, or (None) at best torque; good enough to solve with.
 
         Parameters
         ----------
@@ -146,10 +154,6 @@ class EngineModel(Protocol):
             Mean of the plenum [Pa], absolute.
         spark : float
             Before top dead centre [crank deg], or None.
-        offset : float
-            Less than best torque [crank deg], where ``spark`` is None.
-        earliest : float
-            No earlier than this then [crank deg before top dead centre].
         """
         ...
 
@@ -183,14 +187,8 @@ LEAST_PRESSURE = 8e3
 CLOSE = 2e-4
 
 
-def pressure_for_net_imep(
-    engine: EngineModel, speed: float, net: float, spark: float | None, *, offset: float = 0.0, earliest: float = math.inf, near: float = math.nan
-) -> float:
-    """Return the manifold pressure [Pa] that gives a net IMEP [Pa], with torque rising through it.
-
-    ``spark`` None means best-torque spark less ``offset``, but no earlier than ``earliest``. With much dilution two pressures can give one torque;
-    the upper one is steady, and it is the one returned. ``near`` is a pressure expected to be close by, which saves time; it has to follow from the
-    question, never from what was asked before.
+def pressure_for_net_imep(engine: EngineModel, speed: float, net: float, spark: float | None, *, near: float = math.nan) -> float:
+    """Return the manifold pressure [Pa] at which the mean cycle makes a net IMEP [Pa], with torque rising through it.
 
     Parameters
     ----------
@@ -200,24 +198,54 @@ def pressure_for_net_imep(
     net : float
         Net IMEP [Pa].
     spark : float
-        Before top dead centre [crank deg], or None.
-    offset : float
-        Less than best torque [crank deg], where ``spark`` is None.
-    earliest : float
-        No earlier than this then [crank deg before top dead centre].
+        Before top dead centre [crank deg], or None for best torque.
     near : float
-        A manifold pressure close by [Pa]; not a number where none is known.
+        As in ``pressure_carrying``.
 
     Raises
     ------
     NoSolutionError
         If the torque is out of reach without boost, with the greatest reachable net IMEP [Pa].
     """
+    return pressure_carrying(engine, speed, net, lambda pressure: engine.net_imep(speed, pressure, spark), near=near)
+
+
+def pressure_carrying(engine: EngineModel, speed: float, net: float, work: Callable[[float], float], *, near: float = math.nan) -> float:
+    """Return the manifold pressure [Pa] that carries a net IMEP [Pa], with torque rising through it.
+
+    With much dilution two pressures can give one torque; the upper one is steady, and it is the one returned.
+
+    Parameters
+    ----------
+    engine : EngineModel
+        Gives the barometer.
+    speed : float
+        Crank speed [rev/s].
+    net : float
+        Net IMEP to be carried [Pa].
+    work : callable
+        Net IMEP [Pa] at a manifold pressure [Pa]: of the mean cycle or of all cycles, on whatever spark belongs there.
+    near : float
+        A manifold pressure close by [Pa], which saves time; not a number where none is known. It has to follow from the question, never from
+        what was asked before.
+
+    Raises
+    ------
+    NoSolutionError
+        If the torque is out of reach without boost, with the greatest reachable net IMEP [Pa].
+
+    Examples
+    --------
+    >>> from camcalc import QuickEngine, load_build
+    >>> engine = QuickEngine(load_build("examples/long-meadow/build.toml"))
+    >>> round(pressure_carrying(engine, 15.0, 2e5, lambda pressure: 10.0 * (pressure - 3e4)))
+    50000
+    """
     known: dict[float, float] = {}
 
     def short(pressure: float) -> float:
         if pressure not in known:
-            known[pressure] = engine.net_imep(speed, pressure, spark, offset=offset, earliest=earliest) - net
+            known[pressure] = work(pressure) - net
         return known[pressure]
 
     high = barometer(engine)

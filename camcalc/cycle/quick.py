@@ -165,11 +165,11 @@ class QuickEngine:
 
     def _closed(self, charge: Charge, pressure: float) -> tuple[Cylinder, Closed, Mixture]:
         """Return what the laws of the burn ask of a charge."""
-        g = self.geometry
+        g, dilution = self.geometry, DILUTION_EXPONENT * float(self.tolerances.dilution)
         return (
             Cylinder(float(g.clearance), float(g.swept), float(g.rod_over_crank), float(g.clearance_height(0.0))),
             Closed(self.volume_closed, float(pressure), float(charge.temperature), float(charge.fuel * self.fuel.heating_value)),
-            Mixture(min(max(1.0 / self.mixture, 0.7), 1.4), float(charge.burned_fraction), float(self.fuel.ethanol), DILUTION_EXPONENT * float(self.tolerances.dilution)),
+            Mixture(min(max(1.0 / self.mixture, 0.7), 1.4), float(charge.burned_fraction), float(self.fuel.ethanol), dilution),
         )
 
     def _work(self, burns: list[Burn]) -> tuple[Array, Array]:
@@ -216,6 +216,8 @@ class QuickEngine:
             burned_fraction=charge.burned_fraction,
             diluent=charge.diluent,
             trapped=charge.trapped,
+            # Closed forms know no way round between cylinder and plenum: what is trapped has come through the throttle.
+            trapped_air=charge.air,
             air=charge.air,
             fuel=charge.fuel,
             blow_back=charge.blow_back,
@@ -260,8 +262,8 @@ class QuickEngine:
         height = float(self.geometry.clearance_height(-spark))
         return BurnMap(mean, table_of(run, mean, flame), Kernel(temperature, here, float(self.geometry.piston_speed(speed)), height), OWN_SHARE)
 
-    def net_imep(self, speed: float, pressure: float, spark: float | None, *, offset: float = 0.0, earliest: float = math.inf) -> float:
-        """Return net IMEP [Pa] at a spark, or (None) at best torque less an offset but no earlier than a limit.
+    def net_imep(self, speed: float, pressure: float, spark: float | None) -> float:
+        """Return net IMEP [Pa] at a spark, or (None) at best torque.
 
         Parameters
         ----------
@@ -271,12 +273,8 @@ class QuickEngine:
             Mean of the plenum [Pa], absolute.
         spark : float
             Before top dead centre [crank deg], or None.
-        offset : float
-            Less than best torque [crank deg], where ``spark`` is None.
-        earliest : float
-            No earlier than this then [crank deg before top dead centre].
         """
-        return self.state(speed, pressure, min(self.best_spark(speed, pressure) - offset, earliest) if spark is None else spark).net
+        return self.state(speed, pressure, self.best_spark(speed, pressure) if spark is None else spark).net
 
     def torque_curve(self, speed: float, pressure: float, sparks: Array) -> Array:
         """Return gross IMEP [Pa] at sparks."""

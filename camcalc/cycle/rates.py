@@ -46,11 +46,17 @@ class Setup(NamedTuple):
     port_wall: float
     wall_factor: float  # multiplies the cylinder's heat transfer; 0 for adiabatic walls
     port_factor: float  # multiplies turbulent pipe heat transfer in runner and port; 0 for adiabatic
+    plenum_wall: float
+    plenum_area: float  # wall of the plenum, a cylinder's share [m2]
+    plenum_factor: float  # as port_factor, in the plenum
     smooth: float
     intake_pressure: float
     intake_temperature: float
     held_temperature: float
     exhaust_pressure: float
+    exhaust_pulse: float  # pressure behind the exhaust valve while both valves are open, over its mean
+    overlap_from: float
+    overlap_to: float
     plenum_volume: float
     throttle_area: float
     ambient_pressure: float
@@ -129,7 +135,10 @@ def volume_at(s: Setup, theta: float) -> tuple[float, float]:
 
 @compiled(inline="always", error_model="numpy", fastmath=FAST)
 def _pipe_heat(mdot: float, t: float, diameter: float, area: float, factor: float) -> float:
-    """Return heat transfer coefficient [W/m2/K] of turbulent pipe flow, times a factor for bends, valve jets and pulsation."""
+    """Return heat transfer coefficient [W/m2/K] of turbulent pipe flow, times a factor for bends, valve jets and pulsation.
+
+    ``Nu = 4 + 0.023 Re^0.8 Pr^0.4``: what a pipe gives standing gas, and Dittus and Boelter's law (textbook, from memory).
+    """
     root = math.sqrt(t / 300.0)
     grown = root * math.sqrt(root)  # (T/300 K)^0.75, for viscosity and conductivity of air alike
     reynolds = abs(mdot) * diameter / (area * 1.85e-5 * grown)
@@ -237,9 +246,12 @@ def rates(theta: float, y: Array, dy: Array, s: Setup, b: Boundary) -> None:
     cylinder = filled(s, volume, mass, y[State.CYLINDER_TEMPERATURE], y[State.CYLINDER_BURNED] / mass)
     before = _before_valve(s, y)
     port = _at_pressure(s, s.exhaust_pressure, s.port_volume, y[State.PORT_TEMPERATURE], y[State.PORT_FRACTION])
+    behind = port
+    if s.exhaust_pulse != 1.0 and s.overlap_from < theta < s.overlap_to:
+        behind = _at_pressure(s, s.exhaust_pulse * s.exhaust_pressure, s.port_volume, port.temperature, port.burned)
     # Valves: positive into the cylinder through the intake, out of it through the exhaust
     inward = _through(s, INTAKE_AREAS, theta, before, cylinder)
-    outward = _through(s, EXHAUST_AREAS, theta, cylinder, port)
+    outward = _through(s, EXHAUST_AREAS, theta, cylinder, behind)
     lost = cylinder_heat(s, b, theta, cylinder.pressure, cylinder.temperature, volume)
     made = burn_rate(b, theta) / seconds
     dm = inward.flow - outward.flow
@@ -337,13 +349,18 @@ def _runner(y: Array, dy: Array, s: Setup, b: Boundary, seconds: float, inward: 
     else:
         dy[Sum.RUNNER_BACK], dy[Sum.RUNNER_BACK_BURNED] = -q * seconds, -q * drawn.burned * seconds
         dy[Sum.RUNNER_BACK_HEAT] = -q * drawn.enthalpy * seconds
+    given = 0.0
+    if s.plenum_factor > 0.0:
+        conductance = _pipe_heat(q, plenum.temperature, s.runner_diameter, s.runner_area, s.plenum_factor) * s.plenum_area
+        given = conductance * (plenum.temperature - s.plenum_wall)
+        dy[Sum.PLENUM_CONDUCTANCE], dy[Sum.PLENUM_HEAT] = conductance * seconds, given * seconds
     if s.intake == IntakeKind.RIPPLING:
-        _plenum(dy, s, seconds, drawn, plenum)
+        _plenum(dy, s, seconds, drawn, plenum, given)
 
 
 @compiled(inline="always", error_model="numpy", fastmath=FAST)
-def _plenum(dy: Array, s: Setup, seconds: float, drawn: Stream, gas: Gas) -> None:
-    """The plenum: throttle flow in, runner flow out. Each cylinder of an engine brings its share; shares add, since all is linear in the flows."""
+def _plenum(dy: Array, s: Setup, seconds: float, drawn: Stream, gas: Gas, heat: float) -> None:
+    """The plenum: throttle flow in, runner flow and wall heat [W] out. Each cylinder of an engine brings its share; shares add, as all is linear."""
     ra, cpa, ha, _, _ = properties(s.gas, s.ambient_temperature, 0.0)
     throttle = 0.0
     if s.ambient_pressure >= gas.pressure:
@@ -351,5 +368,5 @@ def _plenum(dy: Array, s: Setup, seconds: float, drawn: Stream, gas: Gas) -> Non
     dm = throttle - drawn.flow
     db = -drawn.flow * drawn.burned
     dy[State.PLENUM_MASS] = dm * seconds
-    dy[State.PLENUM_TEMPERATURE] = warming(gas, throttle * ha - drawn.flow * drawn.enthalpy, dm, db) * seconds
+    dy[State.PLENUM_TEMPERATURE] = warming(gas, throttle * ha - drawn.flow * drawn.enthalpy - heat, dm, db) * seconds
     dy[State.PLENUM_BURNED] = db * seconds

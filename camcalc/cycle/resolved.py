@@ -16,7 +16,7 @@ from ..engine.gas import fuel_data
 from ..engine.geometry import geometry_of
 from ..errors import InputError, NoSolutionError, did_you_mean
 from ..sheet.sections import INDIVIDUAL_THROTTLES
-from .best_torque import APART, EARLIEST, FIRST_GUESS, LATEST, MOST_SHIFT, clipped, shift_of, top_of
+from .best_torque import APART, EARLIEST, FIRST_GUESS, LATEST, clipped, shift_of, top_of
 from .burn_map import IGNITION, BurnMap, burn_map_of
 from .end_gas import induction_used
 from .gas_kernel import properties
@@ -27,8 +27,8 @@ from .ledger import BurnedLedger, ledger_of
 from .mixing import NO_SECANTS
 from .operating import AIR_DENSITY, RATED_SPEED, OperatingState, Tolerances
 from .port_flow import PortFlow, flow_of
-from .settled_figures import dead_state, next_area, overlap_blow_back, plenum_mean, throttle_flux
-from .setup import Conditions, course_of, guess_of, setup_of
+from .settled_figures import SingleCycle, dead_state, next_area, plenum_mean, running_state, throttle_flux
+from .setup import Conditions, course_of, guess_of, lifts_of, setup_of
 from .steady import NO_MARKS, Burning, Marching, Settled, burn_boundary, burn_layout, burned_out, cycle_stops, settle
 from .whole_engine import WholeEngine
 
@@ -69,7 +69,10 @@ class ResolvedEngine:
     """
 
     name: str = "crank-resolved cycle"
-    uncertain: tuple[str, ...] = ("overlap", "port_heat", "wall_heat", "friction", "burn", "dilution", *IGNITION, "back_pressure", "octane")
+    uncertain: tuple[str, ...] = (
+        *("overlap", "lift_loss", "port_heat", "plenum_heat", "wall_heat", "friction", "burn", "dilution", *IGNITION, "back_pressure"),
+        *("exhaust_pulse", "octane"),
+    )
     teaching_only: bool = False
 
     def __init__(
@@ -100,12 +103,16 @@ class ResolvedEngine:
         self.rtol, self.instantaneous, self.tolerance = rtol, instantaneous, tolerance
         self.plenum_cylinders = 1 if individual else self.geometry.cylinders
         self.exhaust_temperature = exhaust_temperature
-        self.course = course_of(build)
+        self.lifts = lifts_of(build, tolerances)
+        self.course = course_of(build, self.lifts.lost)
+        self._areas: dict[float, Array] = {}
         self.setup = setup_of(
             build,
             tolerances,
             INTAKE_MODELS[intake_model],
             Conditions(adiabatic, smooth, held_temperature, intake_temperature, exhaust_pressure, plenum_cylinders=self.plenum_cylinders),
+            self.lifts,
+            self.course,
         )
         self.lattice = Lattice(self._calm, self.guess, ambient=self.ambient, tolerance=tolerance)
         # What was answered, by the question: remembered, never begun from.
@@ -123,11 +130,16 @@ class ResolvedEngine:
     def burning(self, spark: float) -> Burning:
         """Return how a charge burns from a spark [crank deg before top dead centre]."""
         phi = min(max(1.0 / self.build.idle.mixture, 0.7), 1.4)
-        return Burning(spark, 1.0, self.tolerances.burn, phi, self.fuel.ethanol, DILUTION_EXPONENT * self.tolerances.dilution, self.instantaneous)
+        burnable = self.build.engine.combustion_efficiency
+        return Burning(spark, burnable, self.tolerances.burn, phi, self.fuel.ethanol, DILUTION_EXPONENT * self.tolerances.dilution, self.instantaneous)
 
     def marching(self, speed: float, pressure: float, spark: float) -> Marching:
         """Return the plain cycle at an operating point."""
         setup = self.setup._replace(speed=speed, intake_pressure=pressure)
+        if self.lifts.leak > 0.0:
+            if speed not in self._areas:
+                self._areas.setdefault(speed, self.lifts.areas(speed))
+            setup = setup._replace(areas=self._areas[speed])
         rated = self.geometry.swept * AIR_DENSITY * RATED_SPEED / 2.0
         rise = self.tolerances.back_pressure * self.build.engine.si.exhaust_back_pressure
         return Marching(setup, self.course, self.burning(spark), self.rtol, (self.ambient, rise, rated))
@@ -256,7 +268,8 @@ class ResolvedEngine:
             mass, y = mass * r_before / r_after, burned
         burn = burn_layout(s, burning, (mass, temperature, y), course)
         start, duration, power, end = burn_boundary(burn)
-        b = settled.boundary._replace(burn_start=start, burn_duration=duration, burn_power=power, burn_end=end, burn_mass=burning.completeness * mass * (1.0 - y))
+        made = burning.completeness * mass * (1.0 - y)
+        b = settled.boundary._replace(burn_start=start, burn_duration=duration, burn_power=power, burn_end=end, burn_mass=made)
         y0[State.CYLINDER_MASS], y0[State.CYLINDER_BURNED] = mass, y * mass
         stops = cycle_stops(course, start, min(burned_out(burn), course.exhaust_opens))
         stops = stops[stops <= course.exhaust_opens + 1e-9]
@@ -337,10 +350,8 @@ class ResolvedEngine:
         per_degree = (second.total("work") - settled.total("work") - held) / -APART
         return shift_of(lambda spark: self.closed_work(settled, spark)[0], best, per_degree)
 
-    def net_imep(self, speed: float, pressure: float, spark: float | None, *, offset: float = 0.0, earliest: float = math.inf) -> float:
-        """Return net IMEP [Pa] at a spark, or (None) at best torque less an offset but no earlier than a limit.
-
-        The gas exchange is that of a cycle settled within 3 degrees of it.
+    def net_imep(self, speed: float, pressure: float, spark: float | None) -> float:
+        """Return net IMEP [Pa] of the mean cycle at a spark, or (None) at best torque, on the gas exchange of a cycle settled within 3 degrees of it.
 
         Parameters
         ----------
@@ -350,24 +361,14 @@ class ResolvedEngine:
             Mean of the plenum [Pa], absolute.
         spark : float
             Before top dead centre [crank deg], or None.
-        offset : float
-            Less than best torque [crank deg], where ``spark`` is None.
-        earliest : float
-            No earlier than this then [crank deg before top dead centre].
         """
         if spark is not None:
             return self.state(speed, pressure, spark).net
-        best, base, _ = self._held_best(speed, pressure, None)
-        # At best torque itself a few degrees cost nothing worth a second cycle; away from it they do, unless the limit rules anyway.
-        if offset and best - MOST_SHIFT - offset < earliest:
-            best = self.best_spark(speed, pressure)
-        target = min(best - offset, earliest)
-        if abs(target - base) > NEAR_ENOUGH:
-            base = float(round(target))
-        settled = self.settled(speed, pressure, base)
+        # At best torque a few degrees cost nothing worth a second cycle.
+        best, base, settled = self._held_best(speed, pressure, None)
         if not settled.runs:
             return dead_state(speed, pressure, base, settled).net
-        change = self.closed_work(settled, target)[0] - self.closed_work(settled, base)[0]
+        change = self.closed_work(settled, best)[0] - self.closed_work(settled, base)[0]
         return (settled.total("work") + change) / self.geometry.swept
 
     def _top(self, settled: Settled, guess: float, burned: float | None) -> float:
@@ -393,43 +394,11 @@ class ResolvedEngine:
         """Return a settled cycle as an operating point; one that dies makes nothing."""
         if not c.runs:
             return dead_state(c.setup.speed, c.setup.intake_pressure, spark, c)
-        s, z, swept = c.setup, c.unknowns, self.geometry.swept
-        work = c.total("work")
-        pumping = -(c.total("work", 540.0, 900.0))
-        burn = c.burn
-        mass, y = z[Unknown.CYLINDER_MASS], z[Unknown.CYLINDER_FRACTION]
-        fresh = mass * (1.0 - y)
-        made = c.total("made_burned") / max(fresh, 1e-12)
+        single = None
         if burned is not None:
-            before = self.closed_work(c, spark)[0]
-            after, burn, made = self.closed_work(c, spark, burned)
-            work += after - before
-            y = burned
-            fresh = mass * (1.0 - y)
-        ratio = self.air_fuel
-        moles = y / self.fuel.burned_molar_mass, (1.0 - y) / self.fuel.fresh_molar_mass
-        air = fresh * ratio / (1.0 + ratio)
-        return OperatingState(
-            speed=s.speed,
-            manifold_pressure=s.intake_pressure,
-            exhaust_pressure=s.exhaust_pressure,
-            spark=spark,
-            burned_fraction=float(y),
-            diluent=float(moles[0] / sum(moles)),
-            trapped=float(mass),
-            air=float(air),
-            fuel=float(air / ratio),
-            blow_back=overlap_blow_back(c),
-            gross=(work + pumping) / swept,
-            pumping=pumping / swept,
-            net=work / swept,
-            development=burn.development,
-            rapid_burn=burn.rapid,
-            half_burned=burn.half,
-            completeness=float(made),
-            exhaust_temperature=float(z[Unknown.COLLECTOR_TEMPERATURE]),
-            repeats_within=c.residual,
-        )
+            work, burn, made = self.closed_work(c, spark, burned)
+            single = SingleCycle(burned, work - self.closed_work(c, spark)[0], burn, made)
+        return running_state(c, spark, self.fuel, self.air_fuel, self.burning(spark).completeness, single)
 
     def burn_map(self, speed: float, pressure: float, spark: float) -> BurnMap | None:
         """Return what cycles make of a settled gas exchange; None where the engine does not run."""

@@ -20,7 +20,7 @@ from ..units import Bounds, to_si
 from .best_torque import spark_ends
 from .gas_kernel import properties
 from .integrate import run_cycle
-from .layout import INDEX, State, Unknown
+from .layout import INDEX, IntakeKind, State, Unknown
 from .ledger import BurnedLedger, ledger_of
 from .operating import Ending
 from .rates import Setup
@@ -73,11 +73,12 @@ class CycleResult(Record):
     exhaust_pressure: Measure = measure("Pa", "kPa")
     spark: Measure = measure("crank_deg", doc="before top dead centre")
     trapped_mass: Measure = measure("kg", "mg")
-    fresh_air: Measure = measure("kg", "mg")
-    fuel: Measure = measure("kg", "mg")
+    fresh_air: Measure = measure("kg", "mg", doc="through the throttle, a cylinder and cycle")
+    fuel: Measure = measure("kg", "mg", doc="injected, a cylinder and cycle")
+    trapped_air: Measure = measure("kg", "mg", doc="fresh air in the cylinder at intake closing; part of it may have gone round through the plenum")
     burned_fraction: Measure = measure("", "percent", doc="by mass at intake closing")
     ledger: BurnedLedger
-    overlap_blow_back: Measure = measure("kg", "mg", doc="through the intake valve, from its opening to exhaust closing")
+    overlap_blow_back: Measure = measure("kg", "mg", doc="through the intake valve, from its opening to exhaust closing; what follows is in push_back")
     push_back: Measure = measure("kg", "mg", doc="through the intake valve, from exhaust closing to its own closing")
     short_circuit: Measure = measure("kg", "mg", doc="fresh charge out through the exhaust valve during overlap")
     closing_pressure: Measure = measure("Pa", "kPa", doc="at intake closing")
@@ -93,7 +94,7 @@ class CycleResult(Record):
     flame_development: Measure = measure("crank_deg", doc="spark to 10 % burned")
     rapid_burn: Measure = measure("crank_deg", doc="10 to 90 % burned")
     half_burned: Measure = measure("crank_deg", doc="after top dead centre")
-    completeness: Measure = measure("", "percent", doc="share of the fresh charge that burns in the cylinder")
+    completeness: Measure = measure("", "percent", doc="share of the fuel that could burn which does before the exhaust valve opens")
     exhaust_temperature: Measure = measure("K", "degC", doc="mean of what leaves the port")
     peak_pressure: Measure = measure("Pa", "bar")
     throttle_area: Measure = measure("m**2", "mm**2", doc="effective, of the whole engine")
@@ -134,7 +135,7 @@ def simulate_cycle(
     manifold_pressure : quantity [pressure]
         Mean in the plenum, up to the barometer. Or give one of the next three, and the pressure is solved for.
     air_charge : quantity [mass]
-        Trapped fresh air.
+        Through the throttle, a cylinder and cycle.
     brake_torque : quantity [torque]
         Whole engine, rubbing friction taken off, no accessories.
     throttle_area : quantity [area]
@@ -280,6 +281,7 @@ def describe_cycle(engine: ResolvedEngine, c: Settled, spark: float) -> CycleRes
         trapped_mass=z[Unknown.CYLINDER_MASS],
         fresh_air=state.air,
         fuel=state.fuel,
+        trapped_air=state.trapped_air,
         burned_fraction=z[Unknown.CYLINDER_FRACTION],
         ledger=ledger_of(c),
         overlap_blow_back=overlap_blow_back(c),
@@ -326,7 +328,11 @@ def closures(c: Settled) -> tuple[float, float, float]:
     mass = abs((drawn - back) - (out - returned) - _stored(c, -1) + _stored(c, 0)) / trapped
     collector = properties(s.gas, z[Unknown.COLLECTOR_TEMPERATURE], z[Unknown.COLLECTOR_FRACTION])[2]
     heats = c.total("cylinder_heat") + c.total("runner_heat") + c.total("port_heat")
-    enthalpy = c.total("runner_in_heat") - c.total("runner_back_heat") - c.total("collector_out_heat") + returned * collector
+    supplied = c.total("runner_in_heat") - c.total("runner_back_heat")
+    if s.intake == IntakeKind.PLENUM:
+        # From the throttle on: fresh charge of the ambient, less what the plenum gives its walls.
+        supplied = (drawn - back) * properties(s.gas, s.ambient_temperature, 0.0)[2] - c.total("plenum_heat")
+    enthalpy = supplied - c.total("collector_out_heat") + returned * collector
     change = _energy(c, -1) - _energy(c, 0)
     made = c.total("made_burned")
     released = made * -properties(s.gas, 298.15, 0.0)[3]

@@ -103,8 +103,8 @@ def cycle_stops(course: Course, burn_start: float, burn_end: float) -> Array:
     return np.array([start, *kept, end])
 
 
-def temperature_of(gas: Array, enthalpy: float, burned: float, guess: float = 800.0) -> float:
-    """Return the temperature [K] at which a mixture has a specific enthalpy [J/kg].
+def temperature_of(gas: Array, enthalpy: float, burned: float, guess: float = 800.0, *, conductance: float = 0.0, wall: float = 0.0) -> float:
+    """Return the temperature [K] at which a mixture has a specific enthalpy [J/kg], less what it has given a wall.
 
     Parameters
     ----------
@@ -116,11 +116,13 @@ def temperature_of(gas: Array, enthalpy: float, burned: float, guess: float = 80
         Burned gas, fraction by mass.
     guess : float
         Where Newton's steps begin [K].
+    conductance, wall : float
+        Heat that each kilogram gives a wall for each kelvin that it is hotter than the wall [J/(kg K)], and the wall's temperature [K].
     """
     t = guess
     for _ in range(50):
         _, cp, h, _, _ = properties(gas, t, burned)
-        step = (h - enthalpy) / cp
+        step = (h + conductance * (t - wall) - enthalpy) / (cp + conductance)
         t = min(max(t - step, 150.0), 4500.0)
         if abs(step) < 1e-8 * t:
             break
@@ -317,7 +319,9 @@ class Marching:
         if s.intake == IntakeKind.PLENUM:
             burned = c.total("runner_back_burned") / drawn
             enthalpy = ((drawn - back) * ambient + c.total("runner_back_heat")) / drawn
-            temperature = temperature_of(s.gas, enthalpy, burned, z[Unknown.PLENUM_TEMPERATURE])
+            # Well mixed, at constant pressure: what came in, less what the gas at its new temperature gives the walls.
+            given = c.total("plenum_conductance") / drawn
+            temperature = temperature_of(s.gas, enthalpy, burned, z[Unknown.PLENUM_TEMPERATURE], conductance=given, wall=s.plenum_wall)
         else:
             mass, temperature, burned_mass = end[PLENUM]
             burned = burned_mass / mass

@@ -48,7 +48,20 @@ from .integrate import (
 from .layout import STATES, TOTAL, State, Unknown
 from .operating import Ending
 from .rates import Boundary, Setup, rates
-from .steady import IN_CYLINDER_TO_PORT, PLENUM, Marching, Settled, at_closing, boundary_of, burn_layout, burned_out, closed_volume, cycle_stops, every_degree, outside_of
+from .steady import (
+    IN_CYLINDER_TO_PORT,
+    PLENUM,
+    Marching,
+    Settled,
+    at_closing,
+    boundary_of,
+    burn_layout,
+    burned_out,
+    closed_volume,
+    cycle_stops,
+    every_degree,
+    outside_of,
+)
 
 __all__ = ["WholeEngine", "run_engine"]
 

@@ -182,11 +182,13 @@ def best_counted(engine: EngineModel, speed: float, pressure: float) -> float:
     def net(spark: float) -> float:
         return work_spread(engine, speed, pressure, spark).net
 
-    spark = best
-    while spark - COUNTED_STEP > LATEST and net(spark - COUNTED_STEP) > net(spark):
-        spark -= COUNTED_STEP
+    # Climbed from where hardly a cycle misses: further ahead, where all do, work over spark is as flat as at a top.
+    edge = misfire_spark(engine, speed, pressure)
+    spark = max(min(edge, best - 2.0 * COUNTED_STEP), LATEST)
+    while spark + COUNTED_STEP <= best and net(spark + COUNTED_STEP) > net(spark):
+        spark += COUNTED_STEP
     left, middle, right = net(spark - COUNTED_STEP), net(spark), net(min(spark + COUNTED_STEP, best))
     bend = left - 2.0 * middle + right
-    if spark == best or bend >= 0.0:
+    if bend >= 0.0:
         return spark
     return float(min(spark + COUNTED_STEP * min(max(0.5 * (left - right) / bend, -1.0), 1.0), best))

@@ -88,8 +88,9 @@ def load_cam(path: str | Path) -> CamSheet:
     problems, assumed = Problems(), list[Assumption]()
     check_names("", data, TOP_KEYS, problems)
     cams = _cams(data, problems, assumed, path)
-    engine, missing = _engine_so_far(_as_table("engine", data.get("engine"), problems), problems, assumed)
     units, taken = units_of(data, problems)
+    around = around_of(None, units, solid=_solid(data))
+    engine, missing = _engine_so_far(_as_table("engine", data.get("engine"), problems), around, problems, assumed)
     problems.raise_any(str(path))
     sheet = CamSheet(**cast("Any", cams), units=units, engine=engine, missing=missing, assumed=(*assumed, *taken), notes=_notes(cams))
     _say(path, sheet.doubts)
@@ -103,13 +104,14 @@ def read_build(data: Mapping[str, Any], *, path: Path | None = None) -> Build:
     written = _written_as(data)
     units, taken = units_of(data, problems)
     sections: dict[str, Section | None] = {}
+    solid = _solid(data)
     for name, kind in SECTIONS.items():
         own = written.get(name, name)
         if name == "injector" and own not in data:
             sections[name] = None
             continue
         table = _as_table(own, data.get(own), problems)
-        sections[name] = read_section(own, kind, table, problems, assumed, around_of(cast("Engine | None", sections.get("engine")), units))
+        sections[name] = read_section(own, kind, table, problems, assumed, around_of(cast("Engine | None", sections.get("engine")), units, solid=solid))
     head = _as_table("build", data.get("build"), problems)
     check_names("build", head, ("name", "label", "units"), problems)
     for key in ("name", "label"):
@@ -156,10 +158,12 @@ def _say(path: Path, doubts: tuple[str, ...]) -> None:
         _LOG.warning("warning: %s: %s", path, doubt)
 
 
-def _engine_so_far(table: Mapping[str, Any], problems: Problems, assumed: list[Assumption]) -> tuple[Engine | None, tuple[str, ...]]:
+def _engine_so_far(
+    table: Mapping[str, Any], around: Mapping[str, float], problems: Problems, assumed: list[Assumption]
+) -> tuple[Engine | None, tuple[str, ...]]:
     """Return the engine, or nothing and what it lacks; a figure that is there is checked in either case."""
     found, listed = Problems(), list[Assumption]()
-    engine = read_section("engine", Engine, table, found, listed)
+    engine = read_section("engine", Engine, table, found, listed, around)
     lacking = [p for p in found.found if p.came == NOTHING]
     for problem in found.found:
         if problem not in lacking:
@@ -168,9 +172,15 @@ def _engine_so_far(table: Mapping[str, Any], problems: Problems, assumed: list[A
     return engine, tuple(p.key.partition("] ")[2] for p in lacking)
 
 
-def around_of(engine: Engine | None, units: UnitSystem) -> dict[str, float]:
-    """Return what the rest of a sheet tells the defaults of a section: the engine's displacement [m3], and 1 where outputs are imperial."""
-    around = {"imperial": float(units is UnitSystem.IMPERIAL)}
+def _solid(data: Mapping[str, Any]) -> bool:
+    """Return whether the cam to be fitted runs on solid tappets; what is wrong with its card is shown where the card is read."""
+    card = data.get("cam")
+    return isinstance(card, Mapping) and card.get("tappet") == "solid"
+
+
+def around_of(engine: Engine | None, units: UnitSystem, *, solid: bool) -> dict[str, float]:
+    """Return what the rest of a sheet tells the defaults of a section: displacement [m3]; 1 where outputs are imperial, 1 where tappets are solid."""
+    around = {"imperial": float(units is UnitSystem.IMPERIAL), "solid": float(solid)}
     if engine is None:
         return around
     si = engine.si

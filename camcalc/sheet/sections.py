@@ -10,18 +10,30 @@ import math
 from typing import Any
 
 from ..results import Measure, measure
+from .engine_section import ESTIMATE, ICE, INDIVIDUAL_THROTTLES, Engine
 from .section import Section, plain
 
-__all__ = ["SECTIONS", "STALL_TORQUE_PER_DISPLACEMENT", "Engine", "Fuel", "Idle", "Injector", "Limits", "Section", "Site", "Vehicle", "plain"]
+__all__ = [
+    "INDIVIDUAL_THROTTLES",
+    "SECTIONS",
+    "STALL_TORQUE_PER_DISPLACEMENT",
+    "Engine",
+    "Fuel",
+    "Idle",
+    "Injector",
+    "Limits",
+    "Section",
+    "Site",
+    "Vehicle",
+    "plain",
+]
 
 SEQUENTIAL_PORT = "sequential port"
 CARBURETTOR = "carburettor"
 SYSTEMS = (SEQUENTIAL_PORT, "batch port", "throttle body", CARBURETTOR, "direct")
-INDIVIDUAL_THROTTLES, MANIFOLD_REFERENCED = "individual throttles", "manifold referenced"
+MANIFOLD_REFERENCED = "manifold referenced"
 LOCKED_AUTOMATIC = "locked automatic"
 TRANSMISSIONS = ("clutch", LOCKED_AUTOMATIC, "converter")
-ESTIMATE = "ESTIMATE"
-ICE = 273.15  # 0 degC [K]
 STALL_WHY = "ESTIMATE: the engine's full-load torque at the stall speed, 75 N m a litre (65 to 90: a mean effective pressure of 8 to 11 bar)"
 # An engine's full-load torque at the speed where a converter stalls it, over its displacement [N m per m3]: a mean effective pressure of
 # 9.4 bar, 8 to 11 in naturally aspirated engines at 2000 to 3500 rpm; ESTIMATE.
@@ -37,111 +49,6 @@ def _smooth_gears(transmission: str, gears: int) -> tuple[int, ...]:
 def _stall_torque(draft: Any) -> float:
     """Return the torque at which a converter stalls, from the engine's displacement; not a number where there is no converter."""
     return STALL_TORQUE_PER_DISPLACEMENT * draft.around.get("displacement", math.nan) if draft.transmission == "converter" else math.nan
-
-
-def _swept(draft: Any) -> float:
-    return math.pi / 4.0 * draft.bore**2 * draft.stroke
-
-
-@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
-class Engine(Section):
-    """The engine: geometry, valves, volumes and losses."""
-
-    cylinders: int = plain(int, low=1, high=16, doc="number of cylinders")
-    bore: Measure = measure("m", "mm", low=0.045, high=0.14, doc="cylinder bore")
-    stroke: Measure = measure("m", "mm", low=0.04, high=0.14, doc="piston stroke")
-    rod_length: Measure = measure("m", "mm", low=0.08, high=0.25, doc="connecting rod, centre to centre")
-    compression_ratio: float = plain(float, low=6.0, high=16.0, doc="geometric compression ratio")
-    intake_valves: int = plain(int, low=1, high=3, default=1, why="two-valve head", doc="intake valves per cylinder")
-    exhaust_valves: int = plain(int, low=1, high=3, default=1, why="two-valve head", doc="exhaust valves per cylinder")
-    intake_valve_diameter: Measure = measure(
-        "m",
-        "mm",
-        low=0.015,
-        high=0.065,
-        doc="intake valve head",
-        why="ESTIMATE: 0.50 of bore for one valve, 0.40 for two",
-        default=lambda d: d.bore * (0.50 if d.intake_valves == 1 else 0.40),
-    )
-    exhaust_valve_diameter: Measure = measure(
-        "m",
-        "mm",
-        low=0.013,
-        high=0.055,
-        doc="exhaust valve head",
-        why="ESTIMATE: 0.40 of bore for one valve, 0.34 for two",
-        default=lambda d: d.bore * (0.40 if d.exhaust_valves == 1 else 0.34),
-    )
-    valve_seat_angle: Measure = measure("deg", low=20.0, high=60.0, default="45 deg", why="common practice, no source")
-    valve_seat_width: Measure = measure("m", "mm", low=0.3e-3, high=4e-3, default="1.5 mm", why=ESTIMATE)
-    intake_stem_diameter: Measure = measure("m", "mm", low=3e-3, high=14e-3, default=lambda d: 0.18 * d.intake_valve_diameter, why="ESTIMATE: 0.18 of the head")
-    exhaust_stem_diameter: Measure = measure(
-        "m", "mm", low=3e-3, high=14e-3, default=lambda d: 0.22 * d.exhaust_valve_diameter, why="ESTIMATE: 0.22 of the head"
-    )
-    intake_port_diameter: Measure = measure(
-        "m", "mm", low=0.01, high=0.06, default=lambda d: 0.88 * d.intake_valve_diameter, why="ESTIMATE: 0.88 of the head", doc="port just below the seat"
-    )
-    exhaust_port_diameter: Measure = measure(
-        "m", "mm", low=0.01, high=0.06, default=lambda d: 0.88 * d.exhaust_valve_diameter, why="ESTIMATE: 0.88 of the head"
-    )
-    intake: str = plain(str, choices=("plenum", INDIVIDUAL_THROTTLES), default="plenum", why="one plenum feeding all cylinders")
-    intake_runner_volume: Measure = measure(
-        "m**3",
-        "cc",
-        low=2e-5,
-        high=4e-3,
-        default=lambda d: 0.6 * _swept(d),
-        why="ESTIMATE: 0.6 of one cylinder's swept volume",
-        doc="port and runner of one cylinder",
-    )
-    plenum_volume: Measure = measure(
-        "m**3", "L", low=5e-5, high=3e-2, default=lambda d: 0.8 * d.cylinders * _swept(d), why="ESTIMATE: 0.8 of displacement; the whole plenum"
-    )
-    exhaust_port_volume: Measure = measure(
-        "m**3", "cc", low=1e-5, high=2e-3, default=lambda d: 0.12 * _swept(d), why="ESTIMATE: 0.12 of one cylinder's swept volume"
-    )
-    exhaust_back_pressure: Measure = measure(
-        "Pa",
-        "kPa",
-        low=1e3,
-        high=1e5,
-        or_zero=True,
-        default="20 kPa",
-        why="ESTIMATE: at the air flow of 100 % relative charge at 5500 rpm, growing with flow squared",
-    )
-    cylinder_wall: Measure = measure(
-        "K", "degC", low=ICE + 40, high=ICE + 330, default="157 degC", why="ESTIMATE: a warm engine", doc="mean of head, piston and liner"
-    )
-    intake_wall: Measure = measure(
-        "K", "degC", low=ICE + 5, high=ICE + 180, default="80 degC", why="ESTIMATE: near coolant temperature", doc="wall of intake port and runner"
-    )
-    exhaust_wall: Measure = measure("K", "degC", low=ICE + 40, high=ICE + 700, default="250 degC", why="ESTIMATE: water-cooled", doc="wall of the exhaust port")
-    port_heat_factor: float = plain(
-        float,
-        low=0.1,
-        high=20.0,
-        or_zero=True,
-        default=3.0,
-        why="ESTIMATE, 1.5 to 6: heat transfer in the ports over that of steady turbulent flow in a straight pipe",
-        doc="port cooling of blown-back gas",
-    )
-    rotating_inertia: Measure = measure(
-        "kg*m**2",
-        low=0.01,
-        high=2.0,
-        default=lambda d: 0.05 + 34.0 * d.cylinders * _swept(d),
-        why="ESTIMATE: 0.05 kg m2 and 0.034 per litre; crank, flywheel and clutch",
-    )
-    accessory_power: Measure = measure(
-        "W",
-        "kW",
-        low=100.0,
-        high=2e4,
-        or_zero=True,
-        default=lambda d: 600.0 + 1.5e5 * d.cylinders * _swept(d),
-        why="ESTIMATE: 0.6 kW and 0.15 per litre, all switched on at idle",
-    )
-    friction_factor: float = plain(float, low=0.4, high=2.5, default=1.0, why="rubbing friction as the textbook engine's", doc="multiplies rubbing friction")
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
@@ -164,8 +71,8 @@ class Idle(Section):
         "crank_deg",
         low=5.0,
         high=60.0,
-        default="36 crank_deg",
-        why="ESTIMATE: earliest spark asked of an idle, whatever best torque is; earlier ones meet a charge too cold and thin to light reliably",
+        default="nan",
+        doc="a cap on the idle spark; without it MBT spark, the reserve and the misfire limit decide",
     )
     mixture: float = plain(float, low=0.7, high=1.15, default=1.0, why="stoichiometric", doc="lambda: air over stoichiometric air")
 

@@ -91,11 +91,16 @@ class Build(Record):
         """
         copy = super().replace(**changes)
         changed = {name: value.reread({})[1] for name, value in changes.items() if isinstance(value, Section)}
-        if "assumed" in changes or not (changed or "units" in changes):
+        if "assumed" in changes or not (changed or "units" in changes or "cam" in changes):
             return copy
         from .reading import SECTIONS, around_of
 
-        around = around_of(copy.engine, copy.units)
+        solid = copy.cam.tappet == "solid"
+        if copy.engine.around.get("solid") != float(solid):
+            # A cam on tappets of the other kind: what the engine section assumes of the valve train follows it.
+            engine, changed["engine"] = copy.engine.reread({}, {**copy.engine.around, "solid": float(solid)})
+            copy = super(Build, copy).replace(engine=engine)
+        around = around_of(copy.engine, copy.units, solid=solid)
         if ("engine" in changes or "units" in changes) and around != copy.vehicle.around:
             vehicle, changed["vehicle"] = copy.vehicle.reread({}, around)
             copy = super(Build, copy).replace(vehicle=vehicle)

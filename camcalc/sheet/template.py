@@ -37,7 +37,8 @@ ABOUT = {
 FIRST = {
     "engine": (
         "intake_valves", "exhaust_valves", "intake_valve_diameter", "exhaust_valve_diameter", "rotating_inertia", "valve_seat_angle", "intake_port_diameter",
-        "friction_factor", "port_heat_factor", "intake_runner_volume", "accessory_power", "intake_wall", "cylinder_wall",
+        "friction_factor", "lift_loss", "port_heat_factor", "combustion_efficiency", "intake_runner_volume", "accessory_power", "plenum_wall", "intake_wall",
+        "cylinder_wall", "leak_down",
     ),
     "idle": ("replaced_cam_speed", "mixture", "earliest_spark", "spark_reserve"),
     "fuel": ("octane", "kind", "system", "octane_sensitivity"),

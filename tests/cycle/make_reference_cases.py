@@ -1,7 +1,7 @@
 """Make ``reference_cases.csv``: settled cycles by the independent reactor model for the limiting intake models.
 
 Run from the repository root with ``python -m tests.cycle.make_reference_cases``; it takes a few minutes. Both models see the same effective
-areas, geometry and gases; walls are adiabatic and all fuel burns at once at firing top dead centre.
+areas, geometry and gases; valves follow the lobes, walls are adiabatic and all fuel burns at once at firing top dead centre.
 """
 
 from __future__ import annotations
@@ -31,6 +31,7 @@ CONDITIONS = {
     "exhaust_temperature": EXHAUST_TEMPERATURE,
     "exhaust_pressure": EXHAUST_PRESSURE,
 }
+IDEAL = {"lift_loss": "0 mm", "leak_down": "0 mm/s", "combustion_efficiency": 1.0}
 TIGHT = {"smooth": 1e-4, "rtol": 3e-8, "tolerance": 1e-7}
 CAMS, MODELS, SPEEDS, PRESSURES = ("long", "mild"), ("held", "lost"), (800, 1500, 3000), (45, 75)
 
@@ -38,6 +39,7 @@ CAMS, MODELS, SPEEDS, PRESSURES = ("long", "mild"), ("held", "lost"), (800, 1500
 def limiting_engine(cam: str, intake_model: str, **options: Any) -> ResolvedEngine:
     """The quarry-road engine, on its long cam or the mild one it had, with a limiting intake model."""
     build = load_build(ROOT / "examples" / "quarry-road" / "build.toml")
+    build = build.replace(engine=build.engine.replace(**IDEAL))
     return ResolvedEngine(build if cam == "long" else build.with_replaced_cam(), intake_model=intake_model, **CONDITIONS, **options)
 
 

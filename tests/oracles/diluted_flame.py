@@ -62,11 +62,11 @@ def line(fuel: str, pressure: float, temperature: float, burned: float) -> list[
     return [fuel, *state, f"{found.speed:.5g}", f"{found.temperature:.1f}", f"{1e3 * found.thickness:.4g}", str(found.points)]
 
 
-def header(day: datetime.date) -> str:
+def header(day: str, version: str = ct.__version__) -> str:
     """Return what the table says of its making."""
     said = (
         "Flat free flames of stoichiometric charges diluted with complete products of the same mixture, all at the unburned temperature.",
-        f"Computed on {day} with Cantera {ct.__version__} by tests/oracles/diluted_flame.py.",
+        f"Computed on {day} with Cantera {version} by tests/oracles/diluted_flame.py.",
         f"Mechanism GRI-Mech 3.0 ({MECHANISM} of Cantera), transport {TRANSPORT}, neither radiation nor stretch.",
         "Refinement: " + ", ".join(f"{name} {value:g}" for name, value in REFINEMENT.items()) + f". Air: O2 + {AIR_NITROGEN:g} N2.",
         "The package uses propane; the other fuels show how much the ratio to the undiluted flame hangs on the fuel.",
@@ -74,18 +74,22 @@ def header(day: datetime.date) -> str:
     return "".join(f"# {sentence}\n" for sentence in said)
 
 
+def states() -> list[tuple[str, float, float, float]]:
+    """Return the states of the table: fuel, pressure [bar], temperature [K], burned gas by mass."""
+    own = [(FUEL, *state) for state in itertools.product(PRESSURES, TEMPERATURES, DILUTIONS)]
+    return own + [(fuel, *OTHERS_AT, x) for fuel, x in itertools.product(OTHER_FUELS, DILUTIONS)]
+
+
 def main() -> None:
     """Compute all flames and write the table."""
-    states = [(FUEL, *state) for state in itertools.product(PRESSURES, TEMPERATURES, DILUTIONS)]
-    states += [(fuel, *OTHERS_AT, x) for fuel, x in itertools.product(OTHER_FUELS, DILUTIONS)]
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(COLUMNS)
-    for state in states:
+    for state in states():
         row = line(*state)
         print(",".join(row), flush=True)
         writer.writerow(row)
-    today = datetime.datetime.now(tz=datetime.UTC).date()
+    today = datetime.datetime.now(tz=datetime.UTC).date().isoformat()
     Path(flame.__file__).with_name("dilution.csv").write_text(header(today) + text.getvalue(), encoding="utf-8")
 
 

@@ -59,7 +59,7 @@ class TinyEngine:
         pumping = barometer(self) - pressure
         return OperatingState(
             speed=speed, manifold_pressure=pressure, exhaust_pressure=barometer(self), spark=spark, burned_fraction=x, diluent=x, trapped=trapped,
-            air=fuel * ratio, fuel=fuel, blow_back=0.5 * x * trapped, gross=gross, pumping=pumping, net=gross - pumping, development=20.0 + 20.0 * x,
+            trapped_air=fuel * ratio, air=fuel * ratio, fuel=fuel, blow_back=0.5 * x * trapped, gross=gross, pumping=pumping, net=gross - pumping, development=20.0 + 20.0 * x,
             rapid_burn=25.0 + 25.0 * x, half_burned=8.0 + self._best(x) - spark, completeness=1.0, exhaust_temperature=900.0,
             outcome=Ending.SETTLED if pressure >= LEAST_RUNNING else Ending.NO_FRESH_CHARGE,
         )  # fmt: skip
@@ -70,8 +70,8 @@ class TinyEngine:
     def best_spark(self, speed: float, pressure: float, *, burned_fraction: float | None = None) -> float:
         return self._best(self.burned(speed, pressure) if burned_fraction is None else burned_fraction)
 
-    def net_imep(self, speed: float, pressure: float, spark: float | None, *, offset: float = 0.0, earliest: float = math.inf) -> float:
-        return self.state(speed, pressure, min(self.best_spark(speed, pressure) - offset, earliest) if spark is None else spark).net
+    def net_imep(self, speed: float, pressure: float, spark: float | None) -> float:
+        return self.state(speed, pressure, self.best_spark(speed, pressure) if spark is None else spark).net
 
     def torque_curve(self, speed: float, pressure: float, sparks: NDArray[np.float64]) -> NDArray[np.float64]:
         return np.array([self.state(speed, pressure, float(spark)).gross for spark in sparks])
