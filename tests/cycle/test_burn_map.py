@@ -1,0 +1,95 @@
+"""The closed part run many times over, and the table of burns made from it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import pytest
+
+from camcalc import ResolvedEngine
+from camcalc.cycle import closed_part
+from camcalc.cycle.burn_map import CLOCKS, DELAYS, RESIDUALS, BurnMap, residuals_about
+
+Make = Callable[..., Any]
+LONG_IDLE, CRUISE = (850.0 / 60.0, 55e3, 20.0), (2000.0 / 60.0, 60e3, 30.0)
+HERE, MIDDLE = int(np.argmin(np.abs(RESIDUALS - 1.0))), int(np.argmin(np.abs(CLOCKS)))
+
+
+@pytest.fixture(scope="module")
+def engine(resolved_of: Make) -> ResolvedEngine:
+    found: ResolvedEngine = resolved_of("quarry-road")
+    return found
+
+
+@pytest.fixture(scope="module", params=[LONG_IDLE, CRUISE], ids=["idle", "cruise"])
+def place(request: pytest.FixtureRequest) -> tuple[float, float, float]:
+    found: tuple[float, float, float] = request.param
+    return found
+
+
+def map_at(engine: ResolvedEngine, place: tuple[float, float, float]) -> BurnMap:
+    found = engine.burn_map(*place)
+    assert found is not None
+    return found
+
+
+def test_the_middle_of_the_table_is_the_mean_cycle(engine: ResolvedEngine, place: tuple[float, float, float]) -> None:
+    found = map_at(engine, place)
+    mean, table = engine.state(*place), found.table
+    assert table.residual[HERE] == pytest.approx(mean.burned_fraction, rel=1e-12)
+    assert table.work[HERE, MIDDLE] == pytest.approx(mean.gross, rel=1e-12)
+    assert table.development[HERE] == pytest.approx(mean.development, rel=1e-9)
+
+
+def test_other_residuals_do_what_the_adaptive_integration_says(engine: ResolvedEngine, place: tuple[float, float, float]) -> None:
+    # Fixed steps against adaptive ones: a fifth of a percent of the mean cycle's work, and a thousandth of the fuel.
+    found, settled = map_at(engine, place), engine.settled(*place)
+    base = engine.closed_work(settled, place[2])[0]
+    for k in (2, 3, 5, 6, 7):
+        work, _, share = engine.closed_work(settled, place[2], float(found.table.residual[k]))
+        expected = found.mean.gross + (work - base) / engine.geometry.swept
+        assert found.table.work[k, MIDDLE] == pytest.approx(expected, abs=2e-3 * found.mean.gross)
+        assert found.table.share[k, MIDDLE] == pytest.approx(share, abs=1e-3)
+
+
+def test_half_the_step_hardly_moves_the_differences(engine: ResolvedEngine, monkeypatch: pytest.MonkeyPatch) -> None:
+    found = map_at(engine, LONG_IDLE).table
+    run: Any = closed_part._closed_run
+    settled = engine.settled(*LONG_IDLE)
+    boundary, charge = settled.boundary, settled.unknowns
+    mass, temperature, burned = float(charge[0]), boundary.closed_temperature, float(charge[0] * charge[2])
+    coarse = run.py_func(settled.setup, boundary, mass, temperature, burned)
+    monkeypatch.setattr(closed_part, "STEP", 0.75)
+    fine = run.py_func(settled.setup, boundary, mass, temperature, burned)
+    assert coarse[0] == pytest.approx(fine[0], rel=1e-3)
+    assert coarse[1] == pytest.approx(fine[1], rel=1e-3)
+    assert found.residual.size == RESIDUALS.size
+
+
+def test_slow_burns_of_a_late_spark_lose_work_and_a_missed_one_makes_none(engine: ResolvedEngine) -> None:
+    table = map_at(engine, LONG_IDLE).table
+    assert np.all(np.diff(table.work[HERE]) < 0.0)
+    assert np.all(np.diff(table.share[HERE]) < 0.0)
+    assert np.all(np.diff(table.delayed_work[HERE]) < 0.0)
+    assert table.delayed_work[HERE, int(np.flatnonzero(DELAYS == 0.0)[0])] == 0.0
+    # Compression gives its work back, less what the walls take; the combustion share of it is gone.
+    assert np.all(table.missed < 0.1 * engine.state(*LONG_IDLE).gross)
+
+
+def test_residual_slows_flame_and_development(engine: ResolvedEngine, place: tuple[float, float, float]) -> None:
+    table = map_at(engine, place).table
+    assert np.all(np.diff(table.flame) < 0.0)
+    assert np.all(np.diff(table.development) > 0.0)
+
+
+def test_of_an_idle_s_residual_a_part_remembers_and_a_part_is_everybody_s(engine: ResolvedEngine) -> None:
+    assert 0.1 < map_at(engine, LONG_IDLE).own < 0.9
+
+
+def test_the_residuals_tried_rise_and_leave_something_to_burn() -> None:
+    for mean in (0.0, 0.05, 0.4, 0.7, 0.95):
+        tried = residuals_about(mean)
+        assert np.all(np.diff(tried) > 0.0)
+        assert tried[-1] < 1.0
