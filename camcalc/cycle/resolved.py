@@ -119,6 +119,7 @@ class ResolvedEngine:
         self._settled: dict[tuple[float, float, float], Settled] = {}
         self._held: dict[tuple[float, float, float | None], tuple[float, float]] = {}
         self._best: dict[tuple[float, float, float | None], float] = {}
+        self.burn_maps: dict[tuple[float, float, float], BurnMap | None] = {}
         self.spreads: dict[tuple[float, ...], Spread] = {}
 
     def asking(self, build: Build) -> ResolvedEngine:

@@ -14,8 +14,8 @@ from camcalc.advice.base_table import compare_with_base
 from camcalc.advice.headlines import with_bands, zone_of
 from camcalc.advice.idle import SLOWEST, idle_state, lowest_idle, lowest_mark
 from camcalc.advice.idle_spark import idle_spark_advice
-from camcalc.advice.reversion import reversion_in_gear
 from camcalc.advice.load_swing import WIDEST_SWING
+from camcalc.advice.reversion import reversion_in_gear
 from camcalc.advice.sensitivity import ceiling_sensitivity
 from camcalc.advice.spark import spark_ceilings
 from camcalc.advice.trade_off import trade_off

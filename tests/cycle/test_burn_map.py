@@ -63,7 +63,7 @@ def test_half_the_step_hardly_moves_the_differences(engine: ResolvedEngine, monk
     boundary, charge = settled.boundary, settled.unknowns
     mass, temperature, burned = float(charge[0]), boundary.closed_temperature, float(charge[0] * charge[2])
     coarse = run.py_func(settled.setup, boundary, mass, temperature, burned)
-    monkeypatch.setattr(closed_part, "STEP", 0.75)
+    monkeypatch.setattr(closed_part, "STEP", 1.25)
     fine = run.py_func(settled.setup, boundary, mass, temperature, burned)
     assert coarse[0] == pytest.approx(fine[0], rel=1e-3)
     assert coarse[1] == pytest.approx(fine[1], rel=1e-3)

@@ -44,6 +44,7 @@ class TinyEngine:
         self.build, self.tolerances = build, tolerances
         self.geometry = geometry_of(build.engine)
         self.fuel = fuel_data(build.fuel.kind, build.idle.mixture)
+        self.burn_maps: dict[tuple[float, float, float], BurnMap | None] = {}
         self.spreads: dict[tuple[float, ...], Spread] = {}
 
     def asking(self, build: Build) -> TinyEngine:
