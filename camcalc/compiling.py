@@ -43,6 +43,8 @@ PARTS = (
     "unit_system.py", "units.py",
     "burn", "cam", "cycle", "drive", "engine", "sheet", "vehicle",
 )  # fmt: skip
+# Kernels hold the tables they were compiled with, so data files count as sources do.
+KINDS = "*.py", "*.csv"
 # Settings of numba (NUMBA_CPU_NAME and so on) that change the code it makes.
 SETTINGS = ("CPU_NAME", "CPU_FEATURES", "OPT", "LOOP_VECTORIZE", "SLP_VECTORIZE", "BOUNDSCHECK", "DEBUGINFO_DEFAULT")
 FOLDER_NAME = re.compile(r"camcalc-.+-[0-9a-f]{16}")
@@ -57,7 +59,7 @@ Kernel = TypeVar("Kernel", bound=Callable[..., Any])
 
 
 def source_hash(package: Path = PACKAGE) -> str:
-    """Return a hash of every source that kernels are made from."""
+    """Return a hash of every source and table of data that kernels are made from."""
     told = hashlib.sha256()
     for path in _sources(package):
         text = path.read_bytes()
@@ -67,7 +69,7 @@ def source_hash(package: Path = PACKAGE) -> str:
 
 def _sources(package: Path) -> Iterator[Path]:
     for part in PARTS:
-        yield from [package / part] if part.endswith(".py") else sorted((package / part).rglob("*.py"))
+        yield from [package / part] if part.endswith(".py") else sorted(path for kind in KINDS for path in (package / part).rglob(kind))
 
 
 def folder_name(sources: str) -> str:

@@ -22,6 +22,7 @@ class Mark(enum.StrEnum):
     OR_MORE = "60 or more = the search ended there; the figure may be higher"
     OR_LESS = "350 or less = the search ended there; the figure may be lower"
     NONE_FOUND = "none = not found between the ends of the search"
+    DIRECTION = "~24 = more residual than any flame was measured with: direction, not degrees"
     AVOID = "no = knock leaves no usable spark; do not run there: change fuel or compression"
 
     @property

@@ -38,6 +38,9 @@ SOURCES = {
     "crossley1991": Source("Crossley & Cook, A nonlinear engine model for drivetrain system development, IEE Control 91 (1991)", "coefficients read"),
     "cook1988": Source("Cook & Powell, Modeling of an internal combustion engine for control analysis (1988)", "parameters read in a public file"),
     "iso2631": Source("ISO 2631-1:1997, whole-body vibration", "weighting table read, filters from memory"),
+    "ballal1981": Source("Ballal & Lefebvre, The influence of flow parameters on minimum ignition energy (1975) and later papers to 1981", "from memory"),
+    "abdelgayed1987": Source("Abdel-Gayed, Bradley & Lawes, Turbulent burning velocities: a general correlation (1987)", "from memory"),
+    "huang2007": Source("Huang, Shy, Liu & Yan, A transition on minimum ignition energy, Proc. Combust. Inst. 31 (2007)", "abstract read"),
     "daw1996": Source(
         "Daw, Finney, Green, Kennel, Thomas & Connolly, A simple model for cyclic variations in a spark-ignition engine, SAE 962086 (1996)", "from memory"
     ),

@@ -25,7 +25,8 @@ CYCLE = ["-m", "camcalc.cli.main", "cycle", SHEET, "--speed", "850 rpm", "--mani
 # The kernel called and the one it calls stand in two files.
 CALLER = "import numpy as np; from camcalc.burn.phasing import _rates; print(*_rates(np.full(1, 700.0), np.full(1, 1e6), 1e-2, 5.0, 1.0, 0.1, 0.0, 1.0))"
 CALLEE_LINE = "T_REFERENCE = 298.0"
-KERNEL = "from camcalc.burn.flame import dilution_factor_kernel; print(dilution_factor_kernel({}))"
+KERNEL = "from camcalc.burn.flame import undiluted_speed_kernel; print(undiluted_speed_kernel({}, 8e5, 1.0, 0.0))"
+TABLED = "from camcalc.burn.flame import dilution_ratio_kernel; print(dilution_ratio_kernel(0.2, 700.0, 8e5))"
 
 AS_A_COMMAND = """from camcalc.cli.main import log_on_stderr
 with log_on_stderr(): {}"""
@@ -79,7 +80,10 @@ def test_a_change_to_any_source_below_advice_gives_another_key(copy: Path) -> No
     seen.add(compiling.source_hash(copy))
     (copy / "burn" / "new.py").rename(copy / "burn" / "renamed.py")
     seen.add(compiling.source_hash(copy))
-    assert len(seen) == len(compiling.PARTS) + 3
+    table = copy / "burn" / "dilution.csv"
+    table.write_text(table.read_text(encoding="utf-8") + "# changed\n", encoding="utf-8")
+    seen.add(compiling.source_hash(copy))
+    assert len(seen) == len(compiling.PARTS) + 4
 
 
 def test_where_a_source_lies_or_what_stands_above_the_kernels_does_not_count(copy: Path) -> None:
@@ -121,6 +125,16 @@ def test_a_changed_kernel_is_met_in_its_callers_too_and_the_old_one_is_still_the
     assert kept(tmp_path) == compiled
 
 
+def test_a_changed_table_is_met_in_the_kernels_that_hold_it(copy: Path, run: Run) -> None:
+    path = copy / "burn" / "dilution.csv"
+    first, table = run(TABLED, PYTHONPATH=str(copy.parent)).stdout, path.read_text(encoding="utf-8")
+    old = next(line for line in table.splitlines() if line.startswith("C3H8,8,700,0.2,"))
+    cells = old.split(",")
+    cells[4] = str(0.5 * float(cells[4]))
+    path.write_text(table.replace(old, ",".join(cells)), encoding="utf-8")
+    assert float(run(TABLED, PYTHONPATH=str(copy.parent)).stdout) == pytest.approx(0.5 * float(first), rel=1e-12)
+
+
 def test_sources_that_change_under_a_running_process_leave_nothing_behind(copy: Path, run: Run, tmp_path: Path) -> None:
     path = copy / "burn" / "flame.py"
     edit = f"path = {str(path)!r}; text = open(path).read().replace('298.0', '398.25'); open(path, 'w').write(text)"
@@ -147,7 +161,7 @@ def test_a_command_keeps_its_code_with_the_user_says_so_once_and_leaves_the_pack
 
 
 def test_numba_s_own_cache_folder_is_respected_with_the_key_inside(run: Run, tmp_path: Path) -> None:
-    run(KERNEL.format(0.1), NUMBA_CACHE_DIR=str(tmp_path / "chosen"))
+    run(KERNEL.format(600.0), NUMBA_CACHE_DIR=str(tmp_path / "chosen"))
     (file,) = kept(tmp_path)
     assert file.parent == tmp_path / "chosen" / compiling.folder_name(compiling.SOURCES)
 
@@ -155,7 +169,7 @@ def test_numba_s_own_cache_folder_is_respected_with_the_key_inside(run: Run, tmp
 def test_kernels_of_others_in_the_same_process_are_left_alone(run: Run, tmp_path: Path) -> None:
     (tmp_path / "others.py").write_text("import numba\n@numba.njit(cache=True)\ndef twice(x):\n    return 2.0 * x\n", encoding="utf-8")
     search = os.pathsep.join((str(PACKAGE.parent), str(tmp_path)))
-    said = run(f"{KERNEL.format(0.1)}; import others; others.twice(1.0); print(others.twice.stats.cache_path)", PYTHONPATH=search).stdout
+    said = run(f"{KERNEL.format(600.0)}; import others; others.twice(1.0); print(others.twice.stats.cache_path)", PYTHONPATH=search).stdout
     assert said.split()[-1] == str(tmp_path / "__pycache__")
     assert [path.name.split(".")[0] for path in kept(tmp_path / "home")] == ["camcalc"]
 
@@ -163,16 +177,16 @@ def test_kernels_of_others_in_the_same_process_are_left_alone(run: Run, tmp_path
 def test_a_home_that_takes_no_files_costs_one_line_and_a_temporary_folder_serves(run: Run, tmp_path: Path) -> None:
     (tmp_path / "file").touch()
     no_home = {"HOME": str(tmp_path / "file"), "LOCALAPPDATA": str(tmp_path / "file")}
-    first = run(KERNEL.format(0.1), **no_home)
+    first = run(KERNEL.format(600.0), **no_home)
     (file,) = kept(tmp_path)
     assert file.is_relative_to(tmp_path / "temporary")
     (line,) = first.stderr.splitlines()
     assert "cannot be written to" in line
     assert str(file.parent) in line
     made = file.stat().st_mtime_ns
-    assert run(KERNEL.format(0.1), **no_home).stdout == first.stdout
+    assert run(KERNEL.format(600.0), **no_home).stdout == first.stdout
     assert file.stat().st_mtime_ns == made
-    assert run(AS_A_COMMAND.format(KERNEL.format(0.1)), **no_home).stderr == f"camcalc: {line}\n"
+    assert run(AS_A_COMMAND.format(KERNEL.format(600.0)), **no_home).stderr == f"camcalc: {line}\n"
 
 
 @pytest.fixture
@@ -232,8 +246,8 @@ def test_a_temporary_folder_that_others_may_write_to_is_not_trusted(
 
 
 def test_without_any_folder_kernels_run_all_the_same(run: Run) -> None:
-    script = f"import camcalc.compiling as c; c.kernel_folder = lambda: None; {KERNEL.format(0.1)}"
-    assert run(script).stdout == run(KERNEL.format(0.1)).stdout
+    script = f"import camcalc.compiling as c; c.kernel_folder = lambda: None; {KERNEL.format(600.0)}"
+    assert run(script).stdout == run(KERNEL.format(600.0)).stdout
 
 
 # Processes at once, and damage.
@@ -241,8 +255,8 @@ def test_without_any_folder_kernels_run_all_the_same(run: Run) -> None:
 
 @pytest.mark.slow
 def test_two_processes_that_start_cold_at_once_do_each_other_no_harm(run: Run, surroundings: dict[str, str], tmp_path: Path) -> None:
-    orders = ("0.1, 1.0", "1, 1"), ("1, 1", "0.1, 1.0")
-    scripts = [f"{KERNEL.format(first)}; print(dilution_factor_kernel({second}))" for first, second in orders]
+    orders = ("600.0", "600"), ("600", "600.0")
+    scripts = [f"{KERNEL.format(first)}; print(undiluted_speed_kernel({second}, 8e5, 1.0, 0.0))" for first, second in orders]
     alone = [run(script, NUMBA_CACHE_DIR=str(tmp_path / f"alone-{n}")).stdout.split() for n, script in enumerate(scripts)]
     for trial in range(2):
         together = tmp_path / f"together-{trial}"
@@ -260,11 +274,11 @@ def test_two_processes_that_start_cold_at_once_do_each_other_no_harm(run: Run, s
 
 @pytest.mark.parametrize("damage", [b"", None], ids=["empty", "cut short"])
 def test_a_damaged_file_is_compiled_again_and_replaced(damage: bytes | None, run: Run, tmp_path: Path) -> None:
-    first = run(KERNEL.format(0.1)).stdout
+    first = run(KERNEL.format(600.0)).stdout
     (file,) = kept(tmp_path)
     whole = file.read_bytes()
     file.write_bytes(whole[:-1] if damage is None else damage)
-    assert run(KERNEL.format(0.1)).stdout == first
+    assert run(KERNEL.format(600.0)).stdout == first
     assert compiling._read(file) is not None
     assert kept(tmp_path) == [file]
 
@@ -309,14 +323,14 @@ def test_folders_of_other_keys_do_not_pile_up(tmp_path: Path) -> None:
 
 def test_a_command_says_that_it_compiles_only_when_nothing_was_compiled_before(run: Run) -> None:
     assert run("-m", "camcalc.cli.main", "events", SHEET).stderr == ""
-    both = f"{KERNEL.format(0.1)}; print(dilution_factor_kernel(0.3))"
+    both = f"{KERNEL.format(600.0)}; print(undiluted_speed_kernel(700.0, 8e5, 1.0, 0.0))"
     assert run(AS_A_COMMAND.format(both)).stderr == f"camcalc: {compiling.COMPILING}\n"
     assert run(AS_A_COMMAND.format(both)).stderr == ""
-    assert run(AS_A_COMMAND.format(KERNEL.format(1))).stderr == "", "one kernel more is no matter of seconds"
+    assert run(AS_A_COMMAND.format(KERNEL.format(600))).stderr == "", "one kernel more is no matter of seconds"
 
 
 def test_the_package_itself_is_quiet_while_it_compiles(run: Run) -> None:
-    assert run(KERNEL.format(0.1)).stderr == ""
+    assert run(KERNEL.format(600.0)).stderr == ""
 
 
 def test_a_command_leaves_the_log_as_it_was(capsys: pytest.CaptureFixture[str]) -> None:

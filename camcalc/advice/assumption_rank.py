@@ -23,15 +23,13 @@ KEYS_OF: Mapping[Code, tuple[str, ...]] = {
     Uncertain.RESIDUAL_TEMPERATURE: ("[engine] exhaust_wall",),
     Uncertain.FRICTION: ("[engine] friction_factor", "[engine] accessory_power"),
     Uncertain.BURN: ("[idle] mixture", "[idle] spark_reserve"),
-    Uncertain.DILUTION_NOISE: ("[limits] dilution_noise",),
     Uncertain.BACK_PRESSURE: ("[engine] exhaust_back_pressure",),
     Uncertain.PORT_HEAT: ("[engine] port_heat_factor", "[engine] intake_wall"),
     Uncertain.PLENUM_HEAT: ("[engine] plenum_wall", "[engine] plenum_volume"),
     Uncertain.LIFT_LOSS: ("[engine] lift_loss", "[engine] leak_down"),
     Uncertain.WALL_HEAT: ("[engine] cylinder_wall",),
     Uncertain.OCTANE: ("[fuel] octane",),
-    Changes.STABILITY_LIMIT: ("[limits] stability",),
-    Changes.SWING_FACTOR: ("[limits] swing_factor",),
+    Changes.LOAD_SWING: ("[limits] load_filter",),
     Changes.OCTANE: ("[fuel] octane",),
     Changes.SMOOTH_GEARS: ("[vehicle] smooth_gears",),
 }
@@ -76,10 +74,10 @@ def ranked_assumptions(build: Build, sure: HeadlineBands | None, sensitivity: Ce
         for size, cause in zip(PLACES, inputs, strict=False):
             add(cause, size, HEADLINES[name][2])
     if sensitivity is not None:
-        limits = sensitivity.si.limit
+        limits = sensitivity.si.least
         for variant, row in zip(sensitivity.variants, limits, strict=True):
             apart = np.abs(row - limits[0])
             if np.isfinite(apart).any():
-                add(variant.what, PER_DEGREE * float(np.nanmax(apart)), Headline.CEILING)
+                add(variant.moved, PER_DEGREE * float(np.nanmax(apart)), Headline.CEILING)
     order = sorted(build.assumed, key=lambda one: -points.get(one.key, 0.0))
     return tuple(RankedAssumption(one, tuple(dict.fromkeys(moved.get(one.key, ())))) for one in order)

@@ -34,8 +34,12 @@ class Uncertain(Code):
     FRICTION = "rubbing friction"
     EFFICIENCY = "indicated efficiency"
     BURN = "burn angles"
-    DILUTION_TAIL = "flame speed with more residual than its data hold"
-    DILUTION_NOISE = "spread of the residual from cycle to cycle"
+    DILUTION = "how much residual slows the flame"
+    KERNEL_TURBULENCE = "share of the turbulence that a young kernel feels"
+    SPARK_ENERGY = "spark energy that reaches the charge"
+    PLUG_SCATTER = "spread of the residual at the plug"
+    TURBULENCE_SCATTER = "spread of turbulence at the plug from cycle to cycle"
+    RESIDUAL_SCATTER = "spread of the residual from cycle to cycle"
     BACK_PRESSURE = "exhaust back-pressure"
     PORT_HEAT = "cooling of reversion in the port"
     WALL_HEAT = "heat to the cylinder walls"
@@ -66,8 +70,14 @@ TOLERANCES: dict[str, tuple[float, Uncertain]] = {
     "friction": (0.15, Uncertain.FRICTION),
     "efficiency": (0.05, Uncertain.EFFICIENCY),
     "burn": (0.10, Uncertain.BURN),
-    "dilution_tail": (0.33, Uncertain.DILUTION_TAIL),
-    "dilution_noise": (0.40, Uncertain.DILUTION_NOISE),
+    # Fuels differ by 0.9 to 1.1 in the exponent (computed); engine data ask for less loss than most laws give (SAE 03-12-02-0015, abstract read).
+    "dilution": (0.15, Uncertain.DILUTION),
+    # Ranges behind the next four are in burn/ignition.py.
+    "kernel_turbulence": (0.40, Uncertain.KERNEL_TURBULENCE),
+    "spark_energy": (0.70, Uncertain.SPARK_ENERGY),
+    "plug_scatter": (0.50, Uncertain.PLUG_SCATTER),
+    "turbulence_scatter": (0.40, Uncertain.TURBULENCE_SCATTER),
+    "residual_scatter": (0.40, Uncertain.RESIDUAL_SCATTER),
     "back_pressure": (0.50, Uncertain.BACK_PRESSURE),
     # Published fits spread from 1.4 to 2.6 about 1.9 times the pipe law.
     "port_heat": (0.35, Uncertain.PORT_HEAT),

@@ -1,4 +1,4 @@
-"""Along the line of equal torque: retard spark, open the throttle, and see whether the cycles grow steadier."""
+"""Along the line of equal torque: retard spark and open the throttle, the car doing the same."""
 
 from __future__ import annotations
 
@@ -9,34 +9,21 @@ from typing import NamedTuple
 
 import numpy as np
 
-from ..codes import Code
 from ..constants import mean_pressure_of_torque
 from ..cycle.operating import LEAST_PRESSURE, EngineModel, OperatingState, barometer, pressure_for_net_imep
 from ..cycle.work_variation import work_spread
-from ..errors import NoSolutionError
 from ..vehicle.road_load import engine_torque_on_road
 from .idle import load_terms
 
-__all__ = ["LevelOfSpark", "LinePoint", "SteadyLimit", "equal_torque_line", "pressure_at_equal_torque", "road_net_imep", "steady_limit"]
+__all__ = ["LinePoint", "equal_torque_line", "pressure_at_equal_torque", "road_net_imep"]
 
 RETARD_STEP = 4.0
 MOST_RETARD = 44.0
-# Along the line the variation must change by this share for the level of spark to count; ESTIMATE.
-LEVEL_DECIDES = 0.10
 CLOSE = 1e-3  # of the torque asked for
 # The secant finds a smooth torque within so many points; after them the answer is bracketed.
 SECANT_POINTS = 6
 # Pressures this close [Pa] are one; sought down in steps to this share of the load.
 SAME_PRESSURE, LIGHTER = 1.0, 0.8
-
-
-class LevelOfSpark(Code):
-    """What the level of spark does to steadiness along a line of equal torque."""
-
-    STEADY = "steady at MBT spark; no later spark is asked for"
-    DECIDES = "a later spark at equal torque is steady"
-    FLATTEN = "a later spark changes steadiness too little; keep spark level from cell to cell"
-    NOT_CURED = "spark alone does not make it steady; raise speed, change gear or cam"
 
 
 class LinePoint(NamedTuple):
@@ -46,14 +33,6 @@ class LinePoint(NamedTuple):
     pressure: float
     variation: float
     state: OperatingState
-
-
-class SteadyLimit(NamedTuple):
-    """The largest spark on a line that is steady enough, and the pressure it needs [Pa]; NaN where the level of spark does not decide."""
-
-    spark: float
-    pressure: float
-    level: LevelOfSpark
 
 
 def road_net_imep(engine: EngineModel, speed: float, gear_ratio: float) -> float:
@@ -127,10 +106,8 @@ def _bracketed(excess: Callable[[float], float], tried: dict[float, OperatingSta
     return nearest if abs(excess(nearest)) < close else None
 
 
-def equal_torque_line(engine: EngineModel, speed: float, net: float, *, settled_under: float = 0.0) -> list[LinePoint]:
+def equal_torque_line(engine: EngineModel, speed: float, net: float) -> list[LinePoint]:
     """Return the line from best-torque spark to the latest burn that the sheet allows, for a net IMEP [Pa] at a speed [rev/s].
-
-    A line that begins no less steady than ``settled_under`` is not followed.
 
     Parameters
     ----------
@@ -139,8 +116,6 @@ def equal_torque_line(engine: EngineModel, speed: float, net: float, *, settled_
         Crank speed [rev/s].
     net : float
         Net IMEP to be held [Pa].
-    settled_under : float
-        COV of IMEP, as a share.
 
     Raises
     ------
@@ -158,8 +133,6 @@ def equal_torque_line(engine: EngineModel, speed: float, net: float, *, settled_
     while spark >= best - MOST_RETARD:
         spread = work_spread(engine, speed, found, spark)
         points.append(LinePoint(spark, found, spread.variation, spread.mean))
-        if len(points) == 1 and spread.variation <= settled_under:
-            break
         mean = spread.mean
         if not mean.runs or mean.half_burned > limits.si.latest_half_burned or mean.exhaust_temperature > limits.si.hottest_exhaust:
             break
@@ -170,48 +143,3 @@ def equal_torque_line(engine: EngineModel, speed: float, net: float, *, settled_
             break
         found = solved
     return points
-
-
-def steady_limit(engine: EngineModel, speed: float, net: float, line: list[LinePoint]) -> SteadyLimit:
-    """Return the largest spark on a line whose variation stays under the sheet's stability limit.
-
-    What the line says does not depend on the limit asked for: a shallow line has no level to choose, whatever the limit;
-    on a deep one that never gets under it, the steadiest spark stands as ``NOT_CURED``.
-
-    Parameters
-    ----------
-    engine : EngineModel
-    speed : float
-        Crank speed [rev/s].
-    net : float
-        Net IMEP of the line [Pa].
-    line : list of LinePoint
-        From best torque on, as ``equal_torque_line()`` gives it.
-    """
-    limit, nan = engine.build.limits.stability, math.nan
-    if not line or line[0].variation <= limit:
-        return SteadyLimit(nan, nan, LevelOfSpark.STEADY)
-    varied = np.array([p.variation for p in line])
-    least = int(np.argmin(varied))
-    if varied[least] > (1.0 - LEVEL_DECIDES) * varied[0]:
-        burnt_late = len(line) < 2
-        return SteadyLimit(nan, nan, LevelOfSpark.NOT_CURED if burnt_late else LevelOfSpark.FLATTEN)
-    if varied[least] > limit:
-        return SteadyLimit(line[least].spark, line[least].pressure, LevelOfSpark.NOT_CURED)
-    k = int(np.argmax(varied <= limit))
-    share = (varied[k - 1] - limit) / (varied[k - 1] - varied[k])
-    spark = line[k - 1].spark + share * (line[k].spark - line[k - 1].spark)
-    near = line[k - 1].pressure + share * (line[k].pressure - line[k - 1].pressure)
-    pressure = pressure_at_equal_torque(engine, speed, net, spark, start=near, step=300.0)
-    return SteadyLimit(spark, near if pressure is None else pressure, LevelOfSpark.DECIDES)
-
-
-def road_line(engine: EngineModel, speed: float, gear: int) -> tuple[float, list[LinePoint]] | None:
-    """Return the net IMEP [Pa] and the line of a gear's road load, or None where the engine cannot hold it."""
-    try:
-        net = road_net_imep(engine, speed, engine.build.vehicle.gear_ratios[gear - 1])
-        # A line that starts steady enough needs no following.
-        line = equal_torque_line(engine, speed, net, settled_under=engine.build.limits.stability)
-    except NoSolutionError:
-        return None
-    return (net, line) if line else None

@@ -2,20 +2,20 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ..cycle.best_torque import spark_ends
 from ..cycle.operating import EngineModel, Tolerances
 from ..sheet.sections import SEQUENTIAL_PORT
 from .idle import idle_state
 from .injection import point_at
 from .knock_edge import knock_grid
 from .reversion import reversion_in_gear
-from .spark import SparkCeilings
+from .spark import SparkCeilings, ceiling_marks
 from .spark_limits import ceiling_column
 
 if TYPE_CHECKING:
@@ -91,8 +91,9 @@ def headline(
         if point.shut is not None:
             found["shut_earliest"], found["shut_latest"] = point.shut.earliest, point.shut.latest
     if zone is not None:
-        columns = [ceiling_column(engine, float(speed), [float(p) for p in zone.pressures]) for speed in zone.speeds]
-        found["ceilings"] = np.array([[cell.ceiling for cell in column.cells] for column in columns]).T
+        columns = [ceiling_column(engine, float(speed), [float(p) for p in zone.pressures], cautious=False) for speed in zone.speeds]
+        # Where a sample needs no ceiling, best torque or knock is what the cell may have.
+        found["ceilings"] = np.array([[c.limit if math.isnan(c.ceiling) else c.ceiling for c in column.cells] for column in columns]).T
         if zone.worst is not None:
             found["ceiling"] = float(found["ceilings"][zone.worst])
     if knocking is not None and knocking[1].size:
@@ -101,13 +102,16 @@ def headline(
 
 
 def with_bands(ceilings: SparkCeilings, zone: Zone | None, grids: Mapping[str, tuple[Array, Array]]) -> SparkCeilings:
-    """Return the ceilings with the 10 to 90 % band of each."""
+    """Return the ceilings with their bands: 10 and 90 % of the samples, and never narrower than from cautious to anchored constants."""
     if zone is None or "ceilings" not in grids:
         return ceilings
+    known = np.isfinite(ceilings.si.ceiling)
     edges = []
     for edge in grids["ceilings"]:
         whole = np.full_like(ceilings.si.ceiling, np.nan)
         whole[zone.rows, zone.columns] = edge
-        edges.append(np.where(np.isfinite(ceilings.si.ceiling), whole, np.nan))
-    marks = {**ceilings.marks, "ceiling_low": spark_ends(edges[0]), "ceiling_high": spark_ends(edges[1])}
-    return ceilings.replace(ceiling_low=edges[0], ceiling_high=edges[1], marks=marks)
+        edges.append(np.where(known, whole, np.nan))
+    low = np.fmin(ceilings.si.ceiling_low, edges[0])
+    high = np.where(np.isfinite(edges[1]), np.fmax(ceilings.si.ceiling, edges[1]), np.nan)
+    marks = {**ceilings.marks, "ceiling_low": ceiling_marks(ceilings, low, ceilings.si.least_limit_low), "ceiling_high": ceiling_marks(ceilings, high)}
+    return ceilings.replace(ceiling_low=low, ceiling_high=high, marks=marks)

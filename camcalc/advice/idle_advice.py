@@ -12,7 +12,8 @@ from ..errors import NoSolutionError
 from ..marks import Marks
 from ..results import Measure, Record, measure
 from .brakes import BrakeAssist, brake_assist
-from .idle import IdleState, gearbox_of, idle_state, lowest_idle, lowest_mark, switched
+from .idle import IdleState, IdleVerdict, gearbox_of, idle_state, switched
+from .idle_speeds import lowest_idle, lowest_idle_without_misses, lowest_mark
 
 __all__ = ["IdleAdvice", "IdleGap", "IdleSet", "ThrottleOpening", "idle_advice", "idle_set", "replaced_idle", "throttle_opening"]
 
@@ -50,6 +51,7 @@ class IdleAdvice(Record):
     vacuum_penalty: Measure = measure("Pa", "inHg", doc="each cam at its own idle speed")
     vacuum_penalty_at_equal_speed: Measure = measure("Pa", "inHg", doc="both at the new cam's idle speed")
     lowest_steady_speed: Measure = measure("crank_rps", "rpm", doc="IMEP varies less than the stability limit; missing if no idle does")
+    lowest_speed_without_misses: Measure = measure("crank_rps", "rpm", doc="no more than 1 % of cycles miss; missing if no idle does")
     lowest_speed: Measure = measure("crank_rps", "rpm", doc="torque balances at all")
     stability_limit: Measure = measure("", "percent", doc="COV of IMEP up to which an idle is steady")
     brakes: BrakeAssist | None
@@ -60,15 +62,16 @@ class IdleAdvice(Record):
     @property
     def steady(self) -> bool:
         """Whether the new cam's idle in neutral with accessories off is steady."""
-        return bool(self.new[0].si.imep_variation <= self.si.stability_limit)
+        return self.new[0].verdict is IdleVerdict.STEADY
 
 
 class IdleSet(NamedTuple):
-    """Idle states of one cam, those out of reach, and the lowest speeds [rev/s], steady and at all."""
+    """Idle states of one cam, those out of reach, and the lowest speeds [rev/s]: steady, hardly missing, and at all."""
 
     states: tuple[IdleState, ...]
     unreachable: tuple[IdleGap, ...]
     lowest_steady: float
+    lowest_without_misses: float
     lowest: float
 
 
@@ -82,7 +85,7 @@ def idle_set(engine: EngineModel, speed: float, *, search: bool) -> IdleSet:
                 found.append(idle_state(engine, speed, drive=drive, accessories=accessories))
             except NoSolutionError as error:
                 unreachable.append(_gap(engine, speed, drive, accessories, error))
-    lowest = (lowest_idle(engine), lowest_idle(engine, steady=False)) if search else (math.nan, math.nan)
+    lowest = (lowest_idle(engine), lowest_idle_without_misses(engine), lowest_idle(engine, steady=False)) if search else (math.nan,) * 3
     return IdleSet(tuple(found), tuple(unreachable), *lowest)
 
 
@@ -129,9 +132,14 @@ def idle_advice(engine: EngineModel, new: IdleSet, replaced: tuple[IdleSet, Idle
         vacuum_penalty=old_vacuum - first.si.manifold_vacuum,
         vacuum_penalty_at_equal_speed=None if equal is None else equal.si.manifold_vacuum - first.si.manifold_vacuum,
         lowest_steady_speed=new.lowest_steady,
+        lowest_speed_without_misses=new.lowest_without_misses,
         lowest_speed=new.lowest,
         stability_limit=engine.build.limits.stability,
         brakes=None if engine.teaching_only else brake_assist(first.si.manifold_vacuum, ambient=barometer(engine), replaced_vacuum=old_vacuum),
         throttle=throttle_opening(first, was),
-        marks={"lowest_steady_speed": lowest_mark(new.lowest_steady), "lowest_speed": lowest_mark(new.lowest)},
+        marks={
+            "lowest_steady_speed": lowest_mark(new.lowest_steady),
+            "lowest_speed_without_misses": lowest_mark(new.lowest_without_misses),
+            "lowest_speed": lowest_mark(new.lowest),
+        },
     )

@@ -1,15 +1,15 @@
-"""What the sensors read at idle: the oxygen sensor with partial burns, air meter and pressure sensor with reversion."""
+"""What the sensors read at idle: the oxygen sensor with missed and partial burns, air meter and pressure sensor with reversion."""
 
 from __future__ import annotations
 
 import dataclasses
 
 from ..cycle.operating import EngineModel, barometer
+from ..cycle.work_variation import work_spread
 from ..results import Record
 from ..sheet.sections import INDIVIDUAL_THROTTLES
 from .idle import IdleState
 from .mixture import LoadSensing, Plenum, SensorReading, load_sensing, sensor_reading
-from .spark_limits import charge_spread
 
 __all__ = ["IdleSensing", "idle_sensing"]
 
@@ -23,12 +23,12 @@ class IdleSensing(Record):
 
 
 def idle_sensing(engine: EngineModel, before: EngineModel | None, idle: IdleState) -> IdleSensing:
-    """Return what oxygen sensor and load sensors read at an idle, partial burns averaged over the cycles' own spread."""
+    """Return what oxygen sensor and load sensors read at an idle, missed and partial burns counted."""
     build = engine.build
     si = idle.si
-    state = engine.state(si.speed, si.manifold_pressure, si.spark)
-    burned = min(charge_spread(engine, state).completeness, 1.0)
-    mixture = sensor_reading(build.idle.mixture, burned, build.limits.fuel_seen)
+    spread = work_spread(engine, si.speed, si.manifold_pressure, si.spark)
+    state = spread.mean
+    mixture = sensor_reading(build.idle.mixture, min(spread.burned_share, 1.0), build.limits.fuel_seen, engine.fuel)
     if before is None or not state.runs:
         return IdleSensing(mixture=mixture, load=None)
     flow = engine.port_flow(si.speed, si.manifold_pressure, si.spark)

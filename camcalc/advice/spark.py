@@ -22,8 +22,8 @@ from ..cycle.operating import EngineModel, barometer, refuse_teaching
 from ..errors import InputError, did_you_mean
 from ..marks import Mark, Marks, ends_of_search, marks_by, marks_in, marks_where, merged_marks
 from ..results import Measure, measure
-from .equal_torque import LevelOfSpark
-from .spark_limits import OFFSETS, WIDEST_SWING, Binds, CeilingColumn, CellState, ceiling_column
+from .load_swing import WIDEST_SWING
+from .spark_limits import BEYOND_DATA, NORMAL_RUNNING, OFFSETS, Binds, CeilingColumn, CellState, ceiling_column, least_road_pressure
 
 __all__ = ["PRESSURES", "SPEEDS", "AppliesTo", "SparkCeilings", "spark_ceilings"]
 
@@ -40,9 +40,11 @@ class SparkCeilings(ArrayRecord):
     """Ceilings for final spark (table plus every correction) over speed and manifold pressure; outside the zone camcalc gives none.
 
     Grids have a row for each manifold pressure and a column for each speed; angles are crank degrees before top dead centre. ``states`` says
-    what may be asked of each cell, ``binds`` what its ceiling rests on (None without one), ``levels`` what the level of spark does to steadiness
-    on the road loads that reach up to it (None where none was followed).
-    ``marks`` says which ceilings spark does not cure, and which figures are an end of a search.
+    what may be asked of each cell, ``binds`` what its ceiling rests on (None without one). ``ceiling`` is from the anchored ignition constants,
+    ``ceiling_low`` from the cautious ones: the range is what is not known. ``beyond_data`` are the cells whose residual is above any that a flame
+    or a spark was measured at: there the figures say direction, not degrees. ``wanders`` are the cells read on the level road, in a gear to be
+    kept smooth, whose cycles miss or vary more than in normal running.
+    ``marks`` says which ceilings spark does not cure, which lie beyond the data, and which figures are an end of a search.
     """
 
     AXES = ("manifold_pressure", "speed")
@@ -51,29 +53,34 @@ class SparkCeilings(ArrayRecord):
     speed: Measure = measure("crank_rps", "rpm")
     manifold_pressure: Measure = measure("Pa", "kPa")
     ceiling: Measure = measure("crank_deg", doc="in the zone; blank outside it")
-    ceiling_low: Measure = measure("crank_deg", doc="10 % of samples lie below; blank without bands")
+    ceiling_low: Measure = measure("crank_deg", doc="with the cautious ignition constants; with bands 10 % of samples lie below, if that is less")
     ceiling_high: Measure = measure("crank_deg", doc="90 % of samples lie below; blank without bands")
     least_limit: Measure = measure("crank_deg", doc="least of all limits, everywhere")
-    steadiness: Measure = measure("crank_deg", doc="largest spark on the equal-torque line that is steady; blank where it does not decide")
-    strong_cycle: Measure = measure("crank_deg", doc="best torque of the strong cycle after a weak one; blank where the charge is steady")
-    fuller_cell: Measure = measure("crank_deg", doc="least of best torque and knock at the fullest load of the swing; blank where the charge is steady")
-    cleanest: Measure = measure("crank_deg", doc="least of both over every swing that visits the cell")
-    restless_to: Measure = measure("Pa", "kPa", doc="by speed: the charge is unsteady up to this load")
+    least_limit_low: Measure = measure("crank_deg", doc="the same with the cautious ignition constants")
+    misfire: Measure = measure("crank_deg", doc="above it more than 1 % of cycles miss at the light edge of the swing; blank where none do up to best torque")
+    misfire_low: Measure = measure("crank_deg", doc="the same with the cautious ignition constants")
+    counted: Measure = measure("crank_deg", doc="best torque with missed cycles counted; blank where no more than 1 % miss")
+    fuller_best: Measure = measure("crank_deg", doc="best torque of the fullest charge of the swing; blank where the charge holds still")
+    fuller_knock: Measure = measure("crank_deg", doc="knock limit of that charge; blank where no spark searched knocks")
+    restless_to: Measure = measure("Pa", "kPa", doc="by speed: cycles vary more than in normal running up to this load, between cells")
     best_spark: Measure = measure("crank_deg", doc="best torque of the mean cycle")
     knock: Measure = measure("crank_deg", doc="earliest spark without knock; blank where none searched knocks")
     floor: Measure = measure("crank_deg", doc="least spark whose burn is not too late and exhaust not too hot")
-    swing: Measure = measure("", "percent", doc="half swing of load over load")
+    swing_lighter: Measure = measure("", "percent", doc="how far the swing reaches below the load signal, over the load")
+    swing_fuller: Measure = measure("", "percent", doc="how far the fullest charge is above it")
     half_burned: Measure = measure("crank_deg", doc="50 % burned at best torque, after top dead centre")
     torque_curvature: Measure = measure("1/crank_deg**2", doc="k of torque = 1 - k offset^2; published 1.6e-4 to 5e-4 for charges with little burned gas")
     air_charge: Measure = measure("kg", "mg", doc="trapped air per cylinder and cycle, best torque")
     relative_charge: Measure = measure("", "percent", doc="air charge over swept volume times the reference density")
     burned_fraction: Measure = measure("", "percent")
     imep_variation: Measure = measure("", "percent", doc="coefficient of variation of gross IMEP at best torque")
+    missed: Measure = measure("", "percent", doc="share of cycles that miss at best torque")
     spark_offset: Measure = measure("crank_deg", doc="of the torque curves")
     torque_curve: Measure = measure("", doc="gross torque over that at best torque; pressure, speed, offset")
     states: tuple[tuple[CellState, ...], ...]
     binds: tuple[tuple[Binds | None, ...], ...]
-    levels: tuple[tuple[LevelOfSpark | None, ...], ...]
+    beyond_data: NDArray[np.bool_]
+    wanders: NDArray[np.bool_]
     gears: tuple[int, ...]
     applies_to: AppliesTo = AppliesTo.FINAL_SPARK
     marks: Mapping[str, Marks] = dataclasses.field(default_factory=dict)
@@ -126,9 +133,10 @@ class SparkCeilings(ArrayRecord):
 
 
 FIELDS = {
-    "ceiling": "ceiling", "least_limit": "limit", "steadiness": "steadiness", "strong_cycle": "strong", "fuller_cell": "fuller",
-    "cleanest": "cleanest", "best_spark": "best", "knock": "knock", "floor": "floor", "swing": "swing",
-    "half_burned": "half_burned", "torque_curvature": "curvature", "air_charge": "air", "burned_fraction": "burned_fraction", "imep_variation": "variation",
+    "ceiling": "ceiling", "ceiling_low": "ceiling_low", "least_limit": "limit", "least_limit_low": "limit_low", "misfire": "misfire",
+    "misfire_low": "misfire_low", "counted": "counted", "fuller_best": "fuller_best", "fuller_knock": "fuller_knock", "best_spark": "best", "knock": "knock",
+    "floor": "floor", "swing_lighter": "lighter", "swing_fuller": "fuller", "half_burned": "half_burned", "torque_curvature": "curvature",
+    "air_charge": "air", "burned_fraction": "burned_fraction", "imep_variation": "variation", "missed": "missed",
 }  # fmt: skip
 
 
@@ -162,27 +170,48 @@ def spark_ceilings(engine: EngineModel, speeds: Array = SPEEDS, pressures: Array
     cells = [[column.cells[k] for column in columns] for k in range(len(pressures))]
     fields: dict[str, Any] = {own: np.array([[getattr(c, name) for c in row] for row in cells]) for own, name in FIELDS.items()}
     fields["knock"] = np.where(np.isfinite(fields["knock"]), fields["knock"], np.nan)
-    blank = np.full_like(fields["ceiling"], np.nan)
     found = SparkCeilings(
         speed=speeds,
         manifold_pressure=pressures,
         **fields,
         restless_to=np.array([column.restless_to for column in columns]),
         relative_charge=fields["air_charge"] / air_charge_of(engine.build, 1.0),
-        ceiling_low=blank,
-        ceiling_high=blank.copy(),
+        ceiling_high=np.full_like(fields["ceiling"], np.nan),
         spark_offset=OFFSETS,
         torque_curve=np.array([[c.torque for c in row] for row in cells]),
         states=tuple(tuple(c.state for c in row) for row in cells),
         binds=tuple(tuple(c.binds for c in row) for row in cells),
-        levels=tuple(tuple(c.level for c in row) for row in cells),
+        beyond_data=fields["burned_fraction"] > BEYOND_DATA,
+        wanders=np.array(_wandering(engine, columns)).T,
         gears=engine.build.vehicle.smooth_gears,
     )
-    return found.replace(marks=_marks(found, barometer(engine)))
+    return found.replace(marks=_marks(found))
+
+
+def _wandering(engine: EngineModel, columns: list[CeilingColumn]) -> list[list[bool]]:
+    """Return by column which cells are read on the level road, in a gear to be kept smooth, while cycles vary more than in normal running.
+
+    Lighter loads than the least road load are passed through only; cells on either side of that load are both read there.
+    """
+
+    def one(column: CeilingColumn) -> list[bool]:
+        restless = [c.state is not CellState.NO_TORQUE and not c.variation <= NORMAL_RUNNING for c in column.cells]
+        if not any(restless):
+            return restless
+        top = max(c.pressure for c, here in zip(column.cells, restless, strict=True) if here)
+        road = least_road_pressure(engine, column.cells[0].speed, near=top)
+        below = max((c.pressure for c in column.cells if c.pressure <= road), default=0.0)
+        return [here and c.pressure >= below for c, here in zip(column.cells, restless, strict=True)]
+
+    with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
+        return list(pool.map(one, columns))
 
 
 # Sparks of the ceilings that an end of the search for spark may stand in for.
-SEARCHED = ("ceiling", "ceiling_low", "ceiling_high", "least_limit", "steadiness", "strong_cycle", "fuller_cell", "cleanest", "best_spark", "knock", "floor")
+SEARCHED = (
+    "ceiling", "ceiling_low", "ceiling_high", "least_limit", "least_limit_low", "misfire", "misfire_low", "counted", "fuller_best", "fuller_knock",
+    "best_spark", "knock", "floor",
+)  # fmt: skip
 
 
 def uncured_mark(ceiling: float) -> Mark:
@@ -194,16 +223,34 @@ def uncured_mark(ceiling: float) -> Mark:
     return Mark.UNCURED_OR_MORE if ceiling >= EARLIEST else Mark.UNCURED
 
 
-def _marks(ceilings: SparkCeilings, ambient: float) -> dict[str, Marks]:
-    """Return what the figures of the ceilings are that are no plain answer; ``ambient`` is the barometer [Pa]."""
+def _marks(ceilings: SparkCeilings) -> dict[str, Marks]:
+    """Return what the figures of the ceilings are that are no plain answer."""
     si = ceilings.si
     marks = {name: spark_ends(getattr(si, name)) for name in SEARCHED}
-    uncured = np.isfinite(si.ceiling) & ~ceilings.cured
     return marks | {
-        "ceiling": merged_marks(marks_by(np.where(uncured, si.ceiling, np.nan), uncured_mark), marks["ceiling"]),
+        "ceiling": ceiling_marks(ceilings, si.ceiling, si.least_limit),
+        "ceiling_low": ceiling_marks(ceilings, si.ceiling_low, si.least_limit_low),
         # Best torque itself stands in for the floor where even that burns too late.
         "floor": merged_marks(marks_where(si.floor >= si.best_spark, Mark.OR_MORE), marks["floor"]),
         "best_spark": merged_marks(marks_where(si.best_spark > si.knock, Mark.KNOCKS), marks["best_spark"]),
-        "swing": ends_of_search(si.swing, most=WIDEST_SWING),
-        "restless_to": ends_of_search(si.restless_to, most=ambient),
+        "swing_lighter": ends_of_search(si.swing_lighter, most=WIDEST_SWING),
+        "swing_fuller": ends_of_search(si.swing_fuller, most=WIDEST_SWING),
+        "restless_to": ends_of_search(si.restless_to, most=float(si.manifold_pressure[-1])),
     }
+
+
+def ceiling_marks(ceilings: SparkCeilings, grid: Array, limit: Array | None = None) -> Marks:
+    """Return the marks of a grid of ceilings: not cured by spark, an end of the search, beyond the data; of several the first counts.
+
+    Parameters
+    ----------
+    ceilings : SparkCeilings
+        Whose cells they are.
+    grid : array, shape (pressures, speeds)
+        Ceilings [crank deg before top dead centre].
+    limit : array, shape (pressures, speeds)
+        What the limits ask for; a ceiling above it is the late-burn floor. Without it none counts as such.
+    """
+    uncured = np.isfinite(grid) & ~(grid <= limit + 1e-9) if limit is not None else np.zeros(grid.shape, dtype=bool)
+    found = merged_marks(marks_by(np.where(uncured, grid, np.nan), uncured_mark), spark_ends(grid))
+    return merged_marks(found, marks_where(np.isfinite(grid) & ceilings.beyond_data, Mark.DIRECTION))

@@ -1,36 +1,33 @@
-"""What limits spark in one cell: steadiness, the cleanest state that the swing visits, best torque, knock; and the floor under all."""
+"""What limits spark in one cell: missed cycles at the light edge of the load swing, its fullest charge, best torque, knock; and the floor under all."""
 
 from __future__ import annotations
 
+import contextlib
 import math
+from collections.abc import Mapping
 from typing import NamedTuple
 
 import numpy as np
 
-from ..burn.cycle_map import ChargeSpread, burned_fraction_spread
 from ..codes import Code
-from ..cycle.operating import EngineModel, OperatingState, barometer, pressure_for_net_imep
-from ..cycle.work_variation import dilution_noise, work_spread
+from ..cycle.best_torque import LATEST
+from ..cycle.operating import EngineModel, barometer, pressure_for_net_imep
+from ..cycle.work_variation import MOST_MISSED, Spread, best_counted, misfire_spark, work_spread
 from ..errors import NoSolutionError
-from .equal_torque import LevelOfSpark, SteadyLimit, road_line, road_net_imep, steady_limit
-from .idle import IDLE_REACH
+from .equal_torque import road_net_imep
+from .idle import BEYOND_DATA, IDLE_REACH
+from .late_burn import latest_useful_spark
+from .load_swing import STILL, LoadSwing, load_swing
 
-__all__ = ["CLEANEST", "OFFSETS", "Binds", "CeilingCell", "CeilingColumn", "CellState", "RoadLoad", "Swing", "ceiling_column", "road_loads"]
+__all__ = [
+    "ASKED_BY", "BEYOND_DATA", "BINDS_BELOW", "NORMAL_RUNNING", "OFFSETS", "SETTLED_BY", "Binds", "CeilingCell", "CeilingColumn", "CellState",
+    "Settles", "asked_of", "ceiling_column", "ceiling_under", "least_road_pressure",
+]  # fmt: skip
 
 # A limit binds when it asks for at least this much less than best torque or knock; ESTIMATE, twice a common table increment.
 BINDS_BELOW = 2.0
-# Above this variation the charge is unsteady: 2 to 5 % is normal running (Heywood 1988, section 9.4, from memory).
+# Shown, and level tables start there; no limit: 2 to 5 % is normal running (Heywood 1988, section 9.4, from memory).
 NORMAL_RUNNING = 0.05
-# Road loads are followed where the lightest of them varies more than this share of the stability limit; below, no line passes it.
-WORTH_A_LINE = 0.9
-# The edge of the restless region is sought down in steps to this share of the load, and found within so much [Pa].
-LIGHTER, EDGE_WITHIN = 0.85, 200.0
-# Swings wider than this share of the load are not followed; ESTIMATE.
-WIDEST_SWING = 0.5
-# A spark at which the engine dies counts as so much too late [crank deg]; half a cycle, beyond any limit.
-NEVER_BURNS = 360.0
-# Burned fractions, over the cell's own, at which the completeness of the burn is asked.
-DILUTIONS = np.array([0.4, 0.7, 1.0, 1.15, 1.3, 1.5])
 # Sparks against best torque [crank deg] of a cell's torque curve; the middle five give its curvature.
 OFFSETS = np.array([-20.0, -15.0, -10.0, -5.0, 0.0, 5.0, 10.0])
 NEAR = slice(2, 7)
@@ -39,15 +36,30 @@ NEAR = slice(2, 7)
 class Binds(Code):
     """Which limit a spark ceiling rests on."""
 
-    STEADINESS = "a later spark at equal torque is steady"
-    STRONG_CYCLE = "MBT spark of the strong cycle that follows a weak one"
+    MISSED_CYCLES = "above it more than 1 % of cycles miss, at the light edge of the load swing"
+    MISSES_COUNTED = "MBT spark with missed cycles counted"
     FULLEST_CHARGE = "MBT spark of the fullest charge of the load swing"
     KNOCK_OF_FULLEST = "knock limit of the fullest charge of the load swing"
     LATEST_USEFUL = "spark alone cannot fix this cell; the latest useful spark is shown, and a limit asks for less"
 
 
-# Which of them speak of the swing.
-CLEANEST = (Binds.STRONG_CYCLE, Binds.FULLEST_CHARGE, Binds.KNOCK_OF_FULLEST)
+class Settles(Code):
+    """What on the car would settle where a ceiling lies."""
+
+    MISSES_OVER_SPARK = "sweep spark at that speed and load and count missed cycles; hydrocarbons and lambda rise where they begin"
+    TORQUE_OVER_SPARK = "sweep spark at that speed and load at the same road speed; least manifold pressure is best torque"
+    LOGGED_SWING = "log load in steady driving; camcalc log prints load_swing for the sheet"
+    LISTENING = "listen for knock with the fuel that is in the tank"
+    HALF_BURNED = "measure exhaust gas temperature over spark at that speed and load"
+
+
+SETTLED_BY: Mapping[Binds, Settles] = {
+    Binds.MISSED_CYCLES: Settles.MISSES_OVER_SPARK,
+    Binds.MISSES_COUNTED: Settles.TORQUE_OVER_SPARK,
+    Binds.FULLEST_CHARGE: Settles.LOGGED_SWING,
+    Binds.KNOCK_OF_FULLEST: Settles.LISTENING,
+    Binds.LATEST_USEFUL: Settles.HALF_BURNED,
+}
 
 
 class CellState(Code):
@@ -58,51 +70,14 @@ class CellState(Code):
     NO_TORQUE = "no torque here; raise speed or load, or take a lower gear"
 
 
-class RoadLoad(NamedTuple):
-    """A gear's road load at one speed: what it needs at best torque, what limits its spark; pressures Pa, load a net IMEP [Pa]."""
-
-    gear: int
-    net: float
-    pressure: float
-    swing: float
-    limit: SteadyLimit
-
-
-class Swing(NamedTuple):
-    """The states that an unsteady charge visits: half width over the load, and the least spark [crank deg] that all of them stand.
-
-    ``strong`` is best torque of the strong cycle after a weak one, ``fuller`` the least of best torque and knock one swing up, and
-    ``knocks`` says whether that is knock.
-    """
-
-    pressure: float
-    half_width: float
-    strong: float
-    fuller: float
-    knocks: bool = False
-
-    @property
-    def asked(self) -> float:
-        """The least of both [crank deg before top dead centre]."""
-        return min(self.strong, self.fuller)
-
-    @property
-    def binds(self) -> Binds:
-        """Which of its states asks for that."""
-        return Binds.STRONG_CYCLE if self.strong < self.fuller else Binds.KNOCK_OF_FULLEST if self.knocks else Binds.FULLEST_CHARGE
-
-    def visits(self, pressure: float) -> bool:
-        """Whether it reaches a pressure [Pa]."""
-        return abs(pressure / self.pressure - 1.0) <= self.half_width + 1e-9
-
-
 class CeilingCell(NamedTuple):
     """One cell: speed rev/s, pressure Pa, angles crank deg before top dead centre; NaN where a limit says nothing.
 
-    ``limit`` is the least of the limits that apply, everywhere; ``ceiling`` is that in the zone, never under the floor.
-    ``steady_net`` and ``steady_pressure`` are torque and load where steadiness was computed. ``cleanest`` is what the swings
-    that visit the cell ask for, ``strong`` and ``fuller`` those of its own swing. ``binds`` is what a ceiling rests on, None without one;
-    ``level`` what the level of spark does to steadiness on the road loads that reach up to the cell, None where none was followed.
+    ``variation`` and ``missed`` are at best torque, ``swing`` is the load swing under the ceiling.
+    ``misfire`` is the spark above which more than 1 % of cycles miss at its light edge with the anchored ignition constants,
+    ``misfire_low`` with the cautious ones; ``counted`` is best torque with missed cycles counted, ``fuller_best`` and ``fuller_knock`` belong to
+    the fullest charge. ``limit`` and ``limit_low`` are the least of all that apply, everywhere; ``ceiling`` and ``ceiling_low`` are those in
+    the zone, never under the floor. ``binds`` is what a ceiling rests on, None without one.
     """
 
     speed: float
@@ -110,48 +85,56 @@ class CeilingCell(NamedTuple):
     air: float
     burned_fraction: float
     variation: float
+    missed: float
     best: float
     half_burned: float
     curvature: float
-    swing: float
-    steadiness: float
-    steady_net: float
-    steady_pressure: float
-    strong: float
-    fuller: float
-    cleanest: float
+    swing: LoadSwing
+    misfire: float
+    misfire_low: float
+    counted: float
+    fuller_best: float
+    fuller_knock: float
     knock: float
     floor: float
     limit: float
+    limit_low: float
     ceiling: float
+    ceiling_low: float
     binds: Binds | None
     state: CellState
-    level: LevelOfSpark | None
     torque: tuple[float, ...]
-    fuller_knocks: bool = False
 
     @property
-    def own_swing(self) -> Swing:
-        """The swing about the cell's own load; not-a-number in it where its charge holds still."""
-        return Swing(self.pressure, self.swing, self.strong, self.fuller, self.fuller_knocks)
+    def own(self) -> float:
+        """The least of best torque and knock of the mean cycle [crank deg before top dead centre]."""
+        return float(np.fmin(self.best, self.knock))
+
+    @property
+    def lighter(self) -> float:
+        """How far the load swing reaches down, over the load."""
+        return self.swing.lighter
+
+    @property
+    def fuller(self) -> float:
+        """How far its fullest charge lies above the load, over it."""
+        return self.swing.fuller
+
+
+# The fields that hold what the zone's limits ask for, each with what it is called; of equal ones the first counts.
+ASKED_BY: Mapping[Binds, str] = {
+    Binds.MISSED_CYCLES: "misfire",
+    Binds.MISSES_COUNTED: "counted",
+    Binds.KNOCK_OF_FULLEST: "fuller_knock",
+    Binds.FULLEST_CHARGE: "fuller_best",
+}
 
 
 class CeilingColumn(NamedTuple):
-    """The cells of one speed, and the load up to which the charge is unsteady there [Pa]; NaN if it is steady at every load that counts."""
+    """The cells of one speed, and the load up to which cycles vary more than in normal running [Pa]; NaN if they do at none of its loads."""
 
     cells: list[CeilingCell]
     restless_to: float
-
-
-def road_loads(engine: EngineModel, speed: float) -> list[RoadLoad]:
-    """Return the road loads of the gears to be kept smooth, at a speed [rev/s]; gears that the engine cannot hold are left out."""
-    found = []
-    for gear in engine.build.vehicle.smooth_gears:
-        road = road_line(engine, speed, gear)
-        if road is not None:
-            net, line = road
-            found.append(RoadLoad(gear, net, line[0].pressure, half_swing(engine, line[0].state, line[0].variation), steady_limit(engine, speed, net, line)))
-    return found
 
 
 def least_road_pressure(engine: EngineModel, speed: float, *, near: float) -> float:
@@ -165,204 +148,182 @@ def least_road_pressure(engine: EngineModel, speed: float, *, near: float) -> fl
     return 0.0
 
 
-def half_swing(engine: EngineModel, state: OperatingState, variation: float) -> float:
-    """Return half the swing of load over the load: blow-back share plus variation of IMEP, times the sheet's factor."""
-    share = state.blow_back / state.trapped
-    return float(min(engine.build.limits.swing_factor * (share + min(variation, WIDEST_SWING)), WIDEST_SWING))
+def ceiling_column(engine: EngineModel, speed: float, pressures: list[float], *, cautious: bool = True) -> CeilingColumn:
+    """Return the cells of one speed, with ceilings in the zone: where a limit asks for ``BINDS_BELOW`` less than best torque and knock.
 
+    Within 300 rpm of idle the idle's own spark counts: those cells have limits and no ceiling.
 
-def ceiling_column(engine: EngineModel, speed: float, pressures: list[float]) -> CeilingColumn:
-    """Return the cells of one speed, with ceilings in the zone.
-
-    The charge is unsteady where it varies more than normal running does. Where the level road leads there in a
-    gear to be kept smooth, the zone is that region and the cells that its swings visit; all of those get nearly the same
-    spark, so none may have more than the cleanest state of the swing stands. The swing that asks for least starts at the
-    edge of the region, where the load is greatest. Within 300 rpm of idle another rule holds.
+    Parameters
+    ----------
+    engine : EngineModel
+    speed : float
+        Crank speed [rev/s].
+    pressures : list of float
+        Manifold pressures [Pa].
+    cautious : bool
+        Whether the low ends are asked for, from the cautious ignition constants; without them they equal the others.
     """
-    cells = [_cell(engine, speed, p) for p in sorted(pressures)]
+    cells = [_with_ceiling(_cell(engine, speed, p, cautious=cautious)) for p in sorted(pressures)]
     if speed <= engine.build.idle.si.speed + IDLE_REACH:
-        return CeilingColumn([c._replace(state=CellState.AT_IDLE) if c.state is CellState.RUNS else c for c in cells], math.nan)
-    edge = _edge(engine, cells)
-    road = least_road_pressure(engine, speed, near=edge.pressure) if edge is not None else math.inf
-    if edge is None or edge.pressure < road:
-        return CeilingColumn(cells, math.nan if edge is None else edge.pressure)
-    if road > 0.0 and work_spread(engine, speed, road, engine.best_spark(speed, road)).variation > WORTH_A_LINE * engine.build.limits.stability:
-        roads = road_loads(engine, speed)
-        cells = [_with_steadiness(c, roads) for c in cells]
-    swings = [edge] + [c.own_swing for c in cells if not math.isnan(c.strong)]
-    return CeilingColumn([_with_ceiling(c, swings, engine.build.limits.stability) for c in cells], edge.pressure)
+        nan = math.nan
+        cells = [c._replace(state=CellState.AT_IDLE, ceiling=nan, ceiling_low=nan, binds=None) if c.state is CellState.RUNS else c for c in cells]
+    return CeilingColumn(cells, _restless_to(cells))
 
 
-def _edge(engine: EngineModel, cells: list[CeilingCell]) -> Swing | None:
-    """Return the swing at the greatest load whose charge is unsteady; None if no swing from there reaches the cells."""
-    from scipy.optimize import brentq
-
-    speed, top = cells[0].speed, barometer(engine)
-
-    def excess(pressure: float) -> float:
-        try:
-            variation = work_spread(engine, speed, pressure, engine.best_spark(speed, pressure)).variation
-        except NoSolutionError:
-            variation = math.inf
-        # Dead cycles count as the most restless.
-        return math.log(min(variation, 10.0) / NORMAL_RUNNING)
-
+def _restless_to(cells: list[CeilingCell]) -> float:
+    """Return up to which load cycles vary more than in normal running: between two cells, straight in the logarithm of the variation."""
     restless = [k for k, c in enumerate(cells) if not c.variation <= NORMAL_RUNNING]
-    if restless:
-        low = cells[restless[-1]].pressure
-        high = cells[restless[-1] + 1].pressure if restless[-1] + 1 < len(cells) else top
-        if high == top and excess(top) > 0.0:
-            low = high
-    else:
-        high, low = cells[0].pressure, LIGHTER * cells[0].pressure
-        while excess(low) < 0.0:
-            high, low = low, LIGHTER * low
-            if low * (1.0 + WIDEST_SWING) < cells[0].pressure:
-                return None
-    edge = low if low >= high else float(brentq(excess, low, high, xtol=EDGE_WITHIN))
-    try:
-        spread = work_spread(engine, speed, edge, engine.best_spark(speed, edge))
-    except NoSolutionError:  # the edge of what a throttle gives: the state just above it
-        edge = min(edge + 2.0 * EDGE_WITHIN, high)
-        spread = work_spread(engine, speed, edge, engine.best_spark(speed, edge))
-    return _swing(engine, spread.mean, spread.variation)
+    if not restless:
+        return math.nan
+    here = cells[restless[-1]]
+    if restless[-1] + 1 == len(cells) or not math.isfinite(here.variation):
+        return here.pressure
+    above = cells[restless[-1] + 1]
+    share = math.log(here.variation / NORMAL_RUNNING) / math.log(here.variation / above.variation)
+    return here.pressure + share * (above.pressure - here.pressure)
 
 
-def _swing(engine: EngineModel, state: OperatingState, variation: float) -> Swing:
-    width = half_swing(engine, state, variation)
-    full = min(state.manifold_pressure * (1.0 + width), barometer(engine))
-    # The fuller cell must stand the spark too: the least of its best torque and its knock.
-    best, knock = engine.best_spark(state.speed, full), engine.knock_spark(state.speed, full)
-    return Swing(state.manifold_pressure, width, _strong_cycle(engine, state), float(np.fmin(best, knock)), knock < best)
+def asked_of(cell: CeilingCell) -> tuple[float, Binds | None]:
+    """Return the least that the zone's limits ask for [crank deg], best torque and knock of the mean cycle apart, and which one; NaN without any."""
+    asked = {binds: float(getattr(cell, name)) for binds, name in ASKED_BY.items()}
+    said = {binds: spark for binds, spark in asked.items() if not math.isnan(spark)}
+    if not said:
+        return math.nan, None
+    least = min(said, key=lambda binds: said[binds])
+    return said[least], least
 
 
-def _with_ceiling(cell: CeilingCell, swings: list[Swing], stability: float) -> CeilingCell:
-    visiting = [s for s in swings if s.visits(cell.pressure)]
-    if not visiting:
-        return cell._replace(level=None)
-    decides = min(visiting, key=lambda s: s.asked)
-    cleanest = decides.asked
-    own_limit = float(np.fmin(cell.best, cell.knock))
-    asked = float(np.fmin(cell.steadiness, cleanest))
-    rough = cell.level in (LevelOfSpark.FLATTEN, LevelOfSpark.NOT_CURED) and stability < cell.variation < math.inf
-    cell = cell._replace(cleanest=cleanest, limit=min(own_limit, asked))
-    if cell.state is CellState.NO_TORQUE or not (asked <= own_limit - BINDS_BELOW or (rough and asked <= own_limit)):
+def ceiling_under(ask: float, own: float, floor: float) -> tuple[float, bool]:
+    """Return the ceiling [crank deg] that a limit makes, and whether spark alone cures the cell.
+
+    Parameters
+    ----------
+    ask : float
+        What the limit asks for [crank deg before top dead centre].
+    own : float
+        The least of best torque and knock [crank deg].
+    floor : float
+        The latest useful spark [crank deg].
+
+    Examples
+    --------
+    >>> ceiling_under(24.0, 40.0, 20.0), ceiling_under(24.0, 40.0, 30.0), ceiling_under(24.0, 28.0, 30.0), ceiling_under(39.0, 40.0, 20.0)[0]
+    ((24.0, True), (30.0, False), (28.0, False), nan)
+    """
+    if not ask <= own - BINDS_BELOW:
+        return math.nan, True
+    # Knock stands above the floor: a burn that is late is not mended by one that detonates.
+    return (ask, True) if ask >= floor else (min(floor, own), False)
+
+
+def _with_ceiling(cell: CeilingCell) -> CeilingCell:
+    if cell.state is CellState.NO_TORQUE:
         return cell
-    binds = Binds.STEADINESS if asked == cell.steadiness else decides.binds
-    ceiling = asked
-    if asked < cell.floor:
-        # Knock stands above the floor: a burn that is late is not mended by one that detonates.
-        ceiling, binds = min(cell.floor, own_limit), Binds.LATEST_USEFUL
-    return cell._replace(ceiling=ceiling, binds=binds)
+    asked, binds = asked_of(cell)
+    low = float(np.fmin(asked, cell.misfire_low))
+    ceiling, cured = ceiling_under(asked, cell.own, cell.floor)
+    ceiling_low, _ = ceiling_under(low, cell.own, cell.floor)
+    # The floor of an uncured cell is no range, and a ceiling that hardly binds bounds its own low end.
+    ceiling_low = float(np.fmin(ceiling_low, ceiling))
+    if math.isnan(ceiling):
+        binds = None
+    elif not cured:
+        binds = Binds.LATEST_USEFUL
+    limits = float(np.fmin(cell.own, asked)), float(np.fmin(cell.own, low))
+    return cell._replace(limit=limits[0], limit_low=limits[1], ceiling=ceiling, ceiling_low=ceiling_low, binds=binds)
 
 
-def _cell(engine: EngineModel, speed: float, pressure: float) -> CeilingCell:
-    """Return one cell's own limits, steadiness apart."""
+def _cell(engine: EngineModel, speed: float, pressure: float, *, cautious: bool) -> CeilingCell:
+    """Return one cell with what each limit asks for."""
     nan = math.nan
+    still = LoadSwing(nan, nan)
+    dead = (None, CellState.NO_TORQUE, (nan,) * OFFSETS.size)
     try:
         best = engine.best_spark(speed, pressure)
         spread = work_spread(engine, speed, pressure, best)
     except NoSolutionError:  # with throttles of their own some cylinders never see so little pressure
-        return CeilingCell(speed, pressure, nan, nan, nan, *(nan,) * 14, None, CellState.NO_TORQUE, None, (nan,) * OFFSETS.size)
-    state, variation = spread.mean, spread.variation
+        return CeilingCell(speed, pressure, *(nan,) * 7, still, *(nan,) * 11, *dead)
+    state = spread.mean
     if not state.runs or state.gross <= 0.0:
-        dead = (None, CellState.NO_TORQUE, None, (nan,) * OFFSETS.size)
-        return CeilingCell(speed, pressure, state.air, state.burned_fraction, variation, best, *(nan,) * 13, *dead)
+        return CeilingCell(speed, pressure, state.air, state.burned_fraction, spread.variation, spread.missed, best, nan, nan, still, *(nan,) * 11, *dead)
     torque = engine.torque_curve(speed, pressure, best + OFFSETS)
     torque = torque / torque[OFFSETS == 0.0]
-    restless = variation > NORMAL_RUNNING
-    swing = _swing(engine, state, variation) if restless else Swing(pressure, half_swing(engine, state, variation), nan, nan)
     knock = engine.knock_spark(speed, pressure)
+    own = float(np.fmin(best, knock))
+    swing = _swing(engine, spread, own)
+    light = pressure if swing.lighter < STILL else pressure * (1.0 - swing.lighter)
+    misfire = _first_misses(engine, speed, light, own)
+    fuller_best, fuller_knock = _fullest(engine, speed, pressure, swing)
     return CeilingCell(
         speed=speed,
         pressure=pressure,
         air=state.air,
         burned_fraction=state.burned_fraction,
-        variation=variation,
+        variation=spread.variation,
+        missed=spread.missed,
         best=best,
         half_burned=state.half_burned,
         curvature=_curvature(torque),
-        swing=swing.half_width,
-        steadiness=nan,
-        steady_net=nan,
-        steady_pressure=nan,
-        strong=swing.strong,
-        fuller=swing.fuller,
-        cleanest=nan,
+        swing=swing,
+        misfire=misfire,
+        # More caution never gives more spark.
+        misfire_low=float(np.fmin(_first_misses(engine, speed, light, own, cautious=True), misfire)) if cautious else misfire,
+        counted=_counted(engine, spread),
+        fuller_best=fuller_best,
+        fuller_knock=fuller_knock,
         knock=knock,
-        floor=_floor(engine, state, best),
-        limit=float(np.fmin(best, knock)),
+        floor=latest_useful_spark(engine, state, best),
+        limit=own,
+        limit_low=own,
         ceiling=nan,
+        ceiling_low=nan,
         binds=None,
         state=CellState.RUNS,
-        level=None,
         torque=tuple(float(t) for t in torque),
-        fuller_knocks=swing.knocks,
     )
 
 
-def _with_steadiness(cell: CeilingCell, roads: list[RoadLoad]) -> CeilingCell:
-    """Return the cell with the least steady limit over the gears whose road load reaches up to it.
+def _first_misses(engine: EngineModel, speed: float, pressure: float, below: float, *, cautious: bool = False) -> float:
+    """Return the spark above which more than 1 % of cycles miss; NaN where no more miss at ``below``, which nothing passes anyway.
 
-    A lookup on a gear's road load swings about it, and lighter loads than the road's are still less steady: the limit holds
-    from the top of the swing down.
+    The latest spark searched where the engine does not run there, or misses at every spark.
     """
-    if cell.state is CellState.NO_TORQUE:
-        return cell
-    least = (math.nan, math.nan, math.nan)
-    undecided: LevelOfSpark | None = None
-    decided: LevelOfSpark | None = None
-    for road in roads:
-        top = road.pressure if math.isnan(road.limit.pressure) else road.limit.pressure
-        if cell.pressure > top * (1.0 + road.swing):
-            continue
-        if math.isnan(road.limit.spark):
-            undecided = road.limit.level if undecided in (None, LevelOfSpark.STEADY) else undecided
-        elif not road.limit.spark >= least[0]:
-            least, decided = (road.limit.spark, road.net, road.limit.pressure), road.limit.level
-    limit = float(np.fmin(cell.limit, least[0]))
-    level = undecided if math.isnan(least[0]) else decided
-    return cell._replace(steadiness=least[0], steady_net=least[1], steady_pressure=least[2], limit=limit, level=level)
+    try:
+        if work_spread(engine, speed, pressure, below, cautious=cautious).missed <= MOST_MISSED:
+            return math.nan
+        found = misfire_spark(engine, speed, pressure, cautious=cautious)
+    except NoSolutionError:
+        return LATEST
+    return LATEST if math.isnan(found) else min(max(found, LATEST), below)
 
 
-def charge_spread(engine: EngineModel, state: OperatingState) -> ChargeSpread:
-    """Return how the charge of a cell spreads from cycle to cycle: noise, and what incomplete burns leave to the next."""
-    x = state.burned_fraction
-    fractions = np.minimum(DILUTIONS * x, 0.95)
-    burnt = np.array([engine.state(state.speed, state.manifold_pressure, state.spark, burned_fraction=float(f)).completeness for f in fractions])
-    return burned_fraction_spread(x, fractions, burnt, noise=dilution_noise(engine), percentile=engine.build.limits.cleanest_percentile)
+def _swing(engine: EngineModel, spread: Spread, own: float) -> LoadSwing:
+    """Return the swing that the car makes under its ceiling, where few cycles miss: one that misses makes the next charge clean and full."""
+    state = spread.mean
+    calm = _first_misses(engine, state.speed, state.manifold_pressure, own) if spread.missed > MOST_MISSED else math.nan
+    if calm > LATEST:
+        with contextlib.suppress(NoSolutionError):  # where no cycle repeats itself those at best torque stand for it
+            spread = work_spread(engine, state.speed, state.manifold_pressure, calm)
+    return load_swing(engine, spread)
 
 
-def _strong_cycle(engine: EngineModel, state: OperatingState) -> float:
-    """Return best torque for the cleanest cycle that noise and incomplete burns leave at the sheet's percentile."""
-    spread = charge_spread(engine, state)
-    return engine.best_spark(state.speed, state.manifold_pressure, burned_fraction=max(spread.cleanest, 0.0))
+def _counted(engine: EngineModel, spread: Spread) -> float:
+    """Return best torque with missed cycles counted [crank deg]; NaN where next to none miss, or where no cycle repeats itself."""
+    if spread.missed <= MOST_MISSED:
+        return math.nan
+    try:
+        return best_counted(engine, spread.mean.speed, spread.mean.manifold_pressure)
+    except NoSolutionError:
+        return math.nan
 
 
-def _floor(engine: EngineModel, state: OperatingState, best: float) -> float:
-    """Return the least spark whose burn is not too late and whose exhaust is not too hot; best torque if even that is not enough."""
-    limits = engine.build.limits.si
-
-    def spare(spark: float) -> float:
-        now = state if spark == best else engine.state(state.speed, state.manifold_pressure, spark)
-        if not now.runs:
-            return -NEVER_BURNS
-        # A degree of retard warms the exhaust by some 5 K: the two conditions in one currency.
-        return float(min(limits.latest_half_burned - now.half_burned, (limits.hottest_exhaust - now.exhaust_temperature) / 5.0))
-
-    high, room = best, spare(best)
-    if room <= 0.0:
-        return best
-    low = best - room
-    for _ in range(4):
-        left = spare(low)
-        if abs(left) < 0.5:
-            return low - left
-        if left > 0.0:
-            high, room, low = low, left, low - left
-        else:
-            low, high = high - (high - low) * room / (room - left), high
-    return low
+def _fullest(engine: EngineModel, speed: float, pressure: float, swing: LoadSwing) -> tuple[float, float]:
+    """Return best torque and knock of the fullest charge of a swing [crank deg]; NaN where it holds still or does not knock."""
+    if swing.fuller < STILL:
+        return math.nan, math.nan
+    full = min(pressure * (1.0 + swing.fuller), barometer(engine))
+    knock = engine.knock_spark(speed, full)
+    return engine.best_spark(speed, full), knock if math.isfinite(knock) else math.nan
 
 
 def _curvature(torque: np.ndarray[tuple[int], np.dtype[np.float64]]) -> float:

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..array_record import ArrayRecord, ScalarMeasure
+from ..cycle.best_torque import LATEST
 from ..marks import Mark, Marks, marks_where
 from ..results import Measure, measure
 from .idle import IDLE_REACH, IdleState
@@ -100,31 +101,37 @@ def starting_table(ceilings: SparkCeilings, edge: KnockEdge, idles: tuple[IdleSt
     Notes
     -----
     The largest table in whole degrees of which each cell has at most the least of all its limits, its best torque and the low edge of its
-    knock limit, less the margin; where the engine idles, no more than the idle's own spark. At one speed spark never rises with load.
-    Where the charge wanders (the zone, what its swings visit, where the engine idles) neighbours along load, and those
-    one column to either side, differ by at most ``STEEPEST``; elsewhere by no more than that or than their own limits do. A cell that
+    knock limit, less the margin; where the engine idles, no more than the idle's own spark. What the cautious ignition constants ask for
+    counts too, down to the late-burn floor: below it a burn is surely late, and missed cycles are in doubt. At one speed spark never rises
+    with load. Where the charge wanders neighbours along load, and those one column to either side, differ by at most ``STEEPEST``; elsewhere
+    by no more than that or than their own limits do. It wanders in the zone of either set of constants, in what its swings visit, where the
+    engine idles, and where cycles vary more than in normal running on the level road of a gear to be kept smooth: there torque, so speed and
+    load, is handed from cycle to cycle, and a steep table would hand it on as spark. A cell that
     so little leaves below its late-burn floor is raised towards it, as far as ``slopes`` allow and by steps of ``STEEPER`` at most. Where the
     engine idles spark does not rise with speed: a rising slope undamps an idle. Cells in which nothing runs have the next fuller load's.
     Where knock asks for less than ``[limits] least_spark`` the cell is blank, and its neighbours keep to the least spark as if it were there.
     """
     limits = build.limits.si
     si = ceilings.si
-    dead = ceilings.where(CellState.NO_TORQUE)
+    # Where cycles miss at every spark none of them helps: like a cell in which nothing runs it has the next fuller load's.
+    dead = ceilings.where(CellState.NO_TORQUE) | (si.least_limit <= LATEST)
     # Where spark does not cure a cell its ceiling is the late-burn floor: not for entering. The limit below it counts.
     top = np.fmin(np.fmin(si.best_spark, edge.low), np.fmin(si.least_limit, si.ceiling)) - limits.spark_margin
+    top = np.fmin(top, np.fmax(si.least_limit_low - limits.spark_margin, si.floor))
+    zone = np.isfinite(si.ceiling_low)
     idle = _idle_cells(si.speed, si.manifold_pressure, idles)
     top = np.where(idle, np.minimum(top, min(state.si.spark for state in idles)), top)
     asked = np.where(dead, np.nan, top)
     top = _with_dead_cells(top, dead)
-    avoid = np.floor(top) < limits.least_spark
-    wanders = np.isfinite(si.ceiling) | _visited(ceilings) | idle
-    cells = Cells(np.where(avoid, limits.least_spark, np.floor(top)), wanders, idle, *_steps(si.speed, si.manifold_pressure, None))
+    avoid = np.floor(_with_dead_cells(edge.low - limits.spark_margin, dead)) < limits.least_spark
+    wanders = zone | _visited(ceilings, zone) | ceilings.wanders | idle
+    cells = Cells(np.maximum(np.floor(top), limits.least_spark), wanders, idle, *_steps(si.speed, si.manifold_pressure, None))
     table = largest_table(cells)
     if slopes is not None:
         # The level table keeps the wider limits too, so the largest table under the raised cells is nowhere below it. No cell is raised above
         # its faster neighbour: that would only saw.
         along_load, along_speed = _steps(si.speed, si.manifold_pressure, slopes)
-        late = np.where(np.isfinite(si.ceiling), np.ceil(si.floor), -np.inf)
+        late = np.where(zone, np.ceil(si.floor), -np.inf)
         raised = np.maximum(table, np.minimum(cells.most, late))
         wider = cells._replace(most=raised, along_load=along_load, along_speed=along_speed)
         table = largest_table(wider, np.maximum(-np.diff(table, axis=1), 0.0))
@@ -140,9 +147,9 @@ def starting_table(ceilings: SparkCeilings, edge: KnockEdge, idles: tuple[IdleSt
         idle_spark=spark_in(table, si.speed, si.manifold_pressure, idles[0].si.speed, idles[0].si.manifold_pressure),
         knock_sampled=edge.sampled,
         avoid=avoid,
-        zone=np.isfinite(si.ceiling),
+        zone=zone,
         wanders=wanders,
-        below_floor=np.isfinite(si.ceiling) & (table < si.floor - 1e-9),
+        below_floor=zone & (table < si.floor - 1e-9),
         marks={
             "spark": marks_where(avoid, Mark.AVOID),
             # Where nothing searched knocks the edge rests on the end of that search.
@@ -226,11 +233,11 @@ def _around(axis: Array, low: float, high: float) -> Mask:
     return np.asarray((index >= first) & (index <= max(last, first)))
 
 
-def _visited(ceilings: SparkCeilings) -> Mask:
+def _visited(ceilings: SparkCeilings, zone: Mask) -> Mask:
     """Return the cells that a lookup reads while the load swings about any cell of the zone."""
-    si, found = ceilings.si, np.zeros_like(ceilings.si.ceiling, dtype=bool)
-    for row, column in np.argwhere(np.isfinite(si.ceiling)):
-        width, pressure = float(si.swing[row, column]), float(si.manifold_pressure[row])
+    si, found = ceilings.si, np.zeros_like(zone)
+    for row, column in np.argwhere(zone):
+        width, pressure = float(si.swing_fuller[row, column]), float(si.manifold_pressure[row])
         if math.isfinite(width):
             found[_around(si.manifold_pressure, pressure * (1.0 - width), pressure * (1.0 + width)), column] = True
     return found

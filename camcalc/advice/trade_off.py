@@ -14,14 +14,15 @@ from ..cautions import AT_TRADE_OFF, Caution
 from ..codes import Code
 from ..constants import mean_pressure_of_torque, torque_of_mean_pressure
 from ..cycle.best_torque import EARLIEST, spark_ends
-from ..cycle.operating import EngineModel, barometer, pressure_for_net_imep
-from ..cycle.work_variation import Spread, work_spread
+from ..cycle.operating import EngineModel, barometer, pressure_carrying
+from ..cycle.work_variation import Spread, best_counted, work_spread
 from ..errors import InputError, NoSolutionError
 from ..marks import Mark, Marks, marks_where, merged_marks
 from ..results import Measure, Record, measure
 from ..units import Bounds, to_si
 from .equal_torque import equal_torque_line
-from .idle import load_terms
+from .idle_balance import load_terms
+from .late_burn import past_limit
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -67,6 +68,7 @@ class ToCeiling(Record):
     fuel_change: Measure = measure("", "percent", doc="over the fuel at the first spark")
     exhaust_change: Measure = measure("K", "K")
     variation_change: Measure = measure("", "percent", doc="points of COV of IMEP")
+    missed_change: Measure = measure("", "percent", doc="points of missed cycles")
     torque_per_degree_from: Measure = measure("N*m/crank_deg")
     torque_per_degree_to: Measure = measure("N*m/crank_deg")
 
@@ -97,7 +99,9 @@ class TradeOff(ArrayRecord):
     knock_limit: Measure = measure("crank_deg", doc="earliest without knock at each spark's own pressure; missing as knock_spark")
     manifold_pressure: Measure = measure("Pa", "kPa")
     manifold_vacuum: Measure = measure("Pa", "inHg")
-    imep_variation: Measure = measure("", "percent", doc="coefficient of variation of gross IMEP")
+    imep_variation: Measure = measure("", "percent", doc="coefficient of variation of gross IMEP, missed cycles counted")
+    missed: Measure = measure("", "percent", doc="cycles whose flame dies at the plug")
+    partial: Measure = measure("", "percent", doc="cycles that leave more than a fifth of their fuel unburned")
     burned_fraction: Measure = measure("", "percent", doc="burned gas over trapped charge by mass")
     half_burned: Measure = measure("crank_deg", doc="half burned, after top dead centre")
     exhaust_temperature: Measure = measure("K", "degC", doc="at the port, as computed here; missing where the model's does not answer to spark")
@@ -122,7 +126,7 @@ def trade_off(
     manifold_pressure: Quantity | str | None = None,
     ceiling: Quantity | str | None = None,
 ) -> TradeOff:
-    """Return what spark trades at a cell: vacuum, steadiness, heat, fuel, burned gas and torque per degree along the line of equal torque.
+    """Return what spark trades at a cell: vacuum, variation, misses, heat, fuel, residual and torque per degree along the line of equal torque.
 
     Parameters
     ----------
@@ -165,7 +169,7 @@ def trade_off(
     pressure = float(to_si(manifold_pressure, "manifold_pressure", PRESSURE))
     if pressure > barometer(engine):
         raise InputError("manifold_pressure", came=f"{manifold_pressure}", expected=f"at most the barometer, {barometer(engine) / 1e3:.1f} kPa here")
-    net = engine.state(turns, pressure, engine.best_spark(turns, pressure)).net
+    net = work_spread(engine, turns, pressure, best_counted(engine, turns, pressure)).net
     if net < rubbing:
         raise InputError("manifold_pressure", came=f"{manifold_pressure}", expected="enough for the engine to carry itself", fix="ask for a fuller cell")
     return trade_off_at(engine, turns, net, ceiling=limit)
@@ -193,7 +197,7 @@ def trade_off_at(engine: EngineModel, speed: float, net: float, *, ceiling: floa
     if not points:
         raise NoSolutionError(f"no line of equal torque was found at {speed * 60:.0f} rpm", fix="ask for a little more torque")
     first, near = points[0]
-    best = engine.best_spark(speed, near)
+    best = best_counted(engine, speed, near)
     early = [s for s in (first + a for a in AHEAD) if s <= EARLIEST]
     # Fuel moves by a tenth of a per cent from point to point: held closer than the line itself is.
     tried = [_held(engine, speed, net, s, p) for s, p in [*((s, near) for s in early), *points]]
@@ -202,11 +206,12 @@ def trade_off_at(engine: EngineModel, speed: float, net: float, *, ceiling: floa
 
 
 def _held(engine: EngineModel, speed: float, net: float, spark: float, near: float) -> Spread | None:
-    """Return the cycle that holds a net IMEP [Pa] at a spark, its pressure sought next to ``near`` [Pa]; None where none does."""
+    """Return the cycles that together hold a net IMEP [Pa] at a spark, their pressure sought next to ``near`` [Pa]; None where none do."""
     try:
-        return work_spread(engine, speed, pressure_for_net_imep(engine, speed, net, spark, near=near), spark)
+        pressure = pressure_carrying(engine, speed, net, lambda p: work_spread(engine, speed, p, spark).net, near=near)
     except NoSolutionError:
         return None
+    return work_spread(engine, speed, pressure, spark)
 
 
 def _strip(engine: EngineModel, speed: float, net: float, best: float, ceiling: float, held: Sequence[tuple[float, Spread]]) -> TradeOff:
@@ -234,6 +239,8 @@ def _strip(engine: EngineModel, speed: float, net: float, best: float, ceiling: 
         manifold_pressure=pressure,
         manifold_vacuum=barometer(engine) - pressure,
         imep_variation=np.array([spread.variation for _, spread in held]),
+        missed=np.array([spread.missed for _, spread in held]),
+        partial=np.array([spread.partial for _, spread in held]),
         burned_fraction=np.array([s.burned_fraction for s in states]),
         half_burned=np.array([s.half_burned for s in states]),
         exhaust_temperature=exhaust,
@@ -246,19 +253,13 @@ def _strip(engine: EngineModel, speed: float, net: float, best: float, ceiling: 
         knock_known=not math.isnan(knock),
         ends=_end(engine, states[-1]),
     )
-    marks = _marks(strip, knocks=knocks, late=np.array([_past_limit(engine, s) for s in states]))
+    marks = _marks(strip, knocks=knocks, late=np.array([past_limit(engine, s) for s in states]))
     return strip.replace(to_ceiling=to_ceiling(strip), marks=marks)
 
 
 def _known(knock: Floats | float) -> Floats:
     """Return knock limits [crank deg], missing where none searched knocks."""
     return np.where(np.isfinite(knock), knock, np.nan)
-
-
-def _past_limit(engine: EngineModel, state: OperatingState) -> bool:
-    """Return whether a cycle burns later, or makes its exhaust hotter, than the sheet allows."""
-    limits = engine.build.limits.si
-    return bool(not state.runs or state.half_burned > limits.latest_half_burned or state.exhaust_temperature > limits.hottest_exhaust)
 
 
 def _marks(strip: TradeOff, *, knocks: Floats, late: NDArray[np.bool_]) -> dict[str, Marks]:
@@ -283,21 +284,22 @@ def to_ceiling(strip: TradeOff) -> ToCeiling | None:
     def at(values: Floats) -> Floats:
         return np.interp([top, si.ceiling], si.spark[::-1], values[::-1])
 
-    fuel, exhaust, varies, slope = (at(v) for v in (si.fuel_flow, si.exhaust_temperature, si.imep_variation, si.torque_per_degree))
+    fuel, exhaust, varies, misses, slope = (at(v) for v in (si.fuel_flow, si.exhaust_temperature, si.imep_variation, si.missed, si.torque_per_degree))
     return ToCeiling(
         from_spark=top,
         to_spark=si.ceiling,
         fuel_change=float(fuel[1] / fuel[0] - 1.0),
         exhaust_change=float(exhaust[1] - exhaust[0]),
         variation_change=float(varies[1] - varies[0]),
+        missed_change=float(misses[1] - misses[0]),
         torque_per_degree_from=float(slope[0]),
         torque_per_degree_to=float(slope[1]),
     )
 
 
 def _torque_per_degree(engine: EngineModel, speed: float, pressure: float, spark: float) -> float:
-    """Return how torque [N m] moves per degree of spark at a held pressure [Pa]."""
-    late, early = (engine.state(speed, pressure, spark + by).net for by in (-HALF_STEP, HALF_STEP))
+    """Return how torque [N m] of all cycles moves per degree of spark at a held pressure [Pa]."""
+    late, early = (work_spread(engine, speed, pressure, spark + by).net for by in (-HALF_STEP, HALF_STEP))
     return torque_of_mean_pressure((early - late) / (2.0 * HALF_STEP), engine.geometry.displacement)
 
 

@@ -1,4 +1,4 @@
-"""From one cycle to the next: what a cycle leaves unburned makes the following charge cleaner.
+"""From one cycle to the next: kernels that die, burns that scatter, and residual that remembers what the cycle before left unburned.
 
 The map of Daw, Finney, Green, Kennel, Thomas & Connolly 1996 (SAE 962086; its form from memory), and the same map at
 constant mixture, where burned gas and not the mixture decides how well a charge burns.
@@ -6,18 +6,30 @@ constant mixture, where burned gas and not the mixture decides how well a charge
 
 from __future__ import annotations
 
+import functools
+import math
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["ChargeSpread", "burned_fraction_spread", "combustion_efficiency", "kept_share", "next_burned_fraction", "next_charge"]
+from ..compiling import compiled
+from .ignition import IgnitionLaw, ignition_margin
+
+__all__ = ["BurnTable", "Kernel", "Outcomes", "combustion_efficiency", "cycle_outcomes", "next_burned_fraction", "next_charge"]
 
 Array = NDArray[np.float64]
 
-CHAINS, SETTLING, KEPT = 256, 24, 24
+# Chains of cycles run side by side, cycles of each that are not counted, and cycles counted.
+CHAINS, SETTLING, COUNTED = 300, 10, 30
 SEED = 962086
-WORST = 0.98  # burned fraction beyond which nothing burns anyway
+WORST = 0.98  # residual beyond which nothing burns anyway
+# The burn laws scale with the cube root of the turbulent velocity (Hires, Tabaczynski & Novak 1978, from memory).
+BURN_POWER = 1.0 / 3.0
+# Development begins at the plug, and ends in the charge at large: half of it is of the plug's residual; ESTIMATE.
+OF_PLUG = 0.5
+# A cycle that leaves more than this share of its fuel unburned, or less than the mean cycle burns by this factor, burned in part; convention.
+WELL_BURNED = 0.8
 
 
 def combustion_efficiency(phi: float, *, low: float, high: float, greatest: float = 1.0) -> float:
@@ -73,58 +85,158 @@ def next_charge(fuel: float, air: float, *, efficiency: float, kept: float, stoi
     return kept * (fuel - burned) + new_fuel, kept * (air - stoichiometric * burned) + new_air
 
 
-def next_burned_fraction(burned: Array, kept: Array | float, completeness: Array | float) -> Array:
+@compiled
+def next_burned_fraction(burned: float, kept: float, completeness: float) -> float:
     """Return the burned fraction of the next charge, at constant mixture and constant trapped mass.
 
     Of the charge a share ``kept`` stays or comes back; of that, what was burned before and what has burned now is burned
     gas, the rest is fresh: ``kept (1 - (1 - completeness) (1 - burned))``. With complete burning it is ``kept``.
     """
-    return np.asarray(kept * (1.0 - (1.0 - completeness) * (1.0 - burned)))
+    return kept * (1.0 - (1.0 - completeness) * (1.0 - burned))
 
 
-def kept_share(burned: float, completeness: float) -> float:
-    """Return the share that must be kept for a burned fraction to come back each cycle.
+class Kernel(NamedTuple):
+    """What a spark's kernel meets in the mean cycle: temperature [K] and pressure [Pa] about the plug, mean piston speed [m/s], height of the chamber [m]."""
 
-    >>> round(float(next_burned_fraction(0.4, kept_share(0.4, 0.8), 0.8)), 12)
-    0.4
+    temperature: float
+    pressure: float
+    piston_speed: float
+    height: float
+
+
+class BurnTable(NamedTuple):
+    """Gross IMEP [Pa] and burned share of the fuel on one gas exchange, over residual and over how slowly a cycle burns.
+
+    ``residual`` (n,) rising; ``clock`` (m,) and ``delay`` (k,): logarithm of the factor on both burn angles, and on development alone.
+    ``work`` and ``share`` (n, m); ``delayed_work`` and ``delayed_share`` (n, k) are what a delay adds. ``missed`` (n,) is the gross IMEP without
+    a burn; ``flame`` (n,) the laminar flame speed [m/s] where the kernel is, ``development`` (n,) [crank deg].
     """
-    return burned / (1.0 - (1.0 - completeness) * (1.0 - burned))
+
+    residual: Array
+    clock: Array
+    delay: Array
+    work: Array
+    share: Array
+    delayed_work: Array
+    delayed_share: Array
+    missed: Array
+    flame: Array
+    development: Array
 
 
-class ChargeSpread(NamedTuple):
-    """What cycle-to-cycle noise makes of a charge: the burned fraction at a clean percentile and its mean, the mean burned share of the fuel."""
+class Outcomes(NamedTuple):
+    """Of many cycles: mean and standard deviation of gross IMEP [Pa]; shares that miss and that burn in part; mean burned share of the fuel; mean
+    and standard deviation of the fresh share of the charge; residual of each cycle counted."""
 
-    cleanest: float
-    mean: float
-    completeness: float
+    gross: float
+    deviation: float
+    missed: float
+    partial: float
+    burned_share: float
+    fresh: float
+    fresh_deviation: float
+    residual: Array
 
 
-def burned_fraction_spread(burned: float, fractions: Array, completeness: Array, *, noise: float, percentile: float) -> ChargeSpread:
-    """Return how burned fraction spreads when each cycle keeps a share with noise and leaves unburned what its dilution leaves.
+@functools.cache
+def normal_draws() -> Array:
+    """Return the same normal draws each time: chain, cycle, and three for each cycle. A result repeats, and two builds compare."""
+    return np.random.default_rng(SEED).standard_normal((CHAINS, SETTLING + COUNTED, 3))
+
+
+@compiled(inline="always")
+def _between(axis: Array, at: float) -> tuple[int, float]:
+    """Return the interval of an axis that holds a value, and how far along; ends held."""
+    k = min(max(int(np.searchsorted(axis, at)) - 1, 0), axis.size - 2)
+    return k, min(max((at - axis[k]) / (axis[k + 1] - axis[k]), 0.0), 1.0)
+
+
+@compiled(inline="always")
+def _along(values: Array, k: int, f: float) -> float:
+    return (1.0 - f) * values[k] + f * values[k + 1]
+
+
+@compiled(inline="always")
+def _over(values: Array, i: int, f: float, j: int, g: float) -> float:
+    return (1.0 - f) * ((1.0 - g) * values[i, j] + g * values[i, j + 1]) + f * ((1.0 - g) * values[i + 1, j] + g * values[i + 1, j + 1])
+
+
+@compiled
+def _one_cycle(x: float, draw: Array, table: BurnTable, kernel: Kernel, law: IgnitionLaw) -> tuple[float, float, bool]:
+    """Return gross IMEP [Pa] and burned share of a cycle with a residual, and whether its kernel died."""
+    gust = math.exp(law.turbulence_scatter * draw[1])
+    plug = min(max(x * (1.0 + law.plug_scatter * draw[2]), 0.0), WORST)
+    i, f = _between(table.residual, x)
+    k, h = _between(table.residual, plug)
+    flame = math.exp((1.0 - h) * math.log(table.flame[k]) + h * math.log(table.flame[k + 1]))
+    if ignition_margin(kernel.temperature, kernel.pressure, flame, plug, kernel.piston_speed, kernel.height, law, gust) < 1.0:
+        return _along(table.missed, i, f), 0.0, True
+    delay = OF_PLUG * math.log(_along(table.development, k, h) / _along(table.development, i, f))
+    j, g = _between(table.clock, -BURN_POWER * law.turbulence_scatter * draw[1])
+    d, e = _between(table.delay, delay)
+    work = _over(table.work, i, f, j, g) + _over(table.delayed_work, i, f, d, e)
+    share = _over(table.share, i, f, j, g) + _over(table.delayed_share, i, f, d, e)
+    return work, min(max(share, 0.0), 1.0), False
+
+
+@compiled(nogil=True)
+def _run_chains(mean: float, own: float, scatter: float, table: BurnTable, kernel: Kernel, law: IgnitionLaw, draws: Array, settling: int) -> Array:
+    """Return gross IMEP [Pa], burned share, whether missed, and residual of each cycle counted, one row each."""
+    chains, cycles = draws.shape[:2]
+    i, f = _between(table.residual, mean)
+    j, g = _between(table.clock, 0.0)
+    returned = next_burned_fraction(mean, 1.0, _over(table.share, i, f, j, g))
+    out = np.empty((4, chains * (cycles - settling)))
+    count = 0
+    for chain in range(chains):
+        x = mean
+        for cycle in range(cycles):
+            draw = draws[chain, cycle]
+            work, share, missed = _one_cycle(x, draw, table, kernel, law)
+            if cycle >= settling:
+                out[0, count], out[1, count], out[2, count], out[3, count] = work, share, 1.0 if missed else 0.0, x
+                count += 1
+            # Of the residual a part remembers what this cylinder burned; the rest comes through the plenum from all of them.
+            memory = own * next_burned_fraction(x, 1.0, share) / returned + 1.0 - own
+            x = min(max((1.0 + scatter * draw[0]) * mean * memory, 0.0), WORST)
+    return out
+
+
+def cycle_outcomes(mean: float, own: float, scatter: float, table: BurnTable, kernel: Kernel, law: IgnitionLaw) -> Outcomes:
+    """Return what becomes of many cycles that follow one another, each with its own draw of residual kept, turbulence and mixing at the plug.
 
     Parameters
     ----------
-    burned : float
-        Burned fraction of the mean cycle, by mass.
-    fractions, completeness : array, shape (n,)
-        Burned share of the fuel over burned fraction, rising fractions; ends held.
-    noise : float
-        Standard deviation over mean of the share kept.
-    percentile : float, 0 to 1
-        Share of cycles that may be cleaner than the one returned.
+    mean : float
+        Residual of the mean cycle [fraction by mass].
+    own : float
+        Share of the residual that the cylinder itself left behind: it remembers; 0 to 1.
+    scatter : float
+        Standard deviation over mean of the residual kept.
+    table : BurnTable
+    kernel : Kernel
+    law : IgnitionLaw
 
-    Notes
-    -----
-    The same random numbers each time, so that a result can be repeated and two builds compared.
+    Returns
+    -------
+    Outcomes
+
+    References
+    ----------
+    Daw et al. 1996, SAE 962086 (form from memory).
     """
-    kept = kept_share(burned, float(np.interp(burned, fractions, completeness)))
-    draws = np.random.default_rng(SEED).standard_normal((SETTLING + KEPT, CHAINS))
-    x = np.full(CHAINS, burned)
-    seen, burnt = [], []
-    for k, draw in enumerate(draws):
-        share = np.interp(x, fractions, completeness)
-        x = np.clip(next_burned_fraction(x, kept * (1.0 + noise * draw), share), 0.0, WORST)
-        if k >= SETTLING:
-            seen.append(x)
-            burnt.append(np.interp(x, fractions, completeness))
-    return ChargeSpread(float(np.quantile(seen, percentile)), float(np.mean(seen)), float(np.mean(burnt)))
+    gross, share, missed, residual = _run_chains(mean, own, scatter, table, kernel, law, normal_draws(), SETTLING)
+    lit = missed == 0.0
+    usual = float(np.interp(mean, table.residual, table.share[:, int(np.argmin(np.abs(table.clock)))]))
+    partial = lit & (share < WELL_BURNED * max(usual, WELL_BURNED))
+    fresh = 1.0 - residual
+    return Outcomes(
+        gross=float(np.mean(gross)),
+        deviation=float(np.std(gross)),
+        missed=float(np.mean(missed)),
+        partial=float(np.mean(partial)),
+        burned_share=float(np.mean(share)),
+        fresh=float(np.mean(fresh)),
+        fresh_deviation=float(np.std(fresh)),
+        residual=residual,
+    )

@@ -66,5 +66,5 @@ def ceiling_of_cell(engine: EngineModel, speed: str, pressure: str) -> Quantity 
     from ..advice.trade_off import PRESSURE, SPEED
     from ..units import quantity, to_si
 
-    (cell,) = ceiling_column(engine, float(to_si(speed, "--speed", SPEED)), [float(to_si(pressure, "--manifold-pressure", PRESSURE))]).cells
+    (cell,) = ceiling_column(engine, float(to_si(speed, "--speed", SPEED)), [float(to_si(pressure, "--manifold-pressure", PRESSURE))], cautious=False).cells
     return quantity(cell.ceiling, "crank_deg") if math.isfinite(cell.ceiling) and cell.floor <= cell.limit else None

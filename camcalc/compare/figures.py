@@ -11,15 +11,15 @@ from numpy.typing import NDArray
 
 from ..advice.cam_facts import cam_facts
 from ..advice.headlines import CRUISE
-from ..advice.idle import idle_spark, load_terms, lowest_idle, lowest_mark
+from ..advice.idle_balance import idle_balance
+from ..advice.idle_speeds import lowest_idle, lowest_mark
 from ..advice.injection import InjectionPoint, delivery_of, point_at
 from ..advice.reversion import FASTEST, SLOWEST, reversion_in_gear, road_point
 from ..advice.spark import SparkCeilings, spark_ceilings
 from ..advice.spark_limits import Binds, ceiling_column
 from ..codes import Code
 from ..cycle.best_torque import spark_ends
-from ..cycle.operating import EngineModel, barometer, pressure_for_net_imep
-from ..cycle.work_variation import imep_variation
+from ..cycle.operating import EngineModel, barometer
 from ..errors import NoSolutionError
 from ..marks import Mark, Marks
 from ..sheet.sections import SEQUENTIAL_PORT
@@ -57,12 +57,16 @@ class Shared(NamedTuple):
 
 
 class Idling(NamedTuple):
-    """A settled idle: manifold pressure and vacuum [Pa], burned gas and variation of IMEP as ratios; not-a-number where torque does not balance."""
+    """A settled idle: manifold pressure and vacuum [Pa], residual, COV of IMEP and missed cycles as shares.
+
+    Not-a-number where torque does not balance.
+    """
 
     pressure: float
     vacuum: float
     burned_fraction: float
     variation: float
+    missed: float
 
 
 class WorstCell(NamedTuple):
@@ -98,15 +102,11 @@ def idling(engine: EngineModel, speed: float, *, drive: bool = False, near: floa
     near : float
         Manifold pressure that the search begins at [Pa].
     """
-    wanted = engine.build.idle.si
-    load = load_terms(engine, speed, drive=drive, accessories=False).total
     try:
-        pressure = pressure_for_net_imep(engine, speed, load, None, offset=wanted.spark_reserve, earliest=wanted.earliest_spark, near=near)
+        pressure, _, spread = idle_balance(engine, speed, drive=drive, near=near)
     except NoSolutionError:
-        return Idling(math.nan, math.nan, math.nan, math.nan)
-    spark = idle_spark(engine.build, engine.best_spark(speed, pressure))
-    state = engine.state(speed, pressure, spark)
-    return Idling(pressure, barometer(engine) - pressure, state.burned_fraction, imep_variation(engine, speed, pressure, spark))
+        return Idling(*(math.nan,) * 5)
+    return Idling(pressure, barometer(engine) - pressure, spread.mean.burned_fraction, spread.variation, spread.missed)
 
 
 def _idle_figures(engine: EngineModel, in_drive: Build, shared: Shared) -> dict[str, float]:
@@ -117,6 +117,7 @@ def _idle_figures(engine: EngineModel, in_drive: Build, shared: Shared) -> dict[
         "vacuum": neutral.vacuum,
         "burned_fraction": neutral.burned_fraction,
         "imep_variation": neutral.variation,
+        "idle_missed": neutral.missed,
         "vacuum_at_equal_speed": equal.vacuum,
     }
     if not shared.in_drive:
@@ -249,7 +250,7 @@ def sampled_figures(
     found["window_width"] = _window_width(engine)
     found["worst_ceiling"] = math.nan
     if worst is not None:
-        found["worst_ceiling"] = ceiling_column(engine, worst.speed, [worst.pressure]).cells[0].ceiling
+        found["worst_ceiling"] = ceiling_column(engine, worst.speed, [worst.pressure], cautious=False).cells[0].ceiling
     for name, point in points.items():
         found |= damping_at(engine, point).figures(name)
     return found

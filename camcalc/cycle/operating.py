@@ -19,10 +19,12 @@ if TYPE_CHECKING:
     from ..engine.gas import FuelData
     from ..engine.geometry import Geometry
     from ..sheet import Build
+    from .burn_map import BurnMap
     from .ledger import BurnedLedger
     from .port_flow import PortFlow
+    from .work_variation import Spread
 
-__all__ = ["Ending", "EngineModel", "ModelUse", "OperatingState", "Tolerances", "barometer", "pressure_for_net_imep", "refuse_teaching"]
+__all__ = ["Ending", "EngineModel", "ModelUse", "OperatingState", "Tolerances", "barometer", "pressure_carrying", "pressure_for_net_imep", "refuse_teaching"]
 
 Array = NDArray[np.float64]
 
@@ -53,8 +55,12 @@ class Tolerances(NamedTuple):
     friction: float = 1.0
     efficiency: float = 1.0
     burn: float = 1.0
-    dilution_tail: float = 1.0
-    dilution_noise: float = 1.0
+    dilution: float = 1.0
+    kernel_turbulence: float = 1.0
+    spark_energy: float = 1.0
+    plug_scatter: float = 1.0
+    turbulence_scatter: float = 1.0
+    residual_scatter: float = 1.0
     back_pressure: float = 1.0
     port_heat: float = 1.0
     wall_heat: float = 1.0
@@ -112,6 +118,9 @@ class EngineModel(Protocol):
     name: str
     tolerances: Tolerances
     uncertain: tuple[str, ...]
+    # Burn maps and how cycles spread, by the question: answers remembered.
+    burn_maps: dict[tuple[float, float, float], BurnMap | None]
+    spreads: dict[tuple[float, ...], Spread]
     # For reading a cam and for learning: no spark table, no ceiling, no word on the brakes rests on such a model.
     teaching_only: bool
 
@@ -135,8 +144,8 @@ class EngineModel(Protocol):
         """
         ...
 
-    def net_imep(self, speed: float, pressure: float, spark: float | None, *, offset: float = 0.0, earliest: float = math.inf) -> float:
-        """Return net IMEP [Pa] at a spark, or (None) at best torque less an offset but no earlier than a limit; good enough to solve with.
+    def net_imep(self, speed: float, pressure: float, spark: float | None) -> float:
+        """Return net IMEP [Pa] of the mean cycle at a spark, or (None) at best torque; good enough to solve with.
 
         Parameters
         ----------
@@ -146,10 +155,6 @@ class EngineModel(Protocol):
             Mean of the plenum [Pa], absolute.
         spark : float
             Before top dead centre [crank deg], or None.
-        offset : float
-            Less than best torque [crank deg], where ``spark`` is None.
-        earliest : float
-            No earlier than this then [crank deg before top dead centre].
         """
         ...
 
@@ -159,6 +164,10 @@ class EngineModel(Protocol):
 
     def torque_curve(self, speed: float, pressure: float, sparks: Array) -> Array:
         """Return gross IMEP [Pa] at sparks near the best."""
+        ...
+
+    def burn_map(self, speed: float, pressure: float, spark: float) -> BurnMap | None:
+        """Return what cycles make of the gas exchange there; None where the engine does not run."""
         ...
 
     def knock_spark(self, speed: float, pressure: float) -> float:
@@ -179,14 +188,8 @@ LEAST_PRESSURE = 8e3
 CLOSE = 2e-4
 
 
-def pressure_for_net_imep(
-    engine: EngineModel, speed: float, net: float, spark: float | None, *, offset: float = 0.0, earliest: float = math.inf, near: float = math.nan
-) -> float:
-    """Return the manifold pressure [Pa] that gives a net IMEP [Pa], with torque rising through it.
-
-    ``spark`` None means best-torque spark less ``offset``, but no earlier than ``earliest``. With much dilution two pressures can give one torque;
-    the upper one is steady, and it is the one returned. ``near`` is a pressure expected to be close by, which saves time; it has to follow from the
-    question, never from what was asked before.
+def pressure_for_net_imep(engine: EngineModel, speed: float, net: float, spark: float | None, *, near: float = math.nan) -> float:
+    """Return the manifold pressure [Pa] at which the mean cycle makes a net IMEP [Pa], with torque rising through it.
 
     Parameters
     ----------
@@ -196,24 +199,54 @@ def pressure_for_net_imep(
     net : float
         Net IMEP [Pa].
     spark : float
-        Before top dead centre [crank deg], or None.
-    offset : float
-        Less than best torque [crank deg], where ``spark`` is None.
-    earliest : float
-        No earlier than this then [crank deg before top dead centre].
+        Before top dead centre [crank deg], or None for best torque.
     near : float
-        A manifold pressure close by [Pa]; not a number where none is known.
+        As in ``pressure_carrying``.
 
     Raises
     ------
     NoSolutionError
         If the torque is out of reach without boost, with the greatest reachable net IMEP [Pa].
     """
+    return pressure_carrying(engine, speed, net, lambda pressure: engine.net_imep(speed, pressure, spark), near=near)
+
+
+def pressure_carrying(engine: EngineModel, speed: float, net: float, work: Callable[[float], float], *, near: float = math.nan) -> float:
+    """Return the manifold pressure [Pa] that carries a net IMEP [Pa], with torque rising through it.
+
+    With much dilution two pressures can give one torque; the upper one is steady, and it is the one returned.
+
+    Parameters
+    ----------
+    engine : EngineModel
+        Gives the barometer.
+    speed : float
+        Crank speed [rev/s].
+    net : float
+        Net IMEP to be carried [Pa].
+    work : callable
+        Net IMEP [Pa] at a manifold pressure [Pa]: of the mean cycle or of all cycles, on whatever spark belongs there.
+    near : float
+        A manifold pressure close by [Pa], which saves time; not a number where none is known. It has to follow from the question, never from
+        what was asked before.
+
+    Raises
+    ------
+    NoSolutionError
+        If the torque is out of reach without boost, with the greatest reachable net IMEP [Pa].
+
+    Examples
+    --------
+    >>> from camcalc import QuickEngine, load_build
+    >>> engine = QuickEngine(load_build("examples/long-meadow/build.toml"))
+    >>> round(pressure_carrying(engine, 15.0, 2e5, lambda pressure: 10.0 * (pressure - 3e4)))
+    50000
+    """
     known: dict[float, float] = {}
 
     def short(pressure: float) -> float:
         if pressure not in known:
-            known[pressure] = engine.net_imep(speed, pressure, spark, offset=offset, earliest=earliest) - net
+            known[pressure] = work(pressure) - net
         return known[pressure]
 
     high = barometer(engine)

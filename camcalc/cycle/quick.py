@@ -14,10 +14,13 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from ..burn.phasing import HALF, NINETY, POLYTROPIC, TEN, WIEBE_A, WIEBE_M, Compression, Mixture, burn_angles
+from ..burn.cycle_map import Kernel
+from ..burn.flame import flame_speed_kernel
+from ..burn.phasing import DILUTION_EXPONENT, WIEBE_A, Burn, Closed, Cylinder, Mixture, laid_out, march_burn, motored_state, reference_scales
 from ..engine.atmosphere import barometer_of
 from ..engine.gas import fuel_data
 from ..engine.geometry import geometry_of
+from .burn_map import DISCHARGE_TIME, IGNITION, BurnMap, table_of
 from .closed_form import blow_back_share, overlap_factor, residual_fraction, soft_clamp
 from .operating import RATED_SPEED, OperatingState, Tolerances
 
@@ -25,6 +28,7 @@ if TYPE_CHECKING:
     from ..sheet import Build
     from .ledger import BurnedLedger
     from .port_flow import PortFlow
+    from .work_variation import Spread
 
 __all__ = ["QuickEngine"]
 
@@ -43,11 +47,12 @@ EFFICIENCY = (0.37313, 3.25e-4, -5.625e-7)
 HEAT_LOSS_SHIFT = 8.5
 GAMMA = 1.30
 REFERENCE_ANGLES = (20.2, 36.3)
+# Of the residual of a closed form nothing says where it was; half of it remembers, ESTIMATE.
+OWN_SHARE = 0.5
 SLICES = (np.arange(48) + 0.5) / 48.0
-SLICE_PROGRESS = (-np.log(1.0 - SLICES * (1.0 - math.exp(-WIEBE_A))) / WIEBE_A) ** (1.0 / (WIEBE_M + 1.0))
+SLICE_DONE = -np.log(1.0 - SLICES * (1.0 - math.exp(-WIEBE_A))) / WIEBE_A
 # Earliest spark searched: beyond it the charge is too cold and thin to light well; ESTIMATE.
 SPARKS = np.arange(-10.0, 61.0, 1.0)
-ANGLES = np.arange(-65.0, 116.0, 1.0)
 
 
 class Charge(NamedTuple):
@@ -83,8 +88,8 @@ class QuickEngine:
         "friction",
         "efficiency",
         "burn",
-        "dilution_tail",
-        "dilution_noise",
+        "dilution",
+        *IGNITION,
         "back_pressure",
     )
 
@@ -102,6 +107,8 @@ class QuickEngine:
         self.exhaust_opens = 360.0 + opens[0]
         self.volume_closed = float(self.geometry.volume(180.0 + self.intake_closes))
         self.mixture = build.idle.mixture
+        self.burn_maps: dict[tuple[float, float, float], BurnMap | None] = {}
+        self.spreads: dict[tuple[float, ...], Spread] = {}
         self._reference = self._best_work(*REFERENCE_ANGLES)
 
     def asking(self, build: Build) -> QuickEngine:
@@ -137,8 +144,8 @@ class QuickEngine:
         moles = x / fuel.burned_molar_mass, (1.0 - x) / fuel.fresh_molar_mass
         return Charge(x, moles[0] / (moles[0] + moles[1]), trapped, air, air / ratio, x * share * trapped, temperature, p_exhaust, exhaust_temperature)
 
-    def angles(self, charge: Charge, speed: float, pressure: float, sparks: Array) -> tuple[Array, Array]:
-        """Return flame-development and rapid-burn angles [crank deg] for sparks.
+    def burns(self, charge: Charge, speed: float, pressure: float, sparks: Array, factors: tuple[float, float] = (1.0, 1.0)) -> list[Burn]:
+        """Return the burns laid out for sparks.
 
         Parameters
         ----------
@@ -149,33 +156,39 @@ class QuickEngine:
             Manifold pressure [Pa], absolute.
         sparks : array, shape (n,)
             Before top dead centre [crank deg].
+        factors : tuple of float
+            On the angles of development and of rapid burn.
         """
-        g = self.geometry
-        volume = g.volume(ANGLES)
-        squeeze = self.volume_closed / volume
-        history = Compression(ANGLES, charge.temperature * squeeze ** (POLYTROPIC - 1.0), pressure * squeeze**POLYTROPIC, float(g.clearance_height(0.0)))
-        burning = Mixture(min(max(1.0 / self.mixture, 0.7), 1.4), charge.burned_fraction, self.fuel.ethanol, self.tolerances.dilution_tail)
-        return burn_angles(history, burning, g.piston_speed(speed), sparks, scale=self.tolerances.burn)
+        cylinder, closed, mixture = self._closed(charge, pressure)
+        clocks = self.tolerances.burn * factors[0], self.tolerances.burn * factors[1]
+        piston_speed, scales, opens = float(self.geometry.piston_speed(speed)), reference_scales(), float(self.exhaust_opens)
+        return [laid_out(float(s), *march_burn(cylinder, closed, mixture, piston_speed, float(s), opens, clocks, scales)) for s in sparks]
 
-    def _work(self, starts: Array, durations: Array) -> tuple[Array, Array]:
-        """Return work per unit of heat and burned share for Wiebe starts and durations [crank deg after top dead centre]."""
-        theta = starts[:, None] + durations[:, None] * SLICE_PROGRESS
+    def _closed(self, charge: Charge, pressure: float) -> tuple[Cylinder, Closed, Mixture]:
+        """Return what the laws of the burn ask of a charge."""
+        g, dilution = self.geometry, DILUTION_EXPONENT * float(self.tolerances.dilution)
+        return (
+            Cylinder(float(g.clearance), float(g.swept), float(g.rod_over_crank), float(g.clearance_height(0.0))),
+            Closed(self.volume_closed, float(pressure), float(charge.temperature), float(charge.fuel * self.fuel.heating_value)),
+            Mixture(min(max(1.0 / self.mixture, 0.7), 1.4), float(charge.burned_fraction), float(self.fuel.ethanol), dilution),
+        )
+
+    def _work(self, burns: list[Burn]) -> tuple[Array, Array]:
+        """Return work per unit of heat and burned share of burns."""
+        start, duration, power, end = (np.array([getattr(b, name) for b in burns])[:, None] for name in ("start", "duration", "power", "end"))
+        theta = start + duration * SLICE_DONE ** (1.0 / power)
         g = self.geometry
         shifted = np.clip(theta - HEAT_LOSS_SHIFT, -180.0, self.exhaust_opens)
         earned = 1.0 - (g.volume(shifted) / g.volume(self.exhaust_opens)) ** (GAMMA - 1.0)
-        burned = theta < self.exhaust_opens
+        burned = theta < np.minimum(self.exhaust_opens, end)
         return np.mean(np.where(burned, earned, 0.0), axis=1), np.mean(burned, axis=1)
 
     def _best_work(self, development: float, rapid: float) -> float:
-        duration = rapid / (NINETY - TEN)
-        starts = -SPARKS + development - TEN * duration
-        return float(np.max(self._work(starts, np.full_like(starts, duration))[0]))
+        return float(np.max(self._work([laid_out(float(s), development, rapid) for s in SPARKS])[0]))
 
-    def _sweep(self, charge: Charge, speed: float, pressure: float, sparks: Array) -> tuple[Array, Array, Array, Array]:
-        develop, rapid = self.angles(charge, speed, pressure, sparks)
-        duration = rapid / (NINETY - TEN)
-        work, burned = self._work(-sparks + develop - TEN * duration, duration)
-        return work, burned, develop, rapid
+    def _sweep(self, charge: Charge, speed: float, pressure: float, sparks: Array) -> tuple[Array, Array, list[Burn]]:
+        burns = self.burns(charge, speed, pressure, sparks)
+        return *self._work(burns), burns
 
     def state(self, speed: float, pressure: float, spark: float, *, burned_fraction: float | None = None) -> OperatingState:
         """Return an operating point: speed rev/s, pressure Pa, spark crank deg before top dead centre.
@@ -192,13 +205,10 @@ class QuickEngine:
             Residual of the single cycle asked for, fraction by mass; the settled one's when left out.
         """
         charge = self.charge(speed, pressure, burned_fraction)
-        work, burned, develop, rapid = (float(v[0]) for v in self._sweep(charge, speed, pressure, np.array([spark])))
-        w = 2.0 * math.pi * speed
-        efficiency = self.tolerances.efficiency * (EFFICIENCY[0] + EFFICIENCY[1] * w + EFFICIENCY[2] * w * w) * work / self._reference
-        heat = charge.fuel * self.fuel.heating_value
-        gross = efficiency * heat / self.geometry.swept
+        works, shares, burns = self._sweep(charge, speed, pressure, np.array([spark]))
+        burn = burns[0]
+        gross = float(self._gross(charge, speed, works[0]))
         pumping = charge.exhaust_pressure - pressure
-        half = -spark + develop + (HALF - TEN) / (NINETY - TEN) * rapid
         return OperatingState(
             speed=speed,
             manifold_pressure=pressure,
@@ -215,15 +225,46 @@ class QuickEngine:
             gross=gross,
             pumping=pumping,
             net=gross - pumping,
-            development=develop,
-            rapid_burn=rapid,
-            half_burned=half,
-            completeness=burned,
+            development=burn.development,
+            rapid_burn=burn.rapid,
+            half_burned=burn.half,
+            completeness=float(shares[0]),
             exhaust_temperature=charge.exhaust_temperature,
         )
 
-    def net_imep(self, speed: float, pressure: float, spark: float | None, *, offset: float = 0.0, earliest: float = math.inf) -> float:
-        """Return net IMEP [Pa] at a spark, or (None) at best torque less an offset but no earlier than a limit.
+    def _gross(self, charge: Charge, speed: float, work: float) -> float:
+        """Return gross IMEP [Pa] of a charge whose heat earns so much work."""
+        w = 2.0 * math.pi * speed
+        efficiency = self.tolerances.efficiency * (EFFICIENCY[0] + EFFICIENCY[1] * w + EFFICIENCY[2] * w * w) * work / self._reference
+        return float(efficiency * charge.fuel * self.fuel.heating_value / self.geometry.swept)
+
+    def burn_map(self, speed: float, pressure: float, spark: float) -> BurnMap | None:
+        """Return what cycles make of the charge there: a closed form always runs."""
+        mean = self.state(speed, pressure, spark)
+        if mean.gross <= 0.0:
+            return None
+
+        def run(residual: Array, factors: Array) -> tuple[Array, Array, Array, Array]:
+            gross, share, development = np.empty((residual.size, len(factors))), np.empty((residual.size, len(factors))), np.empty(residual.size)
+            for i, x in enumerate(residual):
+                charge = self.charge(speed, pressure, float(x))
+                burns = [self.burns(charge, speed, pressure, np.array([spark]), (float(f[0]), float(f[1])))[0] for f in factors]
+                works, share[i] = self._work(burns)
+                gross[i] = [self._gross(charge, speed, w) for w in works]
+                development[i] = burns[0].development
+            return gross, share, np.zeros(residual.size), development
+
+        cylinder, closed, mixture = self._closed(self.charge(speed, pressure), pressure)
+        temperature, here = motored_state(cylinder, closed, -spark + 0.5 * DISCHARGE_TIME * 360.0 * speed)
+
+        def flame(x: float) -> float:
+            return float(flame_speed_kernel(temperature, here, mixture.phi, x, mixture.ethanol, mixture.dilution))
+
+        height = float(self.geometry.clearance_height(-spark))
+        return BurnMap(mean, table_of(run, mean, flame), Kernel(temperature, here, float(self.geometry.piston_speed(speed)), height), OWN_SHARE)
+
+    def net_imep(self, speed: float, pressure: float, spark: float | None) -> float:
+        """Return net IMEP [Pa] at a spark, or (None) at best torque.
 
         Parameters
         ----------
@@ -233,12 +274,8 @@ class QuickEngine:
             Mean of the plenum [Pa], absolute.
         spark : float
             Before top dead centre [crank deg], or None.
-        offset : float
-            Less than best torque [crank deg], where ``spark`` is None.
-        earliest : float
-            No earlier than this then [crank deg before top dead centre].
         """
-        return self.state(speed, pressure, min(self.best_spark(speed, pressure) - offset, earliest) if spark is None else spark).net
+        return self.state(speed, pressure, self.best_spark(speed, pressure) if spark is None else spark).net
 
     def torque_curve(self, speed: float, pressure: float, sparks: Array) -> Array:
         """Return gross IMEP [Pa] at sparks."""

@@ -12,7 +12,7 @@ from ..compiling import compiled
 from .gas_kernel import FAST, flow, properties
 from .layout import ExhaustKind, IntakeKind, State, Sum
 
-__all__ = ["TABLE_STEP", "Boundary", "Setup", "rates"]
+__all__ = ["TABLE_STEP", "Boundary", "Setup", "burn_rate", "cylinder_heat", "filled", "rates", "volume_at", "warming"]
 
 Array = NDArray[np.float64]
 
@@ -77,6 +77,8 @@ class Boundary(NamedTuple):
     collector_burned: float
     burn_start: float
     burn_duration: float
+    burn_power: float  # of the Wiebe function
+    burn_end: float  # where the flame goes out
     burn_mass: float  # fresh mass that burns [kg]
     closed_pressure: float
     closed_volume: float
@@ -122,7 +124,7 @@ def _area(areas: Array, row: int, theta: float) -> float:
 
 
 @compiled(inline="always", error_model="numpy", fastmath=FAST)
-def _volume(s: Setup, theta: float) -> tuple[float, float]:
+def volume_at(s: Setup, theta: float) -> tuple[float, float]:
     """Return cylinder volume [m3] and its slope [m3/deg]; firing top dead centre at 360."""
     a = math.radians(theta)
     sin, cos = math.sin(a), math.cos(a)
@@ -144,7 +146,7 @@ def _pipe_heat(mdot: float, t: float, diameter: float, area: float, factor: floa
 
 
 @compiled(inline="always", error_model="numpy", fastmath=FAST)
-def _cylinder_heat(s: Setup, b: Boundary, theta: float, p: float, t: float, v: float) -> float:
+def cylinder_heat(s: Setup, b: Boundary, theta: float, p: float, t: float, v: float) -> float:
     """Return heat lost to the cylinder walls [W]: Woschni 1967, pressure in kPa (constants read)."""
     if s.wall_factor == 0.0:
         return 0.0
@@ -162,18 +164,20 @@ def _cylinder_heat(s: Setup, b: Boundary, theta: float, p: float, t: float, v: f
 
 
 @compiled(inline="always", error_model="numpy", fastmath=FAST)
-def _burn_rate(b: Boundary, theta: float) -> float:
-    """Return the burned mass made per degree [kg/deg]: Wiebe, a = 5, m = 2."""
-    if b.burn_duration <= 0.0 or theta <= b.burn_start or theta > b.opens_angle:
+def burn_rate(b: Boundary, theta: float) -> float:
+    """Return the burned mass made per degree [kg/deg]: Wiebe, a = 5, with the burn's own power."""
+    if b.burn_duration <= 0.0 or theta <= b.burn_start or theta > b.opens_angle or theta > b.burn_end:
         return 0.0
     x = (theta - b.burn_start) / b.burn_duration
-    if x > 2.0:
+    slope = x ** (b.burn_power - 1.0)
+    exponent = 5.0 * slope * x
+    if exponent > 40.0:
         return 0.0
-    return b.burn_mass * 15.0 / b.burn_duration * x * x * math.exp(-5.0 * x * x * x)
+    return b.burn_mass * 5.0 * b.burn_power / b.burn_duration * slope * math.exp(-exponent)
 
 
 @compiled(inline="always", error_model="numpy", fastmath=FAST)
-def _filled(s: Setup, volume: float, mass: float, temperature: float, burned: float) -> Gas:
+def filled(s: Setup, volume: float, mass: float, temperature: float, burned: float) -> Gas:
     """Return the gas that fills a volume [m3]."""
     r, cp, h, dh, dr = properties(s.gas, temperature, burned)
     return Gas(mass, temperature, burned, mass * r * temperature / volume, r, cp, h, dh, dr)
@@ -191,7 +195,7 @@ def _before_valve(s: Setup, y: Array) -> Gas:
     """Return what stands before the intake valve: in the runner, or in a reservoir of a limiting form."""
     if _with_runner(s):
         mass = y[State.RUNNER_MASS]
-        return _filled(s, s.runner_volume, mass, y[State.RUNNER_TEMPERATURE], y[State.RUNNER_BURNED] / mass)
+        return filled(s, s.runner_volume, mass, y[State.RUNNER_TEMPERATURE], y[State.RUNNER_BURNED] / mass)
     if s.intake == IntakeKind.HELD and y[State.PLENUM_MASS] > 0.0:
         return _at_pressure(s, s.intake_pressure, 0.0, s.held_temperature, y[State.PLENUM_BURNED] / y[State.PLENUM_MASS])
     return _at_pressure(s, s.intake_pressure, 0.0, s.intake_temperature, 0.0)
@@ -210,7 +214,7 @@ def _through(s: Setup, row: int, theta: float, a: Gas, b: Gas) -> Stream:
 
 
 @compiled(inline="always", error_model="numpy", fastmath=FAST)
-def _warming(gas: Gas, energy: float, dm: float, db: float) -> float:
+def warming(gas: Gas, energy: float, dm: float, db: float) -> float:
     """Return how fast a volume's temperature rises [K/s]: ``energy`` brought in [W], mass and burned mass gained [kg/s]."""
     u = gas.enthalpy - gas.gas_constant * gas.temperature
     du = gas.enthalpy_by_burned - gas.constant_by_burned * gas.temperature
@@ -237,9 +241,9 @@ def rates(theta: float, y: Array, dy: Array, s: Setup, b: Boundary) -> None:
     seconds = 1.0 / (360.0 * s.speed)
     for k in range(y.size):
         dy[k] = 0.0
-    volume, growth = _volume(s, theta)
+    volume, growth = volume_at(s, theta)
     mass = y[State.CYLINDER_MASS]
-    cylinder = _filled(s, volume, mass, y[State.CYLINDER_TEMPERATURE], y[State.CYLINDER_BURNED] / mass)
+    cylinder = filled(s, volume, mass, y[State.CYLINDER_TEMPERATURE], y[State.CYLINDER_BURNED] / mass)
     before = _before_valve(s, y)
     port = _at_pressure(s, s.exhaust_pressure, s.port_volume, y[State.PORT_TEMPERATURE], y[State.PORT_FRACTION])
     behind = port
@@ -248,13 +252,13 @@ def rates(theta: float, y: Array, dy: Array, s: Setup, b: Boundary) -> None:
     # Valves: positive into the cylinder through the intake, out of it through the exhaust
     inward = _through(s, INTAKE_AREAS, theta, before, cylinder)
     outward = _through(s, EXHAUST_AREAS, theta, cylinder, behind)
-    lost = _cylinder_heat(s, b, theta, cylinder.pressure, cylinder.temperature, volume)
-    made = _burn_rate(b, theta) / seconds
+    lost = cylinder_heat(s, b, theta, cylinder.pressure, cylinder.temperature, volume)
+    made = burn_rate(b, theta) / seconds
     dm = inward.flow - outward.flow
     db = inward.flow * inward.burned - outward.flow * outward.burned + made
     energy = inward.flow * inward.enthalpy - outward.flow * outward.enthalpy - cylinder.pressure * growth / seconds - lost
     dy[State.CYLINDER_MASS] = dm * seconds
-    dy[State.CYLINDER_TEMPERATURE] = _warming(cylinder, energy, dm, db) * seconds
+    dy[State.CYLINDER_TEMPERATURE] = warming(cylinder, energy, dm, db) * seconds
     dy[State.CYLINDER_BURNED] = db * seconds
     if s.exhaust == ExhaustKind.PORT:
         _port(dy, s, b, seconds, outward, port)
@@ -316,7 +320,7 @@ def _in_plenum(y: Array, s: Setup, b: Boundary) -> Gas:
     """Return what stands in the plenum: its own state where it breathes, else what is settled from cycle to cycle at constant pressure."""
     if s.intake == IntakeKind.RIPPLING:
         mass = y[State.PLENUM_MASS]
-        return _filled(s, s.plenum_volume, mass, y[State.PLENUM_TEMPERATURE], y[State.PLENUM_BURNED] / mass)
+        return filled(s, s.plenum_volume, mass, y[State.PLENUM_TEMPERATURE], y[State.PLENUM_BURNED] / mass)
     return _at_pressure(s, s.intake_pressure, s.plenum_volume, b.plenum_temperature, b.plenum_burned)
 
 
@@ -337,7 +341,7 @@ def _runner(y: Array, dy: Array, s: Setup, b: Boundary, seconds: float, inward: 
     dm = q - inward.flow
     db = q * drawn.burned - inward.flow * inward.burned
     dy[State.RUNNER_MASS] = dm * seconds
-    dy[State.RUNNER_TEMPERATURE] = _warming(gas, q * drawn.enthalpy - inward.flow * inward.enthalpy - heat, dm, db) * seconds
+    dy[State.RUNNER_TEMPERATURE] = warming(gas, q * drawn.enthalpy - inward.flow * inward.enthalpy - heat, dm, db) * seconds
     dy[State.RUNNER_BURNED] = db * seconds
     dy[Sum.RUNNER_HEAT] = heat * seconds
     if q >= 0.0:
@@ -364,5 +368,5 @@ def _plenum(dy: Array, s: Setup, seconds: float, drawn: Stream, gas: Gas, heat: 
     dm = throttle - drawn.flow
     db = -drawn.flow * drawn.burned
     dy[State.PLENUM_MASS] = dm * seconds
-    dy[State.PLENUM_TEMPERATURE] = _warming(gas, throttle * ha - drawn.flow * drawn.enthalpy - heat, dm, db) * seconds
+    dy[State.PLENUM_TEMPERATURE] = warming(gas, throttle * ha - drawn.flow * drawn.enthalpy - heat, dm, db) * seconds
     dy[State.PLENUM_BURNED] = db * seconds

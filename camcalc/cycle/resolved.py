@@ -10,12 +10,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from ..burn.phasing import DILUTION_EXPONENT, Burn
 from ..engine.atmosphere import barometer_of
 from ..engine.gas import fuel_data
 from ..engine.geometry import geometry_of
 from ..errors import InputError, NoSolutionError, did_you_mean
 from ..sheet.sections import INDIVIDUAL_THROTTLES
-from .best_torque import APART, EARLIEST, FIRST_GUESS, LATEST, MOST_SHIFT, clipped, shift_of, top_of
+from .best_torque import APART, EARLIEST, FIRST_GUESS, LATEST, clipped, shift_of, top_of
+from .burn_map import IGNITION, BurnMap, burn_map_of, own_share
 from .end_gas import induction_used
 from .gas_kernel import properties
 from .integrate import run_cycle
@@ -27,11 +29,12 @@ from .operating import AIR_DENSITY, RATED_SPEED, OperatingState, Tolerances
 from .port_flow import PortFlow, flow_of
 from .settled_figures import SingleCycle, dead_state, next_area, plenum_mean, running_state, throttle_flux
 from .setup import Conditions, course_of, guess_of, lifts_of, setup_of
-from .steady import NO_MARKS, Burning, Marching, Settled, burn_layout, closed_volume, cycle_stops, settle
+from .steady import NO_MARKS, Burning, Marching, Settled, burn_boundary, burn_layout, burned_out, cycle_stops, settle
 from .whole_engine import WholeEngine
 
 if TYPE_CHECKING:
     from ..sheet import Build
+    from .work_variation import Spread
 
 __all__ = ["INTAKE_MODELS", "ResolvedEngine"]
 
@@ -67,7 +70,7 @@ class ResolvedEngine:
 
     name: str = "crank-resolved cycle"
     uncertain: tuple[str, ...] = (
-        *("overlap", "lift_loss", "port_heat", "plenum_heat", "wall_heat", "friction", "burn", "dilution_tail", "dilution_noise", "back_pressure"),
+        *("overlap", "lift_loss", "port_heat", "plenum_heat", "wall_heat", "friction", "burn", "dilution", *IGNITION, "back_pressure"),
         *("exhaust_pulse", "octane"),
     )
     teaching_only: bool = False
@@ -116,6 +119,8 @@ class ResolvedEngine:
         self._settled: dict[tuple[float, float, float], Settled] = {}
         self._held: dict[tuple[float, float, float | None], tuple[float, float]] = {}
         self._best: dict[tuple[float, float, float | None], float] = {}
+        self.burn_maps: dict[tuple[float, float, float], BurnMap | None] = {}
+        self.spreads: dict[tuple[float, ...], Spread] = {}
 
     def asking(self, build: Build) -> ResolvedEngine:
         """Return the same engine and its settled cycles under another sheet's limits, gears, margins or octane."""
@@ -127,7 +132,7 @@ class ResolvedEngine:
         """Return how a charge burns from a spark [crank deg before top dead centre]."""
         phi = min(max(1.0 / self.build.idle.mixture, 0.7), 1.4)
         burnable = self.build.engine.combustion_efficiency
-        return Burning(spark, burnable, self.tolerances.burn, phi, self.fuel.ethanol, self.tolerances.dilution_tail, self.instantaneous)
+        return Burning(spark, burnable, self.tolerances.burn, phi, self.fuel.ethanol, DILUTION_EXPONENT * self.tolerances.dilution, self.instantaneous)
 
     def marching(self, speed: float, pressure: float, spark: float) -> Marching:
         """Return the plain cycle at an operating point."""
@@ -246,30 +251,31 @@ class ResolvedEngine:
                 return found
         return settle(marching, z, tolerance=tolerance, accelerate=False)
 
-    def closed_work(self, settled: Settled, spark: float, burned: float | None = None) -> tuple[float, float, float, float]:
-        """Run compression to exhaust opening alone; return work [J], flame-development and rapid-burn angle, share burned.
+    def closed_work(self, settled: Settled, spark: float, burned: float | None = None) -> tuple[float, Burn, float]:
+        """Run compression to exhaust opening alone; return work [J], the burn, share burned.
 
         With ``burned``, the same volume, pressure and temperature at intake closing hold so much burned gas.
         """
-        ran, _, develop, rapid, fresh = self._closed(settled, spark, burned, NO_MARKS)
-        return float(ran[-1, INDEX["work"]]), develop, rapid, float(ran[-1, INDEX["made_burned"]] / max(fresh, 1e-12))
+        ran, _, burn, fresh = self._closed(settled, spark, burned, NO_MARKS)
+        return float(ran[-1, INDEX["work"]]), burn, float(ran[-1, INDEX["made_burned"]] / max(fresh, 1e-12))
 
-    def _closed(self, settled: Settled, spark: float, burned: float | None, marks: Array) -> tuple[Array, Array, float, float, float]:
-        """Run compression to exhaust opening; return states at stops and at marks, both burn angles, fresh mass [kg]."""
-        s, z, course = settled.setup, settled.unknowns, settled.course
+    def _closed(self, settled: Settled, spark: float, burned: float | None, marks: Array) -> tuple[Array, Array, Burn, float]:
+        """Run compression to exhaust opening; return states at stops and at marks, the burn, fresh mass [kg]."""
+        s, z, course, burning = settled.setup, settled.unknowns, settled.course, self.burning(spark)
         y0 = settled.at_stops[0].copy()
         mass, temperature, y = z[: Unknown.CYLINDER_FRACTION + 1]
-        closed = closed_volume(s, course.closes)
         if burned is not None:
             r_before, r_after = properties(s.gas, temperature, y)[0], properties(s.gas, temperature, burned)[0]
             mass, y = mass * r_before / r_after, burned
-        start, duration, develop, rapid = burn_layout(s, self.burning(spark), closed, mass, temperature, y)
-        b = settled.boundary._replace(burn_start=start, burn_duration=duration, burn_mass=mass * (1.0 - y))
+        burn = burn_layout(s, burning, (mass, temperature, y), course)
+        start, duration, power, end = burn_boundary(burn)
+        made = burning.completeness * mass * (1.0 - y)
+        b = settled.boundary._replace(burn_start=start, burn_duration=duration, burn_power=power, burn_end=end, burn_mass=made)
         y0[State.CYLINDER_MASS], y0[State.CYLINDER_BURNED] = mass, y * mass
-        stops = cycle_stops(course, start, min(start + 1.6 * max(duration, 1.0), course.exhaust_opens))
+        stops = cycle_stops(course, start, min(burned_out(burn), course.exhaust_opens))
         stops = stops[stops <= course.exhaust_opens + 1e-9]
         ran, at_marks, _ = run_cycle(y0, stops, s, b, self.rtol, marks)
-        return ran, at_marks, develop, rapid, mass * (1.0 - y)
+        return ran, at_marks, burn, mass * (1.0 - y)
 
     def torque_curve(self, speed: float, pressure: float, sparks: Array) -> Array:
         """Return gross IMEP [Pa] at sparks near the best, on its gas exchange."""
@@ -345,10 +351,8 @@ class ResolvedEngine:
         per_degree = (second.total("work") - settled.total("work") - held) / -APART
         return shift_of(lambda spark: self.closed_work(settled, spark)[0], best, per_degree)
 
-    def net_imep(self, speed: float, pressure: float, spark: float | None, *, offset: float = 0.0, earliest: float = math.inf) -> float:
-        """Return net IMEP [Pa] at a spark, or (None) at best torque less an offset but no earlier than a limit.
-
-        The gas exchange is that of a cycle settled within 3 degrees of it.
+    def net_imep(self, speed: float, pressure: float, spark: float | None) -> float:
+        """Return net IMEP [Pa] of the mean cycle at a spark, or (None) at best torque, on the gas exchange of a cycle settled within 3 degrees of it.
 
         Parameters
         ----------
@@ -358,24 +362,14 @@ class ResolvedEngine:
             Mean of the plenum [Pa], absolute.
         spark : float
             Before top dead centre [crank deg], or None.
-        offset : float
-            Less than best torque [crank deg], where ``spark`` is None.
-        earliest : float
-            No earlier than this then [crank deg before top dead centre].
         """
         if spark is not None:
             return self.state(speed, pressure, spark).net
-        best, base, _ = self._held_best(speed, pressure, None)
-        # At best torque itself a few degrees cost nothing worth a second cycle; away from it they do, unless the limit rules anyway.
-        if offset and best - MOST_SHIFT - offset < earliest:
-            best = self.best_spark(speed, pressure)
-        target = min(best - offset, earliest)
-        if abs(target - base) > NEAR_ENOUGH:
-            base = float(round(target))
-        settled = self.settled(speed, pressure, base)
+        # At best torque a few degrees cost nothing worth a second cycle.
+        best, base, settled = self._held_best(speed, pressure, None)
         if not settled.runs:
             return dead_state(speed, pressure, base, settled).net
-        change = self.closed_work(settled, target)[0] - self.closed_work(settled, base)[0]
+        change = self.closed_work(settled, best)[0] - self.closed_work(settled, base)[0]
         return (settled.total("work") + change) / self.geometry.swept
 
     def _top(self, settled: Settled, guess: float, burned: float | None) -> float:
@@ -403,9 +397,17 @@ class ResolvedEngine:
             return dead_state(c.setup.speed, c.setup.intake_pressure, spark, c)
         single = None
         if burned is not None:
-            work, *rest = self.closed_work(c, spark, burned)
-            single = SingleCycle(burned, work - self.closed_work(c, spark)[0], *rest)
+            work, burn, made = self.closed_work(c, spark, burned)
+            single = SingleCycle(burned, work - self.closed_work(c, spark)[0], burn, made)
         return running_state(c, spark, self.fuel, self.air_fuel, self.burning(spark).completeness, single)
+
+    def burn_map(self, speed: float, pressure: float, spark: float) -> BurnMap | None:
+        """Return what cycles make of a settled gas exchange; None where the engine does not run."""
+        settled = self.settled(speed, pressure, spark)
+        if not settled.runs:
+            return None
+        mean = self.describe(settled, spark)
+        return burn_map_of(settled, mean, self.burning(spark), own_share(self._calm(speed, pressure, spark), settled, mean))
 
     def port_flow(self, speed: float, pressure: float, spark: float) -> PortFlow | None:
         """Return the flows at a cylinder's valves; None with an intake model that has no runner, or burning at once.

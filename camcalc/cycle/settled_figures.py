@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
-from ..burn.phasing import HALF, NINETY, TEN
 from .gas_kernel import flow, properties
 from .layout import State, Unknown
 from .operating import OperatingState
 from .steady import Settled
 
 if TYPE_CHECKING:
+    from ..burn.phasing import Burn
     from ..engine.gas import FuelData
 
 __all__ = ["SingleCycle", "dead_state", "net_charge", "next_area", "overlap_blow_back", "plenum_mean", "running_state", "throttle_flux"]
@@ -116,12 +116,11 @@ def dead_state(speed: float, pressure: float, spark: float, c: Settled) -> Opera
 
 
 class SingleCycle(NamedTuple):
-    """One cycle whose charge is diluted otherwise: burned fraction, more work than the settled cycle's [J], burn angles, share of fresh mass burned."""
+    """One cycle whose charge is diluted otherwise: burned fraction, more work than the settled cycle's [J], its burn, share of fresh mass burned."""
 
     burned: float
     more_work: float
-    development: float
-    rapid_burn: float
+    burn: Burn
     made: float
 
 
@@ -147,7 +146,7 @@ def running_state(c: Settled, spark: float, fuel: FuelData, ratio: float, burnab
     mass = float(z[Unknown.CYLINDER_MASS])
     if single is None:
         y = float(z[Unknown.CYLINDER_FRACTION])
-        single = SingleCycle(y, 0.0, c.development, c.rapid_burn, c.total("made_burned") / max(mass * (1.0 - y), 1e-12))
+        single = SingleCycle(y, 0.0, c.burn, c.total("made_burned") / max(mass * (1.0 - y), 1e-12))
     y, work = single.burned, c.total("work") + single.more_work
     moles = y / fuel.burned_molar_mass, (1.0 - y) / fuel.fresh_molar_mass
     net = net_charge(c)
@@ -166,9 +165,9 @@ def running_state(c: Settled, spark: float, fuel: FuelData, ratio: float, burnab
         gross=(work + pumping) / swept,
         pumping=pumping / swept,
         net=work / swept,
-        development=single.development,
-        rapid_burn=single.rapid_burn,
-        half_burned=-spark + single.development + (HALF - TEN) / (NINETY - TEN) * single.rapid_burn,
+        development=single.burn.development,
+        rapid_burn=single.burn.rapid,
+        half_burned=single.burn.half,
         completeness=single.made / burnable,
         exhaust_temperature=float(z[Unknown.COLLECTOR_TEMPERATURE]),
         repeats_within=c.residual,

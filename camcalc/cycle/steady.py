@@ -12,7 +12,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from ..burn.phasing import NINETY, POLYTROPIC, TEN, Compression, Mixture, burn_angles
+from ..burn.phasing import Burn, Closed, Cylinder, Mixture, laid_out, march_burn, reference_scales
 from ..errors import NoSolutionError
 from .gas_kernel import properties
 from .integrate import run_cycle
@@ -35,7 +35,10 @@ DYING, NEARLY_DYING, PATIENCE = 0.985, 0.90, 60
 # A secant must be longer than the steps of the integration make by chance, so many times its relative tolerance; ESTIMATE.
 LEAST_STEP = 3.0
 NO_MARKS = np.zeros(0)
-ANGLES = np.arange(-65.0, 116.0, 1.0)
+FIRING = 360.0  # top dead centre of firing in the frame of the cycle
+# Where a Wiebe function's exponent is over 20 nothing is left to burn: its progress to the power at which the integration may stop watching it.
+BURNED_OUT = 4.1
+REFERENCE_STATE = 298.15  # K, of the heat that a charge gives
 
 
 class Course(NamedTuple):
@@ -55,7 +58,7 @@ class Burning(NamedTuple):
     scale: float
     phi: float
     ethanol: float
-    dilution_tail: float
+    dilution: float
     instantaneous: bool
 
 
@@ -69,8 +72,7 @@ class Settled(NamedTuple):
     stops: Array
     at_stops: Array
     at_marks: Array
-    development: float
-    rapid_burn: float
+    burn: Burn
     cycles: int
     residual: float
     history: tuple[float, ...]
@@ -127,44 +129,85 @@ def temperature_of(gas: Array, enthalpy: float, burned: float, guess: float = 80
     return t
 
 
-def burn_layout(setup: Setup, burning: Burning, closed: float, mass: float, temperature: float, burned: float) -> tuple[float, float, float, float]:
-    """Return Wiebe start, duration, flame-development and rapid-burn angle for the charge that fills ``closed`` [m3] at intake closing.
+def burn_layout(setup: Setup, burning: Burning, charge: tuple[float, float, float], course: Course) -> Burn:
+    """Return the burn of a charge that fills the cylinder at intake closing: mass [kg], temperature [K], residual by mass.
 
     Parameters
     ----------
     setup : Setup
     burning : Burning
-    closed : float
-        Volume at intake closing [m3].
-    mass : float
-        Of the charge [kg].
-    temperature : float
-        At intake closing [K].
-    burned : float
-        Residual, fraction by mass.
+    charge : tuple of float
+        Mass [kg], temperature [K] and residual [fraction by mass] at intake closing.
+    course : Course
+        Valve events.
 
     References
     ----------
-    As ``burn_angles``; Wiebe function with a = 5, m = 2 (Heywood 1988, ch. 9, from memory).
+    As ``march_burn``; Wiebe function with a = 5 (Heywood 1988, ch. 9, from memory).
     """
     if burning.instantaneous:
-        return 360.0, 0.0, 0.0, 0.0
-    volume = cylinder_volume(setup, ANGLES)
-    r = properties(setup.gas, temperature, burned)[0]
-    squeeze = closed / volume
-    pressure = mass * r * temperature / closed
-    height = 4.0 * setup.clearance / (np.pi * setup.bore**2)
-    history = Compression(ANGLES, temperature * squeeze ** (POLYTROPIC - 1.0), pressure * squeeze**POLYTROPIC, height)
-    develop, rapid = burn_angles(
-        history,
-        Mixture(burning.phi, burned, burning.ethanol, burning.dilution_tail),
+        return Burn(0.0, 0.0, 3.0, np.inf, 0.0, 0.0)
+    cylinder, closed, mixture = closed_charge(setup, burning, charge, closed_volume(setup, course.closes))
+    develop, rapid, end = march_burn(
+        cylinder,
+        closed,
+        mixture,
         2.0 * setup.stroke * setup.speed,
-        np.array([burning.spark]),
-        scale=burning.scale,
+        float(burning.spark),
+        course.exhaust_opens - FIRING,
+        (burning.scale, burning.scale),
+        reference_scales(),
     )
-    duration = float(rapid[0]) / (NINETY - TEN)
-    start = 360.0 - burning.spark + float(develop[0]) - TEN * duration
-    return start, duration, float(develop[0]), float(rapid[0])
+    return laid_out(float(burning.spark), develop, rapid, end)
+
+
+def closed_charge(setup: Setup, burning: Burning, charge: tuple[float, float, float], closed: float) -> tuple[Cylinder, Closed, Mixture]:
+    """Return what the laws of the burn ask of a charge: mass [kg], temperature [K], residual; ``closed`` is the volume at intake closing [m3]."""
+    mass, temperature, burned = map(float, charge)
+    r = properties(setup.gas, temperature, burned)[0]
+    heat = -properties(setup.gas, REFERENCE_STATE, burned)[3] * burning.completeness * mass * (1.0 - burned)
+    area = np.pi / 4.0 * setup.bore**2
+    return (
+        Cylinder(setup.clearance, setup.swept, setup.rod_over_crank, setup.clearance / area),
+        Closed(closed, mass * r * temperature / closed, temperature, heat),
+        Mixture(burning.phi, burned, burning.ethanol, burning.dilution),
+    )
+
+
+def burned_out(burn: Burn) -> float:
+    """Return the crank angle [deg in the frame of the cycle] at which a burn is over, the exhaust valve apart."""
+    return FIRING + min(burn.end, burn.start + max(burn.duration, 1.0) * BURNED_OUT ** (1.0 / burn.power))
+
+
+def boundary_of(
+    s: Setup, burning: Burning, burn: Burn, course: Course, outside: tuple[float, float, float, float], charge: tuple[float, float, float], closed: float
+) -> Boundary:
+    """Return what a cycle is given.
+
+    Parameters
+    ----------
+    s : Setup
+    burning : Burning
+    burn : Burn
+        Laid out for the charge.
+    course : Course
+        Valve events.
+    outside : tuple of float
+        As ``outside_of``.
+    charge : tuple of float
+        Mass [kg], temperature [K] and residual [fraction by mass] at intake closing.
+    closed : float
+        Volume at intake closing [m3].
+    """
+    mass, temperature, burned = charge
+    burns = burning.completeness * mass * (1.0 - burned) if burn.duration > 0.0 else 0.0
+    pressure = mass * properties(s.gas, temperature, burned)[0] * temperature / closed
+    return Boundary(*outside, *burn_boundary(burn), burns, pressure, closed, temperature, course.closes, course.exhaust_opens)
+
+
+def burn_boundary(burn: Burn) -> tuple[float, float, float, float]:
+    """Return what the rates take of a burn: start [deg in the frame of the cycle], duration [deg], power, where the flame goes out [deg]."""
+    return FIRING + burn.start, burn.duration, burn.power, FIRING + burn.end
 
 
 def closed_volume(setup: Setup, angle: float) -> float:
@@ -213,21 +256,18 @@ class Marching:
         if s.exhaust == ExhaustKind.PORT:
             s = s._replace(exhaust_pressure=z[Unknown.EXHAUST_PRESSURE])
         mass, temperature, burned = z[: Unknown.CYLINDER_FRACTION + 1]
-        start, duration, develop, rapid = burn_layout(s, burning, self.closed, mass, temperature, burned)
-        r = properties(s.gas, temperature, burned)[0]
-        burn_mass = burning.completeness * mass * (1.0 - burned) if duration > 0.0 else 0.0
-        pressure = mass * r * temperature / self.closed
-        b = Boundary(*outside_of(z), start, duration, burn_mass, pressure, self.closed, temperature, course.closes, course.exhaust_opens)
+        burn = burn_layout(s, burning, (mass, temperature, burned), course)
+        b = boundary_of(s, burning, burn, course, outside_of(z), (mass, temperature, burned), self.closed)
         y = self._begun(z, s)
         # The burn is cut short where the exhaust valve opens: what has not burned by then leaves unburned.
-        stops = cycle_stops(course, start, min(start + 1.6 * max(duration, 1.0), course.exhaust_opens))
+        stops = cycle_stops(course, b.burn_start, min(burned_out(burn), course.exhaust_opens))
         if burning.instantaneous:
             at_stops, at_marks, steps = self._instantaneous(y, stops, s, b)
         else:
             at_stops, at_marks, steps = run_cycle(y, stops, s, b, self.rtol, self.marks)
         if steps < 0:
             raise NoSolutionError(f"the cycle cannot be integrated at {s.speed * 60:.0f} rpm and {s.intake_pressure / 1e3:.1f} kPa: a step became too small")
-        settled = Settled(s, b, course, z, stops, at_stops, at_marks, develop, rapid, 1, np.inf, (), Ending.NOT_SETTLED)
+        settled = Settled(s, b, course, z, stops, at_stops, at_marks, burn, 1, np.inf, (), Ending.NOT_SETTLED)
         return self._next(z, settled), settled
 
     def _begun(self, z: Array, s: Setup) -> Array:

@@ -48,7 +48,20 @@ from .integrate import (
 from .layout import STATES, TOTAL, State, Unknown
 from .operating import Ending
 from .rates import Boundary, Setup, rates
-from .steady import IN_CYLINDER_TO_PORT, PLENUM, Marching, Settled, at_closing, burn_layout, closed_volume, cycle_stops, every_degree, outside_of
+from .steady import (
+    IN_CYLINDER_TO_PORT,
+    PLENUM,
+    Marching,
+    Settled,
+    at_closing,
+    boundary_of,
+    burn_layout,
+    burned_out,
+    closed_volume,
+    cycle_stops,
+    every_degree,
+    outside_of,
+)
 
 __all__ = ["WholeEngine", "run_engine"]
 
@@ -210,11 +223,9 @@ class WholeEngine:
         mass, t = y0[State.CYLINDER_MASS], y0[State.CYLINDER_TEMPERATURE]
         burned = y0[State.CYLINDER_BURNED] / mass
         closed = closed_volume(s, course.closes)
-        start, duration, develop, rapid = burn_layout(s, m.burning, closed, mass, t, burned)
-        pressure = mass * properties(s.gas, t, burned)[0] * t / closed
-        made = m.burning.completeness * mass * (1.0 - burned)
-        b = Boundary(*outside_of(z), start, duration, made, pressure, closed, t, course.closes, course.exhaust_opens)
-        own = cycle_stops(course, start, min(start + 1.6 * duration, course.exhaust_opens))
+        burn = burn_layout(s, m.burning, (mass, t, burned), course)
+        b = boundary_of(s, m.burning, burn, course, outside_of(z), (mass, t, burned), closed)
+        own = cycle_stops(course, b.burn_start, min(burned_out(burn), course.exhaust_opens))
         first, last = course.closes, course.closes + 720.0
         everyone = {first + (a - shift - first) % 720.0 for a in own for shift in self.shifts}
         stops = np.array(sorted({a for a in everyone | set(own) if first < a < last} | {first, last}))
@@ -227,7 +238,7 @@ class WholeEngine:
         unknowns[IN_CYLINDER_TO_PORT] = at_closing(y0)
         unknowns[Unknown.PLENUM_TEMPERATURE] = y0[State.PLENUM_TEMPERATURE]
         unknowns[Unknown.PLENUM_FRACTION] = y0[State.PLENUM_BURNED] / y0[State.PLENUM_MASS]
-        cycle = Settled(s, b, course, unknowns, stops, at_stops, at_marks, develop, rapid, 1, np.inf, (), Ending.NOT_SETTLED)
+        cycle = Settled(s, b, course, unknowns, stops, at_stops, at_marks, burn, 1, np.inf, (), Ending.NOT_SETTLED)
         self.state = end
         self.state[:, STATES:] = 0.0
         following = m._next(unknowns, cycle)

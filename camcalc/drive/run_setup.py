@@ -222,11 +222,22 @@ def openings(build: Build, engine_side: EngineSide, table: Any) -> tuple[float, 
     wide = min(FULL_SHARE * engine_side.ambient, float(pressures[-1]))
     full = opening_of(engine_side, min(FULL_SPEED, float(speeds[-1])), wide, table)
     idle = max(build.idle.si.speed, float(speeds[0]))
-    for spark in (LevelSpark(build.idle.si.earliest_spark), *(LevelSpark(s) for s in engine_side.tables.sparks[::-1]), table):
+    for spark in (*_idle_sparks(build, engine_side, idle), table):
         pressure = held_pressure(engine_side, spark, idle, 0.0)
         if math.isfinite(pressure):
             return full, opening_of(engine_side, idle, pressure, spark)
     raise NoSolutionError(f"the engine idles at {idle * 60:.0f} rpm on no spark", fix="raise [idle] speed")
+
+
+def _idle_sparks(build: Build, engine_side: EngineSide, speed: float) -> list[LevelSpark]:
+    """Return sparks to idle on at a speed [rev/s]: of those tabulated the one that needs least air, less the sheet's reserve; then that one itself."""
+    held = {float(s): held_pressure(engine_side, LevelSpark(float(s)), speed, 0.0) for s in engine_side.tables.sparks}
+    alive = {spark: pressure for spark, pressure in held.items() if math.isfinite(pressure)}
+    if not alive:
+        return []
+    best = min(alive, key=alive.__getitem__)
+    # A cap that the sheet does not state is not-a-number.
+    return [LevelSpark(float(np.fmin(best - build.idle.si.spark_reserve, build.idle.si.earliest_spark))), LevelSpark(best)]
 
 
 def pedal_opening(driver: Driver, steady: float, closed: float, full: float, count: int, step: float) -> Array:

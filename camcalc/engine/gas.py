@@ -129,6 +129,11 @@ class FuelData(NamedTuple):
     fresh_molar_mass: float
     burned_molar_mass: float
 
+    @property
+    def carbon(self) -> float:
+        """Carbon atoms in a kilogram of fuel [mol]."""
+        return float(sum(n * ATOMS[s][0] for s, n in self.moles.items()) / sum(n * SPECIES[s][0] for s, n in self.moles.items()))
+
 
 def mixture(moles: dict[str, float]) -> GasData:
     """Return the properties of an ideal-gas mixture given by mole."""

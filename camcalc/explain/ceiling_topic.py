@@ -3,37 +3,33 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any
 
 import sympy
 
-from ..advice.equal_torque import LevelOfSpark
+from ..advice.load_swing import DEVIATIONS, STILL
 from ..advice.spark import PRESSURES, uncured_mark
 from ..advice.spark_limits import (
+    BEYOND_DATA,
     BINDS_BELOW,
-    NORMAL_RUNNING,
-    WIDEST_SWING,
+    SETTLED_BY,
     Binds,
     CeilingCell,
-    CeilingColumn,
     CellState,
-    Swing,
     ceiling_column,
-    charge_spread,
-    half_swing,
     least_road_pressure,
 )
 from ..cautions import OVER_SPARK_TABLE, Caution
-from ..codes import Code
 from ..cycle.best_torque import spark_ends
-from ..cycle.operating import EngineModel, OperatingState, barometer
+from ..cycle.operating import EngineModel, barometer
 from ..cycle.simulate import PRESSURE, SPEED
-from ..cycle.work_variation import work_spread
+from ..cycle.work_variation import MOST_MISSED
 from ..errors import InputError, NoSolutionError
 from ..marks import Mark
 from ..units import quantity, to_si
 from .idle_topics import resolved_engine
-from .origins import CYCLE, of_barometer, of_sheet
+from .kernel_steps import kernel_steps
+from .origins import CYCLE, of_barometer
 from .worksheet import Explanation, Worksheet
 
 if TYPE_CHECKING:
@@ -44,13 +40,6 @@ __all__ = ["explain_ceiling"]
 
 # Looked at when no speed is asked for: where street cars with long cams cruise in a tall gear, and where the zone most often lies.
 USUAL_SPEED = 1400.0 / 60.0
-
-
-class _Visit(NamedTuple):
-    """The state that a swing starts from, and its variation."""
-
-    state: OperatingState
-    variation: float
 
 
 def explain_ceiling(
@@ -70,7 +59,7 @@ def explain_ceiling(
     """
     engine = resolved_engine(build) if engine is None else engine
     n = USUAL_SPEED if speed is None else float(to_si(speed, "speed", SPEED))
-    column, cell = _cell(engine, n, None if manifold_pressure is None else float(to_si(manifold_pressure, "manifold_pressure", PRESSURE)))
+    cell = _cell(engine, n, None if manifold_pressure is None else float(to_si(manifold_pressure, "manifold_pressure", PRESSURE)))
     if not math.isfinite(cell.limit):
         raise NoSolutionError(f"{n * 60:.0f} rpm, {cell.pressure / 1e3:.1f} kPa: {cell.state}", fix="ask for a fuller cell or a higher speed")
     sheet = Worksheet()
@@ -78,9 +67,8 @@ def explain_ceiling(
     own = [best] if not math.isfinite(cell.knock) else [best, _spark(sheet, "a_knock", "knock limit", cell.knock)]
     words = "The cell's own limit: MBT spark" + (", since no spark searched knocks." if len(own) == 1 else " or knock limit, whichever is less.")
     own_limit = sheet.step(words, "a_own", "MBT spark and knock limit", sympy.Min(*own), "crank_deg", _end)
-    asked = _asked(sheet, engine, column, cell)
-    if math.isfinite(cell.steadiness):
-        asked.append(_spark(sheet, "a_steady", f"largest steady spark at equal torque, at {cell.steady_pressure / 1e3:.1f} kPa", cell.steadiness))
+    kernel_steps(sheet, engine, cell, cell.own)
+    asked = _asked(sheet, engine, cell)
     answers, reading = _verdict(sheet, cell, own_limit, asked)
     return Explanation(
         topic="ceiling",
@@ -92,13 +80,13 @@ def explain_ceiling(
         limits=(
             "A ceiling limits final spark, the table plus every correction. A ceiling is no target.",
             "Knock is an estimate from a published induction time for the mean cycle. No figure replaces listening.",
-            "Only cells with an unsteady charge have a ceiling, and only where the level road needs them in a gear to be kept smooth.",
-            "How far a swing reaches, and how late a burn may be, are estimates and inputs of the sheet.",
+            f"Ignition figures come from one ordinary engine. Above {BEYOND_DATA:.0%} residual nothing is measured: direction, not degrees.",
+            "Wet walls, charge left in layers and other cylinders' exhaust pulses are not in it. How late a burn may be is an input of the sheet.",
         ),
-        try_it="Ask for a cell 10 kPa fuller. Is its MBT spark more or less than this one's? What would a steep step between them do?",
+        try_it="Ask for a cell 10 kPa fuller. Is its residual more or less than this one's? What does that do to the energy asked for?",
         cautions=(*OVER_SPARK_TABLE, Caution.KNOCK_IS_ESTIMATED),
-        source_keys=("heywood1988", "daw1996", "douaud1978", "livengood1955", "metghalchi1982", "practice", "estimate"),
-        carried_by=("a_lim", "a_ceil"),
+        source_keys=("ballal1981", "abdelgayed1987", "huang2007", "daw1996", "douaud1978", "livengood1955", "practice", "estimate"),
+        carried_by=("E_k", "a_lim", "a_ceil"),
     )
 
 
@@ -113,89 +101,60 @@ def _end(value: float) -> Mark | None:
     return found if isinstance(found, Mark) else None
 
 
-def _cell(engine: EngineModel, speed: float, pressure: float | None) -> tuple[CeilingColumn, CeilingCell]:
-    """Return the column of a speed and the cell asked for: else one that spark cures, else one with a ceiling, else the one next to the road's load."""
+def _cell(engine: EngineModel, speed: float, pressure: float | None) -> CeilingCell:
+    """Return the cell asked for: else one that spark cures, else one with a ceiling, else the one next to the road's load."""
     ambient = barometer(engine)
     if pressure is not None and pressure >= ambient:
         came = f"{pressure / 1e3:.1f} kPa"
         raise InputError("manifold_pressure", came=came, expected=f"less than the barometer's {ambient / 1e3:.1f} kPa", fix="give it absolute, not as vacuum")
-    loads = {float(p) for p in PRESSURES if p < ambient} | ({pressure} if pressure is not None else set())
-    column = ceiling_column(engine, speed, sorted(loads))
+    loads = [pressure] if pressure is not None else sorted(float(p) for p in PRESSURES if p < ambient)
+    column = ceiling_column(engine, speed, loads)
     if pressure is not None:
-        return column, next(c for c in column.cells if c.pressure == pressure)
+        return column.cells[0]
     ranked = sorted(column.cells, key=lambda c: (not math.isfinite(c.ceiling), c.binds is Binds.LATEST_USEFUL))
     if math.isfinite(ranked[0].ceiling):
-        return column, ranked[0]
+        return ranked[0]
     road = least_road_pressure(engine, speed, near=min(loads)) or max(loads)
     running = [c for c in column.cells if math.isfinite(c.limit)] or column.cells
-    return column, min(running, key=lambda c: abs(c.pressure - road))
+    return min(running, key=lambda c: abs(c.pressure - road))
 
 
-def _swing_at(engine: EngineModel, speed: float, pressure: float) -> tuple[Swing, _Visit]:
-    """Return the swing about a pressure [Pa] and the state it starts from."""
-    best = engine.best_spark(speed, pressure)
-    spread = work_spread(engine, speed, pressure, best)
-    width = half_swing(engine, spread.mean, spread.variation)
-    full = min(pressure * (1.0 + width), barometer(engine))
-    fuller = min(engine.best_spark(speed, full), _finite(engine.knock_spark(speed, full)))
-    strong = engine.best_spark(speed, pressure, burned_fraction=max(charge_spread(engine, spread.mean).cleanest, 0.0))
-    return Swing(pressure, width, strong, fuller), _Visit(spread.mean, spread.variation)
-
-
-def _finite(spark: float) -> float:
-    return math.inf if math.isnan(spark) else spark
-
-
-def _asked(sheet: Worksheet, engine: EngineModel, column: CeilingColumn, cell: CeilingCell) -> list[Any]:
-    """Work out the least spark that a swing visiting the cell stands; nothing where none visits."""
-    if not math.isfinite(cell.cleanest):
-        return []
-    swings = [c.own_swing for c in column.cells if math.isfinite(c.strong)]
-    visiting = [s for s in [_swing_at(engine, cell.speed, column.restless_to)[0], *swings] if s.visits(cell.pressure)]
-    decides = min(visiting, key=lambda s: s.asked)
-    swing, visit = _swing_at(engine, cell.speed, decides.pressure)
-    p_s = sheet.given("p_s", f"load of the swing with the least limit, where up to {column.restless_to / 1e3:.1f} kPa cycles vary more than "
-                      f"the {NORMAL_RUNNING:.0%} of normal running", quantity(swing.pressure, "Pa", "kPa"), CYCLE)  # fmt: skip
-    width = _width(sheet, engine, visit)
+def _asked(sheet: Worksheet, engine: EngineModel, cell: CeilingCell) -> list[Any]:
+    """Work out what the zone's limits ask for; nothing where none does."""
+    found = []
     p = sheet.given("p", "the cell's own load", quantity(cell.pressure, "Pa", "kPa"), "cell")
-    words = "The lookup follows the load swing. It visits this cell: the cell is no further away than the swing is wide."
-    sheet.step(words, "D", "distance of the cell over the load", sympy.Abs(p / p_s - 1), "percent")
-    p_b = sheet.given("p_b", "barometer", quantity(barometer(engine), "Pa", "kPa"), of_barometer(engine.build))
-    full = sheet.step("The fullest charge of the swing.", "p_full", "load at the top of the swing", sympy.Min(p_s * (1 + width), p_b), "kPa")
-    return [_least(sheet, engine, cell.speed, swing, sheet.number(full, "Pa"))]
-
-
-def _width(sheet: Worksheet, engine: EngineModel, visit: _Visit) -> Any:
-    back = sheet.given("m_o", "reversion during overlap there", quantity(visit.state.blow_back, "kg", "mg"), CYCLE)
-    trapped = sheet.given("m_t", "charge trapped there", quantity(visit.state.trapped, "kg", "mg"), CYCLE)
-    variation = sheet.given("V_c", "COV of gross work there", quantity(visit.variation, "", "percent"), CYCLE)
-    factor = sheet.given("k_w", "the sheet's swing factor", engine.build.limits.swing_factor, of_sheet(engine.build, "limits", "swing_factor"))
-    widest = sheet.given("w_max", "widest swing followed", quantity(WIDEST_SWING, "", "percent"), "ESTIMATE")
-    words = "In the low-speed zone the charge is unsteady. It swings with reversion and with the strength of the cycles."
-    formula = sympy.Min(factor * (back / trapped + sympy.Min(variation, widest)), widest)
-    return sheet.step(words, "w", "half the load swing, over the load", formula, "percent")
-
-
-def _least(sheet: Worksheet, engine: EngineModel, speed: float, swing: Swing, full: float) -> Any:
-    states = [_spark(sheet, "a_strong", "MBT spark of the strong cycle that follows a weak one", swing.strong)]
-    states.append(_spark(sheet, "a_full", "MBT spark of the fullest charge", engine.best_spark(speed, full)))
-    knock = engine.knock_spark(speed, full)
-    if math.isfinite(knock):
-        states.append(_spark(sheet, "a_fullknock", "knock limit of the fullest charge", knock))
-    words = "All states of the swing get nearly the same spark, so the one with the least limit decides."
-    return sheet.step(words, "a_clean", "least limit in the load swing", sympy.Min(*states), "crank_deg", _end)
+    swing = cell.swing
+    s_p, s_q = (quantity(value, "", "percent") for value in (swing.pressure, swing.charge))
+    origin = "log, by the build sheet" if swing.measured else "scatter of the cycles through plenum and load filter"
+    wander = sheet.given("s_p", "manifold pressure about the load signal, standard deviation", s_p, origin)
+    if math.isfinite(cell.misfire):
+        words = "The lookup follows the load signal. Now and then the manifold is below it: the light edge of the load swing"
+        words += "." if swing.lighter >= STILL else f", followed from {STILL:.0%} on."
+        sheet.step(words, "p_l", "light edge of the load swing", p * (1 - int(DEVIATIONS) * wander), "kPa")
+        found.append(_spark(sheet, "a_miss", f"spark above which more than {MOST_MISSED:.0%} of cycles miss there", cell.misfire))
+    if math.isfinite(cell.counted):
+        found.append(_spark(sheet, "a_count", "MBT spark with missed cycles counted", cell.counted))
+    if math.isfinite(cell.fuller_best):
+        own = sheet.given("s_q", "a cylinder's own charge about the manifold's, standard deviation", s_q, CYCLE)
+        p_b = sheet.given("p_b", "barometer", quantity(barometer(engine), "Pa", "kPa"), of_barometer(engine.build))
+        words = "A clean cycle after a missed or weak one is full. It burns fast, so the same spark is too early for it."
+        full = sympy.Min(p * (1 + int(DEVIATIONS) * sympy.sqrt(wander**2 + own**2)), p_b)
+        sheet.step(words, "p_full", "fullest charge, as a load", full, "kPa")
+        found.append(_spark(sheet, "a_full", "MBT spark of the fullest charge", cell.fuller_best))
+        if math.isfinite(cell.fuller_knock):
+            found.append(_spark(sheet, "a_fullknock", "knock limit of the fullest charge", cell.fuller_knock))
+    return found
 
 
 def _verdict(sheet: Worksheet, cell: CeilingCell, own_limit: Any, asked: list[Any]) -> tuple[list[Any], str]:
-    """Put the limits together: which binds, and what the floor makes of it."""
+    """Put the limits together: which binds, what the floor makes of it, and how far the cautious ignition figures lower it."""
     if not asked:
-        least = sheet.step("No load swing visits this cell, so nothing else limits it.", "a_lim", "least limit", own_limit, "crank_deg", _end)
+        words = "Next to no cycle misses, and the charge holds still: nothing else limits it."
+        least = sheet.step(words, "a_lim", "least limit", own_limit, "crank_deg", _end)
         return [least], "No ceiling: this cell is outside the low-speed zone. MBT spark and knock limit decide here." + _said(cell)
-    ask = asked[0]
-    if len(asked) > 1:
-        ask = sheet.step("The lesser of steadiness and load swing.", "a_ask", "limit by the low-speed zone", sympy.Min(*asked), "crank_deg", _end)
+    ask = sheet.step("The least of what missed cycles and the fullest charge ask for.", "a_ask", "limit by the zone", sympy.Min(*asked), "crank_deg", _end)
     least = sheet.step("The least of all limits.", "a_lim", "least limit", sympy.Min(own_limit, ask), "crank_deg", _end)
-    words = f"It is a ceiling where it is {BINDS_BELOW:g} degrees or more below MBT spark and knock limit, or where cycles are too rough."
+    words = f"It is a ceiling where it is {BINDS_BELOW:g} degrees or more below MBT spark and knock limit."
     margin = sheet.step(words, "q", "by how much less", own_limit - ask, "crank_deg")
     if not math.isfinite(cell.ceiling):
         return [least, margin], "No ceiling: MBT spark or knock limit decides here." + _said(cell)
@@ -205,19 +164,30 @@ def _verdict(sheet: Worksheet, cell: CeilingCell, own_limit: Any, asked: list[An
     uncured = cell.binds is Binds.LATEST_USEFUL
     formula = sympy.Max(ask, sympy.Min(floor, own_limit))
     ceiling = sheet.step(words, "a_ceil", "ceiling of final spark", formula, "crank_deg", lambda value: uncured_mark(value) if uncured else _end(value))
+    answers = [ceiling, least]
+    if cell.ceiling_low < cell.ceiling:
+        low = cell.misfire_low
+        asked_low = _spark(sheet, "a_low", "the misfire limit with cautious ignition figures", low)
+        words = "The low end of the range, with the cautious ignition figures."
+        answers.insert(1, sheet.step(words, "a_ceil_low", "low end of the range", sympy.Max(asked_low, sympy.Min(floor, own_limit)), "crank_deg", _end))
     bracket = ""
     if uncured:
         bracket = " Spark alone cannot fix this cell. The latest useful spark is shown in brackets: do not enter it. Raise speed, change gear or cam."
-    return [ceiling, least], (_limit(cell) + bracket + _said(cell)).strip()
+    return answers, (_limit(cell) + bracket + _said(cell)).strip()
 
 
 def _limit(cell: CeilingCell) -> str:
-    """Return which limit the ceiling rests on, where spark keeps it."""
-    return "" if cell.binds is None or cell.binds is Binds.LATEST_USEFUL else f"It rests on: {cell.binds}."
+    """Return which limit the ceiling rests on and what would settle it, where spark keeps it."""
+    if cell.binds is None or cell.binds is Binds.LATEST_USEFUL:
+        return ""
+    return f"It rests on: {cell.binds}. To settle it, {SETTLED_BY[cell.binds]}."
 
 
 def _said(cell: CeilingCell) -> str:
-    """Return what else is found of a cell: that idle rules count there, or that the level of spark does not make it steady."""
-    told: list[Code] = [cell.state] if cell.state is not CellState.RUNS else []
-    told += [cell.level] if cell.level in (LevelOfSpark.FLATTEN, LevelOfSpark.NOT_CURED) else []
-    return "".join(f" {str(code)[:1].upper()}{str(code)[1:]}." for code in told)
+    """Return what else is found of a cell: idle rules, the cautious ceiling, cycles that miss, residual beyond what was measured."""
+    told = f" {str(cell.state)[:1].upper()}{str(cell.state)[1:]}." if cell.state is not CellState.RUNS else ""
+    if math.isnan(cell.ceiling) and math.isfinite(cell.ceiling_low):
+        told += f" With cautious ignition figures it has a ceiling: {cell.ceiling_low:.0f} deg BTDC."
+    if cell.missed > MOST_MISSED:
+        told += f" At MBT spark {cell.missed:.0%} of cycles miss."
+    return told + (f" Residual is above {BEYOND_DATA:.0%}: direction, not degrees." if cell.burned_fraction > BEYOND_DATA else "")

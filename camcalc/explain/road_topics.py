@@ -13,7 +13,7 @@ from ..cautions import AT_SURGE
 from ..constants import AIR_GAS_CONSTANT, STANDARD_GRAVITY
 from ..cycle.operating import EngineModel, OperatingState
 from ..cycle.simulate import SPEED
-from ..cycle.work_variation import BASE_VARIATION, dilution_noise
+from ..cycle.work_variation import work_spread
 from ..engine.atmosphere import barometer_of
 from ..engine.friction import rubbing_friction
 from ..errors import InputError
@@ -31,7 +31,6 @@ if TYPE_CHECKING:
 __all__ = ["checked_gear", "explain_reversion"]
 
 # Work of one cycle is asked at no smaller a change of the burned fraction than this.
-LEAST_CHANGE = 1e-4
 
 
 def checked_gear(build: Build, gear: int | None) -> int:
@@ -148,22 +147,13 @@ def _blow_back(sheet: Worksheet, engine: EngineModel, state: OperatingState) -> 
 
 
 def _variation(sheet: Worksheet, engine: EngineModel, state: OperatingState) -> tuple[Any, Any]:
-    x = sheet.given("x", "residual of the mean cycle", quantity(state.burned_fraction, "", "percent"), CYCLE)
-    source = of_sheet(engine.build, "limits", "dilution_noise")
-    noise = sheet.given("k", "how far residual differs from cycle to cycle, over itself", quantity(dilution_noise(engine), "", "percent"), source)
-    least = sheet.given("d_0", "least change asked for", LEAST_CHANGE, "numerical")
-    words = "No two cycles keep the same residual."
-    change = sheet.step(words, "d", "standard deviation of residual", sympy.Max(noise * x, least), "percent")
-    diluted = sheet.step("A cycle with one deviation more residual than the mean.", "x_w", "its residual", x + change, "percent")
-    clean = sheet.step("A cycle with one deviation less.", "x_s", "its residual", x - change, "percent")
-    gross = [engine.state(state.speed, state.manifold_pressure, state.spark, burned_fraction=sheet.number(s, "")).gross for s in (diluted, clean)]
-    weak = sheet.given("p_w", "gross indicated pressure of the weaker cycle", quantity(gross[0], "Pa", "kPa"), CYCLE)
-    strong = sheet.given("p_s", "gross indicated pressure of the stronger cycle", quantity(gross[1], "Pa", "kPa"), CYCLE)
-    mean = sheet.given("p_g", "gross indicated pressure of the mean cycle", quantity(state.gross, "Pa", "kPa"), CYCLE)
-    base = sheet.given("k_0", "variation that even a clean charge has", quantity(BASE_VARIATION, "", "percent"), "Heywood 1988, from memory: low end")
-    words = "Half the difference is the deviation by residual. The deviation of a clean charge is independent, so squares add."
-    deviation = sheet.step(words, "sigma", "standard deviation of gross work", sympy.sqrt(((strong - weak) / 2) ** 2 + (base * mean) ** 2), "kPa")
-    variation = sheet.step("Over the mean work. The textbook judges an engine by this figure.", "V_c", "COV of IMEP", deviation / mean, "percent")
+    spread = work_spread(engine, state.speed, state.manifold_pressure, state.spark)
+    origin = "scatter of residual and turbulence, cycle after cycle"
+    mean = sheet.given("p_g", "gross indicated pressure, mean of all cycles", quantity(spread.gross, "Pa", "kPa"), origin)
+    missed = f"its standard deviation; {spread.missed:.1%} of cycles miss" if spread.missed else "its standard deviation; none of them misses"
+    deviation = sheet.given("sigma", missed, quantity(spread.deviation, "Pa", "kPa"), origin)
+    words = "No two cycles keep the same residual or meet the same turbulence. The textbook judges an engine by this figure."
+    variation = sheet.step(words, "V_c", "COV of IMEP", deviation / mean, "percent")
     limit = sheet.given(
         "V_lim", "the sheet's limit for it", quantity(engine.build.limits.stability, "", "percent"), of_sheet(engine.build, "limits", "stability")
     )

@@ -9,7 +9,7 @@ import numpy as np
 from ..advice.headlines import zone_of
 from ..cautions import AT_BRAKES, AT_IDLE_SPARK, AT_MORE_RETARD, OVER_SPARK_TABLE, OVER_STARTING_TABLE, Caution
 from ..words import describe
-from ..words.ceilings import base_table_words, binding_cells, finding_lines, sensitivity_lines, variant_name, zone_words
+from ..words.ceilings import base_table_words, binding_cells, finding_lines, range_lines, sensitivity_lines, variant_name, zone_words
 from ..words.fuel import fuel_lines
 from ..words.idle import idle_spark_words, idle_words
 from ..words.injection import delivery_words, injection_lines, strategy_name
@@ -32,8 +32,13 @@ IDLE = (
     Column("burned_fraction", "residual", short="resid-\nual"),
     Column("blow_back", "reversion", screen=False),
     Column("best_spark", "MBT spark, deg BTDC", screen=False),
+    Column("reserve_spark", "MBT spark less reserve, deg BTDC", screen=False),
+    Column("misfire_limit", "misfire limit, deg BTDC", screen=False),
+    Column("cautious_misfire_limit", "misfire limit if cautious, deg BTDC", screen=False),
     Column("spark", "spark, deg BTDC", short="spark\nBTDC"),
     Column("imep_variation", "COV of IMEP", 1, short="COV"),
+    Column("missed", "missed cycles", 1, short="missed"),
+    Column("partial", "partial burns", 1, screen=False),
     Column("air_flow", "air", 2),
     Column("fuel_flow", "fuel", 2, screen=False),
     Column("throttle_area", "throttle"),
@@ -71,13 +76,17 @@ def idle_blocks(brief: Brief) -> list[Block]:
     if idle.replaced:
         caption = "Idle with the cam it replaces, at its own speed and at the new cam's"
         blocks.append(Records(caption, _paths("idle/replaced", len(idle.replaced)), IDLE, file="idle", care=care))
-    sweep = (Row("vacuum", "idle_spark/manifold_vacuum", 1), Row("COV of IMEP", "idle_spark/imep_variation"))
+    sweep = (
+        Row("vacuum", "idle_spark/manifold_vacuum", 1), Row("COV of IMEP", "idle_spark/imep_variation"), Row("missed cycles", "idle_spark/missed", 1),
+        Row("partial burns", "idle_spark/partial"), Row("residual", "idle_spark/burned_fraction"),
+    )  # fmt: skip
     return [
         *blocks,
         Heading("Idle spark"),
         Cautions(AT_IDLE_SPARK),
         Series("Idle spark around the idle speed, deg BTDC", Row("speed", "idle_spark/speed"), (Row("spark, deg BTDC", "idle_spark/spark"),)),
         Series("Idle over spark, at the idle speed", Row("spark, deg BTDC", "idle_spark/swept_spark"), sweep),
+        Figure("idle_spark"),
         Lines(tuple(idle_spark_words(brief.idle_spark, brief.build.units).splitlines())),
         Figure("residual"),
         Figure("map"),
@@ -113,11 +122,12 @@ def spark_blocks(brief: Brief) -> list[Block]:
     blocks += [Heading("Spark ceilings"), Lines((zone_words(ceilings),))]
     if ceilings.has_zone:
         blocks += [Cautions(OVER_SPARK_TABLE), _spark_grid("ceiling", "Spark ceiling, final spark, deg BTDC", ceiling_dress(ceilings))]
+        sampled = "" if brief.sure is None else ", or 10 % of the samples below, if that is less"
+        blocks.append(_spark_grid("ceiling_low", f"Spark ceiling, low end of the range: cautious ignition figures{sampled}; deg BTDC"))
         if brief.sure is not None:
-            blocks.append(_spark_grid("ceiling_low", "Spark ceiling, low end of the band: 10 % of the samples are below, deg BTDC"))
             blocks.append(_spark_grid("ceiling_high", "Spark ceiling, high end of the band: 90 % of the samples are below, deg BTDC"))
         binding = tuple(f"{words[:1].upper()}{words[1:]}: {cells}." for words, cells in binding_cells(ceilings))
-        blocks += [Heading("What the ceilings rest on"), Lines((*binding, *finding_lines(ceilings)), listed=True), Figure("ceilings")]
+        blocks += [Heading("What the ceilings rest on"), Lines((*binding, *range_lines(ceilings), *finding_lines(ceilings)), listed=True), Figure("ceilings")]
         blocks += _sensitivity_blocks(brief)
     blank = () if ceilings.has_zone else (_spark_grid("ceiling", "Spark ceiling, final spark, deg BTDC"),)
     return [*blocks, *_base_blocks(brief), Fold("More grids: limits, knock, residual, air", (*_more_grids(), *blank))]
@@ -148,11 +158,14 @@ def _more_grids() -> tuple[Block, ...]:
     return (
         Cautions(OVER_SPARK_TABLE),
         _spark_grid("least_limit", "Least of all limits, deg BTDC"),
+        _spark_grid("misfire", "Spark above which more than 1 % of cycles miss, at the light edge of the load swing, deg BTDC"),
+        _spark_grid("misfire_low", "The same with cautious ignition figures, deg BTDC"),
         _spark_grid("best_spark", "MBT spark, deg BTDC"),
         _spark_grid("knock", "Knock limit, deg BTDC; blank where no spark searched knocks"),
         _spark_grid("floor", "Latest useful spark, deg BTDC"),
         Grid("Residual at MBT spark, % of charge", "spark_ceilings", "burned_fraction", file="burned_fraction"),
         Grid("COV of IMEP at MBT spark, %", "spark_ceilings", "imep_variation", file="imep_variation"),
+        Grid("Cycles that miss at MBT spark, %", "spark_ceilings", "missed", file="missed_cycles"),
         Grid("Air charge, mg per cylinder", "spark_ceilings", "air_charge", file="air_charge"),
         Grid("Relative charge, %", "spark_ceilings", "relative_charge", file="relative_charge"),
     )

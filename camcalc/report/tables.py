@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 __all__ = ["SPARK_GRIDS", "TABLE_NAMES", "brief_tables", "write_tables"]
 
 # Every table that may be written: those of sparks, whose marked cells go into a second file, and the others.
-SPARK_GRIDS = ("ceiling", "ceiling_low", "ceiling_high", "least_limit", "best_spark", "knock", "floor")
+SPARK_GRIDS = ("ceiling", "ceiling_low", "ceiling_high", "least_limit", "misfire", "misfire_low", "best_spark", "knock", "floor")
 MARKED = (*SPARK_GRIDS, "starting_table")
 NAMES = (
     *MARKED, "burned_fraction", "imep_variation", "air_charge", "relative_charge", "fuel_factors", "trade_off", "idle", "reversion", "usable_gears",

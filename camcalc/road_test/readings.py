@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 from ..advice.equal_torque import road_net_imep
 from ..advice.headlines import headline_gear
-from ..advice.idle import idle_spark, load_terms
+from ..advice.idle_balance import idle_balance, standing_balance
 from ..advice.spark_limits import ceiling_column
 from ..codes import Code
 from ..constants import AIR_GAMMA, AIR_GAS_CONSTANT, torque_of_mean_pressure
@@ -84,9 +84,7 @@ def place_of(engine: EngineModel) -> Place:
     """Return where readings are taken; the spark of the idle as assumed is held in every one of them."""
     build = engine.build
     speed, gear = build.idle.si.speed, headline_gear(build)
-    load = load_terms(engine, speed, drive=False, accessories=False).total
-    pressure = pressure_for_net_imep(engine, speed, load, None, offset=build.idle.si.spark_reserve, earliest=build.idle.si.earliest_spark)
-    spark = round(idle_spark(build, engine.best_spark(speed, pressure)))
+    spark = round(idle_balance(engine, speed).sparks.spark)
     place = Place(speed, float(spark), gear, build.vehicle.gear_ratios[gear - 1], ROAD_SPARK)
     return place._replace(road_spark=_cautious_road_spark(engine, place))
 
@@ -98,14 +96,13 @@ def _cautious_road_spark(engine: EngineModel, place: Place) -> float:
         knock, (cell,) = engine.knock_spark(ROAD, pressure), ceiling_column(engine, ROAD, [pressure]).cells
     except NoSolutionError:
         return ROAD_SPARK
-    limits = [ROAD_SPARK, knock - UNDER_KNOCK, cell.ceiling]
+    limits = [ROAD_SPARK, knock - UNDER_KNOCK, cell.ceiling_low]
     return float(math.floor(min(limit for limit in limits if not math.isnan(limit))))
 
 
 def _standing(engine: EngineModel, speed: float, spark: float) -> float:
     """Return the manifold pressure [Pa] of a standing engine at a speed [rev/s] and spark; neutral, accessories off."""
-    load = load_terms(engine, speed, drive=False, accessories=False).total
-    return pressure_for_net_imep(engine, speed, load, spark)
+    return standing_balance(engine, speed, spark).mean.manifold_pressure
 
 
 def _driving(engine: EngineModel, place: Place, spark: float) -> float:

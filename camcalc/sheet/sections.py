@@ -71,8 +71,8 @@ class Idle(Section):
         "crank_deg",
         low=5.0,
         high=60.0,
-        default="36 crank_deg",
-        why="ESTIMATE: earliest spark asked of an idle, whatever best torque is; earlier ones meet a charge too cold and thin to light reliably",
+        default="nan",
+        doc="a cap on the idle spark; without it MBT spark, the reserve and the misfire limit decide",
     )
     mixture: float = plain(float, low=0.7, high=1.15, default=1.0, why="stoichiometric", doc="lambda: air over stoichiometric air")
 
@@ -341,8 +341,13 @@ class Limits(Section):
     latest_half_burned: Measure = measure(
         "crank_deg", low=10.0, high=70.0, default="35 crank_deg", why="ESTIMATE: latest 50 % burned after top dead centre that the floor allows"
     )
-    swing_factor: float = plain(
-        float, low=0.01, high=3.0, or_zero=True, default=1.0, why="ESTIMATE: half swing of load over the sum of blow-back share and IMEP variation"
+    load_swing: float = plain(
+        float,
+        low=0.001,
+        high=0.25,
+        or_zero=True,
+        default="nan",
+        doc="r.m.s. swing of the load over the load in steady driving, as a share, measured from a log; ceilings compute it when left out",
     )
     injection_margin: Measure = measure(
         "crank_deg", low=0.5, high=60.0, or_zero=True, default="15 crank_deg", why="from memory: 10 to 20 crank degrees between fuel arriving and the valve"

@@ -1,4 +1,4 @@
-"""Spark ceilings in words: the low-speed zone and its lowest cell, what each ceiling rests on, what moves them, what a supplied table does there."""
+"""Spark ceilings in words: the zone, its lowest cell as a range, what each ceiling rests on and what would settle it, what moves them, a supplied table."""
 
 from __future__ import annotations
 
@@ -8,30 +8,40 @@ from collections.abc import Iterable, Sequence
 
 import numpy as np
 
+from ..advice.bands import Uncertain
 from ..advice.base_table import BaseTableCell
-from ..advice.equal_torque import LevelOfSpark
 from ..advice.headlines import zone_of
 from ..advice.sensitivity import WIDE, CeilingSensitivity, ChangedInput, Changes
 from ..advice.spark import SparkCeilings
-from ..advice.spark_limits import Binds, CellState
+from ..advice.spark_limits import BEYOND_DATA, SETTLED_BY, Binds, CellState
 from ..codes import Code
 from .describing import describe
 from .figures import btdc, cell_text, kilopascals, set_rpm
 from .phrases import counted
-from .reversion import listed_gears
 
 __all__ = [
-    "COMMON_PRACTICE", "base_table_words", "binding_cells", "binding_lines", "ceilings_words", "finding_lines", "sensitivity_lines", "variant_name",
-    "zone_words",
+    "COMMON_PRACTICE", "base_table_words", "binding_cells", "binding_lines", "ceilings_words", "finding_lines", "input_name", "range_lines", "range_text",
+    "sensitivity_lines", "variant_name", "zone_words",
 ]  # fmt: skip
 
 COMMON_PRACTICE = (
     "Common practice, no source, shown beside and not tuned to: a big V8 with a long cam runs about 20 deg BTDC near 1400 rpm at light load. "
     "Some run 15 to 18 deg; 35 deg bucks. Trouble ends near 2000 rpm. Steps of 20, 25, 30, 35 deg ease out of the zone."
 )
-NO_ZONE = "No cell needs a spark ceiling: at no speed is the engine rough where the level road leads in a gear to be kept smooth."
+NO_ZONE = "No cell needs a spark ceiling: MBT spark and knock limit decide everywhere."
+ONLY_CAUTIOUS = "with the cautious ignition figures {cells} would. Start from those and work up."
+WHY_A_RANGE = "The high end is from ignition figures that fit an ordinary engine, the low end from cautious ones. Start from the low end."
+# Gap and discharge: SAE 2013-01-1630, page read.
+WHAT_RAISES = "Fewer cycles miss with more load, less overlap, a wider plug gap and more spark energy."
 # What is found of a cell beside what its ceiling rests on, and is no matter of course.
-WORTH_A_LINE: tuple[Code, ...] = (CellState.AT_IDLE, CellState.NO_TORQUE, LevelOfSpark.FLATTEN, LevelOfSpark.NOT_CURED)
+WORTH_A_LINE: tuple[Code, ...] = (CellState.AT_IDLE, CellState.NO_TORQUE)
+# The inputs that move a ceiling, in a word or two, for the heads of rows.
+SHORT = {
+    Uncertain.BURN: "burn angles", Uncertain.DILUTION: "loss of flame speed to residual", Uncertain.KERNEL_TURBULENCE: "turbulence at the kernel",
+    Uncertain.SPARK_ENERGY: "spark energy", Uncertain.PLUG_SCATTER: "spread of residual at the plug",
+    Uncertain.TURBULENCE_SCATTER: "spread of turbulence at the plug", Uncertain.OVERLAP: "flow through barely open valves",
+    Uncertain.RESIDUAL_KEPT: "residual kept in the clearance",
+}  # fmt: skip
 
 
 @describe.register
@@ -42,7 +52,7 @@ def ceilings_words(ceilings: SparkCeilings) -> str:
     ----------
     ceilings : SparkCeilings
     """
-    return "\n".join([zone_words(ceilings), *binding_lines(ceilings), *finding_lines(ceilings)])
+    return "\n".join([zone_words(ceilings), *binding_lines(ceilings), *range_lines(ceilings), *finding_lines(ceilings)])
 
 
 def zone_words(ceilings: SparkCeilings) -> str:
@@ -54,15 +64,48 @@ def zone_words(ceilings: SparkCeilings) -> str:
     """
     zone = zone_of(ceilings)
     if zone is None:
-        return NO_ZONE
+        cautious = int(np.isfinite(ceilings.si.ceiling_low).sum())
+        return NO_ZONE if not cautious else f"{NO_ZONE[:-1]}; {ONLY_CAUTIOUS.format(cells=counted(cautious, 'cell'))}"
     cells = int(np.isfinite(ceilings.si.ceiling).sum())
     speeds, loads = f"{zone.speeds[0] * 60:.0f} to {set_rpm(zone.speeds[-1])}", f"{zone.pressures[0] / 1e3:.0f} to {kilopascals(zone.pressures[-1])}"
-    said = f"Low-speed zone: {cells} cells, {speeds}, {loads}. Kept smooth on the level road: {listed_gears(ceilings.gears)}."
+    said = f"Low-speed zone: {counted(cells, 'cell')}, {speeds}, {loads}."
     if zone.worst is None:
         return f"{said} Spark alone fixes none of them: raise speed, change gear or cam."
     row, column = zone.rows.start + zone.worst[0], zone.columns.start + zone.worst[1]
     at = cell_text(ceilings.si.speed[column], ceilings.si.manifold_pressure[row])
-    return f"{said} Lowest ceiling: {btdc(ceilings.si.ceiling[row, column], ceilings.mark('ceiling', row, column))} at {at}."
+    return f"{said} Lowest ceiling: {range_text(ceilings, row, column)} at {at}."
+
+
+def range_text(ceilings: SparkCeilings, row: int, column: int) -> str:
+    """Return a cell's ceiling as a range, from its low end to the ceiling; one figure where they agree to the degree.
+
+    Parameters
+    ----------
+    ceilings : SparkCeilings
+    row, column : int
+        Of the cell, which has a ceiling.
+    """
+    low, high = (float(grid[row, column]) for grid in (ceilings.si.ceiling_low, ceilings.si.ceiling))
+    text = btdc(high, ceilings.mark("ceiling", row, column))
+    return text if not math.isfinite(low) or round(low) == round(high) else f"{low:.0f} to {text}"
+
+
+def range_lines(ceilings: SparkCeilings) -> list[str]:
+    """Return why ceilings are ranges, what on the car would settle them, and which say direction alone.
+
+    Parameters
+    ----------
+    ceilings : SparkCeilings
+    """
+    rests = Counter(code for row in ceilings.binds for code in row if code is not None)
+    if not rests:
+        return []
+    lines = [WHY_A_RANGE, *([WHAT_RAISES] if Binds.MISSED_CYCLES in rests else [])]
+    lines += [f"To settle it, {what}." for what in dict.fromkeys(SETTLED_BY[code] for code, _ in rests.most_common())]
+    beyond = int((np.isfinite(ceilings.si.ceiling) & ceilings.beyond_data).sum())
+    if beyond:
+        lines.append(f"In {counted(beyond, 'cell')} residual is above {BEYOND_DATA:.0%}, more than any flame was measured with: direction, not degrees.")
+    return lines
 
 
 def binding_lines(ceilings: SparkCeilings) -> list[str]:
@@ -82,8 +125,7 @@ def finding_lines(ceilings: SparkCeilings) -> list[str]:
     ----------
     ceilings : SparkCeilings
     """
-    grids: tuple[tuple[tuple[Code | None, ...], ...], ...] = (ceilings.states, ceilings.levels)
-    return _counted_codes(code for grid in grids for row in grid for code in row if code in WORTH_A_LINE)
+    return _counted_codes(code for row in ceilings.states for code in row if code in WORTH_A_LINE)
 
 
 def _counted_codes(codes: Iterable[Code | None]) -> list[str]:
@@ -115,20 +157,34 @@ def variant_name(changed: ChangedInput) -> str:
 
     Examples
     --------
-    >>> variant_name(ChangedInput(what=Changes.BURN_ANGLES, value=0.9)), variant_name(ChangedInput(what=Changes.OCTANE, value=93.0))
-    ('burn 10 % shorter', 'research octane 93')
+    >>> variant_name(ChangedInput(what=Changes.UNCERTAIN, input=Uncertain.BURN, value=0.9)), variant_name(ChangedInput(what=Changes.OCTANE, value=93.0))
+    ('burn angles 0.9 times', 'research octane 93')
     """
     value = changed.value
-    if changed.what is Changes.SWING_FACTOR:
-        return f"load swing {value:.2g} times" + (" (cap)" if changed.capped else "")
-    if changed.what is Changes.BURN_ANGLES:
-        return f"burn {abs(value - 1.0) * 100:.0f} % {'shorter' if value < 1.0 else 'longer'}"
+    if changed.input is not None:
+        return f"{input_name(changed.input)} {value:.2g} times"
     return {
         Changes.NOTHING: "as the sheet is",
-        Changes.STABILITY_LIMIT: f"steady up to COV {value * 100:.0f} %",
+        Changes.LOAD_SWING: f"load swing {value * 100:.2g} % r.m.s." if value else "no load swing",
         Changes.OCTANE: f"research octane {value:g}",
-        Changes.SMOOTH_GEARS: f"gear {value:.0f} alone",
+        Changes.SMOOTH_GEARS: f"road load of gear {value:.0f}",
     }[changed.what]
+
+
+def input_name(code: Code) -> str:
+    """Return what moves a ceiling in a word or two.
+
+    Parameters
+    ----------
+    code : Code
+        ``Uncertain`` or ``Changes``.
+
+    Examples
+    --------
+    >>> input_name(Uncertain.SPARK_ENERGY), input_name(Changes.OCTANE), input_name(Uncertain.FRICTION)
+    ('spark energy', 'octane', 'friction')
+    """
+    return SHORT[code] if isinstance(code, Uncertain) and code in SHORT else code.code.replace("_", " ")
 
 
 @describe.register
@@ -152,7 +208,9 @@ def sensitivity_lines(table: CeilingSensitivity) -> list[str]:
     si = table.si
     wide = math.isfinite(si.widest_span) and si.widest_span > WIDE
     far = f"The variants lie up to {si.widest_span:.0f} deg apart, at {set_rpm(si.widest_at)}. Start from the low side and work up."
-    return [*([far] if wide else []), COMMON_PRACTICE]
+    named = [input_name(code) for code in table.decides]
+    most = f"What decides them, most first: {', '.join(named)}."
+    return [*([far] if wide else []), *([most] if named else []), COMMON_PRACTICE]
 
 
 def base_table_words(cells: Sequence[BaseTableCell]) -> str:

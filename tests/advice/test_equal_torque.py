@@ -1,4 +1,4 @@
-"""The line of equal torque, and the largest spark on it that is steady."""
+"""The line of equal torque."""
 
 from __future__ import annotations
 
@@ -15,12 +15,9 @@ from hypothesis import strategies as st
 from camcalc.advice.equal_torque import (
     MOST_RETARD,
     SECANT_POINTS,
-    LevelOfSpark,
-    LinePoint,
     equal_torque_line,
     pressure_at_equal_torque,
     road_net_imep,
-    steady_limit,
 )
 from camcalc.advice.spark_limits import ceiling_column
 from camcalc.cycle.models import MODELS
@@ -65,82 +62,6 @@ def pressure_of(net: float, spark: float = BEST) -> float:
 @pytest.fixture(scope="module")
 def parabola(build_of: Make) -> Any:
     return Parabola(build_of("quarry-road"))
-
-
-def line_of(variations: list[float], model: Any = None, net: float = 3e5) -> list[LinePoint]:
-    """A line in steps of four degrees from best torque down, with the pressure that the parabola needs."""
-    sparks = [BEST - 4.0 * k for k in range(len(variations))]
-    pressures = [pressure_of(net, s) for s in sparks]
-    return [LinePoint(s, p, v, SimpleNamespace()) for s, p, v in zip(sparks, pressures, variations, strict=True)]  # type: ignore[arg-type]
-
-
-def limit_of(build: Any, variations: list[float], stability: float) -> Any:
-    return steady_limit(Parabola(build, stability), 25.0, 3e5, line_of(variations))  # type: ignore[arg-type]
-
-
-# What a line says.
-
-
-def test_a_line_that_starts_steady_has_no_limit(build_of: Make) -> None:
-    found = limit_of(build_of("quarry-road"), [0.08, 0.09, 0.12], 0.10)
-    assert math.isnan(found.spark)
-    assert math.isnan(found.pressure)
-    assert found.level is LevelOfSpark.STEADY
-
-
-def test_where_the_line_crosses_the_limit_lies_the_spark_and_its_pressure_holds_the_torque(build_of: Make, parabola: Any) -> None:
-    found = limit_of(build_of("quarry-road"), [0.16, 0.12, 0.08, 0.06], 0.10)
-    # Half-way between the second and the third point.
-    assert found.spark == pytest.approx(BEST - 6.0, abs=1e-9)
-    assert found.level is LevelOfSpark.DECIDES
-    assert parabola.state(25.0, found.pressure, found.spark).net == pytest.approx(3e5, rel=1.1e-3)
-
-
-def test_a_shallow_line_has_no_level_to_choose(build_of: Make) -> None:
-    for variations in ([0.13, 0.12, 0.121], [0.110, 0.0995, 0.105], [0.12, 0.13, 0.14]):
-        found = limit_of(build_of("quarry-road"), variations, 0.10)
-        assert math.isnan(found.spark)
-        assert found.level is LevelOfSpark.FLATTEN
-
-
-def test_a_deep_line_that_never_gets_there_stands_at_its_steadiest(build_of: Make) -> None:
-    found = limit_of(build_of("quarry-road"), [0.30, 0.20, 0.16, 0.19], 0.10)
-    assert found.spark == BEST - 8.0
-    assert found.level is LevelOfSpark.NOT_CURED
-
-
-def test_a_line_of_one_point_is_not_cured_by_spark(build_of: Make) -> None:
-    found = limit_of(build_of("quarry-road"), [0.30], 0.10)
-    assert math.isnan(found.spark)
-    assert found.level is LevelOfSpark.NOT_CURED
-
-
-def test_no_line_no_limit(build_of: Make) -> None:
-    assert limit_of(build_of("quarry-road"), [], 0.10).level is LevelOfSpark.STEADY
-
-
-@given(variations=st.lists(st.floats(0.02, 0.4), min_size=1, max_size=9), limits=st.tuples(st.floats(0.02, 0.3), st.floats(0.02, 0.3)))
-def test_a_looser_limit_never_lowers_the_spark(build_of: Make, variations: list[float], limits: tuple[float, float]) -> None:
-    tight, loose = sorted(limits)
-    allowed = [limit_of(build_of("quarry-road"), variations, s).spark for s in (tight, loose)]
-    # No limit stands for any spark.
-    allowed = [math.inf if math.isnan(spark) else spark for spark in allowed]
-    assert allowed[1] >= allowed[0] - 1e-9
-
-
-@given(variations=st.lists(st.floats(0.02, 0.4), min_size=2, max_size=9), stability=st.floats(0.02, 0.3))
-def test_the_limit_lies_on_the_line_and_is_steady_there_or_the_steadiest(build_of: Make, variations: list[float], stability: float) -> None:
-    found = limit_of(build_of("quarry-road"), variations, stability)
-    if math.isnan(found.spark):
-        assert found.level is (LevelOfSpark.STEADY if variations[0] <= stability else LevelOfSpark.FLATTEN)
-        return
-    assert BEST - 4.0 * (len(variations) - 1) - 1e-9 <= found.spark <= BEST + 1e-9
-    place = (BEST - found.spark) / 4.0
-    low = min(int(place), len(variations) - 2)
-    here = variations[low] + (place - low) * (variations[low + 1] - variations[low])
-    assert here == pytest.approx(min(variations) if found.level is LevelOfSpark.NOT_CURED else stability, rel=1e-6)
-    # With more spark on the line it is not steady yet.
-    assert all(v > stability for v in variations[: math.ceil(place - 1e-6)])
 
 
 # The pressure that holds a torque.
@@ -227,15 +148,6 @@ def test_a_line_ends_at_the_latest_burn_that_the_sheet_allows(resolved_of: Make)
     late = [p.state.half_burned > limits.latest_half_burned or p.state.exhaust_temperature > limits.hottest_exhaust for p in line]
     assert late[-1]
     assert not any(late[:-1])
-
-
-def test_a_line_stops_at_a_point_that_is_steady_enough(resolved_of: Make) -> None:
-    model = resolved_of("quarry-road")
-    net = road_net_imep(model, 1200.0 / 60.0, model.build.vehicle.gear_ratios[5])
-    whole = equal_torque_line(model, 1200.0 / 60.0, net)
-    (only,) = equal_torque_line(model, 1200.0 / 60.0, net, settled_under=1.02 * whole[0].variation)
-    assert only == whole[0]
-    assert len(whole) > 1
 
 
 def test_a_torque_out_of_reach_is_refused_with_the_most_there_is(resolved_of: Make) -> None:
