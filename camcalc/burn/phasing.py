@@ -26,8 +26,8 @@ Array = NDArray[np.float64]
 
 # Exponent on the dilution ratio of the chemistry (propane): with it the ratio meets the factor measured on gasoline-like fuels, 1 - 2.1 f, to 1 % at
 # 700 K and 8 bar where that factor has data (f 0.1 to 0.2); at other engine states 0.7 to 0.9 would. Ratios found back from an engine's pressure fall
-# less than the usual factors too (Smith et al. 2019, abstract read). 0.7 to 1.0; best torque of ordinary engines with 25 % of burned gas then
-# is 47 degrees (textbook: 45 to 50, from memory) against 57 with 1. Fixed before any long cam was run with it.
+# less than the usual factors too (Smith et al. 2019, abstract read). 0.7 to 1.0; best torque of the three mild cams at 25 % of burned gas is then 39 to
+# 51 degrees (textbook: 45 to 50, from memory). Fixed before any long cam was run with it.
 DILUTION_EXPONENT = 0.8
 # The layout of the published burn, by which all others are scaled: a = 5, m = 2 (Heywood 1988, ch. 9, from memory).
 WIEBE_A, WIEBE_POWER = 5.0, 3.0

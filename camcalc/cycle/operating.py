@@ -118,7 +118,8 @@ class EngineModel(Protocol):
     name: str
     tolerances: Tolerances
     uncertain: tuple[str, ...]
-    # How cycles spread, by the question: answers remembered.
+    # Burn maps and how cycles spread, by the question: answers remembered.
+    burn_maps: dict[tuple[float, float, float], BurnMap | None]
     spreads: dict[tuple[float, ...], Spread]
     # For reading a cam and for learning: no spark table, no ceiling, no word on the brakes rests on such a model.
     teaching_only: bool

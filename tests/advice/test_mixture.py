@@ -18,10 +18,10 @@ from camcalc.advice.mixture import (
     meter_over_reading,
     sensor_reading,
     table_over_reading,
-    unburned_as_hexane,
     throttled_over_reading,
+    unburned_as_hexane,
 )
-from camcalc.engine.gas import products
+from camcalc.engine.gas import fuel_data, products
 
 shares = st.floats(0.0, 1.0)
 CALM = Plenum(volume=4e-3, pressure=60e3, temperature=320.0, ambient=101e3)
