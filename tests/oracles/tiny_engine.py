@@ -64,9 +64,8 @@ class TinyEngine:
         pumping = barometer(self) - pressure
         return OperatingState(
             speed=speed, manifold_pressure=pressure, exhaust_pressure=barometer(self), spark=spark, burned_fraction=x, diluent=x, trapped=trapped,
-            trapped_air=fuel * ratio, air=fuel * ratio, fuel=fuel, blow_back=0.5 * x * trapped, gross=gross, pumping=pumping,
-            net=gross - pumping, development=20.0 + 20.0 * x, rapid_burn=25.0 + 25.0 * x, half_burned=8.0 + self._best(x) - spark, completeness=1.0,
-            exhaust_temperature=900.0,
+            trapped_air=fuel * ratio, air=fuel * ratio, fuel=fuel, blow_back=0.5 * x * trapped, gross=gross, pumping=pumping, net=gross - pumping,
+            development=20.0 + 20.0 * x, rapid_burn=25.0 + 25.0 * x, half_burned=8.0 + self._best(x) - spark, completeness=1.0, exhaust_temperature=900.0,
             outcome=Ending.SETTLED if pressure >= LEAST_RUNNING else Ending.NO_FRESH_CHARGE,
         )  # fmt: skip
 
