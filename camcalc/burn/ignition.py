@@ -8,7 +8,7 @@ from typing import NamedTuple
 from ..compiling import compiled
 from .stretch import GAS_CONSTANT, KARLOVITZ_IGNITION, TURBULENCE, stretch_rate, viscosity
 
-__all__ = ["ANCHORED", "CAUTIOUS", "IgnitionLaw", "flame_temperature", "Surroundings", "ignition_energy", "ignition_margin", "kernel_surroundings", "margin_in"]
+__all__ = ["ANCHORED", "CAUTIOUS", "IgnitionLaw", "Surroundings", "flame_temperature", "ignition_energy", "ignition_margin", "kernel_surroundings", "margin_in"]
 
 # Least energy of a sphere that lights: its diameter of quenching over the flame's own thickness, and the share of the turbulent velocity that
 # takes flame speed from it (Ballal & Lefebvre 1975 to 1981, from memory).
