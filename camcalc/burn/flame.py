@@ -233,7 +233,7 @@ def flame_speed_kernel(temperature: float, pressure: float, phi: float, burned: 
     ethanol : float
         Share of the fuel by volume.
     dilution : float
-        Exponent on the dilution ratio, 0.7 to 1.1. Ethane in place of propane has the effect of 0.90 to 0.97, methane of 1.2 to 1.3. With 0.8 the
+        Exponent on the dilution ratio, 0.7 to 1.1. Ethane in place of propane has the effect of 0.90 to 0.99, methane of 1.2 to 1.3. With 0.8 the
         ratio at 700 K and 8 bar is the measured 1 - 2.1 f; and speeds drawn back from engine pressures fall less with 5 to 25 % of burned gas than
         published factors do (Smith et al. 2019, abstract read).
 
