@@ -29,12 +29,10 @@ __all__ = ["IdleSpark", "IdleSparkBesideTable", "TableMeetsIdle", "beside_table"
 
 Array = NDArray[np.float64]
 
-AROUND = np.linspace(-IDLE_REACH, IDLE_REACH, 7)
+AROUND = np.linspace(-IDLE_REACH, IDLE_REACH, 5)
 SPARKS = np.arange(0.0, 61.0, 5.0)
 # Sparks that print as one whole degree are one [crank deg].
 WHOLE = 1.0
-
-
 
 
 class OnSpark(NamedTuple):
@@ -84,17 +82,20 @@ class IdleSpark(ArrayRecord):
     )  # fmt: skip
 
     speed: Measure = measure("crank_rps", "rpm", doc="around the idle speed")
-    spark: Measure = measure("crank_deg", doc="flat or falling with speed; blank where the engine does not carry itself")
+    spark: Measure = measure("crank_deg", doc="flat or falling with speed, through the idle's own; blank where the engine does not carry itself")
     best_spark: Measure = measure("crank_deg", doc="best torque at each speed's own balance")
     reserve_spark: Measure = measure("crank_deg", doc="best torque less the sheet's reserve")
     misfire_limit: Measure = measure("crank_deg", doc="earlier sparks miss more than 1 % of cycles")
-    swept_spark: Measure = measure("crank_deg", doc="sparks tried at the idle speed")
+    swept_spark: Measure = measure("crank_deg", doc="sparks tried at the idle speed, the idle spark among them")
     manifold_vacuum: Measure = measure("Pa", "inHg", doc="at each of them")
     imep_variation: Measure = measure("", "percent", doc="at each of them, missed cycles counted")
     missed: Measure = measure("", "percent", doc="share of cycles at each of them")
     partial: Measure = measure("", "percent", doc="cycles that leave more than a fifth of their fuel unburned, at each of them")
     burned_fraction: Measure = measure("", "percent", doc="residual of the mean cycle at each of them")
     idle_spark: ScalarMeasure = measure("crank_deg", doc="at the idle speed itself: the one number for an idle-spark table")
+    idle_reserve_spark: ScalarMeasure = measure("crank_deg", doc="best torque less the sheet's reserve, at the idle")
+    idle_misfire_limit: ScalarMeasure = measure("crank_deg", doc="earlier sparks miss more than 1 % of cycles, at the idle")
+    idle_misfire_limit_cautious: ScalarMeasure = measure("crank_deg", doc="the same with the pessimistic constants of ignition")
     rule: IdleSparkRule | None
     table: IdleSparkBesideTable | None = None
     marks: Mapping[str, Marks] = dataclasses.field(default_factory=dict)
@@ -104,26 +105,32 @@ def idle_spark_advice(engine: EngineModel) -> IdleSpark:
     """Return the idle spark within 300 rpm of the idle speed, and what the idle itself does over spark."""
     target = engine.build.idle.si.speed
     speeds = target + AROUND
-    found = [_balanced(engine, float(speed)) for speed in speeds]
+    at_target = _balanced(engine, target, math.nan)
+    near = math.nan if at_target is None else at_target.pressure
+    found = [at_target if speed == target else _balanced(engine, float(speed), near) for speed in speeds]
     own, best, reserve = (np.array([math.nan if one is None else getattr(one.sparks, name) for one in found]) for name in ("spark", "best", "reserve"))
-    misfire = np.array([math.nan if one is None else misfire_spark(engine, float(n), one.pressure) for n, one in zip(speeds, found, strict=True)])
-    swept = [_at(engine, target, float(spark)) for spark in SPARKS]
-    limit, spark, middle = np.clip(misfire, LATEST, EARLIEST), falling(own), speeds.size // 2
-    at_target = found[middle]
-    marks = tuple(None if one is None else one.sparks.mark for one in found)
+    limit = np.array([_misfire_limit(engine, float(n), one) for n, one in zip(speeds, found, strict=True)])
+    spark, middle = through_idle(own), speeds.size // 2
+    cautious = _misfire_limit(engine, target, at_target, cautious=True)
+    tried = np.unique(np.append(SPARKS, spark[middle])) if at_target else SPARKS
+    swept = [_at(engine, target, float(one), near) for one in tried]
+    marks = tuple(None if one is None or spark[k] != own[k] else one.sparks.mark for k, one in enumerate(found))
     return IdleSpark(
         speed=speeds,
         spark=spark,
         best_spark=best,
         reserve_spark=reserve,
         misfire_limit=limit,
-        swept_spark=SPARKS,
+        swept_spark=tried,
         manifold_vacuum=np.array([one.vacuum for one in swept]),
         imep_variation=np.array([one.variation for one in swept]),
         missed=np.array([one.missed for one in swept]),
         partial=np.array([one.partial for one in swept]),
         burned_fraction=np.array([one.burned_fraction for one in swept]),
         idle_spark=float(spark[middle]),
+        idle_reserve_spark=float(reserve[middle]),
+        idle_misfire_limit=float(limit[middle]),
+        idle_misfire_limit_cautious=cautious,
         rule=None if at_target is None else at_target.sparks.rule,
         marks={
             "spark": marks,
@@ -131,6 +138,9 @@ def idle_spark_advice(engine: EngineModel) -> IdleSpark:
             "best_spark": spark_ends(best),
             "reserve_spark": spark_ends(best),
             "misfire_limit": spark_ends(limit),
+            "idle_reserve_spark": spark_ends(float(best[middle])),
+            "idle_misfire_limit": spark_ends(float(limit[middle])),
+            "idle_misfire_limit_cautious": spark_ends(cautious),
             "swept_spark": marks_where([one.knocks for one in swept], Mark.KNOCKS),
         },
     )
@@ -165,28 +175,40 @@ def beside_table(idle: IdleSpark, there: float) -> IdleSparkBesideTable | None:
     )
 
 
-def falling(own: Array) -> Array:
-    """Return the largest sparks, none above its own, that never rise along the row; NaN stays.
+def through_idle(own: Array) -> Array:
+    """Return sparks around an idle, its own in the middle, that never rise along the row; NaN stays.
 
-    >>> falling(np.array([30.0, np.nan, 32.0, 28.0])).tolist()
-    [30.0, nan, 30.0, 28.0]
+    Faster, none is above its own. Slower, where a charge with more burned gas asks for less, they stay level: a spark that falls as the engine
+    sags lets it sag further.
+
+    >>> through_idle(np.array([np.nan, 10.0, 18.0, 20.0, 16.0])).tolist()
+    [nan, 18.0, 18.0, 18.0, 16.0]
+    >>> through_idle(np.array([25.0, 22.0, 18.0])).tolist()
+    [25.0, 22.0, 18.0]
     """
-    lowest = np.fmin.accumulate(own)
-    return np.where(np.isnan(own), np.nan, lowest)
+    middle = own.size // 2
+    slower = np.arange(own.size) < middle
+    least = np.where(slower & ~np.isnan(own), np.fmax(own, own[middle]), own)
+    return np.where(np.isnan(own), np.nan, np.fmin.accumulate(least))
 
 
-def _balanced(engine: EngineModel, speed: float) -> IdleBalance | None:
+def _balanced(engine: EngineModel, speed: float, near: float) -> IdleBalance | None:
     """Return a speed's own balance; None where the engine does not carry itself."""
     try:
-        return idle_balance(engine, speed)
+        return idle_balance(engine, speed, near=near)
     except NoSolutionError:
         return None
 
 
-def _at(engine: EngineModel, speed: float, spark: float) -> OnSpark:
+def _misfire_limit(engine: EngineModel, speed: float, found: IdleBalance | None, *, cautious: bool = False) -> float:
+    """Return the misfire limit of an idle [crank deg before top dead centre], an end of the search where it is beyond it."""
+    return math.nan if found is None else float(np.clip(misfire_spark(engine, speed, found.pressure, cautious=cautious), LATEST, EARLIEST))
+
+
+def _at(engine: EngineModel, speed: float, spark: float, near: float) -> OnSpark:
     """Return the idle on a spark; not-a-number where it does not carry itself."""
     try:
-        spread = standing_balance(engine, speed, spark)
+        spread = standing_balance(engine, speed, spark, near=near)
     except NoSolutionError:
         return OnSpark(*(math.nan,) * 5, knocks=False)
     mean = spread.mean

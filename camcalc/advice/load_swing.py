@@ -76,9 +76,9 @@ def load_swing(engine: EngineModel, spread: Spread) -> LoadSwing:
     if not math.isnan(told):
         return LoadSwing(told, spread.charge_deviation, measured=True)
     own = engine.build.engine.intake == INDIVIDUAL_THROTTLES
-    # A plenum of one's own is drawn from once a cycle.
-    interval = 2.0 / state.speed / (1 if own else engine.geometry.cylinders)
-    return LoadSwing(pressure_about_signal(spread.charge_deviation, firings_held(engine, spread), interval, limits.load_filter), spread.charge_deviation)
+    # A plenum of one's own is drawn from once a cycle, and the load sensor, which reads all of them, sees next to nothing of its swing.
+    interval, lag = (2.0 / state.speed, math.inf) if own else (2.0 / state.speed / engine.geometry.cylinders, float(limits.load_filter))
+    return LoadSwing(pressure_about_signal(spread.charge_deviation, firings_held(engine, spread), interval, lag), spread.charge_deviation)
 
 
 def firings_held(engine: EngineModel, spread: Spread) -> float:
@@ -108,7 +108,7 @@ def pressure_about_signal(noise: float, firings: float, interval: float, lag: fl
     interval : float
         Between firings that draw from it [s].
     lag : float
-        Time constant of the load signal [s]; without any the signal is the pressure and the answer is zero.
+        Time constant of the load signal [s]; without any the signal is the pressure and the answer is zero, infinite where it stays at the mean.
 
     Notes
     -----
@@ -127,6 +127,8 @@ def pressure_about_signal(noise: float, firings: float, interval: float, lag: fl
     a, b = -math.expm1(-1.0 / firings), -math.expm1(-interval / lag)
     r, q = 1.0 - a, 1.0 - b
     whole = noise * noise * a / (2.0 - a)
+    if b == 0.0:
+        return math.sqrt(whole)
     together = b * whole / (1.0 - q * r)
     signal = (2.0 * b * q * r * together + b * b * whole) / (1.0 - q * q)
     return math.sqrt(max(whole - 2.0 * together + signal, 0.0))

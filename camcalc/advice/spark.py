@@ -59,7 +59,7 @@ class SparkCeilings(ArrayRecord):
     least_limit_low: Measure = measure("crank_deg", doc="the same with the cautious ignition constants")
     misfire: Measure = measure("crank_deg", doc="above it more than 1 % of cycles miss at the light edge of the swing; blank where none do up to best torque")
     misfire_low: Measure = measure("crank_deg", doc="the same with the cautious ignition constants")
-    counted: Measure = measure("crank_deg", doc="best torque with missed cycles counted; blank where none miss")
+    counted: Measure = measure("crank_deg", doc="best torque with missed cycles counted; blank where no more than 1 % miss")
     fuller_best: Measure = measure("crank_deg", doc="best torque of the fullest charge of the swing; blank where the charge holds still")
     fuller_knock: Measure = measure("crank_deg", doc="knock limit of that charge; blank where no spark searched knocks")
     restless_to: Measure = measure("Pa", "kPa", doc="by speed: cycles vary more than in normal running up to this load, between cells")

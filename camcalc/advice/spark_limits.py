@@ -308,8 +308,8 @@ def _swing(engine: EngineModel, spread: Spread, own: float) -> LoadSwing:
 
 
 def _counted(engine: EngineModel, spread: Spread) -> float:
-    """Return best torque with missed cycles counted [crank deg]; NaN where none miss, or where no cycle repeats itself."""
-    if spread.missed == 0.0:
+    """Return best torque with missed cycles counted [crank deg]; NaN where next to none miss, or where no cycle repeats itself."""
+    if spread.missed <= MOST_MISSED:
         return math.nan
     try:
         return best_counted(engine, spread.mean.speed, spread.mean.manifold_pressure)

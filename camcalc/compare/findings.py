@@ -51,6 +51,7 @@ class Why(Code):
     MORE_VACUUM_IN_DRIVE = "a converter loads the engine at a standstill: more vacuum is more brake assist"
     LESS_RESIDUAL = "less residual burns faster and more steadily"
     STEADIER = "steadier cycles shake less, with fewer partial burns and less smell of fuel"
+    FEWER_MISSES = "a missed cycle is a dead stroke and unburned fuel in the exhaust"
     LOWER_IDLE = "a lower idle is quieter, creeps less and leaves a margin below the speed set"
     LOWER_ROAD_SPEED = "a lower speed leaves more of the road smooth in that gear"
     HIGHER_CEILING = "a lower ceiling gives up more torque and fuel where the charge swings"

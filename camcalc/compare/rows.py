@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
-from ..advice.idle import FASTEST
+from ..advice.idle_speeds import FASTEST
 from ..advice.reversion import SLOWEST
 from ..cycle.best_torque import EARLIEST
 from ..marks import Mark
@@ -23,6 +23,7 @@ IDLE_STEP, ROAD_STEP = 50.0 / 60.0, 50.0 / 60.0
 PRESSURE_STEP, AIR_STEP = 1.7e3, 6e-6  # half an inHg; 2 % of 300 mg
 AREA_STEP = 3e-3  # m crank deg, of some 70 of a long cam and 10 of a mild one
 BURNED_STEP, VARIATION_STEP, CEILING_STEP, DAMPING_STEP, WINDOW_STEP, COMPRESSION_STEP = 0.01, 0.005, 1.0, 0.01, 10.0, 0.02
+MISSED_STEP = 0.005  # half of what an idle may miss
 EVENTS = ("intake_opens", "intake_closes", "exhaust_opens", "exhaust_closes")
 # The heights that valve events are compared at, as figures are named: 0.050 in at the tappet, 0.15 mm at the valve.
 HEIGHTS = ("0.050", "seat")
@@ -111,6 +112,7 @@ def _idle_rows(in_drive: bool) -> list[Row]:
         Row("vacuum_at_equal_speed", Group.IDLE, "Pa", "inHg", HIGHER, Why.MORE_VACUUM, PRESSURE_STEP),
         Row("burned_fraction", Group.IDLE, "", "percent", LOWER, Why.LESS_RESIDUAL, BURNED_STEP),
         Row("imep_variation", Group.IDLE, "", "percent", LOWER, Why.STEADIER, VARIATION_STEP),
+        Row("idle_missed", Group.IDLE, "", "percent", LOWER, Why.FEWER_MISSES, MISSED_STEP),
     ]
     if in_drive:
         rows += [

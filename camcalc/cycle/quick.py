@@ -107,6 +107,7 @@ class QuickEngine:
         self.exhaust_opens = 360.0 + opens[0]
         self.volume_closed = float(self.geometry.volume(180.0 + self.intake_closes))
         self.mixture = build.idle.mixture
+        self.burn_maps: dict[tuple[float, float, float], BurnMap | None] = {}
         self.spreads: dict[tuple[float, ...], Spread] = {}
         self._reference = self._best_work(*REFERENCE_ANGLES)
 

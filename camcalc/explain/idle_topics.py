@@ -8,12 +8,14 @@ from typing import TYPE_CHECKING, Any
 import sympy
 
 from ..advice.brakes import brake_assist
-from ..advice.idle import idle_state, load_terms
+from ..advice.idle import IdleState, idle_state
+from ..advice.idle_balance import IdleSparkRule, load_terms
 from ..cautions import AT_BRAKES
 from ..constants import STANDARD_PRESSURE
 from ..cycle.ledger import BurnedLedger
 from ..cycle.operating import EngineModel, barometer
 from ..cycle.simulate import PRESSURE, SPEED
+from ..cycle.work_variation import work_spread
 from ..engine import atmosphere, friction
 from ..errors import InputError
 from ..marks import marked
@@ -27,6 +29,14 @@ if TYPE_CHECKING:
     from ..units import Quantity
 
 __all__ = ["explain_idle_vacuum", "explain_residual", "resolved_engine"]
+
+
+SPARK_RULES = {
+    IdleSparkRule.RESERVE: "idle spark, BTDC: the reserve decides",
+    IdleSparkRule.MISFIRE: "idle spark, BTDC: the misfire limit decides",
+    IdleSparkRule.LATEST_USEFUL: "idle spark, BTDC: the latest useful one, though cycles miss on it",
+    IdleSparkRule.STATED: "idle spark, BTDC: the earliest that the sheet allows",
+}
 
 
 def resolved_engine(build: Build) -> EngineModel:
@@ -92,7 +102,7 @@ def explain_residual(
             f"The masses are of a settled cycle: its end agrees with its start within {state.repeats_within:.1g}.",
             "All cylinders count as alike and the plenum as well mixed. A real manifold gives its end cylinders other shares.",
             "Backward flow through a nearly closed valve is the least certain input. 20 % of that flow moves idle vacuum by about 2 inHg on a long cam.",
-            "Residual above 40 % is outside any published data.",
+            "Residual above 35 % is beyond any engine data: a direction, not degrees.",
         ),
         try_it="Ask again at the same manifold pressure and twice the speed. Which part falls most, and why? (Overlap lasts half the time.)",
         source_keys=("guzzella", "nasa4513", "fox1993", "heywood1988", "estimate"),
@@ -142,11 +152,12 @@ def explain_idle_vacuum(build: Build, *, drive: bool = False, accessories: bool 
     idle = idle_state(engine, drive=drive, accessories=accessories)
     sheet = Worksheet()
     load = _load(sheet, engine, drive=drive, accessories=accessories)
-    state = engine.state(idle.si.speed, idle.si.manifold_pressure, idle.si.spark)
-    spark = marked(f"{idle.si.spark:.1f} deg", idle.mark("spark"))
-    gross = sheet.given("p_g", f"gross indicated pressure, spark {spark} BTDC", quantity(state.gross, "Pa", "kPa"), CYCLE)
+    spread = work_spread(engine, idle.si.speed, idle.si.manifold_pressure, idle.si.spark)
+    state = spread.mean
+    spark = _spark(sheet, build, idle)
+    gross = sheet.given("p_g", f"gross indicated pressure, mean of all cycles, spark {spark} BTDC", quantity(spread.gross, "Pa", "kPa"), CYCLE)
     pump = sheet.given("p_p", "pumping: the work of filling and emptying", quantity(state.pumping, "Pa", "kPa"), CYCLE)
-    words = "The work of the burn, less the work of drawing against the throttle."
+    words = "The work of the burn, missed cycles counted, less the work of drawing against the throttle."
     net = sheet.step(words, "p_n", "net indicated pressure at the manifold pressure found", gross - pump, "kPa")
     words = "At idle, net work and load are equal. This rest of the load is what the search left over."
     sheet.step(words, "delta", "left over", (net - load) / load, "percent")
@@ -168,12 +179,27 @@ def explain_idle_vacuum(build: Build, *, drive: bool = False, accessories: bool 
             "Warm engine. Friction is a textbook engine's by displacement. Other engines differ by 10 to 20 %.",
             "With much residual, two pressures can give one torque. The upper one is steady, and camcalc shows that one.",
             "A gauge shows vacuum that swings. This is the mean over the cycle.",
+            "The misfire limit rests on constants of ignition from published ranges. Count missed cycles over spark at idle to settle it.",
+            *(("Residual above 35 % of charge is beyond any engine data: a direction, not degrees.",) if idle.beyond_data else ()),
         ),
         try_it="Altitude reduces vacuum without a change of the engine. How much is left at 1500 m if the manifold pressure stays? Does it stay?",
         cautions=AT_BRAKES,
         source_keys=("guzzella", "us1976", "heywood1988", "estimate", "practice"),
         carried_by=("p_n", "v"),
     )
+
+
+def _spark(sheet: Worksheet, build: Build, idle: IdleState) -> str:
+    """Work out the idle spark, the later of MBT spark less the reserve and the misfire limit; return it with its mark."""
+    si = idle.si
+    best = sheet.given("s_b", "MBT spark of all cycles, BTDC", idle.best_spark, CYCLE)
+    reserve = sheet.given("s_r", "spark reserve", build.idle.spark_reserve, of_sheet(build, "idle", "spark_reserve"))
+    sheet.step("The idle control adds torque by adding spark, so some is kept.", "s_i", "MBT spark less the reserve, BTDC", best - reserve, "crank_deg")
+    low, high = (marked(f"{getattr(si, name):.0f}", idle.mark(name)) for name in ("cautious_misfire_limit", "misfire_limit"))
+    words = f"misfire limit, BTDC: earlier sparks miss more than 1 % of cycles; {low} to {high} deg, cautious to anchored"
+    sheet.given("s_m", words, idle.misfire_limit, CYCLE)
+    sheet.given("s", SPARK_RULES[idle.rule], idle.spark, CYCLE)
+    return marked(f"{si.spark:.1f} deg", idle.mark("spark"))
 
 
 def _load(sheet: Worksheet, engine: EngineModel, *, drive: bool, accessories: bool) -> Any:

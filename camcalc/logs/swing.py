@@ -132,6 +132,11 @@ class SignalSwing(ArrayRecord):
         """The rest of the load's swing over mean load."""
         return np.asarray(self.load_rest / self.mean_load)
 
+    @property
+    def over_load(self) -> float:
+        """R.m.s. of the load before its filter over the load, all bins by their rows: ``[limits] load_swing`` of the sheet."""
+        return _pooled(self.load_rms, self.samples, self.mean_load) if self.load_rms.size else math.nan
+
     def at(self, speed: float) -> tuple[float, float]:
         """Return r.m.s. of the load signal as a manifold pressure [Pa] and of the speed signal [rev/s] at a speed [rev/s]; ends held.
 

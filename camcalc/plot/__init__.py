@@ -4,6 +4,7 @@ from .compare import plot_compared, plot_lifts
 from .curves import plot_ceilings, plot_injection, plot_lift, plot_residual
 from .cycle import plot_flows, plot_indicator, plot_map, plot_pressure
 from .drive import plot_drive
+from .idle_spark import plot_idle_spark
 from .logs import plot_log, plot_visited
 from .of_records import PLOTS
 from .surge import plot_surge
@@ -16,6 +17,7 @@ __all__ = [
     "plot_compared",
     "plot_drive",
     "plot_flows",
+    "plot_idle_spark",
     "plot_indicator",
     "plot_injection",
     "plot_lift",

@@ -10,6 +10,7 @@ from .compare import plot_compared, plot_lifts
 from .curves import plot_ceilings, plot_injection, plot_lift, plot_residual
 from .cycle import plot_flows, plot_indicator, plot_map, plot_pressure
 from .drive import plot_drive
+from .idle_spark import plot_idle_spark
 from .logs import plot_log, plot_visited
 from .surge import plot_surge
 from .tables import plot_table_grid, plot_table_surface
@@ -98,6 +99,7 @@ PLOTS: dict[str, dict[str, Callable[..., Axes]]] = {
     "Build": {"lift": plot_cams},
     "CamSheet": {"lift": plot_cams},
     "SparkCeilings": {"ceilings": plot_ceilings},
+    "IdleSpark": {"idle_spark": plot_idle_spark},
     "InjectionWindows": {"windows": plot_injection},
     "CycleResult": {"pressure": plot_pressure, "indicator": plot_indicator, "flows": plot_flows},
     "CycleMap": {"map": plot_map},

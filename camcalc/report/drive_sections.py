@@ -47,7 +47,8 @@ CURE_FIGURES = (
     Column("figures/acceleration", "shaking", 3, infinite="grows"),
 )
 TRADE_OFF = (
-    Row("MAP", "manifold_pressure", 1), Row("vacuum", "manifold_vacuum", 1), Row("COV of IMEP", "imep_variation", 1), Row("residual", "burned_fraction"),
+    Row("MAP", "manifold_pressure", 1), Row("vacuum", "manifold_vacuum", 1), Row("COV of IMEP", "imep_variation", 1), Row("missed cycles", "missed", 1),
+    Row("partial burns", "partial", 1), Row("residual", "burned_fraction"),
     Row("CA50, deg ATDC", "half_burned"), Row("knock limit, deg BTDC", "knock_limit"), Row("exhaust", "exhaust_temperature"), Row("fuel", "fuel_flow", 3),
     Row("fuel per work", "fuel_per_work"), Row("torque", "torque_per_degree", 2),
 )  # fmt: skip

@@ -32,8 +32,13 @@ IDLE = (
     Column("burned_fraction", "residual", short="resid-\nual"),
     Column("blow_back", "reversion", screen=False),
     Column("best_spark", "MBT spark, deg BTDC", screen=False),
+    Column("reserve_spark", "MBT spark less reserve, deg BTDC", screen=False),
+    Column("misfire_limit", "misfire limit, deg BTDC", screen=False),
+    Column("cautious_misfire_limit", "misfire limit if cautious, deg BTDC", screen=False),
     Column("spark", "spark, deg BTDC", short="spark\nBTDC"),
     Column("imep_variation", "COV of IMEP", 1, short="COV"),
+    Column("missed", "missed cycles", 1, short="missed"),
+    Column("partial", "partial burns", 1, screen=False),
     Column("air_flow", "air", 2),
     Column("fuel_flow", "fuel", 2, screen=False),
     Column("throttle_area", "throttle"),
@@ -71,13 +76,17 @@ def idle_blocks(brief: Brief) -> list[Block]:
     if idle.replaced:
         caption = "Idle with the cam it replaces, at its own speed and at the new cam's"
         blocks.append(Records(caption, _paths("idle/replaced", len(idle.replaced)), IDLE, file="idle", care=care))
-    sweep = (Row("vacuum", "idle_spark/manifold_vacuum", 1), Row("COV of IMEP", "idle_spark/imep_variation"))
+    sweep = (
+        Row("vacuum", "idle_spark/manifold_vacuum", 1), Row("COV of IMEP", "idle_spark/imep_variation"), Row("missed cycles", "idle_spark/missed", 1),
+        Row("partial burns", "idle_spark/partial"), Row("residual", "idle_spark/burned_fraction"),
+    )  # fmt: skip
     return [
         *blocks,
         Heading("Idle spark"),
         Cautions(AT_IDLE_SPARK),
         Series("Idle spark around the idle speed, deg BTDC", Row("speed", "idle_spark/speed"), (Row("spark, deg BTDC", "idle_spark/spark"),)),
         Series("Idle over spark, at the idle speed", Row("spark, deg BTDC", "idle_spark/swept_spark"), sweep),
+        Figure("idle_spark"),
         Lines(tuple(idle_spark_words(brief.idle_spark, brief.build.units).splitlines())),
         Figure("residual"),
         Figure("map"),

@@ -70,10 +70,16 @@ def map_plots(brief: Brief) -> dict[str, tuple[Any, str, str]]:
 
 
 def _advice_plots(brief: Brief) -> dict[str, tuple[Any, str, str]]:
-    from ..plot import plot_ceilings, plot_injection
+    from ..plot import plot_ceilings, plot_idle_spark, plot_injection
     from ..plot.trade_off import plot_trade_off
 
     drawn = {}
+    if np.isfinite(brief.idle_spark.si.manifold_vacuum).any():
+        text = (
+            "Strips one under the other over spark at the idle speed: vacuum, variation of cycles, missed cycles, partial burns, residual. "
+            "Lines through all mark the idle spark and the misfire limit, its range shaded. The figures are in the table."
+        )
+        drawn["idle_spark"] = (plot_idle_spark(brief.idle_spark), "What an idle does over spark", text)
     ceilings, windows = brief.spark_ceilings, brief.injection
     if ceilings is not None and ceilings.has_zone:
         values = ceilings.si.ceiling
@@ -91,7 +97,8 @@ def _advice_plots(brief: Brief) -> dict[str, tuple[Any, str, str]]:
         drawn["injection"] = (plot_injection(windows, brief.curves.lifts[0], row), "Injection windows along the crank", text)
     if brief.trade_off is not None:
         text = (
-            "Strips one under the other over spark at equal torque: vacuum, variation of cycles, burned gas, exhaust temperature, fuel, torque per degree. "
+            "Strips one under the other over spark at equal torque: vacuum, variation of cycles, missed cycles, partial burns, residual, exhaust "
+            "temperature, fuel, torque per degree. "
             "Lines through all mark best torque, knock and the ceiling where there are any. The figures stand in the table."
         )
         drawn["trade_off"] = (plot_trade_off(brief.trade_off), "What spark trades at equal torque", text)

@@ -31,6 +31,8 @@ COMMON_PRACTICE = (
 NO_ZONE = "No cell needs a spark ceiling: MBT spark and knock limit decide everywhere."
 ONLY_CAUTIOUS = "with the cautious ignition figures {cells} would. Start from those and work up."
 WHY_A_RANGE = "The high end is from ignition figures that fit an ordinary engine, the low end from cautious ones. Start from the low end."
+# Gap and discharge: SAE 2013-01-1630, page read.
+WHAT_RAISES = "Fewer cycles miss with more load, less overlap, a wider plug gap and more spark energy."
 # What is found of a cell beside what its ceiling rests on, and is no matter of course.
 WORTH_A_LINE: tuple[Code, ...] = (CellState.AT_IDLE, CellState.NO_TORQUE)
 # The inputs that move a ceiling, in a word or two, for the heads of rows.
@@ -98,7 +100,7 @@ def range_lines(ceilings: SparkCeilings) -> list[str]:
     rests = Counter(code for row in ceilings.binds for code in row if code is not None)
     if not rests:
         return []
-    lines = [WHY_A_RANGE]
+    lines = [WHY_A_RANGE, *([WHAT_RAISES] if Binds.MISSED_CYCLES in rests else [])]
     lines += [f"To settle it, {what}." for what in dict.fromkeys(SETTLED_BY[code] for code, _ in rests.most_common())]
     beyond = int((np.isfinite(ceilings.si.ceiling) & ceilings.beyond_data).sum())
     if beyond:

@@ -6,7 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from ..advice.headlines import CRUISE
-from ..advice.idle import FASTEST
+from ..advice.idle_speeds import FASTEST
 from ..advice.reversion import SLOWEST
 from ..compare.comparison import Comparison
 from ..compare.findings import Better, DecidedBy, TablesUsed
@@ -33,6 +33,7 @@ LABELS = {
     "vacuum": "idle vacuum, own idle speed",
     "burned_fraction": "residual at idle",
     "imep_variation": "COV of IMEP at idle",
+    "idle_missed": "missed cycles at idle",
     "vacuum_in_drive": "idle vacuum in drive",
     "variation_in_drive": "COV of IMEP at idle in drive",
     "lowest_steady_speed": "lowest steady idle",

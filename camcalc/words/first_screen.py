@@ -8,8 +8,10 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from ..advice.brakes import BrakeVerdict
 from ..advice.headlines import CRUISE, headline_gear
-from ..advice.idle import FASTEST, gearbox_of, switched
+from ..advice.idle import IdleVerdict, gearbox_of, switched
+from ..advice.idle_balance import IdleSparkRule
 from ..advice.idle_spark import TableMeetsIdle
+from ..advice.idle_speeds import FASTEST
 from ..advice.picks import answer_near, low_speed_zone
 from ..brief import Brief
 from ..cautions import AT_BRAKES, AT_FIRST_CRANK, AT_IDLE_SPARK, Caution
@@ -21,6 +23,7 @@ from .describing import describe
 from .engine_model import model_use_words
 from .figures import before_overlap, btdc, found_rpm, percent, set_rpm
 from .fuel import idle_fuel_words, no_factors
+from .idle import missed_words, verdict_words
 from .injection import delivery_words
 from .phrases import counted
 from .small_tables import aligned, ordinal
@@ -127,8 +130,8 @@ def _idle(brief: Brief) -> Part:
 def _idle_state(brief: Brief, state: IdleState, where: str, band: Any = None) -> str:
     low, high = band or (math.nan, math.nan)
     vacuum = vacuum_text(state.si.manifold_vacuum, brief.build.units, low=low, high=high)
-    verdict = "Steady" if state.si.imep_variation <= brief.idle.si.stability_limit else "Rough"
-    return f"{verdict} idle at {set_rpm(state.si.speed)} {where}: {vacuum} of vacuum, COV of IMEP {percent(state.si.imep_variation)}."
+    said = f"{verdict_words(state, where)}: {vacuum} of vacuum, COV of IMEP {percent(state.si.imep_variation)}."
+    return f"{said} {missed_words(state)}" if state.verdict is IdleVerdict.ROUGH else said
 
 
 def _steady_from(idle: IdleAdvice) -> str:
@@ -157,6 +160,8 @@ def _idle_spark(brief: Brief) -> str:
     if not math.isfinite(idle.si.idle_spark):
         return "Idle spark: no answer. The engine does not run at its idle speed."
     line = f"Idle spark: {btdc(idle.si.idle_spark, idle.mark('idle_spark'))}, in the idle-spark table."
+    if idle.rule in (IdleSparkRule.MISFIRE, IdleSparkRule.LATEST_USEFUL):
+        line += f" Earlier spark misses; the cautious limit is {btdc(idle.si.idle_misfire_limit_cautious, idle.mark('idle_misfire_limit_cautious'))}."
     if found is None or found.meets is TableMeetsIdle.SAME:
         return line
     if found.meets is TableMeetsIdle.BLANK:

@@ -4,25 +4,34 @@ from __future__ import annotations
 
 import math
 
-from ..advice.idle import FASTEST, IdleState
+from ..advice.idle import IdleState, IdleVerdict
 from ..advice.idle_advice import IdleAdvice, IdleGap, ThrottleOpening
+from ..advice.idle_balance import IdleSparkRule
 from ..advice.idle_spark import IdleSpark, IdleSparkBesideTable, TableMeetsIdle
+from ..advice.idle_speeds import FASTEST
 from ..unit_system import UnitSystem, shown_text, vacuum_text
 from .brakes import brakes_words
 from .describing import describe
 from .figures import btdc, found_rpm, percent, set_rpm
 
 __all__ = [
-    "WHY_IDLE_SPARK_DIFFERS", "beside_table_words", "beyond_data_words", "gap_words", "idle_spark_words", "idle_verdict", "idle_words",
-    "lowest_speed_words", "state_words", "throttle_words",
+    "WHY_IDLE_SPARK_DIFFERS", "beside_table_words", "beyond_data_words", "candidates_words", "gap_words", "idle_spark_words", "idle_verdict", "idle_words",
+    "lowest_speed_words", "missed_words", "state_words", "throttle_words", "verdict_words",
 ]  # fmt: skip
 
 # Openings closer than this are the same.
 SAME_OPENING = 0.05
 WHY_IDLE_SPARK_DIFFERS = (
-    "At idle the pedal is closed and the car stands. A slow burn wants an early spark, and spark must not rise with engine speed. "
-    "In the low-speed zone above idle the charge wanders and the car answers. Its cleanest and fullest states want less spark, level from cell to cell."
+    "Idle spark must not rise with engine speed. Early spark meets a charge that is cold, thin and full of burned gas, and some flames die at the plug. "
+    "Later spark lets more of them live and needs more air. In the low-speed zone above idle the car answers: keep spark level from cell to cell."
 )
+# What the idle spark rests on.
+RULES = {
+    IdleSparkRule.RESERVE: "MBT spark less the spark reserve decides.",
+    IdleSparkRule.MISFIRE: "The misfire limit decides: earlier sparks miss more than 1 % of cycles.",
+    IdleSparkRule.LATEST_USEFUL: "More than 1 % of cycles miss even there. Later sparks burn too late.",
+    IdleSparkRule.STATED: "The sheet allows no earlier spark.",
+}
 
 
 @describe.register
@@ -61,7 +70,7 @@ def _loss_words(idle: IdleAdvice, units: UnitSystem) -> str:
 
 
 def idle_verdict(idle: IdleAdvice, units: UnitSystem = UnitSystem.IMPERIAL) -> str:
-    """Return whether the new cam's idle is rough or steady, with speed, vacuum, COV and its limit, in one line.
+    """Return whether the new cam's idle is steady, rough or misses, with speed, vacuum, COV and its limit, in one line.
 
     Parameters
     ----------
@@ -78,15 +87,67 @@ def idle_verdict(idle: IdleAdvice, units: UnitSystem = UnitSystem.IMPERIAL) -> s
     >>> idle_verdict(idle)
     'Steady idle at 780 rpm: 16.1 inHg of vacuum, COV of IMEP 8 %, limit 10 %.'
     """
-    first = idle.new[0].si
-    verdict = "Steady" if idle.steady else "Rough"
-    cov = f"COV of IMEP {percent(first.imep_variation)}, limit {percent(idle.si.stability_limit)}"
-    said = f"{verdict} idle at {set_rpm(first.speed)}: {vacuum_text(first.manifold_vacuum, units)} of vacuum, {cov}."
+    first = idle.new[0]
+    cov = f"COV of IMEP {percent(first.si.imep_variation)}, limit {percent(idle.si.stability_limit)}"
+    said = f"{verdict_words(first)}: {vacuum_text(first.si.manifold_vacuum, units)} of vacuum, {cov}."
+    if first.verdict is IdleVerdict.ROUGH:
+        said += f" {missed_words(first)}"
     return f"{said} It does not idle in every state of the car." if idle.unreachable else said
 
 
+def verdict_words(state: IdleState, where: str = "") -> str:
+    """Return how an idle runs, at which speed, as the head of a sentence.
+
+    Parameters
+    ----------
+    state : IdleState
+    where : str
+        In which gear, e.g. "in drive".
+
+    Examples
+    --------
+    >>> from camcalc import QuickEngine, load_build
+    >>> from camcalc.advice.idle import idle_state
+    >>> state = idle_state(QuickEngine(load_build("examples/long-meadow/build.toml"))).replace(verdict=IdleVerdict.ROUGH)
+    >>> verdict_words(state), verdict_words(state.replace(verdict=IdleVerdict.MISSES, missed_per_minute="312 1/minute"))
+    ('Rough idle at 780 rpm, but alive', 'Idle at 780 rpm misses about 300 cycles a minute')
+    """
+    at = f"at {set_rpm(state.si.speed)}" + (f" {where}" if where else "")
+    return {
+        IdleVerdict.STEADY: f"Steady idle {at}",
+        IdleVerdict.ROUGH: f"Rough idle {at}, but alive",
+        IdleVerdict.MISSES: f"Idle {at} misses about {_per_minute(state)} cycles a minute",
+    }[state.verdict]
+
+
+def missed_words(state: IdleState) -> str:
+    """Return how many cycles miss at an idle, one digit of them: constants of ignition carry no more.
+
+    Parameters
+    ----------
+    state : IdleState
+
+    Examples
+    --------
+    >>> from camcalc import QuickEngine, load_build
+    >>> from camcalc.advice.idle import idle_state
+    >>> state = idle_state(QuickEngine(load_build("examples/long-meadow/build.toml")))
+    >>> missed_words(state.replace(missed_per_minute="34 1/minute")), missed_words(state.replace(missed_per_minute="0.2 1/minute"))
+    ('About 30 cycles a minute miss.', 'No cycle misses.')
+    """
+    count = _per_minute(state)
+    if count == 0:
+        return "No cycle misses."
+    return "About one cycle a minute misses." if count == 1 else f"About {count} cycles a minute miss."
+
+
+def _per_minute(state: IdleState) -> int:
+    count = 60.0 * state.si.missed_per_minute
+    return int(round(count, -math.floor(math.log10(count)))) if count >= 1.0 else round(count)
+
+
 def lowest_speed_words(idle: IdleAdvice) -> str:
-    """Return from which speed up the idle is steady, from which torque balances at all, and the next step where it is rough.
+    """Return from which speeds up the idle is steady, hardly misses and runs at all, and the next step where it is rough.
 
     Parameters
     ----------
@@ -98,13 +159,16 @@ def lowest_speed_words(idle: IdleAdvice) -> str:
     >>> from camcalc.advice.idle_advice import idle_advice, idle_set
     >>> engine = QuickEngine(load_build("examples/long-meadow/build.toml"))
     >>> idle = idle_advice(engine, idle_set(engine, 13.0, search=False), None)
-    >>> lowest_speed_words(idle.replace(lowest_steady_speed=9.0, lowest_speed=8.0, marks={}))
+    >>> lowest_speed_words(idle.replace(lowest_steady_speed=9.0, lowest_speed_without_misses=8.0, lowest_speed=8.0, marks={}))
     'Steady from 540 rpm. Runs at all from 480 rpm.'
     """
-    steady, lowest = idle.si.lowest_steady_speed, idle.si.lowest_speed
+    steady, misses, lowest = idle.si.lowest_steady_speed, idle.si.lowest_speed_without_misses, idle.si.lowest_speed
     most = set_rpm(FASTEST)
     said = f"Steady from {found_rpm(steady, idle.mark('lowest_steady_speed'))}." if math.isfinite(steady) else f"Steady at no idle speed up to {most}."
     runs = f"from {found_rpm(lowest, idle.mark('lowest_speed'))}" if math.isfinite(lowest) else f"at no idle speed up to {most}"
+    if not misses <= lowest:
+        few = f"from {found_rpm(misses, idle.mark('lowest_speed_without_misses'))}" if math.isfinite(misses) else f"at no idle speed up to {most}"
+        said += f" No more than 1 % of cycles miss {few}."
     said += f" Runs at all {runs}."
     return said if idle.steady else f"{said} Raise the idle speed or fit less overlap."
 
@@ -156,7 +220,7 @@ def gap_words(gap: IdleGap) -> str:
 
 @describe.register
 def state_words(state: IdleState, units: UnitSystem = UnitSystem.IMPERIAL) -> str:
-    """Return one idle state: gearbox, speed, vacuum, COV, spark.
+    """Return one idle state: gearbox, speed, vacuum, COV, spark, missed cycles.
 
     Parameters
     ----------
@@ -169,12 +233,12 @@ def state_words(state: IdleState, units: UnitSystem = UnitSystem.IMPERIAL) -> st
     >>> from camcalc import QuickEngine, load_build
     >>> from camcalc.advice.idle import idle_state
     >>> state_words(idle_state(QuickEngine(load_build("examples/long-meadow/build.toml")))).split(". ")[0]
-    'Neutral, accessories off, 780 rpm: 16.1 inHg of vacuum, COV of IMEP 8 %, spark 36 deg BTDC (cap)'
+    'Neutral, accessories off, 780 rpm: 16.1 inHg of vacuum, COV of IMEP 8 %, spark 36 deg BTDC'
     """
     si = state.si
     spark = btdc(si.spark, state.mark("spark"))
     figures = f"{vacuum_text(si.manifold_vacuum, units)} of vacuum, COV of IMEP {percent(si.imep_variation)}, spark {spark}"
-    said = f"{state.gearbox.capitalize()}, accessories {state.accessories}, {set_rpm(si.speed)}: {figures}."
+    said = f"{state.gearbox.capitalize()}, accessories {state.accessories}, {set_rpm(si.speed)}: {figures}. {missed_words(state)}"
     return f"{said} {beyond_data_words(state)}".strip()
 
 
@@ -190,16 +254,16 @@ def beyond_data_words(state: IdleState) -> str:
     >>> from camcalc import QuickEngine, load_build
     >>> from camcalc.advice.idle import idle_state
     >>> beyond_data_words(idle_state(QuickEngine(load_build("examples/long-meadow/build.toml")))).split(". ")[0]
-    'Residual 44 % of charge at idle is beyond any data'
+    'Residual 44 % of charge at idle is beyond any engine data'
     """
     if not state.beyond_data:
         return ""
-    return f"Residual {percent(state.si.burned_fraction)} of charge at idle is beyond any data. Take these idle figures as a sign, not as figures."
+    return f"Residual {percent(state.si.burned_fraction)} of charge at idle is beyond any engine data. These idle figures show a direction, not degrees."
 
 
 @describe.register
 def idle_spark_words(idle: IdleSpark, units: UnitSystem = UnitSystem.IMPERIAL) -> str:
-    """Return the one idle spark, how the starting table meets it, and why idle and low-speed zone differ, a line each.
+    """Return the one idle spark, what it rests on, how the starting table meets it, and why idle and low-speed zone differ, a line each.
 
     Parameters
     ----------
@@ -212,11 +276,36 @@ def idle_spark_words(idle: IdleSpark, units: UnitSystem = UnitSystem.IMPERIAL) -
     >>> from camcalc import QuickEngine, load_build
     >>> from camcalc.advice.idle_spark import idle_spark_advice
     >>> idle_spark_words(idle_spark_advice(QuickEngine(load_build("examples/long-meadow/build.toml")))).splitlines()[0]
-    'Idle spark: 36 deg BTDC (cap).'
+    'Idle spark: 36 deg BTDC.'
     """
     spark = idle.si.idle_spark
     known = f"Idle spark: {btdc(spark, idle.mark('idle_spark'))}." if math.isfinite(spark) else "No idle spark: the engine does not run at its idle speed."
-    return "\n".join([beside_table_words(idle.table, units) if idle.table is not None else known, WHY_IDLE_SPARK_DIFFERS])
+    rests = [candidates_words(idle)] if idle.rule is not None else []
+    return "\n".join([beside_table_words(idle.table, units) if idle.table is not None else known, *rests, WHY_IDLE_SPARK_DIFFERS])
+
+
+def candidates_words(idle: IdleSpark) -> str:
+    """Return what the idle spark was chosen from, and what decided.
+
+    Parameters
+    ----------
+    idle : IdleSpark
+        Of an engine that idles.
+
+    Examples
+    --------
+    >>> from camcalc import QuickEngine, load_build
+    >>> from camcalc.advice.idle_spark import idle_spark_advice
+    >>> idle = idle_spark_advice(QuickEngine(load_build("examples/long-meadow/build.toml")))
+    >>> found = {"idle_reserve_spark": 38.0, "idle_misfire_limit": 27.0, "idle_misfire_limit_cautious": 12.0, "marks": {}}
+    >>> candidates_words(idle.replace(rule=IdleSparkRule.MISFIRE, **found)).split(". ")[0]
+    'MBT spark less the reserve is 38 deg BTDC, the misfire limit 27 deg BTDC, or 12 deg BTDC with cautious constants of ignition'
+    """
+    assert idle.rule is not None
+    reserve, limit, cautious = (
+        btdc(getattr(idle.si, name), idle.mark(name)) for name in ("idle_reserve_spark", "idle_misfire_limit", "idle_misfire_limit_cautious")
+    )
+    return f"MBT spark less the reserve is {reserve}, the misfire limit {limit}, or {cautious} with cautious constants of ignition. {RULES[idle.rule]}"
 
 
 @describe.register
@@ -233,7 +322,7 @@ def beside_table_words(found: IdleSparkBesideTable, units: UnitSystem = UnitSyst
     Examples
     --------
     >>> beside_table_words(IdleSparkBesideTable(meets=TableMeetsIdle.SAME, idle_spark=24.0, table_spark=24.2, vacuum_on_idle_spark=4e4,
-    ...     vacuum_on_table_spark=4e4, variation_on_idle_spark=0.08, variation_on_table_spark=0.08))
+    ...     vacuum_on_table_spark=4e4, variation_on_idle_spark=0.08, variation_on_table_spark=0.08, missed_on_idle_spark=0.0, missed_on_table_spark=0.0))
     'One spark serves the idle: 24 deg BTDC, in an idle-spark table and in the starting table.'
     """
     si = found.si
@@ -248,4 +337,5 @@ def beside_table_words(found: IdleSparkBesideTable, units: UnitSystem = UnitSyst
         return f"{said} Without an idle-spark table the engine idles on the starting table."
     there = f"{vacuum_text(si.vacuum_on_table_spark, units)} (was {vacuum_text(si.vacuum_on_idle_spark, units)})"
     cov = f"COV of IMEP {percent(si.variation_on_table_spark)} (was {percent(si.variation_on_idle_spark)})"
-    return f"{said} Without an idle-spark table the engine idles on the starting table: {there}, {cov}."
+    missed = f"missed cycles {percent(si.missed_on_table_spark)} (was {percent(si.missed_on_idle_spark)})"
+    return f"{said} Without an idle-spark table the engine idles on the starting table: {there}, {cov}, {missed}."

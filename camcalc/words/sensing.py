@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from ..advice.mixture import ClosedLoop, LoadSensing, MeterReading, SensorReading, TableReading
 from ..advice.sensing import IdleSensing
 from .describing import describe
@@ -21,8 +23,9 @@ def sensing_words(sensing: IdleSensing) -> str:
     Examples
     --------
     >>> from camcalc.advice.mixture import sensor_reading
-    >>> sensing_words(IdleSensing(mixture=sensor_reading(0.95, 1.0, 0.3), load=None))
-    'Oxygen sensor: lambda 0.95 shown, 0.95 true. Closed-loop trim may stay on at idle.'
+    >>> from camcalc.engine.gas import fuel_data
+    >>> sensing_words(IdleSensing(mixture=sensor_reading(0.95, 1.0, 0.3, fuel_data("gasoline", 0.95)), load=None)).split(". ")[0]
+    'Oxygen sensor: lambda 0.95 shown, 0.95 true'
     """
     return "\n".join([mixture_words(sensing.mixture), *(load_lines(sensing.load) if sensing.load is not None else [])])
 
@@ -38,18 +41,26 @@ def mixture_words(reading: SensorReading) -> str:
     Examples
     --------
     >>> from camcalc.advice.mixture import sensor_reading
-    >>> mixture_words(sensor_reading(1.0, 1.0, 0.3))
-    'Oxygen sensor: lambda 1.00 shown, 1.00 true. Closed-loop trim may stay on at idle.'
+    >>> from camcalc.engine.gas import fuel_data
+    >>> mixture_words(sensor_reading(1.0, 1.0, 0.3, fuel_data("gasoline"))).split(". ")[1]
+    'Closed-loop trim may stay on at idle'
     """
     si = reading.si
     said = f"Oxygen sensor: lambda {si.shown_lambda:.2f} shown, {si.true_lambda:.2f} true."
     if reading.closed_loop is ClosedLoop.MAY_STAY_ON:
-        return f"{said} Closed-loop trim may stay on at idle."
+        return f"{said} Closed-loop trim may stay on at idle. {_meter_words(si.hydrocarbons)}"
     return (
         f"{said} {percent(si.burned_share)} of the fuel burns, and the oxygen that is left reads {percent(si.reads_lean_by)} too lean. "
         "Switch closed-loop trim off at idle, or limit it: it adds fuel to an engine that is not lean. Tune by idle quality. "
-        "The smell of raw fuel comes from partial burns, not from a rich mixture."
+        f"{_meter_words(si.hydrocarbons)} The smell of raw fuel comes from missed and partial burns, not from a rich mixture."
     )
+
+
+def _meter_words(hydrocarbons: float) -> str:
+    """Return what a gas analyser counts of unburned fuel, as hexane: two digits, steps of ten at least."""
+    counted = 1e6 * hydrocarbons
+    rounded = round(counted, -max(math.floor(math.log10(max(counted, 1.0))) - 1, 1))
+    return f"Gas analyser ahead of any catalyst: about {rounded:.0f} ppm HC (hexane); count it to check the missed cycles."
 
 
 @describe.register

@@ -37,7 +37,7 @@ def sheet_lines(swing: SignalSwing) -> list[str]:
     """Return what to type into ``[limits]`` of the sheet."""
     if not swing.samples.size:
         return []
-    given = [f"load_jitter = {swing.load_jitter:.2g}"] if math.isfinite(swing.load_jitter) else []
+    given = [f"{key} = {value:.2g}" for key, value in (("load_jitter", swing.load_jitter), ("load_swing", swing.over_load)) if math.isfinite(value)]
     given.append(f'speed_jitter = "{60.0 * swing.si.speed_jitter:.2g} rpm"')
     doubts = np.concatenate([swing.speed_doubt, swing.load_doubt])
     known = f" (known to {100.0 * np.nanmedian(doubts):.0f} %)" if np.isfinite(doubts).any() else ""

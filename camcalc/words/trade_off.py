@@ -12,7 +12,11 @@ from .figures import btdc, signed_percent
 
 __all__ = ["end_words", "to_ceiling_words", "trade_off_lines", "trade_off_words"]
 
-WHY_THE_CEILING = "A ceiling serves the cleanest and fullest states of the load swing: no kick and no knock. This cell's mean cycle does not show that."
+# A change of missed cycles below this share is not worth words.
+SHOWN_MISSES = 0.001
+WHY_THE_CEILING = (
+    "A ceiling serves every state of the load swing: few misses at its light end, no knock at its full end. This cell's mean load does not show that."
+)
 
 
 @describe.register
@@ -70,7 +74,7 @@ def to_ceiling_words(change: ToCeiling) -> str:
 
     Examples
     --------
-    >>> to_ceiling_words(ToCeiling(from_spark=35.0, to_spark=17.0, fuel_change=0.073, exhaust_change=115.0, variation_change=0.012,
+    >>> to_ceiling_words(ToCeiling(from_spark=35.0, to_spark=17.0, fuel_change=0.073, exhaust_change=115.0, variation_change=0.012, missed_change=0.0,
     ...     torque_per_degree_from=0.2, torque_per_degree_to=1.4))
     'From 35 deg BTDC down to the ceiling, 17 deg BTDC: 7 % more fuel, exhaust 115 K hotter, COV of IMEP 1.2 points higher, 1.40 N m per degree (was 0.20).'
     """
@@ -79,6 +83,8 @@ def to_ceiling_words(change: ToCeiling) -> str:
     if math.isfinite(si.exhaust_change):
         parts.append(f"exhaust {abs(si.exhaust_change):.0f} K {'hotter' if si.exhaust_change >= 0.0 else 'cooler'}")
     parts.append(f"COV of IMEP {abs(100.0 * si.variation_change):.1f} points {'higher' if si.variation_change >= 0.0 else 'lower'}")
+    if abs(si.missed_change) >= SHOWN_MISSES:
+        parts.append(f"{abs(100.0 * si.missed_change):.1f} points {'more' if si.missed_change >= 0.0 else 'fewer'} missed cycles")
     parts.append(f"{si.torque_per_degree_to:.2f} N m per degree (was {si.torque_per_degree_from:.2f})")
     return f"From {btdc(si.from_spark)} down to the ceiling, {btdc(si.to_spark)}: {', '.join(parts)}."
 

@@ -9,15 +9,17 @@ from typing import Any
 import numpy as np
 import pytest
 
+from camcalc import QuickEngine
 from camcalc.advice.bands import HeadlineBands
 from camcalc.advice.base_table import compare_with_base
 from camcalc.advice.headlines import with_bands, zone_of
-from camcalc.advice.idle import SLOWEST, idle_state, lowest_idle, lowest_mark
+from camcalc.advice.idle import idle_state
 from camcalc.advice.idle_spark import idle_spark_advice
+from camcalc.advice.idle_speeds import SLOWEST, lowest_idle, lowest_mark
+from camcalc.advice.load_swing import WIDEST_SWING
 from camcalc.advice.reversion import reversion_in_gear
 from camcalc.advice.sensitivity import ceiling_sensitivity
 from camcalc.advice.spark import spark_ceilings
-from camcalc.advice.spark_limits import WIDEST_SWING
 from camcalc.advice.trade_off import trade_off
 from camcalc.cycle.best_torque import EARLIEST, LATEST, spark_ends
 from camcalc.marks import Mark, marks_in
@@ -46,11 +48,18 @@ def test_a_ceiling_that_spark_does_not_cure_or_that_ends_the_search_is_marked(ce
         elif not cured[k, j]:
             assert mark is (Mark.UNCURED_OR_MORE if value >= EARLIEST else Mark.UNCURED)
         else:
-            assert mark is (Mark.OR_MORE if value >= EARLIEST else None)
-    assert seen >= {None, Mark.UNCURED, Mark.UNCURED_OR_MORE}
+            assert mark is (Mark.OR_MORE if value >= EARLIEST else Mark.DIRECTION if ceilings.beyond_data[k, j] else None)
+    assert seen >= {None, Mark.UNCURED, Mark.DIRECTION}
 
 
-@pytest.mark.parametrize("name", ["least_limit", "strong_cycle", "fuller_cell", "cleanest", "knock"])
+def test_beyond_the_data_is_a_residual_of_more_than_a_third(ceilings: Any) -> None:
+    known = np.isfinite(ceilings.si.burned_fraction)
+    assert np.array_equal(ceilings.beyond_data[known], (ceilings.si.burned_fraction > 0.35)[known])
+    assert ceilings.beyond_data.any()
+    assert not ceilings.beyond_data.all()
+
+
+@pytest.mark.parametrize("name", ["least_limit", "least_limit_low", "misfire", "misfire_low", "counted", "fuller_best", "fuller_knock", "knock"])
 def test_every_spark_of_the_ceilings_that_is_an_end_of_the_search_is_marked(ceilings: Any, name: str) -> None:
     values = getattr(ceilings.si, name)
     assert ceilings.marks[name] == spark_ends(values)
@@ -67,10 +76,13 @@ def test_best_torque_beyond_knock_is_marked_so(ceilings: Any) -> None:
     assert {Mark.KNOCKS, Mark.OR_MORE} <= set(marks_in(ceilings.marks["best_spark"]))
 
 
-def test_a_swing_as_wide_as_is_followed_may_be_wider(ceilings: Any) -> None:
-    for at, swing in np.ndenumerate(ceilings.si.swing):
-        assert (ceilings.mark("swing", *at) is Mark.OR_MORE) == (swing == WIDEST_SWING)
-    assert Mark.OR_MORE in marks_in(ceilings.marks["swing"])
+def test_a_swing_as_wide_as_is_followed_may_be_wider(build_of: Make) -> None:
+    build = build_of("quarry-road")
+    wide = build.replace(limits=build.limits.replace(load_swing=0.25))
+    found = spark_ceilings(CoarseEngine(wide), np.array([1400.0]) / 60.0)
+    for at, swing in np.ndenumerate(found.si.swing_lighter):
+        assert (found.mark("swing_lighter", *at) is Mark.OR_MORE) == (swing == WIDEST_SWING)
+    assert Mark.OR_MORE in marks_in(found.marks["swing_lighter"])
 
 
 def test_json_has_the_marks_of_the_ceilings(ceilings: Any) -> None:
@@ -88,7 +100,18 @@ def test_edges_of_bands_at_the_end_of_the_search_are_marked(ceilings: Any) -> No
     banded = with_bands(ceilings, zone, {"ceilings": (low, np.full_like(low, EARLIEST))})
     marks = [banded.mark("ceiling_high", k, j) for k, j in np.argwhere(np.isfinite(banded.si.ceiling_high))]
     assert set(marks) == {Mark.OR_MORE}
-    assert marks_in(banded.marks["ceiling_low"]) == ()
+    assert Mark.OR_MORE not in marks_in(banded.marks["ceiling_low"])
+
+
+def test_a_band_never_narrows_the_range_from_cautious_to_anchored(ceilings: Any) -> None:
+    zone = zone_of(ceilings)
+    assert zone is not None
+    shape = zone.pressures.size, zone.speeds.size
+    known = np.isfinite(ceilings.si.ceiling)
+    for low, high in ((LATEST, EARLIEST), (EARLIEST, LATEST)):
+        banded = with_bands(ceilings, zone, {"ceilings": (np.full(shape, low), np.full(shape, high))})
+        assert (banded.si.ceiling_low[known] <= ceilings.si.ceiling_low[known]).all()
+        assert (banded.si.ceiling_high[known] >= ceilings.si.ceiling[known]).all()
 
 
 def test_over_another_load_brackets_are_kept(ceilings: Any) -> None:
@@ -132,20 +155,18 @@ def test_headlines_and_their_edges_carry_their_marks() -> None:
 
 def test_an_idle_spark_at_the_cap_of_the_sheet_says_so_and_one_below_does_not(engine_of: Make) -> None:
     model = engine_of("quarry-road")
-    assert idle_state(model).si.spark == model.build.idle.si.earliest_spark
-    assert idle_state(model).mark("spark") is Mark.CAP
-    free = model.asking(model.build.replace(idle=model.build.idle.replace(earliest_spark="60 crank_deg")))
-    found = idle_state(free)
-    assert found.si.spark < 60.0
-    # What is held back from a best torque that the search cut off may be more, too.
-    assert found.mark("spark") is found.mark("best_spark") is (Mark.OR_MORE if found.si.best_spark == EARLIEST else None)
-    old = idle_state(engine_of("quarry-road", old=True))
-    assert old.mark("spark") is (Mark.CAP if old.si.spark == 36.0 else None)
+    free = idle_state(model)
+    assert free.mark("spark") is None
+    assert free.mark("best_spark") is (Mark.OR_MORE if free.si.best_spark == EARLIEST else None)
+    held = model.asking(model.build.replace(idle=model.build.idle.replace(earliest_spark="5 crank_deg")))
+    found = idle_state(held)
+    assert (found.si.spark, found.mark("spark")) == (5.0, Mark.CAP)
 
 
 def test_idle_spark_around_the_idle_is_marked_point_by_point(engine_of: Make) -> None:
-    found = idle_spark_advice(engine_of("quarry-road"))
-    capped = found.si.spark >= engine_of("quarry-road").build.idle.si.earliest_spark
+    model = engine_of("quarry-road")
+    found = idle_spark_advice(model.asking(model.build.replace(idle=model.build.idle.replace(earliest_spark="5 crank_deg"))))
+    capped = found.si.spark >= 5.0
     assert [found.mark("spark", k) is Mark.CAP for k in range(capped.size)] == capped.tolist()
     assert capped.any()
     assert found.to_dict()["spark"]["mark"][int(np.argmax(capped))] == "cap"
@@ -160,8 +181,10 @@ def test_a_spark_of_the_idle_sweep_that_knocks_is_marked(build_of: Make) -> None
     assert [found.mark("swept_spark", k) is Mark.KNOCKS for k in range(found.si.swept_spark.size)] == (found.si.swept_spark > 22.0).tolist()
 
 
-def test_the_lowest_idle_at_the_end_of_its_search_is_or_less(engine_of: Make) -> None:
-    lowest = lowest_idle(engine_of("quarry-road"), steady=False)
+def test_the_lowest_idle_at_the_end_of_its_search_is_or_less(build_of: Make) -> None:
+    build = build_of("quarry-road", old=True)
+    easy = QuickEngine(build.replace(engine=build.engine.replace(friction_factor=0.4)))
+    lowest = lowest_idle(easy, steady=False)
     assert lowest == SLOWEST
     assert lowest_mark(lowest) is Mark.OR_LESS
     assert lowest_mark(400.0 / 60.0) is None

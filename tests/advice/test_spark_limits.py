@@ -1,4 +1,4 @@
-"""What limits spark in a cell, and how the limits answer to the cam, the fuel and the sheet."""
+"""What limits spark in a cell: each limit alone by construction, their order, the floor, the range, and how they answer to cam, fuel and sheet."""
 
 from __future__ import annotations
 
@@ -14,295 +14,360 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from camcalc import InputError, read_build
-from camcalc.advice import spark_limits
-from camcalc.advice.equal_torque import LevelOfSpark, SteadyLimit
-from camcalc.advice.spark_limits import BINDS_BELOW, CLEANEST, NORMAL_RUNNING, Binds, CeilingCell, CeilingColumn, RoadLoad, Swing, ceiling_column, half_swing
+from camcalc.advice.spark_limits import (
+    ASKED_BY,
+    BINDS_BELOW,
+    NORMAL_RUNNING,
+    SETTLED_BY,
+    Binds,
+    CeilingCell,
+    CeilingColumn,
+    CellState,
+    asked_of,
+    ceiling_column,
+    ceiling_under,
+)
+from camcalc.cycle.best_torque import LATEST
 from camcalc.cycle.models import MODELS
 from camcalc.cycle.operating import barometer
+from camcalc.cycle.work_variation import MOST_MISSED, misfire_spark, work_spread
+from tests.oracles.staged_engine import StagedEngine, staged
 
 Make = Callable[..., Any]
+SPEED = 1400.0 / 60.0
+
+
+@pytest.fixture
+def cell_of(build_of: Make, monkeypatch: pytest.MonkeyPatch) -> Callable[..., CeilingCell]:
+    """Give a cell of an engine whose limits are set by hand; ``swing`` is the sheet's measured one."""
+    staged(monkeypatch)
+
+    def cell(pressure: float = 60e3, *, swing: float = 0.0, speed: float = SPEED, **figures: Any) -> CeilingCell:
+        build = build_of("quarry-road")
+        build = build.replace(limits=build.limits.replace(load_swing=swing), site=build.site.replace(altitude="0 m"))
+        return ceiling_column(StagedEngine(build, **figures), speed, [pressure]).cells[0]  # type: ignore[arg-type]
+
+    return cell
+
+
+# Each limit alone.
+
+
+def test_a_cell_that_nothing_limits_has_no_ceiling(cell_of: Make) -> None:
+    cell = cell_of()
+    assert (cell.limit, cell.limit_low, cell.binds) == (40.0, 40.0, None)
+    assert math.isnan(cell.ceiling)
+    assert math.isnan(cell.ceiling_low)
+    assert asked_of(cell)[1] is None
+
+
+def test_above_its_edge_cycles_miss_and_the_ceiling_stands_there(cell_of: Make) -> None:
+    cell = cell_of(edge=25.0)
+    assert (cell.ceiling, cell.limit, cell.binds) == (25.0, 25.0, Binds.MISSED_CYCLES)
+    assert cell.missed > MOST_MISSED
+
+
+def test_the_edge_counts_at_the_light_end_of_a_measured_swing(cell_of: Make) -> None:
+    # 5 % r.m.s., two deviations: 10 % of 60 kPa below, a degree per kPa.
+    cell = cell_of(edge=25.0, swing=0.05)
+    assert cell.ceiling == pytest.approx(25.0 - 6.0)
+    assert cell.lighter == pytest.approx(0.10)
+
+
+def test_a_cylinder_s_own_scatter_does_not_count_twice_at_the_light_end(cell_of: Make) -> None:
+    # It is in the cycles that are drawn already; only the manifold's swing moves the load they are drawn at.
+    assert cell_of(edge=25.0, noise=0.04).misfire == 25.0
+
+
+def test_an_edge_above_best_torque_and_knock_says_nothing(cell_of: Make) -> None:
+    for figures in ({"edge": 41.0}, {"edge": 35.0, "knock": 34.0}):
+        cell = cell_of(**figures)
+        assert math.isnan(cell.misfire)
+        assert math.isnan(cell.ceiling)
+
+
+def test_where_the_light_end_does_not_run_every_spark_misses(cell_of: Make) -> None:
+    cell = cell_of(edge=25.0, swing=0.05, stalls_below=57e3)
+    assert cell.misfire == LATEST
+    assert cell.binds is Binds.LATEST_USEFUL
+
+
+def test_best_torque_with_missed_cycles_counted(cell_of: Make) -> None:
+    cell = cell_of(edge=30.0, counted=22.0)
+    assert (cell.ceiling, cell.binds) == (22.0, Binds.MISSES_COUNTED)
+    assert math.isnan(cell_of(counted=22.0).counted)  # none miss
+
+
+def test_the_fullest_charge_s_best_torque(cell_of: Make) -> None:
+    # Two deviations of 4 % of 60 kPa are 4.8 kPa, each of which takes a degree.
+    cell = cell_of(slope=1.0, noise=0.04)
+    assert (cell.ceiling, cell.binds) == (pytest.approx(35.2), Binds.FULLEST_CHARGE)
+
+
+def test_the_fullest_charge_s_knock(cell_of: Make) -> None:
+    cell = cell_of(knock=38.0, noise=0.04)
+    assert (cell.ceiling, cell.binds) == (pytest.approx(33.2), Binds.KNOCK_OF_FULLEST)
+
+
+def test_a_swing_too_narrow_to_bind_is_not_followed(cell_of: Make) -> None:
+    cell = cell_of(slope=1.0, knock=39.0, noise=0.009)
+    assert math.isnan(cell.fuller_best)
+    assert math.isnan(cell.fuller_knock)
+
+
+def test_no_charge_is_fuller_than_the_barometer(cell_of: Make) -> None:
+    cell = cell_of(100e3, slope=1.0, noise=0.10)
+    assert cell.fuller_best == pytest.approx(40.0 - 1.0 * (101.325 - 60.0), abs=0.01)
+
+
+def test_the_swing_is_that_under_the_ceiling_not_that_of_missed_cycles(cell_of: Make) -> None:
+    # Ten times as wide where cycles miss.
+    assert cell_of(edge=25.0, noise=0.04).fuller == pytest.approx(0.08)
+
+
+# Their order, the floor, the range.
+
+
+@given(asks=st.lists(st.one_of(st.just(math.nan), st.floats(0.0, 60.0)), min_size=4, max_size=4))
+def test_the_least_that_is_asked_for_binds(asks: list[float]) -> None:
+    fields = dict.fromkeys(CeilingCell._fields, math.nan) | dict(zip(ASKED_BY.values(), asks, strict=True))
+    least, binds = asked_of(CeilingCell(**fields))  # type: ignore[arg-type]
+    said = [a for a in asks if not math.isnan(a)]
+    if not said:
+        assert binds is None
+        return
+    assert least == min(said)
+    assert binds is not None
+    assert fields[ASKED_BY[binds]] == least
+
+
+@given(ask=st.floats(-10.0, 60.0), own=st.floats(0.0, 60.0), floor=st.floats(-10.0, 60.0))
+def test_a_ceiling_is_what_is_asked_for_or_the_floor_and_never_passes_the_cell_s_own_limit(ask: float, own: float, floor: float) -> None:
+    ceiling, cured = ceiling_under(ask, own, floor)
+    if ask > own - BINDS_BELOW:
+        assert math.isnan(ceiling)
+        return
+    assert ceiling <= own
+    assert cured == (ask >= floor)
+    assert ceiling == (ask if cured else min(floor, own))
+
+
+def test_a_floor_above_what_is_asked_for_is_no_cure(cell_of: Make) -> None:
+    cell = cell_of(edge=25.0, floor=30.0)
+    assert cell.binds is Binds.LATEST_USEFUL
+    assert (cell.ceiling, cell.limit) == (pytest.approx(30.0, abs=0.5), 25.0)
+
+
+def test_a_floor_above_knock_gives_way_to_it(cell_of: Make) -> None:
+    cell = cell_of(edge=25.0, floor=35.0, knock=33.0)
+    assert cell.binds is Binds.LATEST_USEFUL
+    assert cell.ceiling == cell.knock == 33.0
+
+
+def test_cautious_figures_lower_the_low_end_and_never_below_the_floor(cell_of: Make) -> None:
+    for floor, low in ((5.0, 15.0), (20.0, 20.0)):
+        cell = cell_of(edge=25.0, edge_low=15.0, floor=floor)
+        assert (cell.ceiling, cell.ceiling_low) == (25.0, pytest.approx(low, abs=0.5))
+        assert cell.limit_low == 15.0
+
+
+def test_only_cautious_figures_may_ask_for_a_ceiling(cell_of: Make) -> None:
+    cell = cell_of(edge_low=28.0)
+    assert math.isnan(cell.ceiling)
+    assert cell.binds is None
+    assert cell.ceiling_low == 28.0
+
+
+def test_more_caution_never_gives_more_spark(cell_of: Make) -> None:
+    cell = cell_of(edge=25.0, edge_low=31.0)
+    assert cell.ceiling_low == cell.ceiling == 25.0
+
+
+def test_without_low_ends_no_cautious_cycle_is_asked_for(build_of: Make, monkeypatch: pytest.MonkeyPatch) -> None:
+    staged(monkeypatch)
+    engine = StagedEngine(build_of("quarry-road"), edge=25.0, edge_low=15.0)
+    (cell,) = ceiling_column(engine, SPEED, [60e3], cautious=False).cells  # type: ignore[arg-type]
+    assert cell.ceiling_low == cell.ceiling == 25.0
+    assert not any(cautious for *_, cautious in engine.asked)
+
+
+def test_a_cell_that_nothing_limits_costs_no_cycle_but_its_own(build_of: Make, monkeypatch: pytest.MonkeyPatch) -> None:
+    staged(monkeypatch)
+    engine = StagedEngine(build_of("quarry-road"), noise=0.004)
+    ceiling_column(engine, SPEED, [60e3])  # type: ignore[arg-type]
+    assert {(pressure, spark) for pressure, spark, _ in engine.asked} == {(60e3, 40.0)}
+
+
+def test_within_300_rpm_of_idle_there_are_limits_and_no_ceiling(cell_of: Make, build_of: Make) -> None:
+    idle = build_of("quarry-road").idle.si.speed
+    near, beyond = (cell_of(edge=25.0, speed=idle + rpm / 60.0) for rpm in (300.0, 301.0))
+    assert near.state is CellState.AT_IDLE
+    assert (near.binds, near.limit) == (None, 25.0)
+    assert math.isnan(near.ceiling)
+    assert math.isnan(near.ceiling_low)
+    assert beyond.ceiling == 25.0
+
+
+def test_a_cell_in_which_nothing_runs_says_so(cell_of: Make) -> None:
+    cell = cell_of(stalls_below=61e3)
+    assert cell.state is CellState.NO_TORQUE
+    assert math.isnan(cell.limit)
+
+
+def test_each_limit_says_what_would_settle_it() -> None:
+    assert set(SETTLED_BY) == set(Binds)
+    assert set(ASKED_BY) == set(Binds) - {Binds.LATEST_USEFUL}
+
+
+# The resolved engine: signs.
+
 # Moving the exhaust lobe later by so many crank degrees adds as much overlap.
 TURNS = (-6.0, 0.0, 6.0)
-# Where the example's long cam is restless on the road [rpm, Pa]; the third only with its short gears to be kept smooth.
-ZONE = {
-    "quarry-road": {1400.0: (50e3, 60e3, 70e3), 1800.0: (50e3, 60e3)},
-    "dockside": {1400.0: (50e3, 60e3, 70e3), 1600.0: (50e3, 60e3)},
-    "long-meadow": {1200.0: (40e3, 50e3)},
-}
-
-
-def in_its_zone(build: Any) -> Any:
-    """The build with all gears to be kept smooth where its own two tall ones keep the level road above the restless region."""
-    if build.vehicle.transmission == "clutch":
-        return build
-    return build.replace(vehicle=build.vehicle.replace(smooth_gears=list(range(1, len(build.vehicle.gear_ratios) + 1))))
+RPM, LOADS = 1400.0, (50e3, 60e3, 70e3)
 
 
 @pytest.fixture(scope="module")
-def columns_of(build_of: Make) -> Callable[[str, float], dict[float, CeilingColumn]]:
-    """Give the columns of an example's zone with its exhaust lobe turned."""
+def columns_of(build_of: Make) -> Callable[[str, float], CeilingColumn]:
+    """Give an example's column at 1400 rpm with its exhaust lobe turned."""
 
     @functools.cache
-    def columns(name: str, turn: float) -> dict[float, CeilingColumn]:
-        build = in_its_zone(build_of(name))
+    def column(name: str, turn: float) -> CeilingColumn:
+        build = build_of(name)
         model = MODELS["resolved"](build.replace(cam=build.cam.with_exhaust_turned(f"{turn} crank_deg")))
-        return {rpm: ceiling_column(model, rpm / 60.0, list(pressures)) for rpm, pressures in ZONE[name].items()}
+        return ceiling_column(model, RPM / 60.0, list(LOADS))
 
-    return columns
+    return column
 
 
 def pairs(columns_of: Make, name: str) -> list[tuple[CeilingCell, CeilingCell]]:
     """Each cell with less and with more overlap."""
-    found = []
-    for less, more in itertools.pairwise(TURNS):
-        for rpm in ZONE[name]:
-            found += list(zip(columns_of(name, less)[rpm].cells, columns_of(name, more)[rpm].cells, strict=True))
-    return found
+    return [pair for less, more in itertools.pairwise(TURNS) for pair in zip(columns_of(name, less).cells, columns_of(name, more).cells, strict=True)]
 
 
-# Overlap.
-
-
-def test_more_overlap_never_raises_what_the_swing_asks_for(columns_of: Make, example: str) -> None:
-    both = [(a, b) for a, b in pairs(columns_of, example) if math.isfinite(a.cleanest) and math.isfinite(b.cleanest)]
-    assert len(both) >= 2
-    for less, more in both:
-        assert more.cleanest < less.cleanest
-
-
-def test_where_steadiness_or_the_cleanest_state_binds_more_overlap_never_raises_the_ceiling(columns_of: Make) -> None:
-    own = (Binds.STEADINESS, *CLEANEST)
-    bound = [(a, b) for name in ("quarry-road", "dockside") for a, b in pairs(columns_of, name) if a.binds in own and b.binds in own]
-    assert len(bound) >= 3
-    for less, more in bound:
-        assert more.ceiling <= less.ceiling
-
-
-def test_more_overlap_leaves_more_burned_gas_asks_for_more_spark_and_widens_the_restless_region(columns_of: Make, example: str) -> None:
-    for less, more in pairs(columns_of, example):
+@pytest.mark.parametrize("name", ["quarry-road", "dockside"])
+def test_more_overlap_misses_earlier_and_widens_the_swing(columns_of: Make, name: str) -> None:
+    compared = 0
+    for less, more in pairs(columns_of, name):
         assert more.burned_fraction > less.burned_fraction
-        assert more.variation > less.variation
-        if more.best < 59.0:  # not at the end of what is searched
-            assert more.best > less.best
-    for rpm in ZONE[example]:
-        edges = [columns_of(example, turn)[rpm].restless_to for turn in TURNS]
-        edges = [e for e in edges if math.isfinite(e)]
-        assert len(edges) >= 2
-        assert all(a < b for a, b in itertools.pairwise(edges))
+        assert more.variation >= less.variation - 1e-3
+        for limit in ("misfire", "misfire_low"):
+            edges = [getattr(c, limit) for c in (less, more)]
+            if not math.isnan(edges[0]):  # where fewer miss with more overlap, none may be missed with less
+                compared += 1
+                assert edges[1] <= edges[0] + 0.5, (limit, less, more)
+    assert compared >= 3
 
 
-def test_without_overlap_only_best_torque_and_knock_limit(build_of: Make) -> None:
-    build = in_its_zone(build_of("quarry-road", old=True))
-    card = build.cam.with_exhaust_turned("-30 crank_deg")
-    card = card.replace(intake=card.intake.turned(30.0))
-    assert card.overlap.si.angle < 0.0
-    model = MODELS["resolved"](build.replace(cam=card))
-    for rpm in (1200.0, 1600.0):
-        for cell in ceiling_column(model, rpm / 60.0, [40e3, 60e3, 85e3]).cells:
-            assert cell.limit == min(cell.best, cell.knock)
-            assert math.isnan(cell.ceiling)
-            assert model.state(rpm / 60.0, cell.pressure, cell.best).blow_back == 0.0
-    assert math.isfinite(model.knock_spark(1200.0 / 60.0, 85e3))
+def test_ranges_are_ordered_and_no_ceiling_passes_its_own_limit(columns_of: Make) -> None:
+    ranges = 0
+    for name in ("quarry-road", "dockside"):
+        for turn in TURNS if name == "quarry-road" else (0.0,):
+            for cell in columns_of(name, turn).cells:
+                assert cell.limit_low <= cell.limit <= cell.own
+                asked, binds = asked_of(cell)
+                assert cell.limit == np.fmin(cell.own, asked)
+                if math.isfinite(cell.ceiling):
+                    assert cell.ceiling_low <= cell.ceiling <= cell.own
+                    assert cell.binds is (binds if asked >= cell.floor else Binds.LATEST_USEFUL)
+                    assert cell.ceiling_low >= min(cell.floor, cell.own)
+                    ranges += cell.ceiling_low < cell.ceiling - 0.5
+                else:
+                    assert cell.binds is None
+    assert ranges > 0
 
 
-# The sheet's limits, under one engine and its settled cycles.
+def test_at_the_edge_a_hundredth_of_cycles_miss(build_of: Make, columns_of: Make) -> None:
+    model = MODELS["resolved"](build_of("quarry-road"))
+    found = [c for c in columns_of("quarry-road", 0.0).cells if LATEST < c.misfire < c.own]
+    assert found
+    for cell in found:
+        light = cell.pressure * (1.0 - cell.lighter) if cell.lighter >= 0.02 else cell.pressure
+        assert cell.misfire == misfire_spark(model, cell.speed, light)
+        early, late = (work_spread(model, cell.speed, light, cell.misfire + away).missed for away in (1.0, -1.0))
+        assert late < MOST_MISSED < early
+
+
+def test_the_fullest_charge_is_asked_for_at_the_top_of_the_swing(build_of: Make, columns_of: Make) -> None:
+    model = MODELS["resolved"](build_of("quarry-road"))
+    cells = [c for c in columns_of("quarry-road", 0.0).cells if math.isfinite(c.fuller_best)]
+    assert cells
+    for cell in cells:
+        full = min(cell.pressure * (1.0 + cell.fuller), barometer(model))
+        assert cell.fuller_best == model.best_spark(cell.speed, full)
+        knock = model.knock_spark(cell.speed, full)
+        assert cell.fuller_knock == knock if math.isfinite(knock) else math.isnan(cell.fuller_knock)
 
 
 @pytest.fixture(scope="module")
 def asked(build_of: Make) -> Callable[..., list[CeilingCell]]:
-    """Give an example's cells at 1400 rpm under another stability limit, swing factor or octane."""
-    build = in_its_zone(build_of("quarry-road"))
+    """Give an example's cells at 1400 rpm under another measured swing or octane."""
+    build = build_of("quarry-road")
     model = MODELS["resolved"](build)
 
     @functools.cache
     def cells(section: str, **changes: float) -> list[CeilingCell]:
         changed = build.replace(**{section: getattr(build, section).replace(**changes)})
-        return ceiling_column(model.asking(changed), 1400.0 / 60.0, [50e3, 60e3, 75e3, 85e3]).cells
+        return ceiling_column(model.asking(changed), RPM / 60.0, [60e3, 70e3, 80e3]).cells
 
     return cells
 
 
 def never_lower(rows: list[list[CeilingCell]]) -> None:
-    """Fail if a limit or a ceiling falls from row to row; a cell without a ceiling has best torque or knock, its own limit."""
+    """Fail if a limit falls from row to row."""
     for before, after in itertools.pairwise(rows):
         for low, high in zip(before, after, strict=True):
-            assert high.limit >= low.limit, (low, high)
-            own = [c.limit if math.isnan(c.ceiling) else c.ceiling for c in (low, high) if c.binds is not Binds.LATEST_USEFUL]
-            assert own == sorted(own), (low, high)
-
-
-def test_a_looser_stability_limit_lowers_no_limit(asked: Make) -> None:
-    never_lower([asked("limits", stability=s) for s in (0.04, 0.07, 0.10, 0.20)])
+            assert high.limit >= low.limit - 0.5, (low, high)
 
 
 def test_a_richer_octane_lowers_no_limit_and_lifts_one_where_knock_binds(asked: Make) -> None:
-    rows = [asked("fuel", octane=o) for o in (87.0, 92.0, 98.0, 104.0)]
+    rows = [asked("fuel", octane=o) for o in (87.0, 95.0, 104.0)]
     never_lower(rows)
-    assert rows[0][-1].limit == rows[0][-1].knock
     assert rows[-1][-1].limit > rows[0][-1].limit + 5.0
 
 
 def test_a_wider_swing_raises_no_limit(asked: Make) -> None:
-    rows = [asked("limits", swing_factor=f) for f in (2.0, 1.0, 0.5, 0.0)]
+    rows = [asked("limits", load_swing=s) for s in (0.08, 0.04, 0.0)]
     never_lower(rows)
     assert rows[0][0].limit < rows[-1][0].limit - 1.0
 
 
-def test_a_rarer_cleanest_cycle_asks_for_no_more_spark(asked: Make) -> None:
-    rows = [asked("limits", cleanest_percentile=q) for q in (0.01, 0.05, 0.25)]
-    for few, many in itertools.pairwise(rows):
-        for less, more in zip(few, many, strict=True):
-            assert not more.strong < less.strong
-
-
-# One cell from its parts.
-
-
-def test_the_limit_is_the_least_of_those_that_apply(columns_of: Make, example: str) -> None:
-    for column in columns_of(example, 0.0).values():
-        for cell in column.cells:
-            assert cell.limit == np.fmin(np.fmin(cell.best, cell.knock), np.fmin(cell.steadiness, cell.cleanest))
-            if math.isfinite(cell.ceiling) and cell.binds is not Binds.LATEST_USEFUL:
-                assert cell.ceiling == cell.limit
-                assert cell.ceiling >= cell.floor
-                assert cell.ceiling <= min(cell.best, cell.knock) - BINDS_BELOW or cell.variation > NORMAL_RUNNING
-            if cell.binds is Binds.LATEST_USEFUL:
-                assert cell.limit < cell.floor
-                assert cell.ceiling == min(cell.floor, cell.best, cell.knock)
-
-
-def test_a_floor_above_knock_gives_way_to_it(build_of: Make) -> None:
-    # A floor just under best torque: half burned by 10 degrees.
-    build = build_of("quarry-road")
-    model = MODELS["resolved"](build.replace(limits=build.limits.replace(latest_half_burned="10 crank_deg")))
-    (cell,) = ceiling_column(model, 1400.0 / 60.0, [70e3]).cells
-    assert cell.cleanest < cell.knock < cell.floor < cell.best
-    assert cell.binds is Binds.LATEST_USEFUL
-    assert cell.ceiling == cell.knock
-
-
-# Made-up road loads: the first reaches up to 1.1 times 56 kPa, the second to 1.1 times 46 kPa, the third has none: level does not decide.
-ROADS = (
-    RoadLoad(3, 1.2e5, 55e3, 0.10, SteadyLimit(20.0, 56e3, LevelOfSpark.DECIDES)),
-    RoadLoad(4, 1.4e5, 45e3, 0.10, SteadyLimit(15.0, 46e3, LevelOfSpark.NOT_CURED)),
-    RoadLoad(5, 1.6e5, 60e3, 0.20, SteadyLimit(math.nan, math.nan, LevelOfSpark.FLATTEN)),
-)
+def test_up_to_where_cycles_vary_is_read_between_cells(columns_of: Make, cell_of: Make, build_of: Make) -> None:
+    column = columns_of("quarry-road", 0.0)
+    restless = [c.pressure for c in column.cells if not c.variation <= NORMAL_RUNNING]
+    steady = [c.pressure for c in column.cells if c.variation <= NORMAL_RUNNING]
+    assert restless
+    assert max(restless) <= column.restless_to
+    assert not steady or column.restless_to <= min(steady)
 
 
 @pytest.fixture(scope="module")
-def under_roads(build_of: Make) -> Callable[..., list[CeilingCell]]:
-    """Give the cells of one speed under made-up road loads, with a limit tight enough for road lines to be followed."""
-    build = build_of("quarry-road")
-    model = MODELS["resolved"](build.replace(limits=build.limits.replace(stability=0.05)))
-
-    @functools.cache
-    def cells(*roads: RoadLoad) -> list[CeilingCell]:
-        with pytest.MonkeyPatch.context() as patch:
-            patch.setattr(spark_limits, "road_loads", lambda model, speed: list(roads))
-            return ceiling_column(model, 1400.0 / 60.0, [50e3, 60e3, 70e3, 80e3]).cells
-
-    return cells
+def mild(build_of: Make) -> Any:
+    return MODELS["resolved"](build_of("quarry-road", old=True))
 
 
-def test_a_steady_limit_holds_from_the_top_of_its_road_s_swing_down_and_the_least_one_counts(under_roads: Make) -> None:
-    cells = under_roads(*ROADS)
-    assert [c.steadiness for c in cells[:2]] == [15.0, 20.0]
-    assert [c.steady_pressure for c in cells[:2]] == [46e3, 56e3]
-    assert [c.steady_net for c in cells[:2]] == [1.4e5, 1.2e5]
-    assert all(math.isnan(c.steadiness) for c in cells[2:])
-    assert [c.level for c in cells[:3]] == [LevelOfSpark.NOT_CURED, LevelOfSpark.DECIDES, LevelOfSpark.FLATTEN]
-    # It asks for less than the swing's cleanest state, and the burn is not yet too late.
-    assert cells[1].floor < 20.0 < cells[1].cleanest
-    assert cells[1].binds is Binds.STEADINESS
-    assert cells[1].ceiling == 20.0
+def test_the_cam_it_replaced_misses_no_cycle_and_needs_no_ceiling(mild: Any) -> None:
+    for rpm in (1200.0, 1800.0):
+        for cell in ceiling_column(mild, rpm / 60.0, [40e3, 60e3, 80e3]).cells:
+            assert cell.missed <= MOST_MISSED
+            assert math.isnan(cell.ceiling)
+            assert cell.limit <= cell.own
 
 
-def test_what_a_cell_says_of_steadiness_does_not_depend_on_the_order_of_the_gears(under_roads: Make) -> None:
-    there, back = (under_roads(*roads)[1] for roads in (ROADS, ROADS[::-1]))
-    assert there.steadiness == back.steadiness
-    assert there.level is back.level
-
-
-def test_the_fuller_cell_is_the_least_of_best_torque_and_knock_one_swing_up(build_of: Make, columns_of: Make) -> None:
-    cells = [c for c in columns_of("quarry-road", 0.0)[1400.0].cells if math.isfinite(c.fuller)]
-    assert cells
-    model = MODELS["resolved"](build_of("quarry-road"))
-    for cell in cells:
-        full = min(cell.pressure * (1.0 + cell.swing), barometer(model))
-        assert cell.fuller == min(model.best_spark(cell.speed, full), model.knock_spark(cell.speed, full))
-        assert cell.strong <= cell.best
-
-
-def test_a_cell_that_holds_still_has_no_strong_cycle_and_one_that_does_not_has(columns_of: Make) -> None:
-    seen = set()
-    for column in columns_of("quarry-road", 0.0).values():
-        for cell in column.cells:
-            seen.add(cell.variation > NORMAL_RUNNING)
-            assert (cell.variation > NORMAL_RUNNING) == math.isfinite(cell.strong)
-            assert (cell.variation > NORMAL_RUNNING) == (cell.pressure <= column.restless_to)
-    assert seen == {False, True}
-
-
-def test_at_the_edge_of_the_restless_region_the_charge_varies_as_much_as_normal_running_does(build_of: Make, columns_of: Make) -> None:
-    from camcalc.cycle.work_variation import imep_variation
-
-    model = MODELS["resolved"](build_of("quarry-road"))
-    for rpm, column in columns_of("quarry-road", 0.0).items():
-        best = model.best_spark(rpm / 60.0, column.restless_to)
-        # The edge is sought to 200 Pa, over which the variation changes by a few per cent of itself.
-        assert imep_variation(model, rpm / 60.0, column.restless_to, best) == pytest.approx(NORMAL_RUNNING, rel=0.05)
-
-
-def test_the_floor_is_the_latest_burn_or_the_hottest_exhaust_that_the_sheet_allows(columns_of: Make, build_of: Make, ceilings_of: Make) -> None:
-    models = {name: MODELS["resolved"](in_its_zone(build_of(name))) for name in ZONE}
-    cells = [(name, c.speed, c.pressure, c.best, c.floor) for name in ZONE for column in columns_of(name, 0.0).values() for c in column.cells]
-    for name in ZONE:
-        mild = ceilings_of(name, old=True)
-        models[f"{name} mild"] = MODELS["resolved"](build_of(name, old=True))
-        for row, column in ((0, 0), (1, 3), (2, 4), (1, 6)):
-            at = float(mild.si.speed[column]), float(mild.si.manifold_pressure[row])
-            cells.append((f"{name} mild", *at, float(mild.si.best_spark[row, column]), float(mild.si.floor[row, column])))
-    build = build_of("quarry-road")
-    models["more overlap"] = MODELS["resolved"](build.replace(cam=build.cam.with_exhaust_turned("6 crank_deg")))
-    cells += [("more overlap", c.speed, c.pressure, c.best, c.floor) for c in columns_of("quarry-road", 6.0)[1400.0].cells]
-    met = {"burn": 0, "exhaust": 0, "best": 0}
-    for name, speed, pressure, best, floor in cells:
-        limits = models[name].build.limits.si
-        now = models[name].state(speed, pressure, floor)
+def test_the_floor_is_the_latest_burn_or_the_hottest_exhaust_that_the_sheet_allows(columns_of: Make, build_of: Make, mild: Any) -> None:
+    long = MODELS["resolved"](build_of("quarry-road"))
+    cells = [(long, c) for c in columns_of("quarry-road", 0.0).cells]
+    cells += [(mild, c) for rpm, load in ((1000.0, 50e3), (1600.0, 60e3), (2400.0, 80e3)) for c in ceiling_column(mild, rpm / 60.0, [load]).cells]
+    met = {"burn": 0, "exhaust": 0}
+    for model, cell in cells:
+        limits = model.build.limits.si
+        now = model.state(cell.speed, cell.pressure, cell.floor)
         late, hot = abs(now.half_burned - limits.latest_half_burned) <= 1.5, abs(now.exhaust_temperature - limits.hottest_exhaust) <= 15.0
-        assert floor <= best
-        assert late or hot or floor == best, (name, speed * 60.0, pressure, floor, now.half_burned, now.exhaust_temperature)
+        assert cell.floor <= cell.best
+        assert late or hot or cell.floor == cell.best, (cell, now.half_burned, now.exhaust_temperature)
         met["burn"] += late
         met["exhaust"] += hot
-        met["best"] += floor == best
-    assert min(met.values()) > 0, met
-
-
-# Swings.
-
-
-@given(pressure=st.floats(2e4, 1e5), width=st.floats(0.0, 0.5), other=st.floats(2e4, 1e5), strong=st.floats(5.0, 60.0), fuller=st.floats(5.0, 60.0))
-def test_a_swing_visits_what_lies_within_its_half_width_and_asks_for_its_least(
-    pressure: float, width: float, other: float, strong: float, fuller: float
-) -> None:
-    swing = Swing(pressure, width, strong, fuller)
-    assert swing.asked == min(strong, fuller)
-    assert swing.visits(pressure)
-    assert swing.visits(pressure * (1.0 + 0.999 * width))
-    assert swing.visits(pressure * (1.0 - 0.999 * width))
-    assert not swing.visits(pressure * (1.001 + width))
-
-
-def test_the_half_swing_is_blow_back_and_variation_times_the_sheet_s_factor_and_has_an_end(build_of: Make) -> None:
-    build = build_of("quarry-road")
-    model = MODELS["resolved"](build)
-    state = model.state(1400.0 / 60.0, 60e3, 40.0)
-    share = state.blow_back / state.trapped
-    assert 0.0 < share < 0.3
-    assert half_swing(model, state, 0.05) == pytest.approx(share + 0.05, rel=1e-12)
-    doubled = model.asking(build.replace(limits=build.limits.replace(swing_factor=2.0)))
-    assert half_swing(doubled, state, 0.05) == pytest.approx(min(2.0 * (share + 0.05), 0.5), rel=1e-12)
-    assert half_swing(model, state, 10.0) == 0.5
+    assert met["burn"] > 0
+    assert met["exhaust"] > 0
 
 
 # The sheet's words.
@@ -322,7 +387,7 @@ def test_the_half_swing_is_blow_back_and_variation_times_the_sheet_s_factor_and_
         ("limits", "cleanest_percentile", 5, "0.001 to 0.5"),
         ("limits", "spark_margin", 2, "2 crank_deg"),
         ("limits", "stabilty", 0.1, "stability"),
-        ("limits", "swing_factor", "wide", "a plain number: 0, or 0.01 to 3"),
+        ("limits", "load_swing", "wide", "a plain number: 0, or 0.001 to 0.25"),
     ],
 )
 def test_a_limit_or_gear_that_cannot_be_is_refused_in_the_sheet_s_words(sheet: dict[str, Any], section: str, key: str, came: Any, words: str) -> None:

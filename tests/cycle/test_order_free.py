@@ -20,7 +20,7 @@ from camcalc.cycle.models import MODELS
 Make = Callable[..., Any]
 
 # Where the charge does not hold still, where it does, close to each other and far apart, one that dies; rev/s and Pa.
-POINTS = [(rpm / 60.0, kpa * 1e3) for rpm in (1000.0, 1400.0, 1425.0, 2600.0) for kpa in (42.0, 55.0, 56.0, 90.0)]
+POINTS = [(rpm / 60.0, kpa * 1e3) for rpm in (1000.0, 1400.0, 1425.0, 2600.0) for kpa in (36.0, 55.0, 56.0, 90.0)]
 SPARK = 27.5
 QUESTIONS: dict[str, Callable[[Any, float, float], Any]] = {
     "state": lambda engine, speed, pressure: engine.state(speed, pressure, SPARK),

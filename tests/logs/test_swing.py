@@ -255,7 +255,19 @@ def test_a_review_shows_the_swing(build: Build) -> None:
     assert data["load_rest"]["unit"] == "kPa"
     assert data["load_rest"]["value"] == pytest.approx((review.swing.load_rest / 1e3).tolist())
     assert f"load_jitter = {review.swing.load_jitter:.2g}" in describe(review)
+    assert f"load_swing = {review.swing.over_load:.2g}" in describe(review)
     assert max(map(len, describe(review).splitlines())) <= 100
+
+
+def test_the_sheet_s_load_swing_is_the_drawn_scatter_over_the_load() -> None:
+    # White from row to row: 900 Pa about 45 kPa.
+    t = np.arange(0.0, 60.0, 0.02)
+    noise = np.random.default_rng(4).normal(size=(2, t.size))
+    log = DriveLog.of(time=t, speed=22.0 + 0.02 * noise[0], load=4.5e4 + 900.0 * noise[1], load_kind="manifold pressure", pedal=0.2 + 0.0 * t)
+    found = measure_swing(log)
+    assert found.over_load == pytest.approx(float(found.load_rms[0]) / 4.5e4, rel=2e-3)
+    assert found.over_load == pytest.approx(0.02, rel=0.15)
+    assert math.isnan(measure_swing(DriveLog.of(time=t, speed=22.0 + 0.02 * noise[0], pedal=0.2 + 0.0 * t)).over_load)
 
 
 def test_the_command_line_shows_it_too(tmp_path: Path, capsys: pytest.CaptureFixture[str], coarse: None) -> None:

@@ -12,7 +12,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from camcalc.burn.cycle_map import Kernel
 from camcalc.constants import AIR_GAS_CONSTANT
+from camcalc.cycle.burn_map import BurnMap, table_of
 from camcalc.cycle.ledger import BurnedLedger
 from camcalc.cycle.operating import Ending, OperatingState, Tolerances, barometer
 from camcalc.cycle.port_flow import PortFlow
@@ -22,6 +24,7 @@ from camcalc.engine.geometry import geometry_of
 
 if TYPE_CHECKING:
     from camcalc import Build
+    from camcalc.cycle.work_variation import Spread
 
 __all__ = ["FlowingEngine", "TinyEngine"]
 
@@ -41,6 +44,8 @@ class TinyEngine:
         self.build, self.tolerances = build, tolerances
         self.geometry = geometry_of(build.engine)
         self.fuel = fuel_data(build.fuel.kind, build.idle.mixture)
+        self.burn_maps: dict[tuple[float, float, float], BurnMap | None] = {}
+        self.spreads: dict[tuple[float, ...], Spread] = {}
 
     def asking(self, build: Build) -> TinyEngine:
         twin = copy.copy(self)
@@ -59,8 +64,8 @@ class TinyEngine:
         pumping = barometer(self) - pressure
         return OperatingState(
             speed=speed, manifold_pressure=pressure, exhaust_pressure=barometer(self), spark=spark, burned_fraction=x, diluent=x, trapped=trapped,
-            trapped_air=fuel * ratio, air=fuel * ratio, fuel=fuel, blow_back=0.5 * x * trapped, gross=gross, pumping=pumping, net=gross - pumping, development=20.0 + 20.0 * x,
-            rapid_burn=25.0 + 25.0 * x, half_burned=8.0 + self._best(x) - spark, completeness=1.0, exhaust_temperature=900.0,
+            trapped_air=fuel * ratio, air=fuel * ratio, fuel=fuel, blow_back=0.5 * x * trapped, gross=gross, pumping=pumping, net=gross - pumping,
+            development=20.0 + 20.0 * x, rapid_burn=25.0 + 25.0 * x, half_burned=8.0 + self._best(x) - spark, completeness=1.0, exhaust_temperature=900.0,
             outcome=Ending.SETTLED if pressure >= LEAST_RUNNING else Ending.NO_FRESH_CHARGE,
         )  # fmt: skip
 
@@ -75,6 +80,19 @@ class TinyEngine:
 
     def torque_curve(self, speed: float, pressure: float, sparks: NDArray[np.float64]) -> NDArray[np.float64]:
         return np.array([self.state(speed, pressure, float(spark)).gross for spark in sparks])
+
+    def burn_map(self, speed: float, pressure: float, spark: float) -> BurnMap | None:
+        mean = self.state(speed, pressure, spark)
+        if not mean.runs or mean.gross <= 0.0:
+            return None
+
+        def run(residual: NDArray[np.float64], factors: NDArray[np.float64]) -> tuple[NDArray[np.float64], ...]:
+            later = 20.0 * (np.mean(factors, axis=1) - 1.0)
+            gross = [[self.state(speed, pressure, spark - late, burned_fraction=float(x)).gross for late in later] for x in residual]
+            return np.array(gross), np.ones((residual.size, len(later))), np.full(residual.size, -2e4), 20.0 + 20.0 * residual
+
+        kernel = Kernel(600.0 - 4.0 * max(spark, 0.0), 10.0 * pressure, self.geometry.piston_speed(speed), 0.015)
+        return BurnMap(mean, table_of(run, mean, lambda x: 0.9 * math.exp(-3.5 * x)), kernel, 0.5)
 
     def knock_spark(self, speed: float, pressure: float) -> float:
         return self.best_spark(speed, pressure) - 4.0 if pressure > 75e3 else math.inf

@@ -10,18 +10,29 @@ import numpy as np
 import pytest
 
 from camcalc import QuickEngine
+from camcalc.advice.bands import Uncertain
 from camcalc.advice.base_table import BaseTableCell
-from camcalc.advice.equal_torque import LevelOfSpark
 from camcalc.advice.fuel_placement import InjectionReason, Placement, Strategy
 from camcalc.advice.injection import FuelDelivery, InjectionBasis, InjectionPoint, InjectionWindows, StrategyJump, StrategyMap, Window, injection_windows
 from camcalc.advice.sensitivity import CeilingSensitivity, ChangedInput, Changes
 from camcalc.advice.spark import SparkCeilings
-from camcalc.advice.spark_limits import Binds, CellState
+from camcalc.advice.spark_limits import SETTLED_BY, Binds, CellState
 from camcalc.advice.starting_table import StartingTable
 from camcalc.advice.trade_off import LineEnd, TradeOff, trade_off
 from camcalc.marks import Mark
 from camcalc.words import describe
-from camcalc.words.ceilings import NO_ZONE, WORTH_A_LINE, base_table_words, binding_cells, binding_lines, finding_lines, variant_name
+from camcalc.words.ceilings import (
+    NO_ZONE,
+    WORTH_A_LINE,
+    base_table_words,
+    binding_cells,
+    binding_lines,
+    finding_lines,
+    range_lines,
+    range_text,
+    sensitivity_lines,
+    variant_name,
+)
 from camcalc.words.injection import (
     STRATEGIES,
     basis_words,
@@ -47,7 +58,8 @@ def a_grid(ceiling: list[list[float]], binds: Any = ((None,) * 3,) * 2, **change
     known: dict[str, Any] = blank | {
         "speed": np.array([1200.0, 1400.0, 1600.0]) / 60.0, "manifold_pressure": np.array([50e3, 60e3]), "restless_to": np.full(3, 60e3),
         "spark_offset": np.zeros(1), "torque_curve": np.zeros((2, 3, 1)), "ceiling": values, "least_limit": values, "gears": (3, 4, 5),
-        "binds": tuple(map(tuple, binds)), "states": ((CellState.RUNS,) * 3,) * 2, "levels": ((None,) * 3,) * 2,
+        "binds": tuple(map(tuple, binds)), "states": ((CellState.RUNS,) * 3,) * 2, "beyond_data": np.zeros((2, 3), dtype=bool),
+        "wanders": np.zeros((2, 3), dtype=bool),
     }  # fmt: skip
     return SparkCeilings(**(known | changes))
 
@@ -55,19 +67,48 @@ def a_grid(ceiling: list[list[float]], binds: Any = ((None,) * 3,) * 2, **change
 NAN = math.nan
 
 
-def test_the_zone_names_its_cells_its_gears_and_its_lowest_ceiling(plain: Plain) -> None:
-    grid = a_grid([[17.0, 19.0, NAN], [24.0, NAN, NAN]], [[Binds.KNOCK_OF_FULLEST, Binds.STRONG_CYCLE, None], [Binds.KNOCK_OF_FULLEST, None, None]])
+def test_the_zone_names_its_cells_and_its_lowest_ceiling(plain: Plain) -> None:
+    grid = a_grid([[17.0, 19.0, NAN], [24.0, NAN, NAN]], [[Binds.KNOCK_OF_FULLEST, Binds.MISSED_CYCLES, None], [Binds.KNOCK_OF_FULLEST, None, None]])
     first, *rest = plain(describe(grid)).splitlines()
-    assert first.startswith("Low-speed zone: 3 cells, 1200 to 1400 rpm, 50 to 60 kPa. Kept smooth on the level road: gears 3 to 5.")
-    assert first.endswith("Lowest ceiling: 17 deg BTDC at 1200 rpm, 50 kPa.")
+    assert first == "Low-speed zone: 3 cells, 1200 to 1400 rpm, 50 to 60 kPa. Lowest ceiling: 17 deg BTDC at 1200 rpm, 50 kPa."
     assert rest[0].startswith("2 cells: ")
     assert rest[1].startswith("1 cell: ")
-    assert binding_cells(grid) == [(str(Binds.KNOCK_OF_FULLEST), "1200 rpm at 50 kPa; 1200 rpm at 60 kPa"), (str(Binds.STRONG_CYCLE), "1400 rpm at 50 kPa")]
+    assert binding_cells(grid) == [(str(Binds.KNOCK_OF_FULLEST), "1200 rpm at 50 kPa; 1200 rpm at 60 kPa"), (str(Binds.MISSED_CYCLES), "1400 rpm at 50 kPa")]
+
+
+def test_a_ceiling_is_a_range_where_cautious_figures_lower_it(plain: Plain) -> None:
+    ceiling, low = [[27.0, NAN, NAN], [NAN] * 3], np.array([[15.0, NAN, NAN], [NAN] * 3])
+    grid = a_grid(ceiling, [[Binds.MISSED_CYCLES, None, None], [None] * 3], ceiling_low=low)
+    assert range_text(grid, 0, 0) == "15 to 27 deg BTDC"
+    assert "Lowest ceiling: 15 to 27 deg BTDC at 1200 rpm, 50 kPa." in plain(describe(grid))
+    same = grid.replace(ceiling_low=low + 11.9)
+    assert range_text(same, 0, 0) == "27 deg BTDC"
+
+
+@pytest.mark.parametrize("code", list(Binds), ids=lambda code: code.code)
+def test_what_would_settle_a_ceiling_is_said_once(code: Binds, plain: Plain) -> None:
+    lines = [plain(line) for line in range_lines(a_grid([[17.0] * 3] * 2, ((code, code, None), (None,) * 3)))]
+    assert sum(SETTLED_BY[code].meaning in line for line in lines) == 1
+    assert range_lines(a_grid([[NAN] * 3] * 2)) == []
+
+
+def test_beyond_the_data_it_is_direction_not_degrees(plain: Plain) -> None:
+    beyond = np.array([[True, False, True], [False] * 3])
+    grid = a_grid([[17.0, 19.0, NAN], [NAN] * 3], [[Binds.MISSED_CYCLES] * 2 + [None], [None] * 3], beyond_data=beyond)
+    told = [plain(line) for line in range_lines(grid) if "direction, not degrees" in line]
+    assert len(told) == 1
+    assert told[0].startswith("In 1 cell ")
+    assert not any("direction" in line for line in range_lines(grid.replace(beyond_data=~beyond & False)))
 
 
 def test_no_zone_is_a_verdict(plain: Plain) -> None:
-    grid = a_grid([[NAN] * 3] * 2)
-    assert plain(describe(grid)) == NO_ZONE
+    assert plain(describe(a_grid([[NAN] * 3] * 2))) == NO_ZONE
+
+
+def test_no_zone_but_with_cautious_figures_is_said(plain: Plain) -> None:
+    grid = a_grid([[NAN] * 3] * 2, ceiling_low=np.array([[28.0, 30.0, NAN], [NAN] * 3]))
+    assert "2 cells" in plain(describe(grid))
+    assert "cautious" in plain(describe(grid))
 
 
 def test_a_zone_that_spark_cures_nowhere_says_what_to_do(plain: Plain) -> None:
@@ -77,15 +118,12 @@ def test_a_zone_that_spark_cures_nowhere_says_what_to_do(plain: Plain) -> None:
 
 @pytest.mark.parametrize("code", WORTH_A_LINE, ids=lambda code: code.code)
 def test_each_finding_of_a_cell_is_counted_in_its_own_words(code: Any, plain: Plain) -> None:
-    where = {CellState: "states", LevelOfSpark: "levels"}[type(code)]
-    empty = CellState.RUNS if where == "states" else None
-    grid = a_grid([[17.0] * 3] * 2, **{where: ((code, code, empty), (empty,) * 3)})
+    grid = a_grid([[17.0] * 3] * 2, states=((code, code, CellState.RUNS), (CellState.RUNS,) * 3))
     assert [plain(line) for line in finding_lines(grid)] == [f"2 cells: {code.meaning}."]
 
 
 def test_whatever_is_no_finding_of_a_cell_has_no_line() -> None:
-    plainly = {CellState.RUNS, LevelOfSpark.STEADY, LevelOfSpark.DECIDES}
-    assert set(WORTH_A_LINE) == {*CellState, *LevelOfSpark} - plainly
+    assert set(WORTH_A_LINE) == set(CellState) - {CellState.RUNS}
 
 
 @pytest.mark.parametrize("code", list(Binds), ids=lambda code: code.code)
@@ -96,20 +134,26 @@ def test_what_ceilings_rest_on_is_counted_in_its_own_words(code: Binds, plain: P
 
 
 def test_each_variant_of_the_ceilings_has_a_name_of_its_own() -> None:
-    values = (NAN, 0.08, 1.1, 0.5, 94.0, 4.0)
-    names = {what: variant_name(ChangedInput(what=what, value=value)) for what, value in zip(Changes, values, strict=True)}
-    assert len(set(names.values())) == len(Changes)
-    assert names[Changes.BURN_ANGLES] == "burn 10 % longer"
-    assert names[Changes.SWING_FACTOR] == "load swing 0.5 times"
-    assert names[Changes.SMOOTH_GEARS] == "gear 4 alone"
-    assert "(cap)" in variant_name(ChangedInput(what=Changes.SWING_FACTOR, value=1.2, capped=True))
+    sheet = {Changes.NOTHING: NAN, Changes.LOAD_SWING: 0.05, Changes.OCTANE: 94.0, Changes.SMOOTH_GEARS: 4.0}
+    names = [variant_name(ChangedInput(what=what, value=value)) for what, value in sheet.items()]
+    names += [variant_name(ChangedInput(what=Changes.UNCERTAIN, input=which, value=1.1)) for which in Uncertain]
+    assert len(set(names)) == len(sheet) + len(Uncertain)
+    assert names[:4] == ["as the sheet is", "load swing 5 % r.m.s.", "research octane 94", "road load of gear 4"]
+    assert variant_name(ChangedInput(what=Changes.LOAD_SWING, value=0.0)) == "no load swing"
+    assert variant_name(ChangedInput(what=Changes.UNCERTAIN, input=Uncertain.SPARK_ENERGY, value=0.3)) == "spark energy 0.3 times"
+
+
+def test_what_decides_the_ceilings_is_named_most_first(plain: Plain) -> None:
+    blank: dict[str, Any] = dict.fromkeys(CeilingSensitivity.measures(), NAN)
+    table = CeilingSensitivity(**blank, variants=(), decides=(Uncertain.KERNEL_TURBULENCE, Changes.OCTANE), gear=4)
+    assert "What decides them, most first: turbulence at the kernel, octane." in [plain(line) for line in sensitivity_lines(table)]
 
 
 @pytest.mark.parametrize(("span", "lines"), [(23.0, 2), (10.0, 1), (NAN, 1)])
 def test_variants_far_apart_are_told_and_common_practice_is_named_as_such(span: float, lines: int, plain: Plain) -> None:
     table = CeilingSensitivity(
-        speed=np.array([20.0]), manifold_pressure=np.array([5e4]), limit=np.zeros((1, 1)), floor=np.zeros(1), widest_span=span, widest_at=1400.0 / 60.0,
-        variants=(ChangedInput(what=Changes.NOTHING),), gear=4,
+        speed=np.array([20.0]), manifold_pressure=np.array([5e4]), limit=np.zeros((1, 1)), least=np.zeros((1, 1)), floor=np.zeros(1), widest_span=span,
+        widest_at=1400.0 / 60.0, variants=(ChangedInput(what=Changes.NOTHING),), decides=(), gear=4,
     )  # fmt: skip
     said = plain(describe(table)).splitlines()
     assert len(said) == lines
@@ -277,7 +321,7 @@ def test_the_way_to_the_ceiling_comes_first_and_names_both_sparks(strip: TradeOf
     lines = plain(describe(strip)).splitlines()
     assert lines[0].startswith("From ")
     assert "20 deg BTDC" in lines[0]
-    assert "fullest states" in lines[1]
+    assert "no knock at its full end" in lines[1]
     assert "From " not in describe(strip.replace(to_ceiling=None)).splitlines()[0]
 
 
