@@ -201,7 +201,23 @@ def dilution_factor_by_mole(diluent: float) -> float:
 
 @compiled
 def undiluted_speed_kernel(temperature: float, pressure: float, phi: float, ethanol: float) -> float:
-    """Return laminar flame speed [m/s] without burned gas; as ``flame_speed_kernel``."""
+    """Return laminar flame speed [m/s] without burned gas.
+
+    Parameters
+    ----------
+    temperature : float
+        Of the unburned charge [K].
+    pressure : float
+        [Pa].
+    phi : float
+        Equivalence ratio: fuel over stoichiometric fuel.
+    ethanol : float
+        Share of the fuel by volume.
+
+    References
+    ----------
+    As ``flame_speed``; ethanol after Gulder 1984, blended by volume (ESTIMATE).
+    """
     at_reference = 0.305 - 0.549 * (phi - 1.21) ** 2
     alpha = 2.4 - 0.271 * phi**3.51
     beta = -0.357 + 0.14 * phi**2.77
@@ -239,7 +255,7 @@ def flame_speed_kernel(temperature: float, pressure: float, phi: float, burned: 
 
     References
     ----------
-    As ``flame_speed``; ethanol after Gulder 1984, blended by volume (ESTIMATE).
+    As ``flame_speed``.
     """
     return float(undiluted_speed_kernel(temperature, pressure, phi, ethanol) * math.exp(dilution * log_dilution_kernel(burned, temperature, pressure)))
 

@@ -97,7 +97,8 @@ def test_the_table_says_how_it_was_made_and_holds_the_generator_s_points() -> No
     assert states == diluted_flame.states()
     head = "".join(line for line in DATA.splitlines(keepends=True) if line.startswith("#"))
     day, version = head.split("Computed on ")[1].split()[0], head.split("Cantera ")[1].split()[0]
-    assert head == diluted_flame.header(day, version)
+    # Whatever else is said there comes after it.
+    assert head.startswith(diluted_flame.header(day, version))
 
 
 def test_the_table_travels_with_the_package(root: Path) -> None:
