@@ -140,11 +140,11 @@ FIELDS = {
 }  # fmt: skip
 
 
-def ceiling_columns(engine: EngineModel, speeds: Array, pressures: Array) -> list[CeilingColumn]:
+def ceiling_columns(engine: EngineModel, speeds: Array, pressures: Array, *, cautious: bool = True) -> list[CeilingColumn]:
     """Return the cells of each speed."""
 
     def column(speed: float) -> CeilingColumn:
-        return ceiling_column(engine, speed, [float(p) for p in pressures])
+        return ceiling_column(engine, speed, [float(p) for p in pressures], cautious=cautious)
 
     with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
         return list(pool.map(column, map(float, speeds)))
@@ -156,8 +156,10 @@ def usual_pressures(engine: EngineModel) -> Array:
     return np.append(PRESSURES[full - CLOSEST > PRESSURES], full)
 
 
-def spark_ceilings(engine: EngineModel, speeds: Array = SPEEDS, pressures: Array | None = None) -> SparkCeilings:
+def spark_ceilings(engine: EngineModel, speeds: Array = SPEEDS, pressures: Array | None = None, *, cautious: bool = True) -> SparkCeilings:
     """Return the ceilings over a grid of speeds [rev/s] and manifold pressures [Pa] below the barometer; by default the usual ones.
+
+    Without ``cautious`` the low ends of the ranges are not asked for, and equal the ceilings.
 
     Raises
     ------
@@ -166,7 +168,7 @@ def spark_ceilings(engine: EngineModel, speeds: Array = SPEEDS, pressures: Array
     """
     refuse_teaching(engine, "spark ceilings")
     pressures = usual_pressures(engine) if pressures is None else pressures[pressures < barometer(engine)]
-    columns = ceiling_columns(engine, speeds, pressures)
+    columns = ceiling_columns(engine, speeds, pressures, cautious=cautious)
     cells = [[column.cells[k] for column in columns] for k in range(len(pressures))]
     fields: dict[str, Any] = {own: np.array([[getattr(c, name) for c in row] for row in cells]) for own, name in FIELDS.items()}
     fields["knock"] = np.where(np.isfinite(fields["knock"]), fields["knock"], np.nan)

@@ -122,7 +122,8 @@ def starting_table(ceilings: SparkCeilings, edge: KnockEdge, idles: tuple[IdleSt
     idle = _idle_cells(si.speed, si.manifold_pressure, idles)
     top = np.where(idle, np.minimum(top, min(state.si.spark for state in idles)), top)
     asked = np.where(dead, np.nan, top)
-    top = _with_dead_cells(top, dead)
+    # What nothing else limits still may not knock.
+    top = np.fmin(_with_dead_cells(top, dead), edge.low - limits.spark_margin)
     avoid = np.floor(_with_dead_cells(edge.low - limits.spark_margin, dead)) < limits.least_spark
     wanders = zone | _visited(ceilings, zone) | ceilings.wanders | idle
     cells = Cells(np.maximum(np.floor(top), limits.least_spark), wanders, idle, *_steps(si.speed, si.manifold_pressure, None))

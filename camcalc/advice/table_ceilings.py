@@ -65,7 +65,7 @@ def ceilings_on_table(engine: EngineModel, speeds: Array, loads: Array, kind: st
     full = WIDE_OPEN * barometer(engine)
     pressures = _with_wide_open(loads[(loads >= LIGHTEST) & (loads < full)] if kind == MANIFOLD_PRESSURE else PRESSURES[full > PRESSURES], loads, kind, full)
     if driven.any() and pressures.size:
-        found = spark_ceilings(engine, speeds[driven], pressures)
+        found = spark_ceilings(engine, speeds[driven], pressures, cautious=False)
         si = found.si
         pressure = si.manifold_pressure[:, None] + 0.0 * si.air_charge
         rows = dict(zip(LOAD_KINDS, (pressure, si.air_charge, si.relative_charge), strict=True))[kind]

@@ -210,7 +210,7 @@ def engine_figures(engine: EngineModel, in_drive: Build, shared: Shared, say: Ca
     found |= _air_figures(engine, shared)
     found["window_width"] = _window_width(engine)
     say("spark ceilings", 0.75)
-    ceilings = spark_ceilings(engine)
+    ceilings = spark_ceilings(engine, cautious=False)
     worst = worst_cell(ceilings)
     found["worst_ceiling"] = math.nan if worst is None else worst.ceiling
     marks["worst_ceiling"] = Mark.NONE_FOUND if worst is None else worst.mark

@@ -35,13 +35,7 @@ DIRECT = {
     "residual_scatter": "Log cylinder pressure. Take the COV of IMEP over some hundred cycles.",
     "back_pressure": "Put a gauge at the sensor's bung. Read it at full load and speed on a dynamometer.",
     "port_heat": "Put a thermocouple into the intake runner near the valve. Read it at idle.",
-    "plenum_heat": "Put a thermocouple into the plenum, away from its walls. Read it at idle.",
-    "lift_loss": "Measure valve lift at overlap TDC with the springs fitted, by slow turning of the warm engine. Compare with the lobe.",
-    "exhaust_pulse": "Log exhaust pressure near the valve over crank angle. Read it at overlap TDC.",
     "octane": "Use fuel of a known octane number, from one drum. A log shows it only by driving into knock: do not.",
-    "plenum_heat": "Put a thermocouple into the plenum. Read it at idle.",
-    "lift_loss": "Turn the engine with a dial gauge on the valve and the oil pump driven. Compare valve lift with lobe lift.",
-    "exhaust_pulse": "Log pressure in the exhaust port with a fast, cooled sensor.",
     "wall_heat": "Measure coolant flow and its rise of temperature on a dynamometer.",
 }
 DO = {

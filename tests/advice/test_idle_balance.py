@@ -71,12 +71,13 @@ def test_a_misfire_limit_that_burns_too_late_gives_way_to_the_latest_useful_spar
 
 
 def test_an_idle_that_misses_on_its_latest_useful_spark_says_so_and_counts(monkeypatch: pytest.MonkeyPatch, mild: QuickEngine) -> None:
-    Missing(monkeypatch, -math.inf)
-    monkeypatch.setattr(Missing, "spread", lambda self, *at: Spread(m := at[0].state(*at[1:]), 0.9 * m.gross, 0.3 * m.gross, 0.1, 0.0, 0.9, 0.1, 0.2))
+    Missing(monkeypatch, -100.0, 0.001)
     found = idle_state(mild)
     assert found.verdict is IdleVerdict.MISSES
     assert found.rule is IdleSparkRule.LATEST_USEFUL
-    assert found.missed_per_minute.magnitude == pytest.approx(0.1 * found.speed.magnitude / 2.0 * mild.geometry.cylinders, rel=1e-12)
+    assert found.si.missed == pytest.approx(MOST_MISSED + 0.001 * (found.si.spark + 100.0), rel=1e-12)
+    per_minute = found.si.missed * found.speed.magnitude / 2.0 * mild.geometry.cylinders
+    assert found.missed_per_minute.magnitude == pytest.approx(per_minute, rel=1e-12)
 
 
 def test_a_cap_counts_where_the_sheet_states_one_below_the_computed_spark_and_there_is_none_without(mild: QuickEngine) -> None:

@@ -19,6 +19,7 @@ from camcalc.advice.idle import idle_state
 from camcalc.advice.knock_edge import KnockEdge, knock_edge, knock_grid
 from camcalc.advice.spark import spark_ceilings, usual_pressures
 from camcalc.advice.starting_table import STEEPEST, Cells, Slopes, StartingTable, largest_table, starting_table
+from camcalc.cycle.best_torque import LATEST
 from camcalc.cycle.models import MODELS
 from camcalc.cycle.operating import barometer
 from camcalc.tables.proposed import proposed_table
@@ -109,7 +110,11 @@ def check(found: StartingTable, ceilings: Any, edge: KnockEdge, idles: Any, buil
     limited = there & np.isfinite(ceilings.si.ceiling)
     assert (table <= ceilings.si.ceiling)[limited].all()
     # Nor above what any limit asks for, least of all where spark alone cannot fix the cell.
-    assert (table <= ceilings.si.least_limit - margin)[limited].all()
+    helped = limited & (ceilings.si.least_limit > LATEST)
+    assert (table <= np.maximum(ceilings.si.least_limit - margin, si.least_spark))[helped].all()
+    # The cautious side counts as far as the floor.
+    cautious = np.maximum(ceilings.si.least_limit_low - margin, ceilings.si.floor)
+    assert (table <= np.maximum(cautious, si.least_spark))[there & np.isfinite(cautious) & (ceilings.si.least_limit > LATEST)].all()
     # Never rising with load, whatever lies between.
     for column in table.T:
         assert (np.diff(column[np.isfinite(column)]) <= 0.0).all()

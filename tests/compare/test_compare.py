@@ -19,7 +19,8 @@ from camcalc import InputError, compare_builds
 from camcalc.advice.bands import sample_bands
 from camcalc.advice.cam_facts import cam_facts
 from camcalc.advice.headlines import CRUISE
-from camcalc.advice.idle import idle_state, lowest_idle
+from camcalc.advice.idle import idle_state
+from camcalc.advice.idle_speeds import lowest_idle
 from camcalc.advice.injection import point_at
 from camcalc.advice.reversion import reversion_in_gear
 from camcalc.advice.spark import spark_ceilings

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from camcalc.advice.idle import lowest_idle
+from camcalc.advice.idle_speeds import lowest_idle
 from camcalc.advice.spark import spark_ceilings
 from camcalc.cycle.engine_tables import engine_tables
 from camcalc.cycle.lattice import PRESSURE_STEP, SPARK_STEP, SPEED_ORIGIN, SPEED_STEP
