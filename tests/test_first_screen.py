@@ -11,6 +11,8 @@ import pytest
 from rich.console import Console
 
 from camcalc import describe
+from camcalc.advice.idle import IdleVerdict
+from camcalc.advice.idle_balance import IdleSparkRule
 from camcalc.cautions import Caution
 from camcalc.report.terminal import print_first_screen
 from camcalc.vehicle.coupling import Coupling
@@ -38,11 +40,22 @@ def test_it_fits_one_screen(brief_of: Make, banded_brief: Any, example: str, wid
 def test_a_rough_idle_with_all_that_may_be_said_of_it_still_fits(banded_brief: Any) -> None:
     idle = banded_brief.idle
     marks = {"lowest_steady_speed": None, "lowest_speed": None}
-    rough = banded_brief.replace(idle=idle.replace(stability_limit=0.01, lowest_steady_speed="1281 rpm", marks=marks))
-    text = printed(rough)
-    assert "Rough idle at 780 rpm in neutral" in text
+    states = tuple(state.replace(verdict=IdleVerdict.ROUGH, missed_per_minute="34 1/minute") for state in idle.new)
+    limits = {"idle_misfire_limit_cautious": "9 crank_deg", "rule": IdleSparkRule.MISFIRE, "marks": {}}
+    spark = banded_brief.idle_spark.replace(**limits)
+    rough = banded_brief.replace(idle=idle.replace(new=states, lowest_steady_speed="1281 rpm", marks=marks), idle_spark=spark)
+    text = " ".join(printed(rough).split())
+    assert "Rough idle at 780 rpm in neutral, but alive" in text
+    assert "About 30 cycles a minute miss." in text
+    assert "Earlier spark misses; the cautious limit is 9 deg BTDC." in text
     assert "Steady from 1280 rpm up. Raise the idle speed or fit less overlap." in text
-    assert len(text.splitlines()) <= 45
+    assert len(printed(rough).splitlines()) <= 45
+
+
+def test_an_idle_that_misses_leads_with_how_often(banded_brief: Any) -> None:
+    states = tuple(state.replace(verdict=IdleVerdict.MISSES, missed_per_minute="340 1/minute") for state in banded_brief.idle.new)
+    text = " ".join(printed(banded_brief.replace(idle=banded_brief.idle.replace(new=states))).split())
+    assert "Idle at 780 rpm in neutral misses about 300 cycles a minute" in text
 
 
 def test_the_answers_come_in_the_order_of_the_job(brief_of: Make, example: str) -> None:
@@ -57,6 +70,8 @@ def test_it_names_one_idle_spark_and_the_next_step_of_each_answer(brief_of: Make
     idle, spark, fuel, _, _ = (" ".join(line for line in part.lines if isinstance(line, str)) for part in first_screen(brief))
     assert idle.count("Idle spark:") == 1
     assert f"{brief.idle_spark.si.idle_spark:.0f} deg BTDC" in idle
+    assert brief.idle_spark.si.idle_spark == brief.idle.new[0].si.spark == brief.idle_spark.table.si.idle_spark
+    assert brief.to_dict()["idle_spark"]["idle_spark"]["value"] == brief.to_dict()["idle"]["new"][0]["spark"]["value"]
     assert "mid-travel" in idle
     assert "Local law" in spark
     assert f"{brief.fuel_factors.si.idle_factor:.2f} before cranking" in fuel

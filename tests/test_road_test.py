@@ -35,7 +35,7 @@ def sure_of(*names: str) -> HeadlineBands:
 
 @pytest.fixture(scope="module")
 def plan(build_of: Make) -> Any:
-    return plan_road_test(build_of("quarry-road"), sure_of("overlap", "friction", "dilution_noise"), engine_of=QuickEngine)
+    return plan_road_test(build_of("quarry-road"), sure_of("overlap", "friction", "residual_scatter"), engine_of=QuickEngine)
 
 
 def test_means_over_a_cycle_change_by_two_thirds_of_the_variance_of_a_random_walk() -> None:
@@ -64,8 +64,8 @@ def test_no_plan_of_three_can_take_longer_than_ten_minutes() -> None:
 
 
 def test_the_inputs_named_by_the_bands_are_the_ones_tested(plan: Any) -> None:
-    assert {s.input for s in plan.steps} == {"overlap", "friction", "dilution_noise"}
-    assert all(input_words(n)[1:] in describe(plan) for n in ("overlap", "friction", "dilution_noise"))
+    assert {s.input for s in plan.steps} == {"overlap", "friction", "residual_scatter"}
+    assert all(input_words(n)[1:] in describe(plan) for n in ("overlap", "friction", "residual_scatter"))
     assert len({s.read for s in plan.steps}) == len(plan.steps)
 
 
@@ -116,7 +116,7 @@ def test_signs_are_those_of_an_engine(build_of: Make) -> None:
     build = build_of("quarry-road")
     plain, place = QuickEngine(build), place_of(QuickEngine(build))
     readings = {r.kind.code: r.value for r in READINGS}
-    stiff, overlapped, noisy = (QuickEngine(build, Tolerances()._replace(**{n: 1.1})) for n in ("friction", "overlap", "dilution_noise"))
+    stiff, overlapped, noisy = (QuickEngine(build, Tolerances()._replace(**{n: 1.1})) for n in ("friction", "overlap", "residual_scatter"))
     assert readings["coasting"](stiff, place) > readings["coasting"](plain, place)
     assert readings["coasting"](overlapped, place) == readings["coasting"](plain, place)
     assert readings["idle_pressure"](overlapped, place) > readings["idle_pressure"](plain, place)
@@ -204,7 +204,7 @@ def test_the_spark_held_on_the_road_stays_under_knock_and_ceiling(monkeypatch: p
 
 
 def test_a_converter_is_locked_for_readings_on_the_road(build_of: Make, plan: Any) -> None:
-    found = plan_road_test(build_of("long-meadow"), sure_of("overlap", "friction", "dilution_noise"), engine_of=QuickEngine)
+    found = plan_road_test(build_of("long-meadow"), sure_of("overlap", "friction", "residual_scatter"), engine_of=QuickEngine)
     for step in found.steps:
         assert step.converter_locked == (step.place is Ground.ROAD)
         assert ("Lock the converter" in do_words(step)) == step.converter_locked

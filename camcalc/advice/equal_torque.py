@@ -10,15 +10,19 @@ from typing import NamedTuple
 import numpy as np
 
 from ..constants import mean_pressure_of_torque
-from ..cycle.operating import LEAST_PRESSURE, EngineModel, OperatingState, barometer, pressure_for_net_imep
-from ..cycle.work_variation import work_spread
+from ..cycle.operating import LEAST_PRESSURE, EngineModel, OperatingState, barometer, pressure_carrying, pressure_for_net_imep
+from ..cycle.work_variation import Spread, best_counted, work_spread
+from ..errors import NoSolutionError
 from ..vehicle.road_load import engine_torque_on_road
-from .idle import load_terms
+from .idle_balance import load_terms
+from .late_burn import past_limit
 
-__all__ = ["LinePoint", "equal_torque_line", "pressure_at_equal_torque", "road_net_imep"]
+__all__ = ["LinePoint", "cycles_holding", "equal_torque_line", "pressure_at_equal_torque", "road_net_imep"]
 
 RETARD_STEP = 4.0
 MOST_RETARD = 44.0
+# Best torque and the pressure that holds it, by turns.
+BEST_TURNS = 2
 CLOSE = 1e-3  # of the torque asked for
 # The secant finds a smooth torque within so many points; after them the answer is bracketed.
 SECANT_POINTS = 6
@@ -27,12 +31,10 @@ SAME_PRESSURE, LIGHTER = 1.0, 0.8
 
 
 class LinePoint(NamedTuple):
-    """A point of the line: spark crank deg before top dead centre, pressure Pa, coefficient of variation, the mean cycle."""
+    """A point of the line: spark crank deg before top dead centre, and all cycles there, which together make the torque."""
 
     spark: float
-    pressure: float
-    variation: float
-    state: OperatingState
+    spread: Spread
 
 
 def road_net_imep(engine: EngineModel, speed: float, gear_ratio: float) -> float:
@@ -109,6 +111,8 @@ def _bracketed(excess: Callable[[float], float], tried: dict[float, OperatingSta
 def equal_torque_line(engine: EngineModel, speed: float, net: float) -> list[LinePoint]:
     """Return the line from best-torque spark to the latest burn that the sheet allows, for a net IMEP [Pa] at a speed [rev/s].
 
+    Missed cycles carry nothing: best torque and every point count them.
+
     Parameters
     ----------
     engine : EngineModel
@@ -122,24 +126,43 @@ def equal_torque_line(engine: EngineModel, speed: float, net: float) -> list[Lin
     NoSolutionError
         If even best torque does not reach it.
     """
-    limits = engine.build.limits
     pressure = pressure_for_net_imep(engine, speed, net, None)
-    best = engine.best_spark(speed, pressure)
-    found = pressure_at_equal_torque(engine, speed, net, best, start=pressure, step=500.0)
-    points: list[LinePoint] = []
-    if found is None:
-        return points
-    spark, ahead = best, found
-    while spark >= best - MOST_RETARD:
-        spread = work_spread(engine, speed, found, spark)
-        points.append(LinePoint(spark, found, spread.variation, spread.mean))
-        mean = spread.mean
-        if not mean.runs or mean.half_burned > limits.si.latest_half_burned or mean.exhaust_temperature > limits.si.hottest_exhaust:
+    for _ in range(BEST_TURNS):
+        best = best_counted(engine, speed, pressure)
+        first = cycles_holding(engine, speed, net, best, near=pressure)
+        if first is None:
+            return []
+        pressure = first.mean.manifold_pressure
+    points = [LinePoint(best, first)]
+    while points[-1].spark - RETARD_STEP >= best - MOST_RETARD and not past_limit(engine, points[-1].spread.mean):
+        before = points[-2].spread.mean.manifold_pressure if len(points) > 1 else pressure - 500.0
+        ahead = 2.0 * points[-1].spread.mean.manifold_pressure - before
+        spark = points[-1].spark - RETARD_STEP
+        spread = cycles_holding(engine, speed, net, spark, near=ahead)
+        if spread is None:
             break
-        spark -= RETARD_STEP
-        ahead = found + (found - points[-2].pressure if len(points) > 1 else 500.0)
-        solved = pressure_at_equal_torque(engine, speed, net, spark, start=ahead)
-        if solved is None:
-            break
-        found = solved
+        points.append(LinePoint(spark, spread))
     return points
+
+
+def cycles_holding(engine: EngineModel, speed: float, net: float, spark: float, *, near: float = math.nan) -> Spread | None:
+    """Return the cycles that together make a net IMEP [Pa] at a spark; None where none do, or only in the leap of a cycle that dies.
+
+    Parameters
+    ----------
+    engine : EngineModel
+    speed : float
+        Crank speed [rev/s].
+    net : float
+        Net IMEP to be held [Pa].
+    spark : float
+        Before top dead centre [crank deg].
+    near : float
+        A manifold pressure close by [Pa], to save time.
+    """
+    try:
+        pressure = pressure_carrying(engine, speed, net, lambda p: work_spread(engine, speed, p, spark).net, near=near)
+    except NoSolutionError:
+        return None
+    spread = work_spread(engine, speed, pressure, spark)
+    return spread if abs(spread.net - net) <= CLOSE * abs(net) else None

@@ -8,7 +8,7 @@ from typing import NamedTuple
 from ..codes import Code
 from ..constants import mean_pressure_of_torque
 from ..cycle.best_torque import LATEST, spark_ends
-from ..cycle.operating import EngineModel, pressure_carrying, pressure_for_net_imep
+from ..cycle.operating import EngineModel, pressure_carrying
 from ..cycle.work_variation import MOST_MISSED, Spread, best_counted, misfire_spark, work_spread
 from ..engine.friction import rubbing_friction
 from ..errors import NoSolutionError
@@ -18,10 +18,10 @@ from .late_burn import latest_useful_spark, past_limit
 
 __all__ = ["IdleBalance", "IdleSparkRule", "IdleSparks", "LoadTerms", "idle_balance", "idle_sparks", "load_terms", "standing_balance"]
 
-# An idle spark is the rule's at its own balance within so much [crank deg], or the next later step of the search for the misfire limit.
-SAME, STEP, TURNS = 0.02, 0.3, 10
 # Where the search for an idle begins [crank deg before top dead centre]; the answer does not rest on it.
 FIRST = 20.0
+# The misfire limit is found in steps, so the spark of the rule is sought where it carries the load to this share; then it is held and balanced closely.
+STEPPED = 0.004
 
 
 class LoadTerms(NamedTuple):
@@ -72,8 +72,8 @@ class IdleBalance(NamedTuple):
 
     @property
     def misses(self) -> bool:
-        """Whether more cycles miss than may."""
-        return self.spread.missed > MOST_MISSED
+        """Whether more cycles miss than may, on the latest spark that serves: a misfire limit is found to a step, so about as many as may miss there."""
+        return self.sparks.rule not in (IdleSparkRule.RESERVE, IdleSparkRule.MISFIRE) and self.spread.missed > MOST_MISSED
 
 
 def load_terms(engine: EngineModel, speed: float, *, drive: bool, accessories: bool) -> LoadTerms:
@@ -164,12 +164,7 @@ def idle_balance(engine: EngineModel, speed: float, *, drive: bool = False, acce
     Raises
     ------
     NoSolutionError
-        If no manifold pressure carries the load, or spark and pressure do not agree.
-
-    Notes
-    -----
-    Later spark needs more pressure, and more pressure stands earlier spark: turn by turn the spark of the rule at the last balance is held and
-    balanced again. Of two that lie a step of the search apart the later one counts, which misses less.
+        If no manifold pressure carries the load.
 
     Examples
     --------
@@ -180,25 +175,24 @@ def idle_balance(engine: EngineModel, speed: float, *, drive: bool = False, acce
     >>> abs(found.spread.net / load - 1.0) < 0.01
     True
     """
-    held, spread = FIRST, _first(engine, speed, drive, accessories, near)
-    for _ in range(TURNS):
-        pressure = spread.mean.manifold_pressure
-        sparks = idle_sparks(engine, speed, pressure)
-        if -SAME < sparks.spark - held < STEP:
-            return IdleBalance(pressure, sparks._replace(spark=held), spread)
-        held = sparks.spark
-        spread = standing_balance(engine, speed, held, drive=drive, accessories=accessories, near=pressure)
-    raise NoSolutionError(f"idle spark and manifold pressure do not agree at {speed * 60:.0f} rpm", fix="raise the idle speed")
+    load = load_terms(engine, speed, drive=drive, accessories=accessories).total
+
+    def work(pressure: float) -> float:
+        return work_spread(engine, speed, pressure, idle_sparks(engine, speed, pressure).spark).net
+
+    first = _first(engine, speed, drive, accessories, near)
+    pressure = pressure_carrying(engine, speed, load, work, near=first, close=STEPPED)
+    sparks = idle_sparks(engine, speed, pressure)
+    spread = standing_balance(engine, speed, sparks.spark, drive=drive, accessories=accessories, near=pressure)
+    return IdleBalance(spread.mean.manifold_pressure, sparks, spread)
 
 
-def _first(engine: EngineModel, speed: float, drive: bool, accessories: bool, near: float) -> Spread:
-    """Return a balance to begin from: on a spark that idles commonly have, on best torque where that carries too little."""
+def _first(engine: EngineModel, speed: float, drive: bool, accessories: bool, near: float) -> float:
+    """Return a pressure [Pa] to begin from, that of a spark that idles commonly have; not-a-number where that carries too little."""
     try:
-        return standing_balance(engine, speed, FIRST, drive=drive, accessories=accessories, near=near)
+        return standing_balance(engine, speed, FIRST, drive=drive, accessories=accessories, near=near).mean.manifold_pressure
     except NoSolutionError:
-        load = load_terms(engine, speed, drive=drive, accessories=accessories).total
-        pressure = pressure_for_net_imep(engine, speed, load, None, near=near)
-        return work_spread(engine, speed, pressure, engine.best_spark(speed, pressure))
+        return math.nan
 
 
 def standing_balance(engine: EngineModel, speed: float, spark: float, *, drive: bool = False, accessories: bool = False, near: float = math.nan) -> Spread:

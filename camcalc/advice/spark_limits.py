@@ -234,15 +234,21 @@ def _with_ceiling(cell: CeilingCell) -> CeilingCell:
 
 
 def _cell(engine: EngineModel, speed: float, pressure: float, *, cautious: bool) -> CeilingCell:
-    """Return one cell with what each limit asks for."""
+    """Return one cell with what each limit asks for; without torque where, on some spark asked about, no cycle repeats itself."""
+    try:
+        return _settling_cell(engine, speed, pressure, cautious=cautious)
+    except NoSolutionError:  # a charge on the brink, or, with throttles of their own, cylinders that never see so little pressure
+        nan = math.nan
+        still = LoadSwing(nan, nan)
+        return CeilingCell(speed, pressure, *(nan,) * 7, still, *(nan,) * 11, None, CellState.NO_TORQUE, (nan,) * OFFSETS.size)
+
+
+def _settling_cell(engine: EngineModel, speed: float, pressure: float, *, cautious: bool) -> CeilingCell:
     nan = math.nan
     still = LoadSwing(nan, nan)
     dead = (None, CellState.NO_TORQUE, (nan,) * OFFSETS.size)
-    try:
-        best = engine.best_spark(speed, pressure)
-        spread = work_spread(engine, speed, pressure, best)
-    except NoSolutionError:  # with throttles of their own some cylinders never see so little pressure
-        return CeilingCell(speed, pressure, *(nan,) * 7, still, *(nan,) * 11, *dead)
+    best = engine.best_spark(speed, pressure)
+    spread = work_spread(engine, speed, pressure, best)
     state = spread.mean
     if not state.runs or state.gross <= 0.0:
         return CeilingCell(speed, pressure, state.air, state.burned_fraction, spread.variation, spread.missed, best, nan, nan, still, *(nan,) * 11, *dead)

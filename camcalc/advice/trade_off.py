@@ -14,13 +14,13 @@ from ..cautions import AT_TRADE_OFF, Caution
 from ..codes import Code
 from ..constants import mean_pressure_of_torque, torque_of_mean_pressure
 from ..cycle.best_torque import EARLIEST, spark_ends
-from ..cycle.operating import EngineModel, barometer, pressure_carrying
+from ..cycle.operating import EngineModel, barometer
 from ..cycle.work_variation import Spread, best_counted, work_spread
 from ..errors import InputError, NoSolutionError
 from ..marks import Mark, Marks, marks_where, merged_marks
 from ..results import Measure, Record, measure
 from ..units import Bounds, to_si
-from .equal_torque import equal_torque_line
+from .equal_torque import cycles_holding, equal_torque_line
 from .idle_balance import load_terms
 from .late_burn import past_limit
 
@@ -193,25 +193,13 @@ def trade_off_at(engine: EngineModel, speed: float, net: float, *, ceiling: floa
     NoSolutionError
         If the torque is out of reach.
     """
-    points = [(p.spark, p.pressure) for p in equal_torque_line(engine, speed, net)]
-    if not points:
+    line = equal_torque_line(engine, speed, net)
+    if not line:
         raise NoSolutionError(f"no line of equal torque was found at {speed * 60:.0f} rpm", fix="ask for a little more torque")
-    first, near = points[0]
-    best = best_counted(engine, speed, near)
-    early = [s for s in (first + a for a in AHEAD) if s <= EARLIEST]
-    # Fuel moves by a tenth of a per cent from point to point: held closer than the line itself is.
-    tried = [_held(engine, speed, net, s, p) for s, p in [*((s, near) for s in early), *points]]
-    held = [(s, spread) for (s, _), spread in zip([*((s, near) for s in early), *points], tried, strict=True) if spread is not None]
+    best, near = line[0].spark, line[0].spread.mean.manifold_pressure
+    early = [(s, cycles_holding(engine, speed, net, s, near=near)) for s in (best + a for a in AHEAD) if s <= EARLIEST]
+    held = [*((s, spread) for s, spread in early if spread is not None), *line]
     return _strip(engine, speed, net, best, ceiling, held)
-
-
-def _held(engine: EngineModel, speed: float, net: float, spark: float, near: float) -> Spread | None:
-    """Return the cycles that together hold a net IMEP [Pa] at a spark, their pressure sought next to ``near`` [Pa]; None where none do."""
-    try:
-        pressure = pressure_carrying(engine, speed, net, lambda p: work_spread(engine, speed, p, spark).net, near=near)
-    except NoSolutionError:
-        return None
-    return work_spread(engine, speed, pressure, spark)
 
 
 def _strip(engine: EngineModel, speed: float, net: float, best: float, ceiling: float, held: Sequence[tuple[float, Spread]]) -> TradeOff:

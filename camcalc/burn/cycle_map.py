@@ -14,11 +14,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..compiling import compiled
-from .ignition import IgnitionLaw, ignition_margin
+from .ignition import IgnitionLaw, kernel_surroundings, margin_in
 
 __all__ = ["BurnTable", "Kernel", "Outcomes", "combustion_efficiency", "cycle_outcomes", "next_burned_fraction", "next_charge"]
 
 Array = NDArray[np.float64]
+# Faster arithmetic that still knows infinities.
+FAST = {"contract", "reassoc", "arcp", "nsz"}
 
 # Chains of cycles run side by side, cycles of each that are not counted, and cycles counted.
 CHAINS, SETTLING, COUNTED = 300, 10, 30
@@ -85,7 +87,7 @@ def next_charge(fuel: float, air: float, *, efficiency: float, kept: float, stoi
     return kept * (fuel - burned) + new_fuel, kept * (air - stoichiometric * burned) + new_air
 
 
-@compiled
+@compiled(fastmath=FAST)
 def next_burned_fraction(burned: float, kept: float, completeness: float) -> float:
     """Return the burned fraction of the next charge, at constant mixture and constant trapped mass.
 
@@ -144,45 +146,31 @@ def normal_draws() -> Array:
     return np.random.default_rng(SEED).standard_normal((CHAINS, SETTLING + COUNTED, 3))
 
 
-@compiled(inline="always")
+@compiled(inline="always", fastmath=FAST)
 def _between(axis: Array, at: float) -> tuple[int, float]:
     """Return the interval of an axis that holds a value, and how far along; ends held."""
-    k = min(max(int(np.searchsorted(axis, at)) - 1, 0), axis.size - 2)
+    k = 0
+    while k < axis.size - 2 and at > axis[k + 1]:
+        k += 1
     return k, min(max((at - axis[k]) / (axis[k + 1] - axis[k]), 0.0), 1.0)
 
 
-@compiled(inline="always")
+@compiled(inline="always", fastmath=FAST)
 def _along(values: Array, k: int, f: float) -> float:
     return (1.0 - f) * values[k] + f * values[k + 1]
 
 
-@compiled(inline="always")
+@compiled(inline="always", fastmath=FAST)
 def _over(values: Array, i: int, f: float, j: int, g: float) -> float:
     return (1.0 - f) * ((1.0 - g) * values[i, j] + g * values[i, j + 1]) + f * ((1.0 - g) * values[i + 1, j] + g * values[i + 1, j + 1])
 
 
-@compiled
-def _one_cycle(x: float, draw: Array, table: BurnTable, kernel: Kernel, law: IgnitionLaw) -> tuple[float, float, bool]:
-    """Return gross IMEP [Pa] and burned share of a cycle with a residual, and whether its kernel died."""
-    gust = math.exp(law.turbulence_scatter * draw[1])
-    plug = min(max(x * (1.0 + law.plug_scatter * draw[2]), 0.0), WORST)
-    i, f = _between(table.residual, x)
-    k, h = _between(table.residual, plug)
-    flame = math.exp((1.0 - h) * math.log(table.flame[k]) + h * math.log(table.flame[k + 1]))
-    if ignition_margin(kernel.temperature, kernel.pressure, flame, plug, kernel.piston_speed, kernel.height, law, gust) < 1.0:
-        return _along(table.missed, i, f), 0.0, True
-    delay = OF_PLUG * math.log(_along(table.development, k, h) / _along(table.development, i, f))
-    j, g = _between(table.clock, -BURN_POWER * law.turbulence_scatter * draw[1])
-    d, e = _between(table.delay, delay)
-    work = _over(table.work, i, f, j, g) + _over(table.delayed_work, i, f, d, e)
-    share = _over(table.share, i, f, j, g) + _over(table.delayed_share, i, f, d, e)
-    return work, min(max(share, 0.0), 1.0), False
-
-
-@compiled(nogil=True)
+@compiled(nogil=True, fastmath=FAST)
 def _run_chains(mean: float, own: float, scatter: float, table: BurnTable, kernel: Kernel, law: IgnitionLaw, draws: Array, settling: int) -> Array:
     """Return gross IMEP [Pa], burned share, whether missed, and residual of each cycle counted, one row each."""
     chains, cycles = draws.shape[:2]
+    log_flame, log_development = np.log(table.flame), np.log(table.development)
+    surroundings = kernel_surroundings(kernel.temperature, kernel.pressure, kernel.piston_speed, kernel.height)
     i, f = _between(table.residual, mean)
     j, g = _between(table.clock, 0.0)
     returned = next_burned_fraction(mean, 1.0, _over(table.share, i, f, j, g))
@@ -192,9 +180,19 @@ def _run_chains(mean: float, own: float, scatter: float, table: BurnTable, kerne
         x = mean
         for cycle in range(cycles):
             draw = draws[chain, cycle]
-            work, share, missed = _one_cycle(x, draw, table, kernel, law)
+            plug = min(max(x * (1.0 + law.plug_scatter * draw[2]), 0.0), WORST)
+            i, f = _between(table.residual, x)
+            k, h = _between(table.residual, plug)
+            flame, gust = math.exp(_along(log_flame, k, h)), math.exp(law.turbulence_scatter * draw[1])
+            lives = margin_in(surroundings, flame, plug, law, gust) >= 1.0
+            work, share = _along(table.missed, i, f), 0.0
+            if lives:
+                j, g = _between(table.clock, -BURN_POWER * law.turbulence_scatter * draw[1])
+                d, e = _between(table.delay, OF_PLUG * (_along(log_development, k, h) - _along(log_development, i, f)))
+                work = _over(table.work, i, f, j, g) + _over(table.delayed_work, i, f, d, e)
+                share = min(max(_over(table.share, i, f, j, g) + _over(table.delayed_share, i, f, d, e), 0.0), 1.0)
             if cycle >= settling:
-                out[0, count], out[1, count], out[2, count], out[3, count] = work, share, 1.0 if missed else 0.0, x
+                out[0, count], out[1, count], out[2, count], out[3, count] = work, share, 0.0 if lives else 1.0, x
                 count += 1
             # Of the residual a part remembers what this cylinder burned; the rest comes through the plenum from all of them.
             memory = own * next_burned_fraction(x, 1.0, share) / returned + 1.0 - own

@@ -8,7 +8,7 @@ from typing import NamedTuple
 from ..compiling import compiled
 from .stretch import GAS_CONSTANT, KARLOVITZ_IGNITION, TURBULENCE, stretch_rate, viscosity
 
-__all__ = ["ANCHORED", "CAUTIOUS", "IgnitionLaw", "flame_temperature", "ignition_energy", "ignition_margin"]
+__all__ = ["ANCHORED", "CAUTIOUS", "IgnitionLaw", "Surroundings", "flame_temperature", "ignition_energy", "ignition_margin", "kernel_surroundings", "margin_in"]
 
 # Least energy of a sphere that lights: its diameter of quenching over the flame's own thickness, and the share of the turbulent velocity that
 # takes flame speed from it (Ballal & Lefebvre 1975 to 1981, from memory).
@@ -121,7 +121,62 @@ def ignition_margin(
     gust : float
         Turbulent velocity of this cycle over the mean cycle's.
     """
-    velocity = gust * TURBULENCE * piston_speed
-    stretch = stretch_rate(temperature, pressure, flame, piston_speed, height, gust * TURBULENCE)
-    asked = ignition_energy(temperature, pressure, flame, burned, law.kernel_turbulence * velocity)
-    return min(law.energy / asked, law.most_stretch / stretch)
+    return margin_in(kernel_surroundings(temperature, pressure, piston_speed, height), flame, burned, law, gust)
+
+
+class Surroundings(NamedTuple):
+    """What of a kernel's energy and stretch does not hang on flame, residual and gust, SI."""
+
+    temperature: float
+    velocity: float  # turbulent, of the mean cycle
+    quench: float  # quenching diameter times flame speed
+    heat: float  # energy over diameter cubed and temperature rise
+    stretch: float  # times flame speed squared, at the mean cycle's turbulence
+
+
+@compiled
+def kernel_surroundings(temperature: float, pressure: float, piston_speed: float, height: float) -> Surroundings:
+    """Return what a kernel meets whatever its flame; arguments as for ``ignition_margin``.
+
+    Parameters
+    ----------
+    temperature : float
+        Of the unburned charge about the plug [K].
+    pressure : float
+        [Pa].
+    piston_speed : float
+        Mean [m/s].
+    height : float
+        Of the chamber [m].
+    """
+    density = pressure / (GAS_CONSTANT * temperature)
+    quench = QUENCHING * viscosity(temperature) / (density * PRANDTL)
+    heat = FUEL_FACTOR * math.pi / 6.0 * density * HEAT_CAPACITY
+    return Surroundings(temperature, TURBULENCE * piston_speed, quench, heat, stretch_rate(temperature, pressure, 1.0, piston_speed, height))
+
+
+@compiled
+def margin_in(at: Surroundings, flame: float, burned: float, law: IgnitionLaw, gust: float) -> float:
+    """Return what ``ignition_margin`` does, in surroundings that are known.
+
+    Parameters
+    ----------
+    at : Surroundings
+    flame : float
+        Laminar flame speed [m/s].
+    burned : float
+        Burned gas at the plug, fraction by mass.
+    law : IgnitionLaw
+    gust : float
+        Turbulent velocity of this cycle over the mean cycle's.
+
+    References
+    ----------
+    As ``ignition_energy`` and ``stretch_rate``.
+    """
+    speed = flame - TURBULENT_LOSS * law.kernel_turbulence * gust * at.velocity
+    if speed <= 0.0:
+        return 0.0
+    diameter = at.quench / speed
+    asked = at.heat * diameter * diameter * diameter * (flame_temperature(at.temperature, burned) - at.temperature)
+    return min(law.energy / asked, law.most_stretch * flame * flame / (at.stretch * gust * math.sqrt(gust)))

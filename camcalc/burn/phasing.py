@@ -18,8 +18,8 @@ from .flame import flame_speed_kernel
 from .stretch import KARLOVITZ_QUENCH, stretch_rate, viscosity
 
 __all__ = [
-    "DILUTION_EXPONENT", "WIEBE_A", "Burn", "Closed", "Cylinder", "Mixture", "burn_angles", "laid_out", "march_burn", "motored_state", "reference_scales",
-    "wiebe_angle", "wiebe_fraction",
+    "DILUTION_EXPONENT", "WIEBE_A", "Burn", "Closed", "Cylinder", "Mixture", "burn_angles", "cylinder_volume", "laid_out", "march_burn", "motored_state",
+    "reference_scales", "wiebe_angle", "wiebe_fraction",
 ]  # fmt: skip
 
 Array = NDArray[np.float64]

@@ -7,18 +7,19 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from ..burn.cycle_map import BurnTable, Kernel
+from ..burn.cycle_map import BurnTable, Kernel, next_burned_fraction
 from ..burn.flame import flame_speed_kernel
 from ..burn.phasing import motored_state, reference_scales
 from .closed_part import closed_grid
 from .gas_kernel import properties
+from .layout import Unknown
 from .operating import OperatingState
-from .steady import REFERENCE_STATE, Burning, Settled, closed_charge, closed_volume
+from .steady import REFERENCE_STATE, Burning, Marching, Settled, closed_charge, closed_volume
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-__all__ = ["CLOCKS", "DELAYS", "DISCHARGE_TIME", "IGNITION", "BurnMap", "burn_map_of", "residuals_about", "table_of"]
+__all__ = ["CLOCKS", "DELAYS", "DISCHARGE_TIME", "IGNITION", "BurnMap", "burn_map_of", "own_share", "residuals_about", "table_of"]
 
 Array = NDArray[np.float64]
 
@@ -89,7 +90,7 @@ def table_of(run: Callable[[Array, Array], tuple[Array, Array, Array, Array]], m
     )
 
 
-def burn_map_of(c: Settled, mean: OperatingState, burning: Burning) -> BurnMap:
+def burn_map_of(c: Settled, mean: OperatingState, burning: Burning, own: float) -> BurnMap:
     """Return the burn map of a settled cycle.
 
     Parameters
@@ -99,6 +100,8 @@ def burn_map_of(c: Settled, mean: OperatingState, burning: Burning) -> BurnMap:
         The same cycle as an operating point.
     burning : Burning
         How its charge burns.
+    own : float
+        Share of the residual that remembers, as ``own_share``.
     """
     s, mass = c.setup, mean.trapped
     charge = mass, c.boundary.closed_temperature, mean.burned_fraction
@@ -119,11 +122,27 @@ def burn_map_of(c: Settled, mean: OperatingState, burning: Burning) -> BurnMap:
 
     squeezed = closed.pressure * closed.volume / closed.temperature * temperature / pressure  # the chamber's volume there
     kernel = Kernel(temperature, pressure, 2.0 * s.stroke * s.speed, squeezed * cylinder.height / cylinder.clearance)
-    return BurnMap(mean, table_of(run, mean, flame), kernel, own_share(c, mean))
+    return BurnMap(mean, table_of(run, mean, flame), kernel, own)
 
 
-def own_share(c: Settled, mean: OperatingState) -> float:
-    """Return the share of the residual that the cylinder itself left behind, in it and before its valves; the rest came through the plenum, where all mix."""
-    if not c.setup.has_runner or mean.burned_fraction <= 0.0:
+def own_share(marching: Marching, c: Settled, mean: OperatingState) -> float:
+    """Return the share of the residual that remembers: what the cylinder itself left behind, in it and before its valves.
+
+    Read off one cycle more, in which nothing burns: were all of the residual the cylinder's own, the next charge would hold that much less
+    burned gas as was not made. What comes through the plenum is from all cylinders and stays. A share of the fuel unburned does the same to 1 %.
+
+    Parameters
+    ----------
+    marching : Marching
+        The plain cycle there; a plenum that breathes is held still.
+    c : Settled
+    mean : OperatingState
+        The settled cycle as an operating point.
+    """
+    x = mean.burned_fraction
+    if not c.setup.has_runner or x <= 0.0:
         return 1.0
-    return float(min(max(1.0 - c.boundary.plenum_burned * c.total("runner_in") / (mean.burned_fraction * mean.trapped), 0.0), 1.0))
+    made = c.total("made_burned") / (mean.trapped * (1.0 - x))
+    marching.burning = marching.burning._replace(completeness=0.0)
+    after = float(marching.cycle(c.unknowns)[0][Unknown.CYLINDER_FRACTION])
+    return float(min(max((1.0 - after / x) / (1.0 - next_burned_fraction(x, 1.0, 0.0) / next_burned_fraction(x, 1.0, made)), 0.0), 1.0))

@@ -15,7 +15,7 @@ __all__ = ["closed_grid"]
 Array = NDArray[np.float64]
 
 # Steps of the closed part [crank deg]: only differences between burns are taken from it, and those move by less than 0.1 % with half of it.
-STEP = 1.5
+STEP = 2.5
 
 
 @compiled(error_model="numpy", fastmath=FAST)

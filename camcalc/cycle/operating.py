@@ -118,7 +118,8 @@ class EngineModel(Protocol):
     name: str
     tolerances: Tolerances
     uncertain: tuple[str, ...]
-    # How cycles spread, by the question: answers remembered.
+    # Burn maps and how cycles spread, by the question: answers remembered.
+    burn_maps: dict[tuple[float, float, float], BurnMap | None]
     spreads: dict[tuple[float, ...], Spread]
     # For reading a cam and for learning: no spark table, no ceiling, no word on the brakes rests on such a model.
     teaching_only: bool
@@ -210,7 +211,7 @@ def pressure_for_net_imep(engine: EngineModel, speed: float, net: float, spark: 
     return pressure_carrying(engine, speed, net, lambda pressure: engine.net_imep(speed, pressure, spark), near=near)
 
 
-def pressure_carrying(engine: EngineModel, speed: float, net: float, work: Callable[[float], float], *, near: float = math.nan) -> float:
+def pressure_carrying(engine: EngineModel, speed: float, net: float, work: Callable[[float], float], *, near: float = math.nan, close: float = CLOSE) -> float:
     """Return the manifold pressure [Pa] that carries a net IMEP [Pa], with torque rising through it.
 
     With much dilution two pressures can give one torque; the upper one is steady, and it is the one returned.
@@ -228,6 +229,8 @@ def pressure_carrying(engine: EngineModel, speed: float, net: float, work: Calla
     near : float
         A manifold pressure close by [Pa], which saves time; not a number where none is known. It has to follow from the question, never from
         what was asked before.
+    close : float
+        How close to ``net`` is enough, as a share of it: more where ``work`` rests on a spark that is found in steps.
 
     Raises
     ------
@@ -250,7 +253,7 @@ def pressure_carrying(engine: EngineModel, speed: float, net: float, work: Calla
 
     high = barometer(engine)
     if not math.isnan(near):
-        found = _secant(short, min(near, high), high, CLOSE * abs(net))
+        found = _secant(short, min(near, high), high, close * abs(net))
         if found is not None:
             return found
     if short(high) < 0.0:
@@ -261,7 +264,7 @@ def pressure_carrying(engine: EngineModel, speed: float, net: float, work: Calla
     low = high - step
     while low > LEAST_PRESSURE:
         if short(low) < 0.0:
-            return _narrowed(short, low, high, CLOSE * abs(net))
+            return _narrowed(short, low, high, close * abs(net))
         slope = (short(high) - short(low)) / (high - low)
         aimed = short(low) / slope if slope > 0.0 else step
         high, low = low, low - min(max(1.1 * aimed, 1.5e3), step)

@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 
 from ..burn.cycle_map import Kernel
 from ..burn.flame import flame_speed_kernel
-from ..burn.phasing import DILUTION_EXPONENT, WIEBE_A, Burn, Closed, Cylinder, Mixture, laid_out, march_burn, motored_state, reference_scales
+from ..burn.phasing import DILUTION_EXPONENT, WIEBE_A, Burn, Closed, Cylinder, Mixture, cylinder_volume, laid_out, march_burn, motored_state, reference_scales
+from ..compiling import compiled
 from ..engine.atmosphere import barometer_of
 from ..engine.gas import fuel_data
 from ..engine.geometry import geometry_of
@@ -69,6 +70,54 @@ class Charge(NamedTuple):
     exhaust_temperature: float
 
 
+@compiled
+def _earned(
+    cylinder: Cylinder,
+    closed: Closed,
+    mixture: Mixture,
+    piston_speed: float,
+    spark: float,
+    opens: float,
+    clocks: Array,
+    scales: tuple[float, float],
+) -> tuple[Array, Array, float]:
+    """Return work per unit of heat and burned share of burns with factors on their angles, and the first one's development [crank deg].
+
+    Parameters
+    ----------
+    cylinder : Cylinder
+    closed : Closed
+    mixture : Mixture
+    piston_speed : float
+        Mean [m/s].
+    spark : float
+        Before top dead centre [crank deg].
+    opens : float
+        Where the exhaust valve opens [crank deg after top dead centre].
+    clocks : array, shape (n, 2)
+        Factors on development and rapid burn.
+    scales : tuple of float
+        Of the burn law.
+
+    References
+    ----------
+    As ``QuickEngine._work``, whose compiled form it is.
+    """
+    works, shares, first = np.zeros(clocks.shape[0]), np.zeros(clocks.shape[0]), 0.0
+    last = cylinder_volume(cylinder, opens)
+    for n in range(clocks.shape[0]):
+        develop, rapid, end = march_burn(cylinder, closed, mixture, piston_speed, spark, opens, (clocks[n, 0], clocks[n, 1]), scales)
+        burn = laid_out(spark, develop, rapid, end)
+        first = develop if n == 0 else first
+        for k in range(SLICE_DONE.size):
+            theta = burn.start + burn.duration * SLICE_DONE[k] ** (1.0 / burn.power)
+            if theta < min(opens, end):
+                shifted = min(max(theta - HEAT_LOSS_SHIFT, -180.0), opens)
+                works[n] += (1.0 - (cylinder_volume(cylinder, shifted) / last) ** (GAMMA - 1.0)) / SLICE_DONE.size
+                shares[n] += 1.0 / SLICE_DONE.size
+    return works, shares, first
+
+
 class QuickEngine:
     """An engine on closed forms.
 
@@ -107,6 +156,7 @@ class QuickEngine:
         self.exhaust_opens = 360.0 + opens[0]
         self.volume_closed = float(self.geometry.volume(180.0 + self.intake_closes))
         self.mixture = build.idle.mixture
+        self.burn_maps: dict[tuple[float, float, float], BurnMap | None] = {}
         self.spreads: dict[tuple[float, ...], Spread] = {}
         self._reference = self._best_work(*REFERENCE_ANGLES)
 
@@ -243,14 +293,15 @@ class QuickEngine:
         if mean.gross <= 0.0:
             return None
 
+        piston_speed, scales, opens = float(self.geometry.piston_speed(speed)), reference_scales(), float(self.exhaust_opens)
+
         def run(residual: Array, factors: Array) -> tuple[Array, Array, Array, Array]:
             gross, share, development = np.empty((residual.size, len(factors))), np.empty((residual.size, len(factors))), np.empty(residual.size)
             for i, x in enumerate(residual):
                 charge = self.charge(speed, pressure, float(x))
-                burns = [self.burns(charge, speed, pressure, np.array([spark]), (float(f[0]), float(f[1])))[0] for f in factors]
-                works, share[i] = self._work(burns)
-                gross[i] = [self._gross(charge, speed, w) for w in works]
-                development[i] = burns[0].development
+                clocks = np.ascontiguousarray(self.tolerances.burn * factors)
+                works, share[i], development[i] = _earned(*self._closed(charge, pressure), piston_speed, spark, opens, clocks, scales)
+                gross[i] = [self._gross(charge, speed, float(w)) for w in works]
             return gross, share, np.zeros(residual.size), development
 
         cylinder, closed, mixture = self._closed(self.charge(speed, pressure), pressure)
@@ -260,7 +311,7 @@ class QuickEngine:
             return float(flame_speed_kernel(temperature, here, mixture.phi, x, mixture.ethanol, mixture.dilution))
 
         height = float(self.geometry.clearance_height(-spark))
-        return BurnMap(mean, table_of(run, mean, flame), Kernel(temperature, here, float(self.geometry.piston_speed(speed)), height), OWN_SHARE)
+        return BurnMap(mean, table_of(run, mean, flame), Kernel(temperature, here, piston_speed, height), OWN_SHARE)
 
     def net_imep(self, speed: float, pressure: float, spark: float | None) -> float:
         """Return net IMEP [Pa] at a spark, or (None) at best torque.

@@ -17,7 +17,7 @@ from ..engine.geometry import geometry_of
 from ..errors import InputError, NoSolutionError, did_you_mean
 from ..sheet.sections import INDIVIDUAL_THROTTLES
 from .best_torque import APART, EARLIEST, FIRST_GUESS, LATEST, clipped, shift_of, top_of
-from .burn_map import IGNITION, BurnMap, burn_map_of
+from .burn_map import IGNITION, BurnMap, burn_map_of, own_share
 from .end_gas import induction_used
 from .gas_kernel import properties
 from .integrate import run_cycle
@@ -119,6 +119,7 @@ class ResolvedEngine:
         self._settled: dict[tuple[float, float, float], Settled] = {}
         self._held: dict[tuple[float, float, float | None], tuple[float, float]] = {}
         self._best: dict[tuple[float, float, float | None], float] = {}
+        self.burn_maps: dict[tuple[float, float, float], BurnMap | None] = {}
         self.spreads: dict[tuple[float, ...], Spread] = {}
 
     def asking(self, build: Build) -> ResolvedEngine:
@@ -405,7 +406,8 @@ class ResolvedEngine:
         settled = self.settled(speed, pressure, spark)
         if not settled.runs:
             return None
-        return burn_map_of(settled, self.describe(settled, spark), self.burning(spark))
+        mean = self.describe(settled, spark)
+        return burn_map_of(settled, mean, self.burning(spark), own_share(self._calm(speed, pressure, spark), settled, mean))
 
     def port_flow(self, speed: float, pressure: float, spark: float) -> PortFlow | None:
         """Return the flows at a cylinder's valves; None with an intake model that has no runner, or burning at once.

@@ -81,7 +81,7 @@ class Lifts(NamedTuple):
 
 def lifts_of(build: Build, tolerances: Tolerances) -> Lifts:
     """Return the valves' lifts of a build over a cycle."""
-    angles = np.arange(int(720.0 / TABLE_STEP) + 1) * TABLE_STEP
+    angles: Array = np.linspace(0.0, 720.0, int(720.0 / TABLE_STEP) + 1)
     curves = build.cam.lift_curve("intake"), build.cam.lift_curve("exhaust")
     si, share = build.engine.si, tolerances.lift_loss
     return Lifts(

@@ -12,6 +12,7 @@ from ..burn.ignition import ANCHORED, CAUTIOUS, IgnitionLaw
 from .best_torque import EARLIEST, LATEST
 
 if TYPE_CHECKING:
+    from .burn_map import BurnMap
     from .operating import EngineModel, OperatingState
 
 __all__ = ["BASE_VARIATION", "MOST_MISSED", "RESIDUAL_SCATTER", "Spread", "best_counted", "ignition_law", "imep_variation", "misfire_spark", "work_spread"]
@@ -22,10 +23,12 @@ BASE_VARIATION = 0.02
 RESIDUAL_SCATTER = 0.05
 # A spark is too early where more than this share of cycles miss: one in a hundred; convention.
 MOST_MISSED = 0.01
-# The earliest spark is found to within so much [crank deg]; sparks about best torque are tried in steps of so much [crank deg].
-EDGE_WITHIN, COUNTED_STEP = 0.25, 4.0
+# Sparks about best torque are tried in steps of so much [crank deg].
+COUNTED_STEP = 4.0
 # Where the search for it begins, and its first step [crank deg]; shares below this cannot be told from none among the cycles counted.
-NEAR, FIRST_STEP, LEAST_SHARE = 24.0, 8.0, 5e-5
+NEAR, FIRST_STEP, LEAST_SHARE = 24, 8, 5e-5
+# Over so many degrees the measure of the share that misses is straight: the edge lies within 0.2 degrees of where steps of one would put it.
+STRAIGHT_OVER = 4
 
 
 class Spread(NamedTuple):
@@ -88,7 +91,7 @@ def work_spread(engine: EngineModel, speed: float, pressure: float, spark: float
 
 
 def _spread(engine: EngineModel, speed: float, pressure: float, spark: float, law: IgnitionLaw) -> Spread:
-    burn_map = engine.burn_map(speed, pressure, spark)
+    burn_map = _burn_map(engine, speed, pressure, spark)
     if burn_map is None:
         mean = engine.state(speed, pressure, spark)
         return Spread(mean, mean.gross, 0.0, 1.0, 0.0, 0.0, 0.0, mean.burned_fraction)
@@ -104,6 +107,14 @@ def _spread(engine: EngineModel, speed: float, pressure: float, spark: float, la
         charge_deviation=found.fresh_deviation / found.fresh,
         cleanest=float(np.quantile(found.residual, engine.build.limits.cleanest_percentile)),
     )
+
+
+def _burn_map(engine: EngineModel, speed: float, pressure: float, spark: float) -> BurnMap | None:
+    """Return an engine's burn map, remembered."""
+    known, key = engine.burn_maps, (speed, pressure, spark)
+    if key not in known:
+        known[key] = engine.burn_map(speed, pressure, spark)
+    return known[key]
 
 
 def imep_variation(engine: EngineModel, speed: float, pressure: float, spark: float) -> float:
@@ -137,21 +148,19 @@ def misfire_spark(engine: EngineModel, speed: float, pressure: float, *, cautiou
     cautious : bool
         With the pessimistic constants of ignition.
     """
+    from scipy.special import ndtri
 
-    from scipy.optimize import brentq
-    from scipy.stats import norm
-
-    def over(spark: float) -> float:
+    def over(spark: int) -> float:
         # Scatter is normal: in its own measure the share that misses is nearly straight over spark.
-        share = work_spread(engine, speed, pressure, spark, cautious=cautious).missed
-        return float(norm.ppf(min(max(share, LEAST_SHARE), 1.0 - LEAST_SHARE)) - norm.ppf(MOST_MISSED))
+        share = work_spread(engine, speed, pressure, float(spark), cautious=cautious).missed
+        return float(ndtri(min(max(share, LEAST_SHARE), 1.0 - LEAST_SHARE)) - ndtri(MOST_MISSED))
 
-    if not engine.state(speed, pressure, NEAR).runs:
+    if not engine.state(speed, pressure, float(NEAR)).runs:
         return math.nan
+    # Whole degrees, so that other questions about the place find the same cycles.
     known = {NEAR: over(NEAR)}
     late = known[NEAR] > 0.0
-    edge = LATEST if late else EARLIEST
-    near, step = NEAR, -FIRST_STEP if late else FIRST_STEP
+    near, step, edge = NEAR, -FIRST_STEP if late else FIRST_STEP, int(LATEST if late else EARLIEST)
     while True:
         other = max(near + step, edge) if late else min(near + step, edge)
         known[other] = over(other)
@@ -159,9 +168,15 @@ def misfire_spark(engine: EngineModel, speed: float, pressure: float, *, cautiou
             break
         if other == edge:
             return -math.inf if late else math.inf
-        near, step = other, 2.0 * step
+        near, step = other, 2 * step
     low, high = sorted((near, other))
-    return float(brentq(lambda spark: known[spark] if spark in known else over(spark), low, high, xtol=EDGE_WITHIN, rtol=1e-3))
+    straight = ndtri(LEAST_SHARE) - ndtri(MOST_MISSED)
+    while high - low > (STRAIGHT_OVER if known[low] > straight else 1):
+        aim = low - known[low] * (high - low) / (known[high] - known[low])
+        middle = min(max(round(aim), low + 1), high - 1)
+        known[middle] = over(middle)
+        low, high = (low, middle) if known[middle] > 0.0 else (middle, high)
+    return float(low - known[low] * (high - low) / (known[high] - known[low]))
 
 
 def best_counted(engine: EngineModel, speed: float, pressure: float) -> float:
@@ -184,7 +199,7 @@ def best_counted(engine: EngineModel, speed: float, pressure: float) -> float:
 
     # Climbed from where hardly a cycle misses: further ahead, where all do, work over spark is as flat as at a top.
     edge = misfire_spark(engine, speed, pressure)
-    spark = max(min(edge, best - 2.0 * COUNTED_STEP), LATEST)
+    spark = float(math.floor(max(min(edge, best - 2.0 * COUNTED_STEP), LATEST)))
     while spark + COUNTED_STEP <= best and net(spark + COUNTED_STEP) > net(spark):
         spark += COUNTED_STEP
     left, middle, right = net(spark - COUNTED_STEP), net(spark), net(min(spark + COUNTED_STEP, best))

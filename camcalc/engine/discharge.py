@@ -51,7 +51,7 @@ def effective_area(lifts: Array, shape: ValveShape, *, like: str, factor: float 
 
     - at most the cone itself, 1.05 of what is used: an ideal nozzle of the least area, choked or not, passes no more;
     - at least some 0.8: friction between the seats, laminar loss ``96 / Re L / D_h`` over the seat's width. Hot gas of 1000 K at 300 m/s has
-      a Reynolds number of 1800 at 0.5 mm of lift, which costs 5 % of the flow, and 700 at 0.2 mm, which costs 25 %; most of what crosses
+      a Reynolds number of 1800 at 0.5 mm of lift, which costs 5 % of the flow, and 700 at 0.2 mm, which costs 23 %; most of what crosses
       during overlap crosses above 0.5 mm. Separation at the seat's edges does not add to it at pressure ratios that choke.
 
     What a tolerance of the valves' timing does comes on top: one cam degree of lobe separation is some 8 % of a long cam's overlap area.

@@ -272,8 +272,8 @@ class Limits(Section):
         low=0.01,
         high=0.8,
         default=0.30,
-        why="ESTIMATE: overlap blow-back over trapped mass where reversion begins to be felt; at low speed and light load mild cams show no "
-        "reversion on the road (common practice, no source); the mild example cams reach 0.20 to 0.31 there, the long ones 0.44 to 0.54",
+        why="ESTIMATE, 0.2 to 0.4: overlap blow-back over trapped mass where reversion begins to be felt: gas blown back at 1000 K then fills a runner "
+        "of 0.6 of the swept volume and reaches the plenum; first chosen so that mild cams show none on the road (common practice, no source)",
     )
     stability: float = plain(
         float,
@@ -281,14 +281,6 @@ class Limits(Section):
         high=0.3,
         default=0.10,
         why="textbook: coefficient of variation of gross IMEP at the drivability limit (Heywood 1988, ch. 9, from memory)",
-    )
-    dilution_noise: float = plain(
-        float,
-        low=0.001,
-        high=0.3,
-        or_zero=True,
-        default=0.05,
-        why="ESTIMATE, 0.03 to 0.08: spread (standard deviation over mean) of the burned fraction from cycle to cycle; mild idles then vary 4 to 5 %",
     )
     cleanest_percentile: float = plain(
         float, low=0.001, high=0.5, default=0.05, why="ESTIMATE: share of cycles that may be cleaner than the one a flat table must not over-advance"

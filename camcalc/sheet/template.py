@@ -47,7 +47,7 @@ FIRST = {
         "converter_stall_speed", "converter_stall_torque", "shaft_stiffness", "loss_factor", "tyre_slip_stiffness", "clutch_stiffness", "driveline_lash",
         "smooth_gears", "road_speed_unit",
     ),
-    "limits": ("load_swing", "dilution_noise", "blow_back_share", "stability", "load_jitter", "spark_margin"),
+    "limits": ("load_swing", "blow_back_share", "stability", "load_jitter", "spark_margin"),
 }  # fmt: skip
 CAM_ASKED = ("rocker_ratio", "lobe_separation", "intake_centreline")
 LOBE_ASKED = ("valve_lift",)

@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 from camcalc.advice.equal_torque import (
     MOST_RETARD,
     SECANT_POINTS,
+    cycles_holding,
     equal_torque_line,
     pressure_at_equal_torque,
     road_net_imep,
@@ -22,6 +23,7 @@ from camcalc.advice.equal_torque import (
 from camcalc.advice.spark_limits import ceiling_column
 from camcalc.cycle.models import MODELS
 from camcalc.cycle.resolved import ResolvedEngine
+from camcalc.cycle.work_variation import work_spread
 from camcalc.errors import NoSolutionError
 from camcalc.vehicle.road_load import engine_torque_on_road
 
@@ -106,15 +108,15 @@ def test_every_point_of_a_line_makes_the_torque_asked_for(build_of: Make, name: 
     assert len(line) >= 3
     twin = ResolvedEngine(build_of(name))  # remembers nothing that the line was found with
     for point in line:
-        state = twin.state(speed, point.pressure, point.spark)
-        assert state.net == pytest.approx(net, rel=1e-3)
-        assert point.state == state
-    # Retard gives efficiency away: the throttle opens and the charge grows cleaner.
+        spread = work_spread(twin, speed, point.spread.mean.manifold_pressure, point.spark)
+        assert spread.net == pytest.approx(net, rel=1e-3)
+        assert point.spread == spread
+    # Retard opens the throttle, and the charge grows cleaner.
     for early, late in itertools.pairwise(line):
         assert late.spark == early.spark - 4.0
-        assert late.pressure > early.pressure
-        assert late.state.burned_fraction < early.state.burned_fraction
-        assert late.state.half_burned > early.state.half_burned
+        assert late.spread.mean.manifold_pressure > early.spread.mean.manifold_pressure
+        assert late.spread.mean.burned_fraction < early.spread.mean.burned_fraction
+        assert late.spread.mean.half_burned > early.spread.mean.half_burned
 
 
 @pytest.mark.parametrize("gear", [3, 4])
@@ -125,9 +127,8 @@ def test_what_was_asked_before_does_not_move_a_line(build_of: Make, gear: int) -
     net = road_net_imep(warm, speed, warm.build.vehicle.gear_ratios[gear - 1])
     line = equal_torque_line(warm, speed, net)
     assert line == equal_torque_line(cold, speed, net)
-    assert line[-1].state.half_burned > warm.build.limits.si.latest_half_burned
-    # The best-torque spark is that of the road load's own solve, so the first point is held to it.
-    assert all(abs(p.state.net - net) < 1e-3 * net for p in line)
+    assert line[-1].spread.mean.half_burned > warm.build.limits.si.latest_half_burned
+    assert all(abs(p.spread.net - net) < 1e-3 * net for p in line)
 
 
 def test_no_gear_is_lost_to_what_other_gears_left_remembered(build_of: Make, resolved_of: Make) -> None:
@@ -137,7 +138,7 @@ def test_no_gear_is_lost_to_what_other_gears_left_remembered(build_of: Make, res
     for line in lines:
         # Followed to the latest burn, or as far as any line is.
         assert line
-        assert line[-1].state.half_burned > latest or line[-1].spark - 4.0 < line[0].spark - MOST_RETARD
+        assert line[-1].spread.mean.half_burned > latest or line[-1].spark - 4.0 < line[0].spark - MOST_RETARD
 
 
 def test_a_line_ends_at_the_latest_burn_that_the_sheet_allows(resolved_of: Make) -> None:
@@ -145,9 +146,29 @@ def test_a_line_ends_at_the_latest_burn_that_the_sheet_allows(resolved_of: Make)
     net = road_net_imep(model, 1400.0 / 60.0, model.build.vehicle.gear_ratios[3])
     line = equal_torque_line(model, 1400.0 / 60.0, net)
     limits = model.build.limits.si
-    late = [p.state.half_burned > limits.latest_half_burned or p.state.exhaust_temperature > limits.hottest_exhaust for p in line]
+    late = [p.spread.mean.half_burned > limits.latest_half_burned or p.spread.mean.exhaust_temperature > limits.hottest_exhaust for p in line]
     assert late[-1]
     assert not any(late[:-1])
+
+
+def test_below_the_misfire_limit_variation_is_flat_or_rises_with_retard(resolved_of: Make) -> None:
+    """Scatter of phasing through the torque curve: Russ, Lavoie & Dai 1999 (abstract read). A point of COV is what the map's own draws leave."""
+    model = resolved_of("quarry-road")
+    line = equal_torque_line(model, 1400.0 / 60.0, road_net_imep(model, 1400.0 / 60.0, model.build.vehicle.gear_ratios[2]))
+    alive = [p.spread for p in line if p.spread.missed == 0.0]
+    assert len(alive) >= 3
+    assert all(late.variation > early.variation - 0.01 for early, late in itertools.pairwise(alive))
+
+
+def test_misses_grow_with_earlier_spark_at_equal_torque(resolved_of: Make) -> None:
+    model, speed = resolved_of("quarry-road"), 1100.0 / 60.0
+    net = road_net_imep(model, speed, model.build.vehicle.gear_ratios[2])
+    line = equal_torque_line(model, speed, net)
+    assert line[0].spread.missed > 0.0
+    missed = [point.spread.missed for point in line]
+    assert missed == sorted(missed, reverse=True)
+    earlier = cycles_holding(model, speed, net, line[0].spark + 6.0)
+    assert earlier is None or earlier.missed > missed[0]
 
 
 def test_a_torque_out_of_reach_is_refused_with_the_most_there_is(resolved_of: Make) -> None:

@@ -12,8 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as arrays
 
-from camcalc.advice.idle import IDLE_REACH, idle_spark, idle_state
-from camcalc.advice.idle_spark import IdleSpark, falling, idle_spark_advice
+from camcalc.advice.idle import IDLE_REACH, idle_state
+from camcalc.advice.idle_spark import SPARKS, IdleSpark, beside_table, idle_spark_advice, through_idle
 
 Make = Callable[..., Any]
 CASES = [("quarry-road", False), ("quarry-road", True)]
@@ -28,40 +28,51 @@ def advice_of(resolved_of: Make) -> Callable[..., IdleSpark]:
     return advice
 
 
-@given(own=arrays.arrays(float, st.integers(1, 12), elements=st.floats(-10.0, 60.0) | st.just(np.nan)))
-def test_spark_made_to_fall_is_the_largest_that_never_rises_and_never_passes_its_own(own: Any) -> None:
-    out = falling(own)
+@given(own=arrays.arrays(float, st.sampled_from([1, 3, 5, 7]), elements=st.floats(-10.0, 60.0) | st.just(np.nan)))
+def test_spark_around_an_idle_never_rises_goes_through_the_idle_s_own_and_passes_no_faster_one_s(own: Any) -> None:
+    out, middle = through_idle(own), own.size // 2
     assert (np.isnan(out) == np.isnan(own)).all()
-    known, asked = out[~np.isnan(out)], own[~np.isnan(own)]
-    assert (known <= asked).all()
-    assert (np.diff(known) <= 0.0).all()
-    # The largest: each is one of those asked for so far.
-    assert all(v == asked[: k + 1].min() for k, v in enumerate(known))
-    assert np.array_equal(falling(out), out, equal_nan=True)
+    known = ~np.isnan(own)
+    assert (np.diff(out[known]) <= 0.0).all()
+    if known[middle]:
+        assert out[middle] == own[middle]
+        slower = known & (np.arange(own.size) < middle)
+        assert (out[slower] <= np.maximum(own[slower], own[middle])).all()
+    faster = known & (np.arange(own.size) > middle)
+    assert (out[faster] <= own[faster]).all()
+    assert np.array_equal(through_idle(out), out, equal_nan=True)
 
 
 @pytest.mark.parametrize(("name", "old"), CASES)
 def test_idle_spark_never_rises_with_speed_within_300_rpm(advice_of: Make, resolved_of: Make, name: str, old: bool) -> None:
-    found, build = advice_of(name, old), resolved_of(name, old=old).build
-    target = build.idle.si.speed
+    found = advice_of(name, old)
+    target = resolved_of(name, old=old).build.idle.si.speed
     assert found.si.speed.min() == pytest.approx(target - IDLE_REACH)
     assert found.si.speed.max() == pytest.approx(target + IDLE_REACH)
     runs = np.isfinite(found.si.spark)
     assert runs.sum() >= 4
     assert (np.diff(found.si.spark[runs]) <= 0.0).all()
-    assert (found.si.spark[runs] <= np.minimum(found.si.best_spark[runs] - build.idle.si.spark_reserve, build.idle.si.earliest_spark) + 1e-9).all()
+    faster = runs & (found.si.speed >= target)
+    assert (found.si.spark[faster] <= np.minimum(found.si.reserve_spark, found.si.misfire_limit)[faster] + 0.5).all()
 
 
 @pytest.mark.parametrize(("name", "old"), CASES)
 def test_a_far_retarded_spark_costs_vacuum(advice_of: Make, name: str, old: bool) -> None:
-    found = advice_of(name, old)
-    known = found.si.manifold_vacuum[found.si.swept_spark <= 20.0]
-    assert known.size == 5
-    assert np.isfinite(known).all()
-    steps = np.diff(known)
-    assert (steps > 0.0).all()
-    # Torque falls as the square of the retard: each step further costs more than the one before.
-    assert (np.diff(steps) < 0.0).all()
+    si = advice_of(name, old).si
+    late = si.swept_spark <= min(15.0, float(si.best_spark[si.speed.size // 2]))
+    assert late.sum() >= 3
+    assert (np.diff(si.manifold_vacuum[late]) > 0.0).all()
+
+
+def test_over_spark_a_long_cam_misses_more_with_earlier_spark_burns_in_part_more_with_later_and_is_cleaner(advice_of: Make) -> None:
+    si = advice_of("quarry-road", False).si
+    runs = np.isfinite(si.missed)
+    assert (np.diff(si.missed[runs]) > -1e-3).all()
+    assert si.missed[runs][-1] > 0.1 > si.missed[runs][0]
+    early = runs & (si.swept_spark >= 20.0) & (si.missed < 0.3)
+    assert (np.diff(si.partial[early]) < 1e-3).all()
+    late = si.swept_spark <= 15.0
+    assert (np.diff(si.burned_fraction[late]) > 0.0).all()
 
 
 def test_the_mild_cam_s_vacuum_passes_a_top_and_falls_again_beyond_best_torque(advice_of: Make) -> None:
@@ -74,23 +85,23 @@ def test_the_mild_cam_s_vacuum_passes_a_top_and_falls_again_beyond_best_torque(a
 
 
 @pytest.mark.parametrize(("name", "old"), CASES)
-def test_at_the_idle_speed_it_is_the_idle_s_own_spark_or_less(advice_of: Make, resolved_of: Make, name: str, old: bool) -> None:
-    found, model = advice_of(name, old), resolved_of(name, old=old)
-    idle = idle_state(model)
+def test_there_is_one_idle_spark(advice_of: Make, resolved_of: Make, name: str, old: bool) -> None:
+    found, idle = advice_of(name, old), idle_state(resolved_of(name, old=old))
     middle = found.si.speed.size // 2
-    assert found.si.speed[middle] == pytest.approx(idle.si.speed)
-    # Best torque of a slow burn is flat: asked along another way it is found up to half a degree aside.
-    assert found.si.best_spark[middle] == pytest.approx(idle.si.best_spark, abs=0.5)
-    assert found.si.spark[middle] <= idle_spark(model.build, float(found.si.best_spark[middle])) + 1e-9
+    assert found.si.speed[middle] == idle.si.speed
+    assert found.si.idle_spark == found.si.spark[middle] == idle.si.spark
+    assert found.rule is idle.rule
+    assert (found.si.idle_reserve_spark, found.si.idle_misfire_limit) == (idle.si.reserve_spark, idle.si.misfire_limit)
+    assert found.si.idle_misfire_limit_cautious == idle.si.cautious_misfire_limit
+    beside = beside_table(found, 10.0)
+    assert beside is not None
+    assert beside.si.idle_spark == idle.si.spark
+    assert beside.si.vacuum_on_idle_spark == pytest.approx(idle.si.manifold_vacuum, rel=1e-3)
+    assert beside.si.missed_on_idle_spark == pytest.approx(idle.si.missed, abs=1e-3)
+    assert set(SPARKS) <= set(found.si.swept_spark)
 
 
 def test_the_vacuum_swept_meets_the_idle_s_own(advice_of: Make, resolved_of: Make) -> None:
     found, idle = advice_of("quarry-road", True), idle_state(resolved_of("quarry-road", old=True))
     between = float(np.interp(idle.si.spark, found.si.swept_spark, found.si.manifold_vacuum))
     assert between == pytest.approx(idle.si.manifold_vacuum, rel=5e-3)
-
-
-def test_long_cams_idle_on_more_spark_than_the_cam_before(advice_of: Make) -> None:
-    # Common practice, no source.
-    long, mild = advice_of("quarry-road", False), advice_of("quarry-road", True)
-    assert np.nanmin(long.si.spark) > np.nanmax(mild.si.spark)

@@ -19,8 +19,9 @@ from camcalc.advice.mixture import (
     sensor_reading,
     table_over_reading,
     throttled_over_reading,
+    unburned_as_hexane,
 )
-from camcalc.engine.gas import products
+from camcalc.engine.gas import fuel_data, products
 
 shares = st.floats(0.0, 1.0)
 CALM = Plenum(volume=4e-3, pressure=60e3, temperature=320.0, ambient=101e3)
@@ -65,11 +66,35 @@ def test_a_share_outside_by_rounding_alone_is_taken() -> None:
 
 def test_closed_loop_is_advised_against_where_it_reads_more_than_two_per_cent_lean() -> None:
     # 1/(1 - 0.7 x) = 1.02 at x = 0.02801.
-    fair, poor = sensor_reading(0.95, 0.973, 0.3), sensor_reading(0.95, 0.971, 0.3)
+    fair, poor = (sensor_reading(0.95, share, 0.3, fuel_data("gasoline", 0.95)) for share in (0.973, 0.971))
     assert fair.si.shown_lambda / 0.95 < 1.02 < poor.si.shown_lambda / 0.95
     assert fair.closed_loop is ClosedLoop.MAY_STAY_ON
     assert poor.closed_loop is ClosedLoop.SWITCH_OFF
     assert poor.si.reads_lean_by == pytest.approx(poor.si.shown_lambda / 0.95 - 1.0, rel=1e-12)
+
+
+def test_one_missed_firing_in_a_hundred_is_some_225_ppm_as_hexane() -> None:
+    # 13.5 % carbon in stoichiometric exhaust: 1 % of the fuel is 1350 ppm of carbon atoms, a sixth of that as hexane. Derived apart, rounded there.
+    assert 1e6 * unburned_as_hexane(fuel_data("gasoline"), 1.0, 0.99) == pytest.approx(225.0, rel=0.02)
+
+
+def test_unburned_fuel_is_the_carbon_that_went_in() -> None:
+    fuel = fuel_data("gasoline")
+    # CH1.87: mass of fuel for a mole of carbon.
+    assert 1.0 / fuel.carbon == pytest.approx(12.011e-3 + 1.87 * 1.008e-3, rel=1e-3)
+    # All of it unburned: the fresh charge itself.
+    whole = unburned_as_hexane(fuel, 1.0, 0.0)
+    assert whole == pytest.approx(fuel.carbon / (1.0 + fuel.stoichiometric) / 6.0 * fuel.fresh_molar_mass, rel=1e-12)
+    shares = [unburned_as_hexane(fuel, 1.0, burned) for burned in (1.0, 0.99, 0.9, 0.5)]
+    assert shares[0] == 0.0
+    assert shares == sorted(shares)
+
+
+def test_an_engine_without_a_missed_cycle_is_read_some_hundred_ppm() -> None:
+    # 1.8 % of the fuel leaves a warm engine that burns every cycle (Cheng, Hamrin, Heywood et al., SAE 932708, from memory).
+    found = sensor_reading(1.0, 1.0, 0.3, fuel_data("gasoline"))
+    assert found.hydrocarbons.magnitude == pytest.approx(1.8 * 225.0, rel=0.02)
+    assert str(found.hydrocarbons.units) == "ppm"
 
 
 def test_flow_that_never_reverses_is_read_rightly() -> None:

@@ -17,6 +17,7 @@ from camcalc.advice.equal_torque import equal_torque_line
 from camcalc.advice.idle import load_terms
 from camcalc.advice.trade_off import LineEnd, to_ceiling, trade_off
 from camcalc.cycle.operating import barometer
+from camcalc.cycle.work_variation import work_spread
 from camcalc.errors import InputError, NoSolutionError
 from camcalc.plot.trade_off import plot_trade_off
 
@@ -55,9 +56,9 @@ def test_every_point_holds_the_torque(strip: Any, resolved_of: Make) -> None:
     model, si = resolved_of("long-meadow"), strip.si
     net = 4.0 * math.pi * si.torque / model.geometry.displacement + load_terms(model, si.speed, drive=False, accessories=False).friction
     for spark, pressure, burned in zip(si.spark, si.manifold_pressure, si.burned_fraction, strict=True):
-        state = model.state(si.speed, float(pressure), float(spark))
-        assert state.net == pytest.approx(net, rel=2e-3)
-        assert state.burned_fraction == pytest.approx(burned, rel=2e-3)
+        spread = work_spread(model, si.speed, float(pressure), float(spark))
+        assert spread.net == pytest.approx(net, rel=2e-3)
+        assert spread.mean.burned_fraction == pytest.approx(burned, rel=2e-3)
     assert (si.manifold_vacuum == barometer(model) - si.manifold_pressure).all()
 
 
@@ -67,10 +68,10 @@ def test_the_strip_is_the_line_of_equal_torque(engine_of: Make) -> None:
     net = 4.0 * math.pi * 60.0 / model.geometry.displacement + load_terms(model, found.speed, drive=False, accessories=False).friction
     line = equal_torque_line(model, found.speed, net)
     own = found.spark <= found.best_spark + 1e-9
-    assert found.spark[own] == pytest.approx([p.spark for p in line])
-    # The line holds its torque to a thousandth, the strip closer.
-    assert found.manifold_pressure[own] == pytest.approx([p.pressure for p in line], rel=1e-3)
-    assert found.imep_variation[own] == pytest.approx([p.variation for p in line], rel=5e-3)
+    assert found.spark[own].tolist() == [p.spark for p in line]
+    assert found.manifold_pressure[own].tolist() == [p.spread.mean.manifold_pressure for p in line]
+    for name, of in (("imep_variation", "variation"), ("missed", "missed"), ("partial", "partial")):
+        assert getattr(found, name)[own].tolist() == [getattr(p.spread, of) for p in line]
 
 
 def test_fuel_per_work_is_fuel_over_power_and_torque_per_degree_a_difference_of_torque(engine_of: Make) -> None:
@@ -79,8 +80,8 @@ def test_fuel_per_work_is_fuel_over_power_and_torque_per_degree_a_difference_of_
     power = 2.0 * math.pi * 1600.0 / 60.0 * 40.0
     assert found.fuel_per_work * power == pytest.approx(found.fuel_flow, rel=1e-12)
     k = len(found.spark) // 2
-    late, early = (model.state(found.speed, found.manifold_pressure[k], found.spark[k] + by).net for by in (-0.1, 0.1))
-    slope = (early - late) / 0.2 * model.geometry.displacement / (4.0 * math.pi)
+    late, early = (work_spread(model, found.speed, found.manifold_pressure[k], found.spark[k] + by).net for by in (-0.5, 0.5))
+    slope = (early - late) / 1.0 * model.geometry.displacement / (4.0 * math.pi)
     assert found.torque_per_degree[k] == pytest.approx(slope, rel=0.05)
 
 
@@ -103,6 +104,8 @@ def test_what_going_down_to_the_ceiling_does_is_read_off_the_strip(strip: Any) -
     assert (found.from_spark, found.to_spark) == (top, si.ceiling)
     assert found.fuel_change == pytest.approx(fuel[1] / fuel[0] - 1.0, rel=1e-9)
     assert found.torque_per_degree_to > found.torque_per_degree_from
+    misses = np.interp([top, si.ceiling], si.spark[::-1], si.missed[::-1])
+    assert found.missed_change == pytest.approx(misses[1] - misses[0], rel=1e-9)
     assert to_ceiling(strip.replace(ceiling=None)) is to_ceiling(strip.replace(ceiling=f"{top} crank_deg")) is None
     assert strip.ends in (LineEnd.LATEST_BURN, LineEnd.HOTTEST_EXHAUST)
 
@@ -111,7 +114,7 @@ def test_a_model_whose_exhaust_does_not_answer_to_spark_shows_none(engine_of: Ma
     found = trade_off(engine_of("quarry-road"), speed="1400 rpm", torque="60 N m")
     assert np.isnan(found.si.exhaust_temperature).all()
     assert math.isnan(found.si.knock_spark)
-    assert len(plot_trade_off(found).child_axes) == 5
+    assert len(plot_trade_off(found).child_axes) == 7
 
 
 def test_what_cannot_be_asked_is_refused(engine_of: Make) -> None:
@@ -133,7 +136,7 @@ def test_the_plot_stacks_its_strips_over_one_axis_and_marks_best_torque_and_ceil
     ax = plot_trade_off(strip, ax=given_axes)
     assert ax is given_axes
     assert ax.get_xlabel().endswith("]")
-    assert len(ax.child_axes) == 6
+    assert len(ax.child_axes) == 8
     assert all(s.get_ylabel().endswith("]") for s in ax.child_axes)
     assert {tuple(s.get_xlim()) for s in ax.child_axes} == {tuple(ax.get_xlim())}
     heights = [s.get_ylabel() for s in ax.child_axes]

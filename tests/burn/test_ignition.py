@@ -76,6 +76,14 @@ def test_more_energy_never_hurts_and_stops_helping_where_stretch_kills(state: tu
     assert strong <= KARLOVITZ_IGNITION / stretch_rate(*state, flame, 2.6, 0.015) * (1.0 + 1e-12)
 
 
+@given(state=states, burned=st.floats(0.0, 0.55), gust=st.floats(0.4, 2.5))
+def test_the_margin_is_the_lesser_of_energy_and_stretch(state: tuple[float, float], burned: float, gust: float) -> None:
+    flame = flame_speed_kernel(*state, 1.0, burned, 0.0, 0.8)
+    asked = ignition_energy(*state, flame, burned, ANCHORED.kernel_turbulence * gust * TURBULENCE * 2.6)
+    stretch = stretch_rate(*state, flame, 2.6, 0.015, gust * TURBULENCE)
+    assert margin(state, burned, gust=gust) == pytest.approx(min(ANCHORED.energy / asked, KARLOVITZ_IGNITION / stretch), rel=1e-9)
+
+
 def test_the_pessimistic_set_is_the_pessimistic_one() -> None:
     for burned in (0.2, 0.3, 0.4, 0.5):
         assert margin(IDLE, burned, law=CAUTIOUS) <= margin(IDLE, burned, law=ANCHORED)

@@ -19,7 +19,8 @@ from camcalc import InputError, compare_builds
 from camcalc.advice.bands import sample_bands
 from camcalc.advice.cam_facts import cam_facts
 from camcalc.advice.headlines import CRUISE
-from camcalc.advice.idle import idle_state, lowest_idle
+from camcalc.advice.idle import idle_state
+from camcalc.advice.idle_speeds import lowest_idle
 from camcalc.advice.injection import point_at
 from camcalc.advice.reversion import reversion_in_gear
 from camcalc.advice.spark import spark_ceilings
@@ -175,10 +176,9 @@ def test_idle_reversion_and_ceiling_are_what_they_are_elsewhere(pair: tuple[Any,
 
 def test_reversion_by_gear_is_what_it_is_elsewhere(pair: tuple[Any, Any]) -> None:
     """The quick model has none at its own noise: a sheet that states more of it does."""
-    noisy = pair[0].replace(limits=pair[0].limits.replace(dilution_noise=2.0 * pair[0].limits.dilution_noise))
-    found = compare_builds(noisy, model="coarse", bands=False)
+    found = compare_builds(*pair, model="coarse", bands=False)
     for gear in range(1, 7):
-        expected = reversion_in_gear(MODELS["coarse"](noisy), gear)
+        expected = reversion_in_gear(MODELS["coarse"](pair[0]), gear)
         assert found.figure(f"unstable_road_speed_{gear}").a == pytest.approx(expected.unstable_below_road_speed.to("mph").magnitude, rel=1e-12)
     assert math.isfinite(found.figure("unstable_below").a)
 
@@ -202,7 +202,7 @@ def test_damping_from_the_few_cycles_around_is_that_from_whole_tables(pair: tupl
 @pytest.mark.parametrize("noise", [1.6, 2.2])
 def test_a_reversion_speed_sought_nearby_is_that_of_the_whole_search(pair: tuple[Any, Any], noise: float) -> None:
     """The quick model has none at its own noise: more of it gives one, and the search must find it from either side, or say that there is none."""
-    engine = MODELS["coarse"](pair[0], Tolerances(dilution_noise=noise))
+    engine = MODELS["coarse"](pair[0], Tolerances(residual_scatter=noise))
     whole = reversion_in_gear(engine, 3).si.unstable_below
     assert math.isfinite(whole)
     for start in (math.nan, whole, whole + 5.0, whole - 5.0):

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from camcalc import compare_builds
-from camcalc.advice.idle import FASTEST, SLOWEST
+from camcalc.advice.idle_speeds import FASTEST, SLOWEST
 from camcalc.compare.findings import Group, Why
 from camcalc.compare.judging import compared
 from camcalc.compare.rows import Row

@@ -9,8 +9,10 @@ import numpy as np
 import pytest
 
 from camcalc import ResolvedEngine
+from camcalc.burn.cycle_map import next_burned_fraction
 from camcalc.cycle import closed_part
 from camcalc.cycle.burn_map import CLOCKS, DELAYS, RESIDUALS, BurnMap, residuals_about
+from camcalc.cycle.layout import Unknown
 
 Make = Callable[..., Any]
 LONG_IDLE, CRUISE = (850.0 / 60.0, 55e3, 20.0), (2000.0 / 60.0, 60e3, 30.0)
@@ -61,7 +63,7 @@ def test_half_the_step_hardly_moves_the_differences(engine: ResolvedEngine, monk
     boundary, charge = settled.boundary, settled.unknowns
     mass, temperature, burned = float(charge[0]), boundary.closed_temperature, float(charge[0] * charge[2])
     coarse = run.py_func(settled.setup, boundary, mass, temperature, burned)
-    monkeypatch.setattr(closed_part, "STEP", 0.75)
+    monkeypatch.setattr(closed_part, "STEP", 1.25)
     fine = run.py_func(settled.setup, boundary, mass, temperature, burned)
     assert coarse[0] == pytest.approx(fine[0], rel=1e-3)
     assert coarse[1] == pytest.approx(fine[1], rel=1e-3)
@@ -75,7 +77,9 @@ def test_slow_burns_of_a_late_spark_lose_work_and_a_missed_one_makes_none(engine
     assert np.all(np.diff(table.delayed_work[HERE]) < 0.0)
     assert table.delayed_work[HERE, int(np.flatnonzero(DELAYS == 0.0)[0])] == 0.0
     # Compression gives its work back, less what the walls take; the combustion share of it is gone.
-    assert np.all(table.missed < 0.1 * engine.state(*LONG_IDLE).gross)
+    gross = engine.state(*LONG_IDLE).gross
+    assert np.all(table.missed < 0.25 * gross)
+    assert np.all(np.diff(table.missed) < 0.0)
 
 
 def test_residual_slows_flame_and_development(engine: ResolvedEngine, place: tuple[float, float, float]) -> None:
@@ -84,8 +88,21 @@ def test_residual_slows_flame_and_development(engine: ResolvedEngine, place: tup
     assert np.all(np.diff(table.development) > 0.0)
 
 
-def test_of_an_idle_s_residual_a_part_remembers_and_a_part_is_everybody_s(engine: ResolvedEngine) -> None:
-    assert 0.1 < map_at(engine, LONG_IDLE).own < 0.9
+def test_of_an_idle_s_residual_a_part_remembers_and_a_part_is_everybody_s(engine: ResolvedEngine, resolved_of: Make) -> None:
+    # Long overlap sends more of it through the plenum.
+    assert 0.02 < map_at(engine, LONG_IDLE).own < map_at(resolved_of("quarry-road", old=True), LONG_IDLE).own < 0.9
+
+
+def test_a_cycle_that_misses_is_followed_by_the_charge_that_the_table_says(engine: ResolvedEngine, place: tuple[float, float, float]) -> None:
+    # A cycle of the settled exchange in which a third of the fuel stays unburned: its next charge, integrated, beside the map's linear rule.
+    settled, found = engine.settled(*place), map_at(engine, place)
+    x, made = found.mean.burned_fraction, settled.total("made_burned") / (found.mean.trapped * (1.0 - found.mean.burned_fraction))
+    marching = engine.marching(*place)
+    marching.burning = marching.burning._replace(completeness=2.0 / 3.0 * marching.burning.completeness)
+    end, cycle = marching.cycle(settled.unknowns)
+    less = cycle.total("made_burned") / (found.mean.trapped * (1.0 - x))
+    expected = x * (found.own * next_burned_fraction(x, 1.0, less) / next_burned_fraction(x, 1.0, made) + 1.0 - found.own)
+    assert float(end[Unknown.CYLINDER_FRACTION]) == pytest.approx(expected, abs=0.15 * (x - expected))
 
 
 def test_the_residuals_tried_rise_and_leave_something_to_burn() -> None:

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from camcalc.cycle.operating import LEAST_PRESSURE, barometer, pressure_for_net_imep
+from camcalc.cycle.operating import LEAST_PRESSURE, barometer, pressure_carrying, pressure_for_net_imep
 from camcalc.errors import NoSolutionError
 
 Make = Callable[..., Any]
@@ -27,9 +27,19 @@ def test_a_fixed_spark_wants_more_pressure_than_the_best_one(engine_of: Make) ->
     model = engine_of("quarry-road", old=True)
     best = pressure_for_net_imep(model, 25.0, 200e3, None)
     assert pressure_for_net_imep(model, 25.0, 200e3, 12.0) > best
-    assert pressure_for_net_imep(model, 25.0, 200e3, None, offset=15.0) > best
-    assert pressure_for_net_imep(model, 25.0, 200e3, None, earliest=12.0) == pytest.approx(pressure_for_net_imep(model, 25.0, 200e3, 12.0), abs=20.0)
-    assert pressure_for_net_imep(model, 25.0, 200e3, None, earliest=60.0) == pytest.approx(best, abs=20.0)
+
+
+def test_work_on_a_spark_by_rule_is_solved_like_any_other(engine_of: Make) -> None:
+    model = engine_of("quarry-road", old=True)
+
+    def late(pressure: float) -> float:
+        return model.net_imep(25.0, pressure, model.best_spark(25.0, pressure) - 15.0)
+
+    pressure = pressure_carrying(model, 25.0, 200e3, late)
+    assert late(pressure) == pytest.approx(200e3, rel=5e-4)
+    assert pressure > pressure_for_net_imep(model, 25.0, 200e3, None)
+    assert pressure_carrying(model, 25.0, 200e3, late, near=pressure + 500.0) == pytest.approx(pressure, abs=20.0)
+    assert late(pressure_carrying(model, 25.0, 200e3, late, close=0.01)) == pytest.approx(200e3, rel=0.01)
 
 
 def test_more_work_takes_more_pressure(engine_of: Make) -> None:

@@ -62,7 +62,7 @@ def ripple(c: Settled) -> float:
 
 # What is left is real: the plenum's swing at firing frequency meets each runner at its own phase. By how much trapped mass departs where it is
 # more than a part in 67: pinned, a limit of the constant pressure.
-PARTED = {("mild", 8, 1500): 0.0156, ("mild", 6, 1500): -0.0152}
+PARTED = {("mild", 8, 1500): 0.0156}
 
 
 @pytest.mark.slow
@@ -84,7 +84,7 @@ def test_the_burned_fraction_at_constant_pressure_holds_to_a_hundredth_over_the_
     # Near 1800 rpm a harmonic of the firing frequency meets the plenum's swing against the runners, and the charge departs most.
     # The one that misses the hundredth is pinned.
     departs = {rpm: rippling.unknowns[2] - calm.unknowns[2] for rpm in (1200, 1800, 2400) for calm, rippling in [pair(cam, rpm, 60)]}
-    assert {rpm: by for rpm, by in departs.items() if abs(by) >= 0.01} == pytest.approx({1800: -0.0105} if cam == "long" else {}, abs=3e-4)
+    assert {rpm: by for rpm, by in departs.items() if abs(by) >= 0.01} == pytest.approx({1800: -0.0109} if cam == "long" else {}, abs=3e-4)
 
 
 @pytest.mark.slow
@@ -148,11 +148,11 @@ def test_the_throttle_brings_what_the_cylinders_draw(pair: Make, cam: str) -> No
 def test_the_breathing_plenum_keeps_energy_and_burned_gas(pair: Make, cam: str) -> None:
     _, c = pair(cam, 1500, 60)
     s = c.setup
-    # Eight cylinders alike draw on it; what they take beyond what they give back is air at ambient enthalpy.
+    # Eight cylinders alike draw on it; what they take beyond what they give back is air at ambient enthalpy, less what the walls get.
     drawn = c.total("runner_in") - c.total("runner_back")
     ambient = properties(s.gas, s.ambient_temperature, 0.0)[2]
     released = c.total("made_burned") * -properties(s.gas, 298.15, 0.0)[3]
-    assert c.total("runner_in_heat") - c.total("runner_back_heat") == pytest.approx(drawn * ambient, abs=2e-4 * released)
+    assert c.total("runner_in_heat") - c.total("runner_back_heat") + c.total("plenum_heat") == pytest.approx(drawn * ambient, abs=2e-4 * released)
     assert c.total("runner_in_burned") == pytest.approx(c.total("runner_back_burned"), abs=2e-4 * c.total("made_burned"))
 
 
@@ -163,9 +163,10 @@ def test_a_plenum_that_swings_and_mixes_keeps_its_energy_at_every_degree(variant
     energy = np.array([m * (h - r * t) for m, t, b in marks[:, 9:12] for r, _, h, _, _ in [properties(gas, t, b / m)]])
     drawn = marks[:, INDEX["runner_in"]] - marks[:, INDEX["runner_back"]]
     heat = marks[:, INDEX["runner_in_heat"]] - marks[:, INDEX["runner_back_heat"]]
-    # What is not drawn from store has come through the throttle, at ambient enthalpy.
+    walls = marks[:, INDEX["plenum_heat"]]
+    # What is not drawn from store has come through the throttle, at ambient enthalpy; the walls take their share.
     through = drawn - drawn[0] + marks[:, 9] - marks[0, 9]
-    gained = through * properties(gas, c.setup.ambient_temperature, 0.0)[2] - (heat - heat[0])
+    gained = through * properties(gas, c.setup.ambient_temperature, 0.0)[2] - (heat - heat[0]) - (walls - walls[0])
     assert np.ptp(marks[:, 11] / marks[:, 9]) > 0.005
     assert energy - energy[0] == pytest.approx(gained, abs=1e-5 * np.ptp(energy))
 
@@ -194,4 +195,4 @@ def test_a_mean_pressure_that_no_throttle_opening_holds_is_refused_with_the_near
 
 def test_an_engine_with_individual_throttles_that_cannot_run_is_dying(variant: Make) -> None:
     engine = ResolvedEngine(variant("long", intake="individual throttles"))
-    assert engine.settled(800.0 / 60.0, 45e3, SPARK).outcome is Ending.NO_FRESH_CHARGE
+    assert engine.settled(800.0 / 60.0, 40e3, SPARK).outcome is Ending.NO_FRESH_CHARGE

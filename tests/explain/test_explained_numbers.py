@@ -221,7 +221,7 @@ def test_what_the_sheet_leaves_out_is_not_called_the_sheet_s(name: str, topic: s
     build = build_of(name)
     left_out = {a.key.split("] ")[1] for a in build.assumed}
     origins = {v.symbol.name: v.origin for step in told(name, topic).steps for v in step.values}
-    for symbol, key in (("k", "dilution_noise"), ("J_e", "rotating_inertia"), ("J_w", "wheel_inertia"), ("C_r", "rolling_coefficient")):
+    for symbol, key in (("J_e", "rotating_inertia"), ("J_w", "wheel_inertia"), ("C_r", "rolling_coefficient")):
         if symbol in origins and not origins[symbol].startswith("step"):
             assert origins[symbol].startswith("assumed") == (key in left_out), symbol
 

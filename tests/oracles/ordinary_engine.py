@@ -38,9 +38,9 @@ def diluted(engine: ResolvedEngine, pressure: float, burned: float, *, speed: fl
         spark = min(top_of(lambda s: engine.closed_work(still, s, burned)[0], 30.0), EARLIEST)
     settled = engine.settled(speed, pressure, float(round(spark)))
     own, mean = engine.describe(settled, spark), engine.describe(settled, spark, burned)
-    found = burn_map_of(settled, mean, engine.burning(spark))
     share = min(own.burned_fraction / burned, 1.0)
-    return Diluted(spark, mean, cycle_outcomes(burned, own_share(settled, own) * share, RESIDUAL_SCATTER * share, found.table, found.kernel, law))
+    found = burn_map_of(settled, mean, engine.burning(spark), share * own_share(engine.marching(speed, pressure, spark), settled, own))
+    return Diluted(spark, mean, cycle_outcomes(burned, found.own, RESIDUAL_SCATTER * share, found.table, found.kernel, law))
 
 
 def dilution_at_variation(engine: ResolvedEngine, pressure: float, variation: float = 0.10) -> float:

@@ -44,6 +44,7 @@ class TinyEngine:
         self.build, self.tolerances = build, tolerances
         self.geometry = geometry_of(build.engine)
         self.fuel = fuel_data(build.fuel.kind, build.idle.mixture)
+        self.burn_maps: dict[tuple[float, float, float], BurnMap | None] = {}
         self.spreads: dict[tuple[float, ...], Spread] = {}
 
     def asking(self, build: Build) -> TinyEngine:
@@ -63,8 +64,8 @@ class TinyEngine:
         pumping = barometer(self) - pressure
         return OperatingState(
             speed=speed, manifold_pressure=pressure, exhaust_pressure=barometer(self), spark=spark, burned_fraction=x, diluent=x, trapped=trapped,
-            trapped_air=fuel * ratio, air=fuel * ratio, fuel=fuel, blow_back=0.5 * x * trapped, gross=gross, pumping=pumping, net=gross - pumping, development=20.0 + 20.0 * x,
-            rapid_burn=25.0 + 25.0 * x, half_burned=8.0 + self._best(x) - spark, completeness=1.0, exhaust_temperature=900.0,
+            trapped_air=fuel * ratio, air=fuel * ratio, fuel=fuel, blow_back=0.5 * x * trapped, gross=gross, pumping=pumping, net=gross - pumping,
+            development=20.0 + 20.0 * x, rapid_burn=25.0 + 25.0 * x, half_burned=8.0 + self._best(x) - spark, completeness=1.0, exhaust_temperature=900.0,
             outcome=Ending.SETTLED if pressure >= LEAST_RUNNING else Ending.NO_FRESH_CHARGE,
         )  # fmt: skip
 

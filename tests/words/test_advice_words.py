@@ -6,12 +6,14 @@ import math
 from collections.abc import Callable
 from typing import Any
 
+import numpy as np
 import pytest
 
 from camcalc.advice.brakes import BrakeVerdict, brake_assist
-from camcalc.advice.idle import IdleState
+from camcalc.advice.idle import IdleState, IdleVerdict
 from camcalc.advice.idle_advice import IdleAdvice, IdleGap, ThrottleOpening
-from camcalc.advice.idle_spark import IdleSparkBesideTable, TableMeetsIdle
+from camcalc.advice.idle_balance import IdleSparkRule
+from camcalc.advice.idle_spark import IdleSpark, IdleSparkBesideTable, TableMeetsIdle
 from camcalc.advice.mixture import ClosedLoop, LoadSensing, MeterReading, SensorReading, TableReading
 from camcalc.advice.reversion import GearReversion
 from camcalc.advice.sensing import IdleSensing
@@ -20,7 +22,7 @@ from camcalc.marks import Mark
 from camcalc.unit_system import UnitSystem
 from camcalc.words import describe
 from camcalc.words.brakes import no_idle_no_vacuum
-from camcalc.words.idle import beside_table_words, beyond_data_words, idle_verdict, lowest_speed_words
+from camcalc.words.idle import RULES, beside_table_words, beyond_data_words, candidates_words, idle_verdict, lowest_speed_words, missed_words
 from camcalc.words.reversion import reversion_notes, reversion_words, rough_words
 
 Plain = Callable[[str], str]
@@ -63,8 +65,9 @@ def test_without_an_idle_there_is_no_vacuum(plain: Plain) -> None:
 def a_state(**changes: Any) -> IdleState:
     known: dict[str, Any] = {
         "cam": "A 290 (invented)", "gearbox": "neutral", "accessories": "off", "speed": 850.0 / 60.0, "manifold_pressure": 64e3, "manifold_vacuum": 11.0 * INHG,
-        "burned_fraction": 0.36, "blow_back": 0.2, "best_spark": 48.0, "spark": 36.0, "imep_variation": 0.12, "air_flow": 6.5e-3, "throttle_area": 40e-6,
-        "fuel_flow": 1e-6, "marks": {"spark": Mark.CAP},
+        "burned_fraction": 0.34, "blow_back": 0.2, "best_spark": 38.0, "reserve_spark": 26.0, "misfire_limit": 21.0, "cautious_misfire_limit": 9.0,
+        "spark": 21.0, "rule": IdleSparkRule.MISFIRE, "imep_variation": 0.12, "missed": 0.01, "missed_per_minute": 34.0 / 60.0, "partial": 0.1,
+        "verdict": IdleVerdict.ROUGH, "air_flow": 6.5e-3, "throttle_area": 40e-6, "fuel_flow": 1e-6,
     }  # fmt: skip
     return IdleState(**(known | changes))
 
@@ -72,25 +75,42 @@ def a_state(**changes: Any) -> IdleState:
 def an_advice(**changes: Any) -> IdleAdvice:
     known: dict[str, Any] = {
         "new": (a_state(),), "replaced": (), "unreachable": (), "vacuum": 11.0 * INHG, "vacuum_penalty": None, "vacuum_penalty_at_equal_speed": None,
-        "lowest_steady_speed": 1281.0 / 60.0, "lowest_speed": 350.0 / 60.0, "stability_limit": 0.10, "brakes": None,
+        "lowest_steady_speed": 1281.0 / 60.0, "lowest_speed_without_misses": 642.0 / 60.0, "lowest_speed": 350.0 / 60.0,
+        "stability_limit": 0.10, "brakes": None,
         "throttle": ThrottleOpening(air_flow=6.5e-3, throttle_area=40e-6, replaced_throttle_area=None), "marks": {"lowest_speed": Mark.OR_LESS},
     }  # fmt: skip
     return IdleAdvice(**(known | changes))
 
 
-@pytest.mark.parametrize(("variation", "verdict"), [(0.12, "Rough"), (0.10, "Steady")])
-def test_an_idle_is_rough_above_its_limit_and_steady_up_to_it(variation: float, verdict: str, plain: Plain) -> None:
-    idle = an_advice(new=(a_state(imep_variation=variation),))
-    said = plain(idle_verdict(idle))
-    assert said == f"{verdict} idle at 850 rpm: 11.0 inHg of vacuum, COV of IMEP {100 * variation:.0f} %, limit 10 %."
-    assert idle.steady is (verdict == "Steady")
-    assert ("fit less overlap" in lowest_speed_words(idle)) is (verdict == "Rough")
+VERDICTS = {
+    IdleVerdict.STEADY: "Steady idle at 850 rpm: 11.0 inHg of vacuum, COV of IMEP 12 %, limit 10 %.",
+    IdleVerdict.ROUGH: "Rough idle at 850 rpm, but alive: 11.0 inHg of vacuum, COV of IMEP 12 %, limit 10 %. About 30 cycles a minute miss.",
+    IdleVerdict.MISSES: "Idle at 850 rpm misses about 30 cycles a minute: 11.0 inHg of vacuum, COV of IMEP 12 %, limit 10 %.",
+}
+
+
+@pytest.mark.parametrize("verdict", IdleVerdict)
+def test_each_verdict_on_an_idle_has_words_of_its_own_and_what_is_not_steady_a_next_step(verdict: IdleVerdict, plain: Plain) -> None:
+    idle = an_advice(new=(a_state(verdict=verdict),))
+    assert plain(idle_verdict(idle)) == VERDICTS[verdict]
+    assert idle.steady is (verdict is IdleVerdict.STEADY)
+    assert ("fit less overlap" in lowest_speed_words(idle)) is not idle.steady
+
+
+@pytest.mark.parametrize(("rate", "words"), [(0.0, "No cycle"), (0.3, "No cycle"), (1.2, "About one cycle a"), (37.0, "About 40 "), (340.0, "About 300 ")])
+def test_missed_cycles_a_minute_carry_one_digit(rate: float, words: str, plain: Plain) -> None:
+    assert plain(missed_words(a_state(missed_per_minute=rate / 60.0))).startswith(words)
 
 
 def test_lowest_speeds_are_no_finer_than_their_search_and_say_where_none_was_found(plain: Plain) -> None:
-    assert plain(lowest_speed_words(an_advice())).startswith("Steady from 1280 rpm. Runs at all from 350 rpm or less.")
-    none = an_advice(lowest_steady_speed=None, lowest_speed=None)
-    assert plain(lowest_speed_words(none)).startswith("Steady at no idle speed up to 2000 rpm. Runs at all at no idle speed up to 2000 rpm.")
+    said = plain(lowest_speed_words(an_advice()))
+    assert said.startswith("Steady from 1280 rpm. No more than 1 % of cycles miss from 640 rpm. Runs at all from 350 rpm or less.")
+    none = an_advice(lowest_steady_speed=None, lowest_speed_without_misses=None, lowest_speed=None)
+    said = plain(lowest_speed_words(none))
+    assert said.startswith("Steady at no idle speed up to 2000 rpm. No more than 1 % of cycles miss at no idle speed up to 2000 rpm.")
+    assert "Runs at all at no idle speed up to 2000 rpm." in said
+    same = an_advice(lowest_speed_without_misses=350.0 / 60.0)
+    assert "miss" not in lowest_speed_words(same)
 
 
 def test_an_idle_in_words_leads_with_the_verdict_and_names_every_figure(plain: Plain) -> None:
@@ -100,10 +120,17 @@ def test_an_idle_in_words_leads_with_the_verdict_and_names_every_figure(plain: P
         new=(a_state(burned_fraction=0.45, beyond_data=True),),
     )  # fmt: skip
     lines = plain(describe(idle)).splitlines()
-    assert lines[0].startswith("Rough idle at 850 rpm")
+    assert lines[0].startswith("Rough idle at 850 rpm, but alive")
     assert "not idle in every state of the car" in lines[0]
     text = " ".join(lines)
-    told = ("9.00 inHg, each at its own idle speed", "8.00 inHg at the new cam's", "40 mm2", "booster", "will not idle at 850 rpm, drive", "beyond any data")
+    told = (
+        "9.00 inHg, each at its own idle speed",
+        "8.00 inHg at the new cam's",
+        "40 mm2",
+        "booster",
+        "will not idle at 850 rpm, drive",
+        "beyond any engine data",
+    )
     assert [words for words in told if words not in text] == []
     assert "kPa of vacuum" in describe(idle, units=UnitSystem.METRIC)
 
@@ -125,9 +152,34 @@ def test_a_residual_beyond_data_is_said_where_it_is_and_only_there(plain: Plain)
 def beside(meets: TableMeetsIdle, **changes: Any) -> IdleSparkBesideTable:
     known: dict[str, Any] = {
         "idle_spark": 36.0, "table_spark": 17.0, "vacuum_on_idle_spark": 11.0 * INHG, "vacuum_on_table_spark": 8.0 * INHG, "variation_on_idle_spark": 0.12,
-        "variation_on_table_spark": 0.15, "marks": {"idle_spark": Mark.CAP},
+        "variation_on_table_spark": 0.15, "missed_on_idle_spark": 0.01, "missed_on_table_spark": 0.0, "marks": {"idle_spark": Mark.CAP},
     }  # fmt: skip
     return IdleSparkBesideTable(meets=meets, **(known | changes))
+
+
+def a_sweep(**changes: Any) -> IdleSpark:
+    row, swept = np.array([21.0]), np.array([0.0, 20.0, 40.0])
+    known: dict[str, Any] = {
+        "speed": np.array([850.0 / 60.0]), "spark": row, "best_spark": row + 17.0, "reserve_spark": row + 5.0, "misfire_limit": row, "swept_spark": swept,
+        "manifold_vacuum": 3e4 + swept, "imep_variation": 0.1 + 0.0 * swept, "missed": 0.0 * swept, "partial": 0.0 * swept,
+        "burned_fraction": 0.4 + 0.0 * swept,
+        "idle_spark": 21.0, "idle_reserve_spark": 26.0, "idle_misfire_limit": 21.0, "idle_misfire_limit_cautious": 9.0, "rule": IdleSparkRule.MISFIRE,
+    }  # fmt: skip
+    return IdleSpark(**(known | changes))
+
+
+@pytest.mark.parametrize("rule", IdleSparkRule)
+def test_both_candidates_of_the_idle_spark_are_in_words_and_what_decided(rule: IdleSparkRule, plain: Plain) -> None:
+    lines = plain(describe(a_sweep(rule=rule))).splitlines()
+    assert lines[0] == "Idle spark: 21 deg BTDC."
+    assert "reserve is 26 deg BTDC, the misfire limit 21 deg BTDC, or 9 deg BTDC with cautious" in lines[1]
+    assert lines[1].endswith(RULES[rule])
+    assert len(set(RULES.values())) == len(IdleSparkRule)
+
+
+def test_an_end_of_the_search_for_misses_says_so(plain: Plain) -> None:
+    open_ended = a_sweep(idle_misfire_limit=60.0, marks={"idle_misfire_limit": Mark.OR_MORE})
+    assert "the misfire limit 60 deg BTDC or more" in plain(candidates_words(open_ended))
 
 
 def test_each_way_in_which_idle_spark_and_starting_table_meet_has_words_of_its_own(plain: Plain) -> None:
@@ -137,7 +189,7 @@ def test_each_way_in_which_idle_spark_and_starting_table_meet_has_words_of_its_o
     assert said[TableMeetsIdle.SAME].startswith("One spark serves the idle")
     assert "knock leaves no spark there" in said[TableMeetsIdle.BLANK]
     assert "17 deg BTDC" in said[TableMeetsIdle.APART]
-    assert "8.00 inHg (was 11.0 inHg), COV of IMEP 15 % (was 12 %)" in said[TableMeetsIdle.APART]
+    assert "8.00 inHg (was 11.0 inHg), COV of IMEP 15 % (was 12 %), missed cycles 0 % (was 1 %)" in said[TableMeetsIdle.APART]
     assert "inHg" not in plain(beside_table_words(beside(TableMeetsIdle.APART, vacuum_on_table_spark=None)))
 
 
@@ -179,14 +231,22 @@ def test_a_mark_of_a_speed_is_in_the_words() -> None:
 
 
 def a_reading(closed_loop: ClosedLoop) -> SensorReading:
-    return SensorReading(true_lambda=0.95, shown_lambda=1.064, burned_share=0.85, reads_lean_by=0.12, closed_loop=closed_loop)
+    return SensorReading(true_lambda=0.95, shown_lambda=1.064, burned_share=0.85, hydrocarbons=3.8e-3, reads_lean_by=0.12, closed_loop=closed_loop)
 
 
 def test_closed_loop_may_stay_on_or_is_switched_off(plain: Plain) -> None:
     said = {code: plain(describe(a_reading(code))) for code in ClosedLoop}
     assert "may stay on" in said[ClosedLoop.MAY_STAY_ON]
-    for words in ("1.06 shown, 0.95 true", "85 %", "12 % too lean", "Switch closed-loop trim off", "Tune by idle quality", "partial burns, not from"):
+    for words in (
+        "1.06 shown, 0.95 true",
+        "85 %",
+        "12 % too lean",
+        "Switch closed-loop trim off",
+        "Tune by idle quality",
+        "missed and partial burns, not from",
+    ):
         assert words in said[ClosedLoop.SWITCH_OFF]
+    assert all("about 3800 ppm HC (hexane)" in text for text in said.values())
 
 
 def test_each_reading_of_meter_and_table_has_words_of_its_own(plain: Plain) -> None:

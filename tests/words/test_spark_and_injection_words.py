@@ -144,7 +144,7 @@ def test_each_variant_of_the_ceilings_has_a_name_of_its_own() -> None:
 
 
 def test_what_decides_the_ceilings_is_named_most_first(plain: Plain) -> None:
-    blank: dict[str, Any] = {name: NAN for name in CeilingSensitivity.measures()}
+    blank: dict[str, Any] = dict.fromkeys(CeilingSensitivity.measures(), NAN)
     table = CeilingSensitivity(**blank, variants=(), decides=(Uncertain.KERNEL_TURBULENCE, Changes.OCTANE), gear=4)
     assert "What decides them, most first: turbulence at the kernel, octane." in [plain(line) for line in sensitivity_lines(table)]
 
