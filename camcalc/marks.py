@@ -36,7 +36,8 @@ Marks = Mark | None | tuple[Any, ...]
 # How each is written on a figure.
 WRITTEN = {
     Mark.UNCURED: "({})", Mark.UNCURED_OR_MORE: "({} or more)", Mark.KNOCKS: "{} knocks", Mark.PAST_LIMIT: "{} past limit", Mark.CAP: "{} (cap)",
-    Mark.OR_MORE: "{} or more", Mark.OR_LESS: "{} or less", Mark.NONE_FOUND: "none", Mark.AVOID: "no",
+    Mark.OR_MORE: "{} or more", Mark.OR_LESS: "{} or less", Mark.NONE_FOUND: "none",
+    Mark.AVOID: "no", Mark.DIRECTION: "~{}",
 }  # fmt: skip
 # Written where there is no figure, too.
 BY_THEMSELVES = (Mark.NONE_FOUND, Mark.AVOID)
@@ -47,6 +48,8 @@ def marked(text: str, mark: Mark | None) -> str:
 
     >>> marked("60", Mark.OR_MORE), marked("37", Mark.UNCURED), marked("", Mark.OR_MORE), marked("24", None), marked("", Mark.NONE_FOUND)
     ('60 or more', '(37)', '', '24', 'none')
+    >>> all(mark in WRITTEN for mark in Mark if mark is not Mark.BLANK)  # every mark can be written
+    True
     """
     if mark is None or mark is Mark.BLANK or (not text and mark not in BY_THEMSELVES):
         return text
