@@ -19,7 +19,7 @@ from camcalc.advice.idle import IdleState, idle_state
 from camcalc.burn.cycle_map import cycle_outcomes
 from camcalc.burn.ignition import ANCHORED, IgnitionLaw
 from camcalc.cycle.best_torque import top_of
-from camcalc.cycle.burn_map import BurnMap, burn_map_of, own_share
+from camcalc.cycle.burn_map import BurnMap, burn_map_of
 from camcalc.cycle.simulate import simulate_cycle
 from camcalc.cycle.work_variation import BASE_VARIATION, RESIDUAL_SCATTER, misfire_spark, work_spread
 
@@ -171,14 +171,7 @@ def test_a_mild_cam_misses_no_cycle_up_to_best_torque(engine: Make, name: str, r
         assert work_spread(engine(name), rpm / 60.0, kpa * 1e3, spark).missed < NONE_MISSED
 
 
-@pytest.mark.parametrize(
-    "name",
-    [
-        missed("quarry-road", measured="1 % of cycles miss above 30 degrees at 2500 rpm and 70 kPa, best torque is at 34"),
-        missed("dockside", measured="1 % of cycles miss above 38 degrees at 2500 rpm and 30 kPa, best torque is at 40"),
-        missed("long-meadow", measured="1 % of cycles miss above 34 degrees at 2500 rpm and 70 kPa, best torque is at 35"),
-    ],
-)
+@each
 def test_with_the_pessimistic_constants_too_a_mild_cam_reaches_best_torque(engine: Make, name: str) -> None:
     for rpm, kpa in LOADS:
         assert misfire_spark(engine(name), rpm / 60.0, kpa * 1e3, cautious=True) > engine(name).best_spark(rpm / 60.0, kpa * 1e3)
@@ -209,11 +202,11 @@ def diluted(engine: Make) -> Make:
     def charge(name: str, burned: float) -> Diluted:
         e = engine(name)
         spark = min(top_of(lambda s: e.closed_work(e.settled(SPEED, PRESSURE, 30.0), s, burned)[0], 30.0), 60.0)
-        settled = e.settled(SPEED, PRESSURE, float(round(spark)))
-        own = e.describe(settled, spark)
-        share = own.burned_fraction / burned
-        burn_map = burn_map_of(settled, e.describe(settled, spark, burned), e.burning(spark))
-        return Diluted(spark, RESIDUAL_SCATTER * share, burn_map._replace(own=own_share(settled, own) * share))
+        near = float(round(spark))
+        settled, own = e.settled(SPEED, PRESSURE, near), e.burn_map(SPEED, PRESSURE, near)
+        share = own.mean.burned_fraction / burned
+        burn_map = burn_map_of(settled, e.describe(settled, spark, burned), e.burning(spark), own.own * share)
+        return Diluted(spark, RESIDUAL_SCATTER * share, burn_map)
 
     return charge
 
