@@ -20,7 +20,7 @@ from camcalc.cycle.steady import NO_MARKS, Burning, Course, Marching, Settled, s
 from camcalc.engine.geometry import Geometry
 
 Make = Callable[..., Any]
-NO_BURN = Boundary(300.0, 0.0, 900.0, 1.0, 1e9, 0.0, 0.0, 1e5, 5e-4, 350.0, 180.0, 540.0)
+NO_BURN = Boundary(300.0, 0.0, 900.0, 1.0, 1e9, 0.0, 3.0, 1e9, 0.0, 1e5, 5e-4, 350.0, 180.0, 540.0)
 R = 287.0
 RTOL = 1e-9
 BOTTOM, TOP = 180.0, 360.0

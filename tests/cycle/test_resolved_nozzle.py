@@ -148,7 +148,7 @@ def test_the_flow_between_two_volumes_turns_round_when_their_pressures_are_excha
     def inward(plenum: float, cylinder: float) -> float:
         y, dy = np.zeros(TOTAL), np.zeros(TOTAL)
         y[0], y[1], y[3], y[7], y[8] = cylinder * volume / (setup.gas[0, 6] * 350.0), 350.0, 1.0, 900.0, 1.0
-        rates(theta, y, dy, setup._replace(intake_pressure=plenum), Boundary(300.0, 0.0, 900.0, 1.0, 1e9, 0.0, 0.0, 1e5, 5e-4, 350.0, 230.0, 500.0))
+        rates(theta, y, dy, setup._replace(intake_pressure=plenum), Boundary(300.0, 0.0, 900.0, 1.0, 1e9, 0.0, 3.0, 1e9, 0.0, 1e5, 5e-4, 350.0, 230.0, 500.0))
         return float(dy[0])
 
     assert inward(high, low) > 0.0
