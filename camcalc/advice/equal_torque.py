@@ -133,6 +133,7 @@ def equal_torque_line(engine: EngineModel, speed: float, net: float) -> list[Lin
         if first is None:
             return []
         pressure = first.mean.manifold_pressure
+    assert first is not None
     points = [LinePoint(best, first)]
     while points[-1].spark - RETARD_STEP >= best - MOST_RETARD and not past_limit(engine, points[-1].spread.mean):
         before = points[-2].spread.mean.manifold_pressure if len(points) > 1 else pressure - 500.0

@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, reject
 from hypothesis import strategies as st
 from scipy.optimize import linprog
 
@@ -166,7 +166,7 @@ def test_slopes_that_gears_stand_raise_cells_towards_their_floor_and_nothing_els
     assert (falls <= fell + 1e-9).all()
 
 
-SHEETS = {"bore": (80.0, 105.0), "stroke": (75.0, 100.0), "ratio": (8.5, 11.5), "separation": (106.0, 118.0), "idle": (700.0, 1000.0)}
+SHEETS = {"bore": (80.0, 105.0), "stroke": (75.0, 100.0), "ratio": (8.5, 11.5), "separation": (106.0, 118.0), "idle": (800.0, 1100.0)}
 
 
 @given(**{name: st.floats(*ends) for name, ends in SHEETS.items()})
@@ -178,7 +178,10 @@ def test_builds_drawn_at_random_keep_every_rule(bore: float, stroke: float, rati
     sheet["idle"] |= {"speed": f"{idle:.0f} rpm"}
     engine = CoarseEngine(read_build(sheet))
     ceilings = spark_ceilings(engine, np.arange(800.0, 2401.0, 400.0) / 60.0, np.array([40e3, 60e3, 80e3, 95e3]))
-    idles = (idle_state(engine),)
+    try:
+        idles = (idle_state(engine),)
+    except NoSolutionError:  # a build that cannot idle so slowly has no starting table
+        reject()
     edge = knock_edge(ceilings)
     check(starting_table(ceilings, edge, idles, engine.build), ceilings, edge, idles, engine.build)
 
