@@ -63,7 +63,7 @@ class ChangedInput(Record):
     input: Uncertain | None = None
 
     @property
-    def moved(self) -> Code:
+    def moved(self) -> Changes | Uncertain:
         """What it moves: the uncertain input, or what else is changed."""
         return self.what if self.input is None else self.input
 
@@ -96,7 +96,7 @@ class CeilingSensitivity(ArrayRecord):
     widest_span: ScalarMeasure = measure("crank_deg", doc="most that the variants lie apart at one speed")
     widest_at: ScalarMeasure = measure("crank_rps", "rpm")
     variants: tuple[ChangedInput, ...]
-    decides: tuple[Code, ...]
+    decides: tuple[Changes | Uncertain, ...]
     gear: int
     marks: Mapping[str, Marks] = dataclasses.field(default_factory=dict)
 
@@ -114,7 +114,7 @@ def variants_of(build: Build, uncertain: Collection[str]) -> list[Variant]:
     found = [Variant(ChangedInput(what=Changes.NOTHING), build, Tolerances())]
     for name in (name for name in TRIED if name in uncertain):
         width, which = TOLERANCES[name]
-        for factor in (1.0 - width, 1.0 + width):
+        for factor in (round(1.0 - width, 6), round(1.0 + width, 6)):
             changed = ChangedInput(what=Changes.UNCERTAIN, value=factor, input=which)
             found.append(Variant(changed, build, Tolerances()._replace(**{name: factor})))
     told = limits.load_swing
@@ -135,7 +135,7 @@ def widest_of(limit: Array, speeds: Array) -> tuple[float, float]:
     return float(spans[widest]), float(speeds[widest])
 
 
-def deciding(least: Array, variants: Sequence[ChangedInput]) -> tuple[Code, ...]:
+def deciding(least: Array, variants: Sequence[ChangedInput]) -> tuple[Changes | Uncertain, ...]:
     """Return what moves the limits most, most first; the choice of gear is no uncertainty and does not count.
 
     Parameters
@@ -150,7 +150,7 @@ def deciding(least: Array, variants: Sequence[ChangedInput]) -> tuple[Code, ...]
     >>> [code.code for code in deciding(np.array([[30.0], [29.0], [34.0]]), rows)]
     ['load_swing', 'octane']
     """
-    moves: dict[Code, float] = {}
+    moves: dict[Changes | Uncertain, float] = {}
     for row, variant in zip(least, variants, strict=True):
         apart = np.abs(row - least[0])
         if variant.what not in (Changes.NOTHING, Changes.SMOOTH_GEARS) and np.isfinite(apart).any():
