@@ -36,8 +36,7 @@ Marks = Mark | None | tuple[Any, ...]
 # How each is written on a figure.
 WRITTEN = {
     Mark.UNCURED: "({})", Mark.UNCURED_OR_MORE: "({} or more)", Mark.KNOCKS: "{} knocks", Mark.PAST_LIMIT: "{} past limit", Mark.CAP: "{} (cap)",
-    Mark.OR_MORE: "{} or more", Mark.OR_LESS: "{} or less", Mark.NONE_FOUND: "none",
-    Mark.AVOID: "no", Mark.DIRECTION: "~{}",
+    Mark.OR_MORE: "{} or more", Mark.OR_LESS: "{} or less", Mark.NONE_FOUND: "none", Mark.AVOID: "no", Mark.DIRECTION: "~{}",
 }  # fmt: skip
 # Written where there is no figure, too.
 BY_THEMSELVES = (Mark.NONE_FOUND, Mark.AVOID)

@@ -23,8 +23,8 @@ PACKAGE = Path(compiling.__file__).parent
 SHEET = str(PACKAGE.parent / "examples" / "quarry-road" / "build.toml")
 CYCLE = ["-m", "camcalc.cli.main", "cycle", SHEET, "--speed", "850 rpm", "--manifold-pressure", "62 kPa"]
 # The kernel called and the one it calls stand in two files.
-CALLER = "import numpy as np; from camcalc.burn.phasing import _rates; print(*_rates(np.full(1, 700.0), np.full(1, 1e6), 1e-2, 5.0, 1.0, 0.1, 0.0, 1.0))"
-CALLEE_LINE = "T_REFERENCE = 298.0"
+CALLER = "from camcalc.burn.ignition import ignition_energy; print(ignition_energy(600.0, 5e5, 0.3, 0.3, 0.0))"
+CALLEE_LINE = "return float(1.85e-5 *"
 KERNEL = "from camcalc.burn.flame import undiluted_speed_kernel; print(undiluted_speed_kernel({}, 8e5, 1.0, 0.0))"
 TABLED = "from camcalc.burn.flame import dilution_ratio_kernel; print(dilution_ratio_kernel(0.2, 700.0, 8e5))"
 
@@ -113,9 +113,9 @@ def test_a_changed_kernel_is_met_in_its_callers_too_and_the_old_one_is_still_the
     def answer() -> str:
         return run(CALLER, PYTHONPATH=str(copy.parent)).stdout
 
-    first, path = answer(), copy / "burn" / "flame.py"
+    first, path = answer(), copy / "burn" / "stretch.py"
     source = path.read_text(encoding="utf-8")
-    path.write_text(source.replace(CALLEE_LINE, CALLEE_LINE.replace("298.0", "398.25")), encoding="utf-8")
+    path.write_text(source.replace(CALLEE_LINE, CALLEE_LINE.replace("1.85e-5", "1.95e-5")), encoding="utf-8")
     assert answer() != first
     compiled = kept(tmp_path)
     path.write_text(source, encoding="utf-8")
@@ -136,8 +136,8 @@ def test_a_changed_table_is_met_in_the_kernels_that_hold_it(copy: Path, run: Run
 
 
 def test_sources_that_change_under_a_running_process_leave_nothing_behind(copy: Path, run: Run, tmp_path: Path) -> None:
-    path = copy / "burn" / "flame.py"
-    edit = f"path = {str(path)!r}; text = open(path).read().replace('298.0', '398.25'); open(path, 'w').write(text)"
+    path = copy / "burn" / "stretch.py"
+    edit = f"path = {str(path)!r}; text = open(path).read().replace('1.85e-5', '1.95e-5'); open(path, 'w').write(text)"
     changed = run(f"import camcalc.engine.valve_flow; {edit}; {CALLER}", PYTHONPATH=str(copy.parent)).stdout
     assert kept(tmp_path) == []
     assert run(CALLER, PYTHONPATH=str(copy.parent)).stdout == changed

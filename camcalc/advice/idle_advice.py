@@ -13,7 +13,7 @@ from ..marks import Marks
 from ..results import Measure, Record, measure
 from .brakes import BrakeAssist, brake_assist
 from .idle import IdleState, IdleVerdict, gearbox_of, idle_state, switched
-from .idle_speeds import lowest_idle, lowest_idle_without_misses, lowest_mark
+from .idle_speeds import LowestIdles, lowest_idles, lowest_mark
 
 __all__ = ["IdleAdvice", "IdleGap", "IdleSet", "ThrottleOpening", "idle_advice", "idle_set", "replaced_idle", "throttle_opening"]
 
@@ -85,8 +85,8 @@ def idle_set(engine: EngineModel, speed: float, *, search: bool) -> IdleSet:
                 found.append(idle_state(engine, speed, drive=drive, accessories=accessories))
             except NoSolutionError as error:
                 unreachable.append(_gap(engine, speed, drive, accessories, error))
-    lowest = (lowest_idle(engine), lowest_idle_without_misses(engine), lowest_idle(engine, steady=False)) if search else (math.nan,) * 3
-    return IdleSet(tuple(found), tuple(unreachable), *lowest)
+    lowest = lowest_idles(engine) if search else LowestIdles(math.nan, math.nan, math.nan)
+    return IdleSet(tuple(found), tuple(unreachable), lowest.steady, lowest.without_misses, lowest.carries)
 
 
 def _gap(engine: EngineModel, speed: float, drive: bool, accessories: bool, error: NoSolutionError) -> IdleGap:

@@ -37,7 +37,7 @@ Array = NDArray[np.float64]
 # What an exhaust gas analyser counts unburned fuel in: propane and hexane were the standards, hexane with six carbon atoms is what meters show.
 HEXANE_CARBON = 6.0
 # A flame leaves some fuel in crevices, oil and deposits: 9 % escapes it and two thirds of that burns later, so that 1.8 % leaves a warm engine
-# (Cheng, Hamrin, Heywood et al., SAE 932708, from memory, medium to high). What the cycles leave comes on top.
+# (Cheng, Hamrin, Heywood et al., SAE 932708, from memory, medium to high). What missed and partial burns leave comes on top.
 ALWAYS_LEFT = 0.018
 # ESTIMATE: an error of the mixture that a driver does not notice and a closed loop may well correct.
 NOTICED = 0.02
@@ -73,7 +73,7 @@ class SensorReading(Record):
 
     true_lambda: Measure = measure("", doc="air over stoichiometric air, as it goes in")
     shown_lambda: Measure = measure("", doc="as an exhaust oxygen sensor reads it")
-    burned_share: Measure = measure("", "percent", doc="share of the fuel that burns, missed cycles counted")
+    burned_share: Measure = measure("", "percent", doc="share of the fuel that burns before it leaves, missed cycles counted")
     hydrocarbons: Measure = measure("", "ppm", doc="unburned fuel in wet exhaust as hexane, none burnt in the exhaust; by mole")
     reads_lean_by: Measure = measure("", "percent", doc="shown over true lambda, less one")
     closed_loop: ClosedLoop
@@ -162,7 +162,7 @@ def sensor_reading(true_lambda: float, burned_share: float, seen: float, fuel: F
     ----------
     true_lambda : float
     burned_share : float, 0 to 1
-        Share of the fuel that burns, crevices apart.
+        Share of the fuel in reach of the flame that burns; what crevices, oil and deposits hide is counted here.
     seen : float, 0 to 1
         As ``lambda_shown`` has it; so are the errors.
     fuel : FuelData
@@ -174,13 +174,14 @@ def sensor_reading(true_lambda: float, burned_share: float, seen: float, fuel: F
     >>> sensor_reading(1.0, 1.0, 0.3, fuel_data("gasoline")).closed_loop is ClosedLoop.MAY_STAY_ON
     True
     """
-    shown = lambda_shown(true_lambda, burned_share, seen)
+    burned = burned_share * (1.0 - ALWAYS_LEFT)
+    shown = lambda_shown(true_lambda, burned, seen)
     error = shown / true_lambda - 1.0
     return SensorReading(
         true_lambda=true_lambda,
         shown_lambda=shown,
-        burned_share=burned_share,
-        hydrocarbons=unburned_as_hexane(fuel, true_lambda, max(burned_share - ALWAYS_LEFT, 0.0)),
+        burned_share=burned,
+        hydrocarbons=unburned_as_hexane(fuel, true_lambda, burned),
         reads_lean_by=error,
         closed_loop=ClosedLoop.MAY_STAY_ON if error <= NOTICED else ClosedLoop.SWITCH_OFF,
     )

@@ -14,6 +14,11 @@ from .mixture import LoadSensing, Plenum, SensorReading, load_sensing, sensor_re
 __all__ = ["IdleSensing", "idle_sensing"]
 
 
+# A charge this near to the barometer holds little residual and burns all that its flame reaches: it sets apart what crevices hide, most of which
+# burns later; ``sensor_reading`` knows the rest.
+NEARLY_FULL = 0.9
+
+
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
 class IdleSensing(Record):
     """Both readings at an idle; the load sensors need the flows in the runners and a replaced cam to compare with, None without."""
@@ -28,7 +33,8 @@ def idle_sensing(engine: EngineModel, before: EngineModel | None, idle: IdleStat
     si = idle.si
     spread = work_spread(engine, si.speed, si.manifold_pressure, si.spark)
     state = spread.mean
-    mixture = sensor_reading(build.idle.mixture, min(spread.burned_share, 1.0), build.limits.fuel_seen, engine.fuel)
+    whole = work_spread(engine, si.speed, NEARLY_FULL * barometer(engine), si.spark).burned_share
+    mixture = sensor_reading(build.idle.mixture, min(spread.burned_share / whole, 1.0), build.limits.fuel_seen, engine.fuel)
     if before is None or not state.runs:
         return IdleSensing(mixture=mixture, load=None)
     flow = engine.port_flow(si.speed, si.manifold_pressure, si.spark)

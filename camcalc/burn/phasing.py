@@ -190,19 +190,23 @@ def march_burn(
     # Development that outlasts the exhaust valve is no flame any more: its state is that at the valve's opening.
     u, theta = TEN, min(ten, opens)
     _, pressure = motored_state(cylinder, closed, theta)
-    volume = cylinder_volume(cylinder, theta)
-    burned = 0.1
+    volume, burned, before = cylinder_volume(cylinder, theta), 0.1, 0.0
     while True:
-        t0, p0 = motored_state(cylinder, closed, theta + 0.5 * STEP)
+        # The last step ends at the valve itself, so that nothing jumps as a burn grows slower.
+        step = min(STEP, opens - theta)
+        t0, p0 = motored_state(cylinder, closed, theta + 0.5 * step)
         t = t0 * (pressure / p0) ** UNBURNED_POWER if pressure > p0 else t0
         flame = flame_speed_kernel(t, pressure, mixture.phi, mixture.burned, mixture.ethanol, mixture.dilution)
         rate = scales[1] / clocks[1] * (NINETY - TEN) * _rate(t, pressure, cylinder.height, piston_speed, flame)
-        if u + rate * STEP >= NINETY or theta >= opens:
+        if end == math.inf:
+            stretch = stretch_rate(t, pressure, flame, piston_speed, volume / piston_area(cylinder)) / KARLOVITZ_QUENCH
+            if stretch > 1.0:
+                end = theta if before == 0.0 else theta - STEP * math.log(stretch) / math.log(stretch / before)
+            before = stretch
+        if u + rate * step >= NINETY or step <= 0.0:
             break
-        if end == math.inf and stretch_rate(t, pressure, flame, piston_speed, cylinder_volume(cylinder, theta) / piston_area(cylinder)) > KARLOVITZ_QUENCH:
-            end = theta
-        u += rate * STEP
-        theta += STEP
+        u += rate * step
+        theta += step
         grown, now = cylinder_volume(cylinder, theta), 1.0 - math.exp(-WIEBE_A * u**3)
         # Half a step of each: compression by the piston, and the heat of what has burned meanwhile.
         middle = 0.5 * (volume + grown)

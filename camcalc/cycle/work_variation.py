@@ -27,6 +27,8 @@ MOST_MISSED = 0.01
 COUNTED_STEP = 4.0
 # Where the search for it begins, and its first step [crank deg]; shares below this cannot be told from none among the cycles counted.
 NEAR, FIRST_STEP, LEAST_SHARE = 24, 8, 5e-5
+# Shares from here on are of nine cycles or more, and good enough to draw a line through.
+COUNTED_WELL = 1e-3
 # Over so many degrees the measure of the share that misses is straight: the edge lies within 0.2 degrees of where steps of one would put it.
 STRAIGHT_OVER = 4
 
@@ -170,7 +172,7 @@ def misfire_spark(engine: EngineModel, speed: float, pressure: float, *, cautiou
             return -math.inf if late else math.inf
         near, step = other, 2 * step
     low, high = sorted((near, other))
-    straight = ndtri(LEAST_SHARE) - ndtri(MOST_MISSED)
+    straight = ndtri(COUNTED_WELL) - ndtri(MOST_MISSED)
     while high - low > (STRAIGHT_OVER if known[low] > straight else 1):
         aim = low - known[low] * (high - low) / (known[high] - known[low])
         middle = min(max(round(aim), low + 1), high - 1)

@@ -21,6 +21,7 @@ from ..errors import InputError
 from ..marks import marked
 from ..units import quantity, to_si
 from ..words.brakes import brakes_words
+from ..words.idle import RULES
 from .origins import CYCLE, SHEET, of_sheet
 from .worksheet import Explanation, Worksheet
 
@@ -29,14 +30,6 @@ if TYPE_CHECKING:
     from ..units import Quantity
 
 __all__ = ["explain_idle_vacuum", "explain_residual", "resolved_engine"]
-
-
-SPARK_RULES = {
-    IdleSparkRule.RESERVE: "idle spark, BTDC: the reserve decides",
-    IdleSparkRule.MISFIRE: "idle spark, BTDC: the misfire limit decides",
-    IdleSparkRule.LATEST_USEFUL: "idle spark, BTDC: the latest useful one, though cycles miss on it",
-    IdleSparkRule.STATED: "idle spark, BTDC: the earliest that the sheet allows",
-}
 
 
 def resolved_engine(build: Build) -> EngineModel:
@@ -194,11 +187,19 @@ def _spark(sheet: Worksheet, build: Build, idle: IdleState) -> str:
     si = idle.si
     best = sheet.given("s_b", "MBT spark of all cycles, BTDC", idle.best_spark, CYCLE)
     reserve = sheet.given("s_r", "spark reserve", build.idle.spark_reserve, of_sheet(build, "idle", "spark_reserve"))
-    sheet.step("The idle control adds torque by adding spark, so some is kept.", "s_i", "MBT spark less the reserve, BTDC", best - reserve, "crank_deg")
+    kept = sheet.step("The idle control adds torque by adding spark, so some is kept.", "s_i", "MBT spark less the reserve, BTDC", best - reserve, "crank_deg")
     low, high = (marked(f"{getattr(si, name):.0f}", idle.mark(name)) for name in ("cautious_misfire_limit", "misfire_limit"))
     words = f"misfire limit, BTDC: earlier sparks miss more than 1 % of cycles; {low} to {high} deg, cautious to anchored"
-    sheet.given("s_m", words, idle.misfire_limit, CYCLE)
-    sheet.given("s", SPARK_RULES[idle.rule], idle.spark, CYCLE)
+    limit = sheet.given("s_m", words, idle.misfire_limit, CYCLE)
+    words = f"The later of both is the idle spark. {RULES[idle.rule]}"
+    if idle.rule is IdleSparkRule.LATEST_USEFUL:
+        useful = sheet.given("s_u", "latest useful spark, BTDC: later ones burn too late", idle.spark, CYCLE)
+        sheet.step(words, "s", "idle spark, BTDC", sympy.Min(kept, sympy.Max(limit, useful)), "crank_deg")
+    elif idle.rule is IdleSparkRule.STATED:
+        cap = sheet.given("s_c", "earliest idle spark, BTDC", build.idle.earliest_spark, of_sheet(build, "idle", "earliest_spark"))
+        sheet.step(words, "s", "idle spark, BTDC", sympy.Min(cap, kept), "crank_deg")
+    else:
+        sheet.step(words, "s", "idle spark, BTDC", sympy.Min(kept, limit), "crank_deg")
     return marked(f"{si.spark:.1f} deg", idle.mark("spark"))
 
 

@@ -40,7 +40,7 @@ FIRST = {
         "friction_factor", "lift_loss", "port_heat_factor", "combustion_efficiency", "intake_runner_volume", "accessory_power", "plenum_wall", "intake_wall",
         "cylinder_wall", "leak_down",
     ),
-    "idle": ("replaced_cam_speed", "mixture", "earliest_spark", "spark_reserve"),
+    "idle": ("replaced_cam_speed", "mixture", "spark_reserve", "earliest_spark"),
     "fuel": ("octane", "kind", "system", "octane_sensitivity"),
     "injector": ("rated_pressure", "fuel_pressure", "regulator", "dead_time"),
     "vehicle": (

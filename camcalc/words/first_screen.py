@@ -117,8 +117,8 @@ def first_screen(brief: Brief) -> list[Part]:
 def _idle(brief: Brief) -> Part:
     idle = brief.idle
     lines: list[str | Excerpt] = [_idle_state(brief, idle.new[0], "in neutral", idle.bands.get("vacuum")), *_in_drive(brief)]
-    if not idle.steady:
-        lines.append(_steady_from(idle))
+    rest = ([] if idle.steady else [_steady_from(idle)]) + ([_direction(idle.new[0])] if idle.new[0].beyond_data else [])
+    lines += [" ".join(rest)] if rest else []
     # A model for learning gives no spark and no work to do.
     if not brief.not_for:
         lines += [caution_line(AT_IDLE_SPARK), _idle_spark(brief), _throttle(idle.throttle)]
@@ -141,6 +141,11 @@ def _steady_from(idle: IdleAdvice) -> str:
     return f"Steady from {found_rpm(steady, idle.mark('lowest_steady_speed'))} up. Raise the idle speed or fit less overlap."
 
 
+def _direction(state: IdleState) -> str:
+    """Return that an idle lies beyond what was ever measured, in the least words."""
+    return f"Residual {percent(state.si.burned_fraction)} is beyond any engine data: a direction, not degrees."
+
+
 def _in_drive(brief: Brief) -> list[str]:
     if brief.build.vehicle.transmission != "converter":
         return []
@@ -160,7 +165,9 @@ def _idle_spark(brief: Brief) -> str:
     if not math.isfinite(idle.si.idle_spark):
         return "Idle spark: no answer. The engine does not run at its idle speed."
     line = f"Idle spark: {btdc(idle.si.idle_spark, idle.mark('idle_spark'))}, in the idle-spark table."
-    if idle.rule in (IdleSparkRule.MISFIRE, IdleSparkRule.LATEST_USEFUL):
+    if idle.rule is IdleSparkRule.LATEST_USEFUL:
+        line += " Cycles miss even there; later spark burns too late."
+    if idle.rule is IdleSparkRule.MISFIRE:
         line += f" Earlier spark misses; the cautious limit is {btdc(idle.si.idle_misfire_limit_cautious, idle.mark('idle_misfire_limit_cautious'))}."
     if found is None or found.meets is TableMeetsIdle.SAME:
         return line

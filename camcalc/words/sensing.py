@@ -25,7 +25,7 @@ def sensing_words(sensing: IdleSensing) -> str:
     >>> from camcalc.advice.mixture import sensor_reading
     >>> from camcalc.engine.gas import fuel_data
     >>> sensing_words(IdleSensing(mixture=sensor_reading(0.95, 1.0, 0.3, fuel_data("gasoline", 0.95)), load=None)).split(". ")[0]
-    'Oxygen sensor: lambda 0.95 shown, 0.95 true'
+    'Oxygen sensor: lambda 0.96 shown, 0.95 true'
     """
     return "\n".join([mixture_words(sensing.mixture), *(load_lines(sensing.load) if sensing.load is not None else [])])
 

@@ -11,7 +11,8 @@ from scipy.optimize import brentq
 
 from camcalc import NoSolutionError, QuickEngine
 from camcalc.advice.idle import BEYOND_DATA, IdleState, IdleVerdict, idle_state, load_terms
-from camcalc.advice.idle_speeds import lowest_idle, lowest_idle_without_misses
+from camcalc.advice.idle_balance import IdleSparkRule
+from camcalc.advice.idle_speeds import lowest_idle, lowest_idles
 from camcalc.cycle.work_variation import work_spread
 from camcalc.engine.friction import rubbing_friction
 from camcalc.engine.gas import fuel_data
@@ -128,10 +129,13 @@ def test_an_open_clutch_adds_no_converter(engine_of: Make) -> None:
 
 def test_an_idle_state_hangs_together(engine_of: Make, example: str) -> None:
     model = engine_of(example)
-    idle = neutral(model).si
+    found = neutral(model)
+    idle = found.si
     assert idle.speed == model.build.idle.si.speed
     assert idle.manifold_vacuum == pytest.approx(model.ambient - idle.manifold_pressure, rel=1e-12)
-    assert idle.spark <= min(idle.reserve_spark, idle.misfire_limit) + 0.5
+    # To a step of the search; where even the latest useful spark misses, that one is above the misfire limit.
+    limit = math.inf if found.rule is IdleSparkRule.LATEST_USEFUL else idle.misfire_limit
+    assert idle.spark <= min(idle.reserve_spark, limit) + 0.5
     assert idle.missed_per_minute == pytest.approx(idle.missed * idle.speed / 2.0 * model.geometry.cylinders, rel=1e-12)
     state = model.state(idle.speed, idle.manifold_pressure, idle.spark)
     assert idle.air_flow == pytest.approx(state.air * model.geometry.cylinders * idle.speed / 2.0, rel=1e-12)
@@ -258,7 +262,10 @@ def test_a_steadier_idle_is_never_slower(engine_of: Make, example: str) -> None:
 
 def test_an_idle_that_hardly_misses_is_never_slower_than_one_that_runs(engine_of: Make, example: str) -> None:
     model = engine_of(example)
-    assert lowest_idle_without_misses(model) >= lowest_idle(model, steady=False)
+    found = lowest_idles(model)
+    assert found.without_misses >= found.carries
+    # Each is the one that is found alone.
+    assert (found.carries, found.steady) == pytest.approx((lowest_idle(model, steady=False), lowest_idle(model)), nan_ok=True)
 
 
 @pytest.mark.parametrize("old", [False, True])
@@ -267,9 +274,10 @@ def test_the_verdict_is_what_the_figures_say(engine_of: Make, example: str, old:
     idle = neutral(model)
     if idle.verdict is not IdleVerdict.MISSES:
         assert (idle.verdict is IdleVerdict.STEADY) is (idle.si.imep_variation <= model.build.limits.stability)
-    strict, loose = (model.asking(model.build.replace(limits=model.build.limits.replace(stability=limit))) for limit in (0.01, 0.4))
+    strict, loose = (model.asking(model.build.replace(limits=model.build.limits.replace(stability=limit))) for limit in (0.02, 0.3))
     assert neutral(strict).verdict is not IdleVerdict.STEADY
-    assert neutral(loose).verdict is (IdleVerdict.MISSES if idle.verdict is IdleVerdict.MISSES else IdleVerdict.STEADY)
+    if idle.verdict is not IdleVerdict.MISSES and idle.si.imep_variation <= 0.3:
+        assert neutral(loose).verdict is IdleVerdict.STEADY
 
 
 def test_residual_beyond_any_engine_data_is_flagged_and_less_is_not(engine_of: Make) -> None:

@@ -65,8 +65,8 @@ def test_a_share_outside_by_rounding_alone_is_taken() -> None:
 
 
 def test_closed_loop_is_advised_against_where_it_reads_more_than_two_per_cent_lean() -> None:
-    # 1/(1 - 0.7 x) = 1.02 at x = 0.02801.
-    fair, poor = (sensor_reading(0.95, share, 0.3, fuel_data("gasoline", 0.95)) for share in (0.973, 0.971))
+    # 1/(1 - 0.7 x) = 1.02 at x = 0.02801, of which 0.018 leaves any warm engine: (1 - x) / 0.982 = 0.98980.
+    fair, poor = (sensor_reading(0.95, share, 0.3, fuel_data("gasoline", 0.95)) for share in (0.9908, 0.9888))
     assert fair.si.shown_lambda / 0.95 < 1.02 < poor.si.shown_lambda / 0.95
     assert fair.closed_loop is ClosedLoop.MAY_STAY_ON
     assert poor.closed_loop is ClosedLoop.SWITCH_OFF

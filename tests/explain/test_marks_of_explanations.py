@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 import sympy
 
+from camcalc.advice.idle import idle_state
 from camcalc.explain import explain_topic
 from camcalc.explain.as_page import explanation_html
 from camcalc.explain.printing import mathml_of_value
@@ -52,8 +53,19 @@ def test_a_ceiling_that_spark_does_not_cure_is_in_brackets_everywhere(told: Any)
 
 
 def test_a_capped_idle_spark_says_so(build_of: Make, engine_of: Make) -> None:
-    told = explain_topic(build_of("quarry-road"), "idle-vacuum", engine=engine_of("quarry-road"))
-    assert "spark 36.0 deg (cap) BTDC" in value_of(told, "p_g").meaning
+    build, model = build_of("quarry-road"), engine_of("quarry-road")
+    capped = build.replace(idle=build.idle.replace(earliest_spark="9 crank_deg"))
+    told = explain_topic(capped, "idle-vacuum", engine=model.asking(capped))
+    assert "spark 9.0 deg (cap) BTDC" in value_of(told, "p_g").meaning
+    assert value_of(told, "s").quantity.magnitude == 9.0
+
+
+def test_both_candidates_of_an_idle_spark_are_told_and_the_later_is_the_idle_s_own(build_of: Make, engine_of: Make) -> None:
+    model = engine_of("long-meadow", old=True)
+    told, idle = explain_topic(build_of("long-meadow", old=True), "idle-vacuum", engine=model), idle_state(model)
+    reserve, limit, spark = (value_of(told, name).quantity.magnitude for name in ("s_i", "s_m", "s"))
+    assert (reserve, limit) == (idle.reserve_spark.magnitude, idle.misfire_limit.magnitude)
+    assert spark == min(reserve, limit) == pytest.approx(idle.spark.magnitude, abs=0.5)
 
 
 def test_a_mark_is_part_of_the_mathml() -> None:
