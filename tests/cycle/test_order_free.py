@@ -25,7 +25,7 @@ SPARK = 27.5
 QUESTIONS: dict[str, Callable[[Any, float, float], Any]] = {
     "state": lambda engine, speed, pressure: engine.state(speed, pressure, SPARK),
     "best spark": lambda engine, speed, pressure: (engine.best_spark(speed, pressure), engine.knock_spark(speed, pressure)),
-    "net IMEP": lambda engine, speed, pressure: (engine.net_imep(speed, pressure, None), engine.net_imep(speed, pressure, None, offset=12.0, earliest=36.0)),
+    "net IMEP": lambda engine, speed, pressure: (engine.net_imep(speed, pressure, None), engine.net_imep(speed, pressure, 24.0)),
     "diluted": lambda engine, speed, pressure: engine.best_spark(speed, pressure, burned_fraction=0.3),
 }
 ORDERS = 6
@@ -121,5 +121,6 @@ def test_where_the_start_changes_the_answer_hardly_does(build_of: Make, which: s
     assert engine.lattice.place(*below) != engine.lattice.place(*above)
     one, other = engine.state(*map(float, below)), engine.state(*map(float, above))
     assert one.net == pytest.approx(other.net, rel=1e-3)
-    assert one.burned_fraction == pytest.approx(other.burned_fraction, rel=1e-4)
+    # Settling stops within 5e-6 a cycle; where a cycle forgets slowly that leaves some forty times as much.
+    assert one.burned_fraction == pytest.approx(other.burned_fraction, rel=2e-4)
     assert one.trapped == pytest.approx(other.trapped, rel=1e-4)

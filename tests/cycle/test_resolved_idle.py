@@ -10,11 +10,10 @@ import pytest
 
 from camcalc import ResolvedEngine
 from camcalc.advice.idle import IdleState, idle_state, load_terms
+from camcalc.cycle.work_variation import work_spread
 
 Make = Callable[..., Any]
 INHG = 3386.389
-# Normal vacuum at a warm idle with a stock cam, manifold at 30 to 40 kPa: from memory, high confidence.
-NORMAL = (17.0, 21.0)
 
 
 @pytest.fixture(scope="module")
@@ -44,19 +43,6 @@ MILD = {
     "dockside-800-rpm-neutral-no-accessories-spark-12-deg-below-best": "dockside",
     "long-meadow-600-rpm-neutral-no-accessories-spark-12-deg-below-best": "long-meadow",
 }
-
-
-@pytest.mark.xfail(
-    reason="21.1 to 21.6 inHg: a shade above normal, on less fuel than published; both would follow from more heat to the cylinder walls at light load",
-    strict=True,
-)
-@pytest.mark.parametrize("name", MILD.values(), ids=MILD)
-def test_a_mild_cam_idles_at_normal_vacuum(idle_of: Make, name: str) -> None:
-    idle = idle_of(name, old=True)
-    assert (idle.gearbox, idle.accessories) == ("neutral", "off")
-    assert idle.si.best_spark - idle.si.spark == pytest.approx(12.0)
-    print(f"\n{shown(idle)}; normal {NORMAL[0]:.0f} to {NORMAL[1]:.0f}")
-    assert NORMAL[0] <= idle.si.manifold_vacuum / INHG <= NORMAL[1]
 
 
 @pytest.mark.reference("idle_vacuum.csv")
@@ -93,7 +79,7 @@ def test_at_the_idle_found_the_cycle_carries_the_load(idle_of: Make, build_of: M
     idle = idle_of(name, old=old)
     engine = ResolvedEngine(build_of(name, old=old, altitude="0 m"), rtol=1e-6, tolerance=2e-6)
     load = load_terms(engine, idle.si.speed, drive=False, accessories=False).total
-    state = engine.state(idle.si.speed, idle.si.manifold_pressure, idle.si.spark)
-    # While solving, the gas exchange of a spark up to 3 deg away is used: worth some hundred pascals of manifold pressure at most.
-    assert state.net == pytest.approx(load, rel=0.015)
-    assert state.burned_fraction == pytest.approx(idle.si.burned_fraction, abs=1e-3)
+    spread = work_spread(engine, idle.si.speed, idle.si.manifold_pressure, idle.si.spark)
+    # The mean of all cycles, those that miss or burn in part among them.
+    assert spread.net == pytest.approx(load, rel=5e-3)
+    assert spread.mean.burned_fraction == pytest.approx(idle.si.burned_fraction, abs=1e-3)

@@ -210,10 +210,9 @@ def test_a_search_for_a_load_leaves_best_torque_alone(build_of: Make) -> None:
     searched, asked = (ResolvedEngine(build_of("quarry-road")) for _ in range(2))
     searched.net_imep(25.0, 60e3, None)
     assert searched.best_spark(25.0, 60e3) == asked.best_spark(25.0, 60e3)
-    net = asked.net_imep(25.0, 60e3, None, offset=10.0)
-    at_reserve = asked.state(25.0, 60e3, asked.best_spark(25.0, 60e3) - 10.0).net
+    net = asked.net_imep(25.0, 60e3, None)
     # The gas exchange of a spark up to half a degree away stands for its own.
-    assert net == pytest.approx(at_reserve, rel=2e-3)
+    assert net == pytest.approx(asked.state(25.0, 60e3, asked.best_spark(25.0, 60e3)).net, rel=2e-3)
 
 
 @each_point
