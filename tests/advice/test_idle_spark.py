@@ -14,6 +14,7 @@ from hypothesis.extra import numpy as arrays
 
 from camcalc.advice.idle import IDLE_REACH, idle_state
 from camcalc.advice.idle_spark import SPARKS, IdleSpark, beside_table, idle_spark_advice, through_idle
+from camcalc.plot import plot_idle_spark
 
 Make = Callable[..., Any]
 CASES = [("quarry-road", False), ("quarry-road", True)]
@@ -105,3 +106,18 @@ def test_the_vacuum_swept_meets_the_idle_s_own(advice_of: Make, resolved_of: Mak
     found, idle = advice_of("quarry-road", True), idle_state(resolved_of("quarry-road", old=True))
     between = float(np.interp(idle.si.spark, found.si.swept_spark, found.si.manifold_vacuum))
     assert between == pytest.approx(idle.si.manifold_vacuum, rel=5e-3)
+
+
+def test_the_plot_shows_misses_over_spark_and_marks_the_idle_spark_and_both_misfire_limits(advice_of: Make) -> None:
+    found = advice_of("quarry-road", False)
+    ax = plot_idle_spark(found)
+    heads = [strip.get_ylabel().replace("\n", " ") for strip in ax.child_axes]
+    assert heads == ["vacuum [inHg]", "COV of IMEP [%]", "missed cycles [%]", "partial burns [%]", "residual [%]"]
+    missed = ax.child_axes[2].get_lines()[0]
+    assert missed.get_ydata() == pytest.approx(found.missed.magnitude, nan_ok=True)
+    lines = {line.get_label(): line.get_xdata()[0] for line in ax.get_lines() if line.get_linestyle() != "None"}
+    si = found.si
+    assert lines == {"idle spark": si.idle_spark, "misfire limit": si.idle_misfire_limit, "misfire limit, cautious": si.idle_misfire_limit_cautious}
+    (shaded,) = ax.patches
+    assert shaded.get_x() == si.idle_misfire_limit_cautious
+    assert shaded.get_width() == pytest.approx(si.idle_misfire_limit - si.idle_misfire_limit_cautious)

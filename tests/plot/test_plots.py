@@ -27,6 +27,7 @@ from camcalc.plot import (
     plot_compared,
     plot_drive,
     plot_flows,
+    plot_idle_spark,
     plot_indicator,
     plot_injection,
     plot_lift,
@@ -45,7 +46,7 @@ from camcalc.plot import (
 Draw = Callable[..., Axes]
 NAMES = (
     "lift", "lifts", "compared", "residual", "ceilings", "injection", "pressure", "indicator", "flows", "map", "table_grid", "table_surface", "log", "visited",
-    "surge", "drive", "trade_off",
+    "surge", "drive", "trade_off", "idle_spark",
 )  # fmt: skip
 
 
@@ -83,6 +84,7 @@ def draw(brief_of: Callable[[str], Any], engine_of: Callable[..., Any]) -> Calla
         "table_grid": lambda ax=None: plot_table_grid(shaped.table, shaped, ax=ax),
         "drive": lambda ax=None: plot_drive(run, ax=ax, road_speed_unit="mph"),
         "trade_off": lambda ax=None: plot_trade_off(traded, ax=ax),
+        "idle_spark": lambda ax=None: plot_idle_spark(brief.idle_spark, ax=ax),
         "lifts": lambda ax=None: plot_lifts(curves, ("long", "mild"), ax=ax),
         "compared": lambda ax=None: plot_compared(curves, "vacuum", ax=ax),
         "surge": lambda ax=None: plot_surge(surge, ax=ax),
@@ -97,7 +99,7 @@ def draw(brief_of: Callable[[str], Any], engine_of: Callable[..., Any]) -> Calla
 def test_every_plot_gives_back_axes_with_both_axes_and_their_units_named(draw: Draw, name: str) -> None:
     ax = draw(name)
     assert isinstance(ax, Axes)
-    upright = [strip.get_ylabel() for strip in ax.child_axes] if name == "trade_off" else [ax.get_ylabel()]
+    upright = [strip.get_ylabel() for strip in ax.child_axes] if name in ("trade_off", "idle_spark") else [ax.get_ylabel()]
     for label in (ax.get_xlabel(), *upright):
         assert len(label) > 5
         assert label.endswith("]")
