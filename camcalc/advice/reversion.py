@@ -7,13 +7,14 @@ import math
 from collections.abc import Callable, Mapping
 from typing import NamedTuple
 
+from ..cycle.best_torque import LATEST
 from ..cycle.operating import EngineModel, pressure_for_net_imep
-from ..cycle.work_variation import imep_variation
+from ..cycle.work_variation import MOST_MISSED, best_counted, misfire_spark, work_spread
 from ..errors import NoSolutionError
 from ..marks import Mark, Marks
 from ..results import Measure, Record, measure
 from ..vehicle.road_load import road_speed
-from .equal_torque import road_net_imep
+from .equal_torque import cycles_holding, road_net_imep
 
 __all__ = ["GearReversion", "RoadPoint", "reversion_in_gear", "road_point"]
 
@@ -58,7 +59,9 @@ class Edge(NamedTuple):
 
 
 def road_point(engine: EngineModel, speed: float, gear_ratio: float, *, near: float = math.nan) -> RoadPoint:
-    """Return the engine's state on the level road at a crank speed [rev/s], best-torque spark; ``near`` is a pressure [Pa] to start from.
+    """Return the engine's state on the level road at a crank speed [rev/s]; ``near`` is a pressure [Pa] to start from.
+
+    Spark is best torque, missed cycles counted, and no earlier than the misfire limit: nobody would leave a spark there that misses more.
 
     Parameters
     ----------
@@ -75,10 +78,18 @@ def road_point(engine: EngineModel, speed: float, gear_ratio: float, *, near: fl
     NoSolutionError
         If the road load is beyond reach.
     """
-    pressure = pressure_for_net_imep(engine, speed, road_net_imep(engine, speed, gear_ratio), None, near=near)
+    net = road_net_imep(engine, speed, gear_ratio)
+    pressure = pressure_for_net_imep(engine, speed, net, None, near=near)
     spark = engine.best_spark(speed, pressure)
-    state = engine.state(speed, pressure, spark)
-    return RoadPoint(speed, pressure, spark, state.burned_fraction, state.blow_back / state.trapped, imep_variation(engine, speed, pressure, spark))
+    spread = work_spread(engine, speed, pressure, spark)
+    if spread.missed > MOST_MISSED:
+        spark = max(min(best_counted(engine, speed, pressure), misfire_spark(engine, speed, pressure)), LATEST)
+        held = cycles_holding(engine, speed, net, spark, near=pressure)
+        if held is None:
+            raise NoSolutionError(f"no manifold pressure holds the road load at {speed * 60.0:.0f} rpm on a spark that does not miss")
+        spread = held
+    state = spread.mean
+    return RoadPoint(speed, state.manifold_pressure, spark, state.burned_fraction, state.blow_back / state.trapped, spread.variation)
 
 
 def reversion_in_gear(engine: EngineModel, gear: int) -> GearReversion:

@@ -108,14 +108,15 @@ def starting_table(ceilings: SparkCeilings, edge: KnockEdge, idles: tuple[IdleSt
     engine idles, and where cycles vary more than in normal running on the level road of a gear to be kept smooth: there torque, so speed and
     load, is handed from cycle to cycle, and a steep table would hand it on as spark. A cell that
     so little leaves below its late-burn floor is raised towards it, as far as ``slopes`` allow and by steps of ``STEEPER`` at most. Where the
-    engine idles spark does not rise with speed: a rising slope undamps an idle. Cells in which nothing runs have the next fuller load's.
+    engine idles spark does not rise with speed: a rising slope undamps an idle. Cells in which nothing runs, and those that spark does not cure,
+    have the next fuller load's.
     Where knock asks for less than ``[limits] least_spark`` the cell is blank, and its neighbours keep to the least spark as if it were there.
     """
     limits = build.limits.si
     si = ceilings.si
-    # Where cycles miss at every spark none of them helps: like a cell in which nothing runs it has the next fuller load's.
-    dead = ceilings.where(CellState.NO_TORQUE) | (si.least_limit <= LATEST)
-    # Where spark does not cure a cell its ceiling is the late-burn floor: not for entering. The limit below it counts.
+    # Where cycles miss at every spark, or on any that burns in time, none helps: like a cell in which nothing runs it has the next fuller load's,
+    # level across what the load visits.
+    dead = ceilings.where(CellState.NO_TORQUE) | (si.least_limit <= LATEST) | (np.isfinite(si.ceiling) & ~ceilings.cured)
     top = np.fmin(np.fmin(si.best_spark, edge.low), np.fmin(si.least_limit, si.ceiling)) - limits.spark_margin
     top = np.fmin(top, np.fmax(si.least_limit_low - limits.spark_margin, si.floor))
     zone = np.isfinite(si.ceiling_low)

@@ -196,7 +196,7 @@ def test_a_mean_pressure_that_no_throttle_opening_holds_is_refused_with_the_near
 def test_an_engine_with_individual_throttles_that_cannot_run_says_what_it_can(variant: Make) -> None:
     # Behind a throttle of its own a cylinder that blows back holds no low pressure: closing the throttle further only stops it.
     engine = ResolvedEngine(variant("long", intake="individual throttles"))
-    with pytest.raises(NoSolutionError, match="no throttle opening holds 40.00 kPa") as refusal:
+    with pytest.raises(NoSolutionError, match=r"no throttle opening holds 40.00 kPa") as refusal:
         engine.settled(800.0 / 60.0, 40e3, SPARK)
     assert refusal.value.reachable > 41e3
     assert engine.settled(800.0 / 60.0, 46e3, SPARK).outcome is Ending.SETTLED
