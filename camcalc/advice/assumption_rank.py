@@ -28,6 +28,7 @@ KEYS_OF: Mapping[Code, tuple[str, ...]] = {
     Uncertain.PLENUM_HEAT: ("[engine] plenum_wall", "[engine] plenum_volume"),
     Uncertain.LIFT_LOSS: ("[engine] lift_loss", "[engine] leak_down"),
     Uncertain.WALL_HEAT: ("[engine] cylinder_wall",),
+    Uncertain.SPARK_ENERGY: ("[engine] spark_energy",),
     Uncertain.OCTANE: ("[fuel] octane",),
     Changes.LOAD_SWING: ("[limits] load_filter",),
     Changes.OCTANE: ("[fuel] octane",),

@@ -5,8 +5,6 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, NamedTuple
 
-import numpy as np
-
 from ..burn.cycle_map import cycle_outcomes
 from ..burn.ignition import ANCHORED, CAUTIOUS, IgnitionLaw
 from .best_torque import EARLIEST, LATEST
@@ -35,7 +33,7 @@ STRAIGHT_OVER = 4
 
 class Spread(NamedTuple):
     """The mean cycle as settled, and what many cycles make: mean and standard deviation of gross IMEP [Pa], shares that miss and that burn in part, mean
-    burned share of the fuel (missed ones counted), standard deviation over mean of the fresh charge, residual of the cleanest cycles."""
+    burned share of the fuel (missed ones counted), standard deviation over mean of the fresh charge."""
 
     mean: OperatingState
     gross: float
@@ -44,7 +42,6 @@ class Spread(NamedTuple):
     partial: float
     burned_share: float
     charge_deviation: float
-    cleanest: float
 
     @property
     def variation(self) -> float:
@@ -62,7 +59,7 @@ def ignition_law(engine: EngineModel, *, cautious: bool = False) -> IgnitionLaw:
     law, t = CAUTIOUS if cautious else ANCHORED, engine.tolerances
     return law._replace(
         kernel_turbulence=law.kernel_turbulence * t.kernel_turbulence,
-        energy=law.energy * t.spark_energy,
+        energy=float(engine.build.engine.si.spark_energy) * t.spark_energy,
         plug_scatter=law.plug_scatter * t.plug_scatter,
         turbulence_scatter=law.turbulence_scatter * t.turbulence_scatter,
     )
@@ -86,7 +83,7 @@ def work_spread(engine: EngineModel, speed: float, pressure: float, spark: float
         With the pessimistic constants of ignition.
     """
     known = engine.spreads
-    key = speed, pressure, spark, cautious, engine.build.limits.cleanest_percentile
+    key = speed, pressure, spark, cautious
     if key not in known:
         known[key] = _spread(engine, speed, pressure, spark, ignition_law(engine, cautious=cautious))
     return known[key]
@@ -96,7 +93,7 @@ def _spread(engine: EngineModel, speed: float, pressure: float, spark: float, la
     burn_map = _burn_map(engine, speed, pressure, spark)
     if burn_map is None:
         mean = engine.state(speed, pressure, spark)
-        return Spread(mean, mean.gross, 0.0, 1.0, 0.0, 0.0, 0.0, mean.burned_fraction)
+        return Spread(mean, mean.gross, 0.0, 1.0, 0.0, 0.0, 0.0)
     mean = burn_map.mean
     found = cycle_outcomes(mean.burned_fraction, burn_map.own, RESIDUAL_SCATTER * engine.tolerances.residual_scatter, burn_map.table, burn_map.kernel, law)
     return Spread(
@@ -107,7 +104,6 @@ def _spread(engine: EngineModel, speed: float, pressure: float, spark: float, la
         partial=found.partial,
         burned_share=found.burned_share,
         charge_deviation=found.fresh_deviation / found.fresh,
-        cleanest=float(np.quantile(found.residual, engine.build.limits.cleanest_percentile)),
     )
 
 

@@ -141,6 +141,15 @@ class Engine(Section):
         "(Cheng et al. 1993, SAE 932708, from memory)",
         doc="share of the fuel that burns where all of the charge does; crevices, oil film and cold walls keep the rest",
     )
+    spark_energy: Measure = measure(
+        "J",
+        "mJ",
+        low=5e-4,
+        high=0.2,
+        default="10 mJ",
+        why="ESTIMATE, 3 to 30 mJ: a coil stores 30 to 100 mJ, and 10 to 30 % of it reaches the gas (Maly & Vogel 1979, from memory)",
+        doc="energy that the spark brings into the charge about the plug; not what the coil stores",
+    )
     rotating_inertia: Measure = measure(
         "kg*m**2",
         low=0.01,

@@ -282,9 +282,6 @@ class Limits(Section):
         default=0.10,
         why="textbook: coefficient of variation of gross IMEP at the drivability limit (Heywood 1988, ch. 9, from memory)",
     )
-    cleanest_percentile: float = plain(
-        float, low=0.001, high=0.5, default=0.05, why="ESTIMATE: share of cycles that may be cleaner than the one a flat table must not over-advance"
-    )
     hottest_exhaust: Measure = measure(
         "K",
         "degC",

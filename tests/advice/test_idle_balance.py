@@ -32,7 +32,7 @@ class Missing:
     def spread(self, engine: Any, speed: float, pressure: float, spark: float) -> Spread:
         mean = engine.state(speed, pressure, spark)
         missed = min(MOST_MISSED + self.growth * (spark - self.limit), 0.9) if spark > self.limit else 0.0
-        return Spread(mean, (1.0 - missed) * mean.gross, 0.05 * mean.gross, missed, 0.0, 1.0 - missed, 0.05, mean.burned_fraction)
+        return Spread(mean, (1.0 - missed) * mean.gross, 0.05 * mean.gross, missed, 0.0, 1.0 - missed, 0.05)
 
 
 @pytest.fixture

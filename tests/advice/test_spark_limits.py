@@ -384,7 +384,6 @@ def test_the_floor_is_the_latest_burn_or_the_hottest_exhaust_that_the_sheet_allo
         ("vehicle", "smooth_gears", [], "a list of whole numbers"),
         ("vehicle", "smooth_gears", [0, 3], "a list of whole numbers"),
         ("limits", "stability", 10, "0.02 to 0.3"),
-        ("limits", "cleanest_percentile", 5, "0.001 to 0.5"),
         ("limits", "spark_margin", 2, "2 crank_deg"),
         ("limits", "stabilty", 0.1, "stability"),
         ("limits", "load_swing", "wide", "a plain number: 0, or 0.001 to 0.25"),

@@ -61,7 +61,7 @@ def work_spread(engine: StagedEngine, speed: float, pressure: float, spark: floa
     runs = mean.runs
     missed = 1.0 if not runs or spark > engine.edge_at(pressure, cautious=cautious) else 0.0
     # A missed cycle makes the next charge clean and full: the scatter is ten times as wide where cycles miss.
-    return Spread(mean, 4e5, engine.set.variation * 4e5, missed, 0.0, 1.0 - missed, engine.set.noise * (10.0 if missed else 1.0), 0.0)
+    return Spread(mean, 4e5, engine.set.variation * 4e5, missed, 0.0, 1.0 - missed, engine.set.noise * (10.0 if missed else 1.0))
 
 
 def misfire_spark(engine: StagedEngine, speed: float, pressure: float, *, cautious: bool = False) -> float:
