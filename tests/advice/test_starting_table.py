@@ -109,8 +109,9 @@ def check(found: StartingTable, ceilings: Any, edge: KnockEdge, idles: Any, buil
     # None above its ceiling.
     limited = there & np.isfinite(ceilings.si.ceiling)
     assert (table <= ceilings.si.ceiling)[limited].all()
-    # Nor above what any limit asks for, least of all where spark alone cannot fix the cell.
-    helped = limited & (ceilings.si.least_limit > LATEST)
+    # Nor above what any limit asks for; a cell that spark alone cannot fix asks for nothing of its own, it has the next fuller load's.
+    helped = limited & ceilings.cured & (ceilings.si.least_limit > LATEST)
+    assert np.isnan(si.asked[np.isfinite(ceilings.si.ceiling) & ~ceilings.cured]).all()
     assert (table <= np.maximum(ceilings.si.least_limit - margin, si.least_spark))[helped].all()
     # The cautious side counts as far as the floor.
     cautious = np.maximum(ceilings.si.least_limit_low - margin, ceilings.si.floor)
