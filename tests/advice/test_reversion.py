@@ -10,15 +10,17 @@ from typing import Any
 import pytest
 
 from camcalc import NoSolutionError, QuickEngine
+from camcalc.advice.equal_torque import CLOSE
 from camcalc.advice.idle import load_terms
 from camcalc.advice.reversion import FASTEST, SLOWEST, reversion_in_gear, road_point
 from camcalc.cycle.operating import Tolerances
+from camcalc.cycle.work_variation import MOST_MISSED, work_spread
 from camcalc.marks import Mark
 from camcalc.vehicle.road_load import engine_torque_on_road, road_speed
 
 Make = Callable[..., Any]
 LIMITS = ("unstable_below", "blow_back_below")
-STRICT = 0.04
+STRICT = 0.12
 
 
 def as_speed(figure: float) -> float:
@@ -26,13 +28,9 @@ def as_speed(figure: float) -> float:
     return 0.0 if math.isnan(figure) else figure
 
 
-def gears(brief: Any) -> list[Any]:
-    return [g.si for g in brief.reversion.new]
-
-
 @pytest.fixture(scope="module")
 def strict_rows(build_of: Make) -> Make:
-    """Give an example's gears under a stability limit of 4 %, which the closed forms pass at low speed."""
+    """Give an example's gears under a stability limit of 12 %, which the closed forms pass at low speed in every example, and nowhere with the old cam."""
 
     @functools.cache
     def rows(name: str, *, old: bool = False) -> list[Any]:
@@ -59,11 +57,9 @@ def test_a_higher_gear_loads_the_engine_and_trouble_ends_at_a_lower_crank_speed(
 
 
 @pytest.mark.parametrize("limit", LIMITS)
-def test_road_speeds_belong_to_the_crank_speeds(brief_of: Make, example: str, limit: str) -> None:
-    brief = brief_of(example)
-    vehicle = brief.build.vehicle
-    assert [g.gear for g in brief.reversion.new] == list(range(1, len(vehicle.gear_ratios) + 1))
-    for gear, ratio in zip(gears(brief), vehicle.gear_ratios, strict=True):
+def test_road_speeds_belong_to_the_crank_speeds(build_of: Make, strict_rows: Make, example: str, limit: str) -> None:
+    vehicle = build_of(example).vehicle
+    for gear, ratio in zip(strict_rows(example), vehicle.gear_ratios, strict=True):
         crank, road = getattr(gear, limit), getattr(gear, f"{limit}_road_speed")
         assert road == pytest.approx(crank * 2.0 * math.pi * vehicle.si.tyre_radius / (ratio * vehicle.final_drive), rel=1e-12, nan_ok=True)
 
@@ -96,9 +92,19 @@ def test_on_the_road_net_work_carries_road_load_and_friction_once_each(engine_of
     point = road_point(model, rpm / 60.0, ratio)
     torque = engine_torque_on_road(model.build, rpm / 60.0, ratio)
     wanted = 4.0 * math.pi * torque / model.geometry.displacement + load_terms(model, rpm / 60.0, drive=False, accessories=False).friction
-    # The solver stops within 10 Pa of manifold pressure, which is worth some tens of Pa of work.
-    assert model.state(point.speed, point.pressure, point.spark).net == pytest.approx(wanted, abs=150.0)
-    assert point.spark == model.best_spark(point.speed, point.pressure)
+    # All cycles together carry the car, missed ones counted, on best torque where hardly one misses there, and else on a spark where hardly one does.
+    best = model.best_spark(point.speed, point.pressure)
+    at_best, here = (work_spread(model, point.speed, point.pressure, spark) for spark in (best, point.spark))
+    if point.spark == best:
+        # The solver stops within 10 Pa of manifold pressure, which is worth some tens of Pa of work.
+        assert here.mean.net == pytest.approx(wanted, abs=150.0)
+        assert at_best.missed <= MOST_MISSED
+    else:
+        assert here.net == pytest.approx(wanted, rel=CLOSE)
+        assert point.spark < best
+        # The misfire limit is that of the pressure that best torque would need, a little less: no more miss where it stands.
+        assert here.missed <= 1.1 * MOST_MISSED
+        assert here.missed <= at_best.missed
 
 
 def test_the_friction_tolerance_reaches_the_road(build_of: Make) -> None:
@@ -108,7 +114,7 @@ def test_the_friction_tolerance_reaches_the_road(build_of: Make) -> None:
 
 def test_a_tighter_limit_moves_the_speed_up(build_of: Make) -> None:
     build = build_of("quarry-road")
-    shares = (0.03, 0.04, 0.06)
+    shares = (0.115, 0.13, 0.15)
     tight = [as_speed(reversion_in_gear(QuickEngine(build.replace(limits=build.limits.replace(stability=s))), 3).si.unstable_below) for s in shares]
     assert tight == sorted(tight, reverse=True)
     assert tight[0] > tight[-1]
@@ -130,9 +136,9 @@ def test_a_gear_that_cannot_be_held_at_speed_still_gets_an_answer_below(build_of
     assert math.isnan(found.blow_back_below) or SLOWEST <= found.blow_back_below < FASTEST
 
 
-def test_the_converter_is_said_to_be_taken_as_locked(brief_of: Make) -> None:
-    assert all(g.taken_as_locked for g in brief_of("long-meadow").reversion.new)
-    assert not any(g.taken_as_locked for g in brief_of("quarry-road").reversion.new)
+def test_the_converter_is_said_to_be_taken_as_locked(engine_of: Make) -> None:
+    assert reversion_in_gear(engine_of("long-meadow"), 4).taken_as_locked
+    assert not reversion_in_gear(engine_of("quarry-road"), 6).taken_as_locked
 
 
 def test_road_speed_is_missing_where_the_crank_speed_is(engine_of: Make) -> None:
