@@ -116,7 +116,8 @@ def starting_table(ceilings: SparkCeilings, edge: KnockEdge, idles: tuple[IdleSt
     si = ceilings.si
     # Where cycles miss at every spark, or on any that burns in time, none helps: like a cell in which nothing runs it has the next fuller load's,
     # level across what the load visits.
-    dead = ceilings.where(CellState.NO_TORQUE) | (si.least_limit <= LATEST) | (np.isfinite(si.ceiling) & ~ceilings.cured)
+    still = ceilings.where(CellState.NO_TORQUE)
+    dead = still | (si.least_limit <= LATEST) | (np.isfinite(si.ceiling) & ~ceilings.cured)
     top = np.fmin(np.fmin(si.best_spark, edge.low), np.fmin(si.least_limit, si.ceiling)) - limits.spark_margin
     top = np.fmin(top, np.fmax(si.least_limit_low - limits.spark_margin, si.floor))
     zone = np.isfinite(si.ceiling_low)
@@ -125,7 +126,8 @@ def starting_table(ceilings: SparkCeilings, edge: KnockEdge, idles: tuple[IdleSt
     asked = np.where(dead, np.nan, top)
     # What nothing else limits still may not knock.
     top = np.fmin(_with_dead_cells(top, dead), edge.low - limits.spark_margin)
-    avoid = np.floor(_with_dead_cells(edge.low - limits.spark_margin, dead)) < limits.least_spark
+    # A cell that runs has a knock limit of its own, whatever else spark does not cure there.
+    avoid = np.floor(_with_dead_cells(edge.low - limits.spark_margin, still)) < limits.least_spark
     wanders = zone | _visited(ceilings, zone) | ceilings.wanders | idle
     cells = Cells(np.maximum(np.floor(top), limits.least_spark), wanders, idle, *_steps(si.speed, si.manifold_pressure, None))
     table = largest_table(cells)
