@@ -104,7 +104,7 @@ def pressure_about_signal(noise: float, firings: float, interval: float, lag: fl
     noise : float
         Standard deviation over mean of what each firing draws.
     firings : float
-        How many firings' air the plenum holds.
+        How many firings' air the plenum holds [-].
     interval : float
         Between firings that draw from it [s].
     lag : float

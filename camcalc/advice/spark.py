@@ -60,7 +60,7 @@ class SparkCeilings(ArrayRecord):
     misfire: Measure = measure("crank_deg", doc="above it more than 1 % of cycles miss at the light edge of the swing; blank where none do up to best torque")
     misfire_low: Measure = measure("crank_deg", doc="the same with the cautious ignition constants")
     counted: Measure = measure("crank_deg", doc="best torque with missed cycles counted; blank where no more than 1 % miss")
-    fuller_best: Measure = measure("crank_deg", doc="best torque of the fullest charge of the swing; blank where the charge holds still")
+    fuller_best: Measure = measure("crank_deg", doc="best torque of the fullest charge of the swing; blank where the charge is steady")
     fuller_knock: Measure = measure("crank_deg", doc="knock limit of that charge; blank where no spark searched knocks")
     restless_to: Measure = measure("Pa", "kPa", doc="by speed: cycles vary more than in normal running up to this load, between cells")
     best_spark: Measure = measure("crank_deg", doc="best torque of the mean cycle")
@@ -141,7 +141,18 @@ FIELDS = {
 
 
 def ceiling_columns(engine: EngineModel, speeds: Array, pressures: Array, *, cautious: bool = True) -> list[CeilingColumn]:
-    """Return the cells of each speed."""
+    """Return the cells of each speed.
+
+    Parameters
+    ----------
+    engine : EngineModel
+    speeds : array, shape (n,)
+        Crank speeds [rev/s].
+    pressures : array, shape (m,)
+        Manifold pressures [Pa], absolute.
+    cautious : bool
+        Whether the low ends are asked for, from the cautious ignition constants.
+    """
 
     def column(speed: float) -> CeilingColumn:
         return ceiling_column(engine, speed, [float(p) for p in pressures], cautious=cautious)
@@ -157,9 +168,17 @@ def usual_pressures(engine: EngineModel) -> Array:
 
 
 def spark_ceilings(engine: EngineModel, speeds: Array = SPEEDS, pressures: Array | None = None, *, cautious: bool = True) -> SparkCeilings:
-    """Return the ceilings over a grid of speeds [rev/s] and manifold pressures [Pa] below the barometer; by default the usual ones.
+    """Return the ceilings over a grid of speeds and manifold pressures below the barometer; by default the usual ones.
 
-    Without ``cautious`` the low ends of the ranges are not asked for, and equal the ceilings.
+    Parameters
+    ----------
+    engine : EngineModel
+    speeds : array, shape (n,)
+        Crank speeds [rev/s].
+    pressures : array, shape (m,)
+        Manifold pressures [Pa], absolute.
+    cautious : bool
+        Whether the low ends of the ranges are asked for, from the cautious ignition constants; without them they equal the ceilings.
 
     Raises
     ------

@@ -169,9 +169,9 @@ def march_burn(
     opens : float
         Where the exhaust valve opens [crank deg after top dead centre].
     clocks : tuple of float
-        Factors on the angles of development and of rapid burn.
+        Factors on the angles of development and of rapid burn [-].
     scales : tuple of float
-        What turns the law's angles into crank degrees, as ``reference_scales()``.
+        What turns the law's angles into crank degrees [-], as ``reference_scales()``.
 
     References
     ----------

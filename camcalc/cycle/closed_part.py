@@ -79,7 +79,7 @@ def closed_grid(
     spark : float
         Before top dead centre [crank deg].
     scales : tuple of float
-        Of the burn law, as ``reference_scales()``.
+        Of the burn law [-], as ``reference_scales()``.
     heat : float
         That a fresh kilogram gives, the share that burns counted [J/kg].
     fractions : array, shape (n,)

@@ -201,7 +201,7 @@ def pressure_for_net_imep(engine: EngineModel, speed: float, net: float, spark: 
     spark : float
         Before top dead centre [crank deg], or None for best torque.
     near : float
-        As in ``pressure_carrying``.
+        A manifold pressure close by [Pa], as in ``pressure_carrying``.
 
     Raises
     ------

@@ -206,7 +206,7 @@ class QuickEngine:
         sparks : array, shape (n,)
             Before top dead centre [crank deg].
         factors : tuple of float
-            On the angles of development and of rapid burn.
+            On the angles of development and of rapid burn [-].
         """
         cylinder, closed, mixture = self._closed(charge, pressure)
         clocks = self.tolerances.burn * factors[0], self.tolerances.burn * factors[1]

@@ -147,7 +147,25 @@ def _pipe_heat(mdot: float, t: float, diameter: float, area: float, factor: floa
 
 @compiled(inline="always", error_model="numpy", fastmath=FAST)
 def cylinder_heat(s: Setup, b: Boundary, theta: float, p: float, t: float, v: float) -> float:
-    """Return heat lost to the cylinder walls [W]: Woschni 1967, pressure in kPa (constants read)."""
+    """Return heat lost to the cylinder walls [W].
+
+    Parameters
+    ----------
+    s : Setup
+    b : Boundary
+    theta : float
+        Crank angle [deg after firing top dead centre].
+    p : float
+        Cylinder pressure [Pa].
+    t : float
+        Cylinder temperature [K].
+    v : float
+        Cylinder volume [m3].
+
+    References
+    ----------
+    Woschni 1967, pressure in kPa (constants read).
+    """
     if s.wall_factor == 0.0:
         return 0.0
     piston_speed = 2.0 * s.stroke * s.speed
@@ -178,7 +196,20 @@ def burn_rate(b: Boundary, theta: float) -> float:
 
 @compiled(inline="always", error_model="numpy", fastmath=FAST)
 def filled(s: Setup, volume: float, mass: float, temperature: float, burned: float) -> Gas:
-    """Return the gas that fills a volume [m3]."""
+    """Return the gas that fills a volume.
+
+    Parameters
+    ----------
+    s : Setup
+    volume : float
+        [m3].
+    mass : float
+        [kg].
+    temperature : float
+        [K].
+    burned : float
+        Burned gas, fraction by mass.
+    """
     r, cp, h, dh, dr = properties(s.gas, temperature, burned)
     return Gas(mass, temperature, burned, mass * r * temperature / volume, r, cp, h, dh, dr)
 
@@ -215,7 +246,19 @@ def _through(s: Setup, row: int, theta: float, a: Gas, b: Gas) -> Stream:
 
 @compiled(inline="always", error_model="numpy", fastmath=FAST)
 def warming(gas: Gas, energy: float, dm: float, db: float) -> float:
-    """Return how fast a volume's temperature rises [K/s]: ``energy`` brought in [W], mass and burned mass gained [kg/s]."""
+    """Return how fast a volume's temperature rises [K/s].
+
+    Parameters
+    ----------
+    gas : Gas
+        In the volume.
+    energy : float
+        Brought in [W].
+    dm : float
+        Mass gained [kg/s].
+    db : float
+        Burned mass gained [kg/s].
+    """
     u = gas.enthalpy - gas.gas_constant * gas.temperature
     du = gas.enthalpy_by_burned - gas.constant_by_burned * gas.temperature
     return (energy - u * dm - du * (db - gas.burned * dm)) / (gas.mass * (gas.cp - gas.gas_constant))

@@ -162,7 +162,17 @@ def burn_layout(setup: Setup, burning: Burning, charge: tuple[float, float, floa
 
 
 def closed_charge(setup: Setup, burning: Burning, charge: tuple[float, float, float], closed: float) -> tuple[Cylinder, Closed, Mixture]:
-    """Return what the laws of the burn ask of a charge: mass [kg], temperature [K], residual; ``closed`` is the volume at intake closing [m3]."""
+    """Return what the laws of the burn ask of a charge.
+
+    Parameters
+    ----------
+    setup : Setup
+    burning : Burning
+    charge : tuple of float
+        Mass [kg], temperature [K] and residual [fraction by mass] at intake closing.
+    closed : float
+        Volume at intake closing [m3].
+    """
     mass, temperature, burned = map(float, charge)
     r = properties(setup.gas, temperature, burned)[0]
     heat = -properties(setup.gas, REFERENCE_STATE, burned)[3] * burning.completeness * mass * (1.0 - burned)
@@ -193,7 +203,7 @@ def boundary_of(
     course : Course
         Valve events.
     outside : tuple of float
-        As ``outside_of``.
+        Temperature [K] and burned fraction of plenum and of collector, as ``outside_of``.
     charge : tuple of float
         Mass [kg], temperature [K] and residual [fraction by mass] at intake closing.
     closed : float

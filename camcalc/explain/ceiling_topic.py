@@ -149,7 +149,7 @@ def _asked(sheet: Worksheet, engine: EngineModel, cell: CeilingCell) -> list[Any
 def _verdict(sheet: Worksheet, cell: CeilingCell, own_limit: Any, asked: list[Any]) -> tuple[list[Any], str]:
     """Put the limits together: which binds, what the floor makes of it, and how far the cautious ignition figures lower it."""
     if not asked:
-        words = "Next to no cycle misses, and the charge holds still: nothing else limits it."
+        words = "Next to no cycle misses, and the charge is steady: nothing else limits it."
         least = sheet.step(words, "a_lim", "least limit", own_limit, "crank_deg", _end)
         return [least], "No ceiling: this cell is outside the low-speed zone. MBT spark and knock limit decide here." + _said(cell)
     ask = sheet.step("The least of what missed cycles and the fullest charge ask for.", "a_ask", "limit by the zone", sympy.Min(*asked), "crank_deg", _end)

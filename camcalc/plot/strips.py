@@ -46,6 +46,7 @@ def draw_strips(ax: Axes, spark: Array, strips: Sequence[Strip], marks: Sequence
     ----------
     ax : Axes
     spark : array, shape (n,)
+        Before top dead centre [crank deg].
     strips : sequence of Strip
         Top to bottom.
     marks : sequence of Mark or None, n of them

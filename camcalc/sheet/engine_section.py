@@ -125,8 +125,8 @@ class Engine(Section):
         high=20.0,
         or_zero=True,
         default=1.9,
-        why="published fit to the intake and exhaust data of many engines (Depcik & Assanis 2002, SAE 2002-01-0372, abstract read): "
-        "Nu = 0.07 Re^0.75 is 1.9 times camcalc's pipe law at Re of 5000 to 30000; 1.4 to 2.6 by fits to two single engines (from memory, medium)",
+        why="published fit to the data of many engines, Nu = 0.07 Re^0.75 (Depcik & Assanis 2002, SAE 2002-01-0372, abstract read); "
+        "1.9 times camcalc's pipe law at Re of 5000 to 30000; 1.4 to 2.6 by fits to two single engines (from memory, medium)",
         doc="heat transfer in ports, runners and plenum over that of steady turbulent flow in a straight pipe",
     )
     plenum_wall: Measure = measure(

@@ -272,8 +272,8 @@ class Limits(Section):
         low=0.01,
         high=0.8,
         default=0.30,
-        why="ESTIMATE, 0.2 to 0.4: overlap blow-back over trapped mass where reversion begins to be felt: gas blown back at 1000 K then fills a runner "
-        "of 0.6 of the swept volume and reaches the plenum; first chosen so that mild cams show none on the road (common practice, no source)",
+        why="ESTIMATE, 0.2 to 0.4, overlap blow-back over trapped mass; there gas blown back at 1000 K fills a runner of 0.6 of the swept volume "
+        "and reaches the plenum; first chosen so that mild cams show none on the road (common practice, no source)",
     )
     stability: float = plain(
         float,
