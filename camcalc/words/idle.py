@@ -172,7 +172,9 @@ def lowest_speed_words(idle: IdleAdvice) -> str:
         few = f"from {found_rpm(misses, idle.mark('lowest_speed_without_misses'))}" if math.isfinite(misses) else f"at no idle speed up to {most}"
         said += f" No more than 1 % of cycles miss {few}."
     said += f" Runs at all {runs}."
-    return said if idle.steady else f"{said} Raise the idle speed or fit less overlap."
+    if idle.steady:
+        return said
+    return f"{said} Raise the idle speed or fit less overlap." if math.isfinite(steady) else f"{said} Fit less overlap for a steady idle."
 
 
 @describe.register
