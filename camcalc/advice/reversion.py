@@ -22,7 +22,10 @@ SLOWEST, FASTEST, STEP = 600.0 / 60.0, 4000.0 / 60.0, 400.0 / 60.0
 
 
 class RoadPoint(NamedTuple):
-    """The engine holding the car on the level: speed rev/s, pressure Pa, spark crank deg, the rest ratios."""
+    """The engine holding the car on the level: speed rev/s, pressure Pa, spark crank deg, the rest ratios.
+
+    ``net`` is the net IMEP that holds it [Pa]: of the mean cycle, or of all cycles where so many miss on MBT spark that a later one is taken.
+    """
 
     speed: float
     pressure: float
@@ -30,6 +33,7 @@ class RoadPoint(NamedTuple):
     burned_fraction: float
     blow_back: float
     variation: float
+    net: float
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
@@ -82,14 +86,15 @@ def road_point(engine: EngineModel, speed: float, gear_ratio: float, *, near: fl
     pressure = pressure_for_net_imep(engine, speed, net, None, near=near)
     spark = engine.best_spark(speed, pressure)
     spread = work_spread(engine, speed, pressure, spark)
+    made = spread.mean.net
     if spread.missed > MOST_MISSED:
         spark = max(min(best_counted(engine, speed, pressure), misfire_spark(engine, speed, pressure)), LATEST)
         held = cycles_holding(engine, speed, net, spark, near=pressure)
         if held is None:
             raise NoSolutionError(f"no manifold pressure holds the road load at {speed * 60.0:.0f} rpm on a spark that does not miss")
-        spread = held
+        spread, made = held, held.net
     state = spread.mean
-    return RoadPoint(speed, state.manifold_pressure, spark, state.burned_fraction, state.blow_back / state.trapped, spread.variation)
+    return RoadPoint(speed, state.manifold_pressure, spark, state.burned_fraction, state.blow_back / state.trapped, spread.variation, made)
 
 
 def reversion_in_gear(engine: EngineModel, gear: int) -> GearReversion:

@@ -244,7 +244,8 @@ def _road(engine: EngineModel, change: Change, v: float) -> RoadPoint:
     pressure = pressure_for_net_imep(engine, speed, net, None)
     spark = engine.best_spark(speed, pressure)
     state = engine.state(speed, pressure, spark)
-    return RoadPoint(speed, pressure, spark, state.burned_fraction, state.blow_back / state.trapped, imep_variation(engine, speed, pressure, spark))
+    variation = imep_variation(engine, speed, pressure, spark)
+    return RoadPoint(speed, pressure, spark, state.burned_fraction, state.blow_back / state.trapped, variation, state.net)
 
 
 def _tables_around(engine: EngineModel, points: Sequence[RoadPoint], table: SparkTable) -> EngineTables:
