@@ -16,7 +16,7 @@ from ..results import Measure, Record, measure
 from ..vehicle.road_load import road_speed
 from .equal_torque import cycles_holding, road_net_imep
 
-__all__ = ["GearReversion", "RoadPoint", "reversion_in_gear", "road_point"]
+__all__ = ["GearReversion", "RoadPoint", "point_holding", "reversion_in_gear", "road_point"]
 
 SLOWEST, FASTEST, STEP = 600.0 / 60.0, 4000.0 / 60.0, 400.0 / 60.0
 
@@ -82,7 +82,27 @@ def road_point(engine: EngineModel, speed: float, gear_ratio: float, *, near: fl
     NoSolutionError
         If the road load is beyond reach.
     """
-    net = road_net_imep(engine, speed, gear_ratio)
+    return point_holding(engine, speed, road_net_imep(engine, speed, gear_ratio), near=near)
+
+
+def point_holding(engine: EngineModel, speed: float, net: float, *, near: float = math.nan) -> RoadPoint:
+    """Return the engine's state where it makes a net IMEP, on the spark that ``road_point`` takes.
+
+    Parameters
+    ----------
+    engine : EngineModel
+    speed : float
+        Crank speed [rev/s].
+    net : float
+        Net IMEP [Pa].
+    near : float
+        Manifold pressure that the search begins at [Pa].
+
+    Raises
+    ------
+    NoSolutionError
+        If it is beyond reach.
+    """
     pressure = pressure_for_net_imep(engine, speed, net, None, near=near)
     spark = engine.best_spark(speed, pressure)
     spread = work_spread(engine, speed, pressure, spark)
