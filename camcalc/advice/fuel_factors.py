@@ -23,6 +23,7 @@ Array = NDArray[np.float64]
 SPEEDS = np.array([1000.0, 1250.0, 1500.0, 2000.0, 2500.0]) / 60.0
 PRESSURES = np.array([40e3, 50e3, 60e3, 75e3, 90e3])
 # The last row keeps clear of the barometer, where no throttle is left.
+MOST_RESIDUAL = 0.60  # beyond it hardly a cycle lights, and no factor serves; ESTIMATE, where the computed flames end
 FULLEST = 0.97
 
 
@@ -101,9 +102,10 @@ def fuel_factors(engine: EngineModel, replaced: EngineModel, idle: IdleState, sp
 
 
 def _factor(engine: EngineModel, replaced: EngineModel, speed: float, pressure: float, spark: float) -> float:
-    """Return air over air at one point; not-a-number where either engine does not run."""
+    """Return air over air at one point; not-a-number where either engine does not run, or only sways what it has burned to and fro."""
     if not math.isfinite(spark):
         return math.nan
     new = engine.state(speed, pressure, spark)
     old = replaced.state(speed, pressure, replaced.best_spark(speed, pressure))
-    return new.air / old.air if new.runs and old.runs else math.nan
+    lights = new.runs and old.runs and max(new.burned_fraction, old.burned_fraction) < MOST_RESIDUAL
+    return new.air / old.air if lights else math.nan

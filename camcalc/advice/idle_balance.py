@@ -14,7 +14,7 @@ from ..engine.friction import rubbing_friction
 from ..errors import NoSolutionError
 from ..marks import Mark
 from ..vehicle.road_load import converter_drag
-from .late_burn import latest_useful_spark, past_limit
+from .late_burn import latest_useful_spark
 
 __all__ = ["IdleBalance", "IdleSparkRule", "IdleSparks", "LoadTerms", "idle_balance", "idle_sparks", "load_terms", "standing_balance"]
 
@@ -120,9 +120,8 @@ def idle_sparks(engine: EngineModel, speed: float, pressure: float) -> IdleSpark
     Notes
     -----
     Best torque less the sheet's reserve keeps torque in hand for the idle control; the misfire limit keeps kernels alive. The later of both
-    counts. Best torque is that of all cycles: beyond it the idle control gains nothing. A misfire limit at which the burn is later or the
-    exhaust hotter than the sheet allows cures nothing: the latest useful spark takes its place, and the idle misses. A cap that the sheet
-    states comes last.
+    counts. Best torque is that of all cycles: beyond it the idle control gains nothing. Where cycles miss at every spark searched the latest
+    useful spark takes the limit's place, and the idle misses. A cap that the sheet states comes last.
 
     Examples
     --------
@@ -137,10 +136,9 @@ def idle_sparks(engine: EngineModel, speed: float, pressure: float) -> IdleSpark
     spark, rule = reserve, IdleSparkRule.RESERVE
     if work_spread(engine, speed, pressure, reserve).missed > MOST_MISSED:
         spark, rule = misfire_spark(engine, speed, pressure), IdleSparkRule.MISFIRE
-        if spark < LATEST or past_limit(engine, engine.state(speed, pressure, spark)):
+        if not spark >= LATEST:
             useful = latest_useful_spark(engine, engine.state(speed, pressure, best), best)
-            if useful > spark:
-                spark, rule = min(useful, reserve), IdleSparkRule.LATEST_USEFUL
+            spark, rule = min(useful, reserve), IdleSparkRule.LATEST_USEFUL
     if idle.earliest_spark < spark:  # not-a-number where none is stated
         spark, rule = idle.earliest_spark, IdleSparkRule.STATED
     return IdleSparks(best, reserve, float(spark), rule)

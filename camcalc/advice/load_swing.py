@@ -119,7 +119,7 @@ def pressure_about_signal(noise: float, firings: float, interval: float, lag: fl
 
     Examples
     --------
-    >>> round(pressure_about_signal(0.04, 16.0, 0.0107, 10.0), 4), round(0.04 * (0.0606 / (2 - 0.0606)) ** 0.5, 4)
+    >>> round(pressure_about_signal(0.04, 16.0, 0.0107, 1000.0), 4), round(0.04 * (0.0606 / (2 - 0.0606)) ** 0.5, 4)
     (0.0071, 0.0071)
     """
     if lag <= 0.0:

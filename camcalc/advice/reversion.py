@@ -16,13 +16,16 @@ from ..results import Measure, Record, measure
 from ..vehicle.road_load import road_speed
 from .equal_torque import cycles_holding, road_net_imep
 
-__all__ = ["GearReversion", "RoadPoint", "reversion_in_gear", "road_point"]
+__all__ = ["GearReversion", "RoadPoint", "point_holding", "reversion_in_gear", "road_point"]
 
 SLOWEST, FASTEST, STEP = 600.0 / 60.0, 4000.0 / 60.0, 400.0 / 60.0
 
 
 class RoadPoint(NamedTuple):
-    """The engine holding the car on the level: speed rev/s, pressure Pa, spark crank deg, the rest ratios."""
+    """The engine holding the car on the level: speed rev/s, pressure Pa, spark crank deg, the rest ratios.
+
+    ``net`` is the net IMEP that holds it [Pa]: of the mean cycle, or of all cycles where so many miss on MBT spark that a later one is taken.
+    """
 
     speed: float
     pressure: float
@@ -30,6 +33,7 @@ class RoadPoint(NamedTuple):
     burned_fraction: float
     blow_back: float
     variation: float
+    net: float
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
@@ -78,18 +82,39 @@ def road_point(engine: EngineModel, speed: float, gear_ratio: float, *, near: fl
     NoSolutionError
         If the road load is beyond reach.
     """
-    net = road_net_imep(engine, speed, gear_ratio)
+    return point_holding(engine, speed, road_net_imep(engine, speed, gear_ratio), near=near)
+
+
+def point_holding(engine: EngineModel, speed: float, net: float, *, near: float = math.nan) -> RoadPoint:
+    """Return the engine's state where it makes a net IMEP, on the spark that ``road_point`` takes.
+
+    Parameters
+    ----------
+    engine : EngineModel
+    speed : float
+        Crank speed [rev/s].
+    net : float
+        Net IMEP [Pa].
+    near : float
+        Manifold pressure that the search begins at [Pa].
+
+    Raises
+    ------
+    NoSolutionError
+        If it is beyond reach.
+    """
     pressure = pressure_for_net_imep(engine, speed, net, None, near=near)
     spark = engine.best_spark(speed, pressure)
     spread = work_spread(engine, speed, pressure, spark)
+    made = spread.mean.net
     if spread.missed > MOST_MISSED:
         spark = max(min(best_counted(engine, speed, pressure), misfire_spark(engine, speed, pressure)), LATEST)
         held = cycles_holding(engine, speed, net, spark, near=pressure)
         if held is None:
             raise NoSolutionError(f"no manifold pressure holds the road load at {speed * 60.0:.0f} rpm on a spark that does not miss")
-        spread = held
+        spread, made = held, held.net
     state = spread.mean
-    return RoadPoint(speed, state.manifold_pressure, spark, state.burned_fraction, state.blow_back / state.trapped, spread.variation)
+    return RoadPoint(speed, state.manifold_pressure, spark, state.burned_fraction, state.blow_back / state.trapped, spread.variation, made)
 
 
 def reversion_in_gear(engine: EngineModel, gear: int) -> GearReversion:

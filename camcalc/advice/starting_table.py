@@ -117,7 +117,8 @@ def starting_table(ceilings: SparkCeilings, edge: KnockEdge, idles: tuple[IdleSt
     # Where cycles miss at every spark, or on any that burns in time, none helps: like a cell in which nothing runs it has the next fuller load's,
     # level across what the load visits.
     still = ceilings.where(CellState.NO_TORQUE)
-    dead = still | (si.least_limit <= LATEST) | (np.isfinite(si.ceiling) & ~ceilings.cured)
+    lost = (si.misfire <= si.least_limit) & (si.least_limit < si.floor)  # where the idle's own spark counts too
+    dead = still | (si.least_limit <= LATEST) | (np.isfinite(si.ceiling) & ~ceilings.cured) | lost
     top = np.fmin(np.fmin(si.best_spark, edge.low), np.fmin(si.least_limit, si.ceiling)) - limits.spark_margin
     top = np.fmin(top, np.fmax(si.least_limit_low - limits.spark_margin, si.floor))
     zone = np.isfinite(si.ceiling_low)

@@ -54,7 +54,7 @@ class Why(Code):
     FEWER_MISSES = "a missed cycle is a dead stroke and unburned fuel in the exhaust"
     LOWER_IDLE = "a lower idle is quieter, creeps less and leaves a margin below the speed set"
     LOWER_ROAD_SPEED = "a lower speed leaves more of the road smooth in that gear"
-    HIGHER_CEILING = "a lower ceiling gives up more torque and fuel where the charge swings"
+    HIGHER_CEILING = "a lower ceiling gives up more torque and fuel in the low-speed zone"
     LESS_SHAKING = "less shaking along the road; the grade decides, not the figure"
     MORE_DAMPING = "more damping: a swing of the driveline dies out sooner; below zero the car bucks by itself"
     WIDER_WINDOW = "a wider window forgives more in the timing of fuel"

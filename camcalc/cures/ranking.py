@@ -11,14 +11,14 @@ from numpy.typing import NDArray
 
 from ..advice.brakes import COMFORTABLE
 from ..advice.idle import IDLE_REACH, idle_state, load_terms
-from ..advice.reversion import RoadPoint, road_point
+from ..advice.reversion import RoadPoint, point_holding, road_point
 from ..advice.spark_limits import NORMAL_RUNNING
 from ..constants import mean_pressure_of_torque
 from ..cycle.engine_tables import PRESSURES, SPARKS, SPEEDS, EngineTables, engine_tables, nodes_about
 from ..cycle.load_axis import load_of
 from ..cycle.models import engine_kind
-from ..cycle.operating import EngineModel, pressure_for_net_imep
-from ..cycle.work_variation import imep_variation, work_spread
+from ..cycle.operating import EngineModel
+from ..cycle.work_variation import work_spread
 from ..drive.engine_loop import engine_side_of, loop_point
 from ..drive.level_road import level_road
 from ..drive.risk import surge_risk
@@ -231,7 +231,7 @@ def _try_all(engine_of: Callable[[Build], EngineModel], changes: Sequence[Change
 
 
 def _road(engine: EngineModel, change: Change, v: float) -> RoadPoint:
-    """Return the level road at a road speed [m/s], through a clutch or an open converter, at best-torque spark."""
+    """Return the level road at a road speed [m/s], through a clutch or an open converter, on the spark of ``road_point`` with either."""
     build = engine.build
     ratio = build.vehicle.gear_ratios[change.gear - 1]
     turbine = v / road_speed(build.vehicle, 1.0, ratio)
@@ -241,10 +241,7 @@ def _road(engine: EngineModel, change: Change, v: float) -> RoadPoint:
     speed = engine_speed_through(converter, turbine_speed=turbine, turbine_torque=engine_torque_on_road(build, turbine, ratio))
     torque = converter_point(converter, engine_speed=speed, turbine_speed=turbine).engine_torque
     net = mean_pressure_of_torque(torque, engine.geometry.displacement) + load_terms(engine, speed, drive=False, accessories=False).friction
-    pressure = pressure_for_net_imep(engine, speed, net, None)
-    spark = engine.best_spark(speed, pressure)
-    state = engine.state(speed, pressure, spark)
-    return RoadPoint(speed, pressure, spark, state.burned_fraction, state.blow_back / state.trapped, imep_variation(engine, speed, pressure, spark))
+    return point_holding(engine, speed, net)
 
 
 def _tables_around(engine: EngineModel, points: Sequence[RoadPoint], table: SparkTable) -> EngineTables:

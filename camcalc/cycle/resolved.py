@@ -407,7 +407,7 @@ class ResolvedEngine:
         if not settled.runs:
             return None
         mean = self.describe(settled, spark)
-        return burn_map_of(settled, mean, self.burning(spark), own_share(self._calm(speed, pressure, spark), settled, mean))
+        return burn_map_of(settled, mean, self.burning(spark), own_share(self._calm(speed, pressure, spark), settled, mean, alone=self.plenum_cylinders == 1))
 
     def port_flow(self, speed: float, pressure: float, spark: float) -> PortFlow | None:
         """Return the flows at a cylinder's valves; None with an intake model that has no runner, or burning at once.

@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, NamedTuple
 
+import numpy as np
+
 from ..burn.cycle_map import cycle_outcomes
 from ..burn.ignition import ANCHORED, CAUTIOUS, IgnitionLaw
 from .best_torque import EARLIEST, LATEST
@@ -197,11 +199,15 @@ def best_counted(engine: EngineModel, speed: float, pressure: float) -> float:
 
     # Climbed from where hardly a cycle misses: further ahead, where all do, work over spark is as flat as at a top.
     edge = misfire_spark(engine, speed, pressure)
+    if math.isnan(edge) or math.isnan(best):
+        return math.nan
     spark = float(math.floor(max(min(edge, best - 2.0 * COUNTED_STEP), LATEST)))
     while spark + COUNTED_STEP <= best and net(spark + COUNTED_STEP) > net(spark):
         spark += COUNTED_STEP
-    left, middle, right = net(spark - COUNTED_STEP), net(spark), net(min(spark + COUNTED_STEP, best))
-    bend = left - 2.0 * middle + right
+    sparks = [spark - COUNTED_STEP, spark, min(spark + COUNTED_STEP, best)]
+    if sparks[2] - sparks[1] < 0.5:
+        return best
+    bend, slope, _ = np.polyfit(np.array(sparks) - spark, [net(s) for s in sparks], 2)
     if bend >= 0.0:
         return spark
-    return float(min(spark + COUNTED_STEP * min(max(0.5 * (left - right) / bend, -1.0), 1.0), best))
+    return float(min(max(spark - 0.5 * slope / bend, sparks[0]), sparks[2]))

@@ -105,8 +105,9 @@ def idle_swing_in_neutral(engine: EngineModel, table: SparkMap) -> IdleSwing | N
     --------
     >>> from camcalc import QuickEngine, load_build, read_table
     >>> engine = QuickEngine(load_build("examples/long-meadow/build.toml"))
-    >>> idle_swing_in_neutral(engine, read_table("examples/quarry-road/spark.csv")).hunting.code
-    'settles'
+    >>> swing = idle_swing_in_neutral(engine, read_table("examples/quarry-road/spark.csv"))
+    >>> abs(swing.si.damping) < 0.1  # an idle without control is close to self-excited
+    True
     """
     try:
         return idle_swing(engine, idle_state(engine), table)

@@ -65,7 +65,8 @@ def explain_reversion(build: Build, *, gear: int | None = None, speed: Quantity 
     sheet = Worksheet()
     n_symbol = sheet.given("N", "crank speed", quantity(n, "crank_rps", "rpm"), "asked for" if speed is not None else "search down from high speed")
     asked = _road(sheet, engine, found.ratio, n_symbol)
-    net = sheet.given("p_found", f"net indicated pressure at {point.pressure / 1e3:.1f} kPa, MBT spark", quantity(state.net, "Pa", "kPa"), CYCLE)
+    name = f"net indicated pressure at {point.pressure / 1e3:.1f} kPa, spark {point.spark:.0f} deg BTDC"
+    net = sheet.given("p_found", name, quantity(point.net, "Pa", "kPa"), CYCLE)
     words = "At this manifold pressure the engine makes that. This rest is what the search left over."
     sheet.step(words, "delta", "left over", (net - asked) / asked, "percent")
     share, over = _blow_back(sheet, engine, state)
@@ -80,7 +81,7 @@ def explain_reversion(build: Build, *, gear: int | None = None, speed: Quantity 
         reading=f"Gear {gear}: {' and '.join(below) or f'neither figure passes its limit down to {SLOWEST * 60:.0f} rpm'}. The search ends within 20 rpm.",
         limits=(
             "The limits are inputs of the sheet: the textbook's for COV of IMEP, an estimate for reversion.",
-            "Steady driving on the level at MBT spark, drive locked. A slipping converter lets the engine run faster than this.",
+            "Steady driving on the level at MBT spark, or at a later misfire limit; drive locked. A slipping converter lets the engine run faster than this.",
             "Unlike cylinders, worn rings or a leaking manifold make it worse than the mean cycle says.",
         ),
         try_it="Take the next lower gear at the same road speed: the engine turns faster with less load. Which of the two figures improves? See --gear.",

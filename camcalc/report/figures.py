@@ -85,7 +85,7 @@ def _advice_plots(brief: Brief) -> dict[str, tuple[Any, str, str]]:
         values = ceilings.si.ceiling
         text = (
             f"Grid of spark ceilings over engine speed and manifold pressure, from {np.nanmin(values):.0f} to {np.nanmax(values):.0f} crank degrees before top "
-            "dead centre; darker is lower, in brackets what spark does not cure, blank where no ceiling was computed. The same figures stand in the table."
+            "dead centre. Darker is lower. In brackets: not cured by spark. With ~: direction, not degrees. Blank: not computed. Figures as in the table."
         )
         drawn["ceilings"] = (plot_ceilings(ceilings), "Ceilings for final spark over speed and load", text)
     if windows.applies and brief.curves is not None:

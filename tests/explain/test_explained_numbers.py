@@ -22,7 +22,7 @@ from camcalc.burn.ignition import ignition_energy
 from camcalc.burn.stretch import TURBULENCE
 from camcalc.cycle.operating import barometer
 from camcalc.cycle.simulate import describe_cycle
-from camcalc.cycle.work_variation import ignition_law
+from camcalc.cycle.work_variation import ignition_law, work_spread
 from camcalc.drive.engine_loop import engine_side_of as loop_engine_of
 from camcalc.drive.engine_loop import loop_point
 from camcalc.drive.risk import surge_risk
@@ -297,3 +297,16 @@ def test_what_does_not_fit_the_car_or_the_engine_is_refused(build_of: Make) -> N
         explain_topic(build, "idle vacuum", drive=True)
     with pytest.raises(InputError, match="crank-resolved"):
         explain_topic(build, "residual", engine=QuickEngine(build))
+
+
+def test_net_pressure_on_the_road_is_that_of_the_cycles_that_carry_it(engine_of: Make) -> None:
+    engine, speed = engine_of("quarry-road"), 1000.0 / 60.0
+    asked = road_net_imep(engine, speed, 1.0)
+    point = road_point(engine, speed, 1.0)
+    spread = work_spread(engine, speed, point.pressure, point.spark)
+    # So early that kernels die on MBT spark: a later one is taken, and the cycles that burn carry those that miss.
+    assert point.spark < engine.best_spark(speed, point.pressure)
+    assert spread.missed > 0.0
+    assert point.net == spread.net == pytest.approx(asked, rel=1e-3)
+    e = explain_topic(engine.build, "reversion", speed="1000 rpm", engine=engine)
+    assert abs(value(e, "delta", "")) < 5e-3
