@@ -96,8 +96,10 @@ def test_burned_gas_adds_up_to_what_the_cycle_holds(name: str, told: Told, resol
     engine, e = resolved_of(name), told(name, "residual")
     idle = idle_state(engine).si
     cycle = describe_cycle(engine, engine.settled(idle.speed, idle.manifold_pressure, idle.spark), idle.spark)
-    assert close(value(e, "m_b", "kg"), cycle.ledger.si.burned_mass)
-    assert close(value(e, "y_ex", ""), cycle.ledger.si.net_through_exhaust_valve / cycle.ledger.si.burned_mass)
+    # An idle on its misfire limit is settled twice, from neighbours that differ: each to its own tolerance.
+    assert value(e, "m_b", "kg") == pytest.approx(cycle.ledger.si.burned_mass, rel=cycle.periodicity_residual)
+    share = cycle.ledger.si.net_through_exhaust_valve / cycle.ledger.si.burned_mass  # a difference of flows both ways, over that mass
+    assert value(e, "y_ex", "") == pytest.approx(share, rel=10.0 * cycle.periodicity_residual)
     # The parts are of this cycle's end, the library's fraction of its start: a settled cycle repeats itself to its own tolerance.
     assert value(e, "x", "") == pytest.approx(cycle.si.burned_fraction, rel=10.0 * cycle.periodicity_residual)
     assert cycle.periodicity_residual < 1e-3
@@ -281,7 +283,7 @@ def test_surge_is_that_of_driveline_loop_and_table(name: str, told: Told, build_
 
 
 def test_a_critical_slope_is_explained_where_there_is_one(build_of: Make, resolved_of: Make, base: Any) -> None:
-    build, gear, rpm = build_of("quarry-road"), 1, 1300.0
+    build, gear, rpm = build_of("quarry-road"), 1, 1250.0
     tables = nearby_tables(resolved_of("quarry-road"), speed=rpm / 60.0, gear=gear)
     e = explain_topic(build, "surge", table=base, gear=gear, speed=f"{rpm} rpm", engine_tables=tables)
     found = surge_risk(build, base, gear=gear, engine_tables=tables, speeds=np.array([rpm / 60.0]), over_time=False)
