@@ -333,7 +333,7 @@ class QuickEngine:
         """Return gross IMEP [Pa] at sparks."""
         return np.array([self.state(speed, pressure, float(s)).gross for s in sparks])
 
-    def knock_spark(self, speed: float, pressure: float) -> float:
+    def knock_spark(self, speed: float, pressure: float, *, burned_fraction: float | None = None) -> float:
         """Return not-a-number: without a pressure trace knock is not known."""
         return math.nan
 
