@@ -45,6 +45,17 @@ class LoadSwing(NamedTuple):
         """How far above the signal the fullest charge goes, over the load."""
         return min(DEVIATIONS * math.hypot(self.pressure, self.charge), WIDEST_SWING)
 
+    @property
+    def fuller_by_pressure(self) -> float:
+        """What of that is the manifold's pressure: the likeliest way to come so far shares it as the variances do."""
+        whole = self.pressure**2 + self.charge**2
+        return self.fuller * self.pressure**2 / whole if whole > 0.0 else 0.0
+
+    @property
+    def fuller_by_charge(self) -> float:
+        """What of it is the cylinder's own charge."""
+        return self.fuller - self.fuller_by_pressure
+
 
 def load_swing(engine: EngineModel, spread: Spread) -> LoadSwing:
     """Return the swing about a settled cycle whose cycles spread so: computed, or as the sheet's log has it.

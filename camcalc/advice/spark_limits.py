@@ -10,7 +10,7 @@ from typing import NamedTuple
 import numpy as np
 
 from ..codes import Code
-from ..cycle.best_torque import LATEST
+from ..cycle.best_torque import FIRST_GUESS, LATEST
 from ..cycle.operating import EngineModel, barometer, pressure_for_net_imep
 from ..cycle.work_variation import MOST_MISSED, Spread, best_counted, misfire_spark, work_spread
 from ..errors import NoSolutionError
@@ -324,12 +324,17 @@ def _counted(engine: EngineModel, spread: Spread) -> float:
 
 
 def _fullest(engine: EngineModel, speed: float, pressure: float, swing: LoadSwing) -> tuple[float, float]:
-    """Return best torque and knock of the fullest charge of a swing [crank deg]; NaN where it holds still or does not knock."""
+    """Return best torque and knock of the fullest charge of a swing [crank deg]; NaN where it holds still or does not knock.
+
+    What the manifold's swing adds is pressure; what a cylinder's own scatter adds is fresh charge in place of residual, which burns faster.
+    """
     if swing.fuller < STILL:
         return math.nan, math.nan
-    full = min(pressure * (1.0 + swing.fuller), barometer(engine))
-    knock = engine.knock_spark(speed, full)
-    return engine.best_spark(speed, full), knock if math.isfinite(knock) else math.nan
+    full = min(pressure * (1.0 + swing.fuller_by_pressure), barometer(engine))
+    clean = 1.0 - (1.0 - engine.state(speed, full, FIRST_GUESS).burned_fraction) * (1.0 + swing.fuller_by_charge)
+    residual = max(clean, 0.0) if swing.fuller_by_charge > 0.0 else None
+    knock = engine.knock_spark(speed, full, burned_fraction=residual)
+    return engine.best_spark(speed, full, burned_fraction=residual), knock if math.isfinite(knock) else math.nan
 
 
 def _curvature(torque: np.ndarray[tuple[int], np.dtype[np.float64]]) -> float:

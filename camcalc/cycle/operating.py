@@ -170,8 +170,11 @@ class EngineModel(Protocol):
         """Return what cycles make of the gas exchange there; None where the engine does not run."""
         ...
 
-    def knock_spark(self, speed: float, pressure: float) -> float:
-        """Return the earliest spark without knock; infinite if none searched knocks, not-a-number if the model does not know."""
+    def knock_spark(self, speed: float, pressure: float, *, burned_fraction: float | None = None) -> float:
+        """Return the earliest spark without knock; infinite if none searched knocks, not-a-number if the model does not know.
+
+        With ``burned_fraction``, that of a single cycle whose charge is so diluted.
+        """
         ...
 
     def port_flow(self, speed: float, pressure: float, spark: float) -> PortFlow | None:

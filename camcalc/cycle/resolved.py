@@ -287,22 +287,22 @@ class ResolvedEngine:
         work = np.array([self.closed_work(settled, float(s))[0] for s in sparks])
         return np.asarray(gross + (work - self.closed_work(settled, base)[0]) / self.geometry.swept)
 
-    def knock_progress(self, settled: Settled, spark: float) -> float:
-        """Return the end gas's induction used up by the time nine tenths have burned; it knocks from 1 on."""
+    def knock_progress(self, settled: Settled, spark: float, burned: float | None = None) -> float:
+        """Return the end gas's induction used up by the time nine tenths have burned; it knocks from 1 on. ``burned``: of a single cycle so diluted."""
         angle = np.arange(settled.course.closes + 1.0, settled.course.exhaust_opens, 1.0)
-        _, states, *_ = self._closed(settled, spark, None, angle)
+        _, states, *_ = self._closed(settled, spark, burned, angle)
         return induction_used(settled, angle, states, self.tolerances.octane * self.build.fuel.si.octane)
 
-    def knock_spark(self, speed: float, pressure: float) -> float:
+    def knock_spark(self, speed: float, pressure: float, *, burned_fraction: float | None = None) -> float:
         """Return the earliest spark without knock [crank deg before top dead centre]; infinite if none searched knocks."""
-        best = self.best_spark(speed, pressure)
+        best = self.best_spark(speed, pressure, burned_fraction=burned_fraction)
         settled = self.settled(speed, pressure, float(round(best)))
-        if not settled.runs or self.knock_progress(settled, min(best + 5.0, EARLIEST)) < 1.0:
+        if not settled.runs or self.knock_progress(settled, min(best + 5.0, EARLIEST), burned_fraction) < 1.0:
             return math.inf
         low, high = LATEST, min(best + 5.0, EARLIEST)
         while high - low > 0.1:
             middle = 0.5 * (low + high)
-            low, high = (low, middle) if self.knock_progress(settled, middle) >= 1.0 else (middle, high)
+            low, high = (low, middle) if self.knock_progress(settled, middle, burned_fraction) >= 1.0 else (middle, high)
         return low
 
     def best_spark(self, speed: float, pressure: float, *, burned_fraction: float | None = None) -> float:

@@ -98,7 +98,8 @@ def test_sensors_with_flows_and_without(engine: EngineModel, before: EngineModel
     found = idle_sensing(engine, before, idle)
     # It burns all that its kernels light: crevices and missed cycles are what is left.
     spread = work_spread(engine, idle.si.speed, idle.si.manifold_pressure, idle.si.spark)
-    assert found.mixture.si.burned_share == pytest.approx((1.0 - ALWAYS_LEFT) * (1.0 - spread.missed))
+    lost = (1.0 - idle.si.burned_fraction) * spread.missed
+    assert found.mixture.si.burned_share == pytest.approx((1.0 - ALWAYS_LEFT) * (1.0 - lost))
     assert (found.load is not None) == knows_flows(engine)
     assert idle_sensing(engine, None, idle).load is None
     if found.load is not None:

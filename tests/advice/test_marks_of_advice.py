@@ -174,7 +174,7 @@ def test_idle_spark_around_the_idle_is_marked_point_by_point(engine_of: Make) ->
 
 def test_a_spark_of_the_idle_sweep_that_knocks_is_marked(build_of: Make) -> None:
     class Knocking(CoarseEngine):
-        def knock_spark(self, speed: float, pressure: float) -> float:
+        def knock_spark(self, speed: float, pressure: float, *, burned_fraction: float | None = None) -> float:
             return 22.0
 
     found = idle_spark_advice(Knocking(build_of("quarry-road")))

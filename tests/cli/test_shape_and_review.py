@@ -151,7 +151,7 @@ def test_spark_beyond_what_was_searched_for_knock_is_not_called_free_of_it(root:
     class Silent(CoarseEngine):
         """Nothing searched knocks; best torque lies well inside the table's spark."""
 
-        def knock_spark(self, speed: float, pressure: float) -> float:
+        def knock_spark(self, speed: float, pressure: float, *, burned_fraction: float | None = None) -> float:
             return math.inf
 
     monkeypatch.setitem(MODELS, "resolved", Silent)

@@ -19,7 +19,7 @@ class CoarseEngine(QuickEngine):
     teaching_only = False
     uncertain = (*QuickEngine.uncertain, "octane")
 
-    def knock_spark(self, speed: float, pressure: float) -> float:
+    def knock_spark(self, speed: float, pressure: float, *, burned_fraction: float | None = None) -> float:
         octane = self.tolerances.octane * self.build.fuel.si.octane
         knock = 14.0 + 0.3 * (speed * 60.0 - 1000.0) / 60.0 - 1.1 * (pressure / 1e3 - 80.0) + 1.5 * (octane - 95.0)
         return knock if knock < self.best_spark(speed, pressure) + 5.0 else math.inf

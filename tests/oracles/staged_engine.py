@@ -34,11 +34,15 @@ class StagedEngine:
         self.set = SimpleNamespace(**plain | figures)
         self.asked: list[tuple[float, float, float]] = []
 
-    def best_spark(self, speed: float, pressure: float, **other: Any) -> float:
-        return float(self.set.best - self.set.slope * (pressure - MIDDLE) / 1e3)
+    def best_spark(self, speed: float, pressure: float, *, burned_fraction: float | None = None) -> float:
+        return float(self.set.best - self.set.slope * (self.as_load(pressure, burned_fraction) - MIDDLE) / 1e3)
 
-    def knock_spark(self, speed: float, pressure: float) -> float:
-        return float(self.set.knock - 1.0 * (pressure - MIDDLE) / 1e3)
+    def as_load(self, pressure: float, burned: float | None) -> float:
+        """The pressure that would bring as much fresh charge as a single cycle so diluted holds."""
+        return pressure if burned is None else pressure * (1.0 - burned) / (1.0 - self.set.residual)
+
+    def knock_spark(self, speed: float, pressure: float, *, burned_fraction: float | None = None) -> float:
+        return float(self.set.knock - 1.0 * (self.as_load(pressure, burned_fraction) - MIDDLE) / 1e3)
 
     def torque_curve(self, speed: float, pressure: float, sparks: Any) -> Any:
         return 4e5 * (1.0 - 3e-4 * (np.asarray(sparks) - self.best_spark(speed, pressure)) ** 2)

@@ -94,7 +94,7 @@ class TinyEngine:
         kernel = Kernel(600.0 - 4.0 * max(spark, 0.0), 10.0 * pressure, self.geometry.piston_speed(speed), 0.015)
         return BurnMap(mean, table_of(run, mean, lambda x: 0.9 * math.exp(-3.5 * x)), kernel, 0.5)
 
-    def knock_spark(self, speed: float, pressure: float) -> float:
+    def knock_spark(self, speed: float, pressure: float, *, burned_fraction: float | None = None) -> float:
         return self.best_spark(speed, pressure) - 4.0 if pressure > 75e3 else math.inf
 
     def port_flow(self, speed: float, pressure: float, spark: float) -> PortFlow | None:

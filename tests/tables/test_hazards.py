@@ -132,7 +132,7 @@ def test_a_load_that_wide_open_throttle_does_not_reach_has_its_knock_limit(build
 class FromSixty(CoarseEngine):
     """Knocks from 60 kPa on only."""
 
-    def knock_spark(self, speed: float, pressure: float) -> float:
+    def knock_spark(self, speed: float, pressure: float, *, burned_fraction: float | None = None) -> float:
         return math.inf if pressure < 60e3 else 40.0 - (pressure - 60e3) / 1e3
 
 
