@@ -48,7 +48,7 @@ class Settles(Code):
 
     MISSES_OVER_SPARK = "sweep spark at that speed and load and count missed cycles; hydrocarbons and lambda rise where they begin"
     TORQUE_OVER_SPARK = "sweep spark at that speed and load at the same road speed; least manifold pressure is best torque"
-    LOGGED_SWING = "log load in steady driving; camcalc log prints load_swing for the sheet"
+    LOGGED_SWING = "log load in steady driving; camcalc review prints load_swing for the sheet"
     LISTENING = "listen for knock with the fuel that is in the tank"
     HALF_BURNED = "measure exhaust gas temperature over spark at that speed and load"
 
