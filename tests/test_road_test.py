@@ -76,7 +76,7 @@ def test_a_brief_brings_its_bands_and_model(banded_brief: Any) -> None:
     assert "16 samples" in basis_words(found)
     by_words = {text: name for name, (_, text) in TOLERANCES.items()}
     matters = {key: tuple(by_words[w] for w in words) for key, words in banded_brief.sure.matters.items()}
-    wanted = most_important(matters, QuickEngine.uncertain)
+    wanted = most_important(matters, MODELS["coarse"].uncertain)
     told = {s.input for s in found.steps} | {one.input for one in found.not_tested}
     assert told == set(wanted)
 
@@ -198,7 +198,7 @@ def test_every_input_can_be_found_out_some_other_way() -> None:
 )
 def test_the_spark_held_on_the_road_stays_under_knock_and_ceiling(monkeypatch: pytest.MonkeyPatch, knock: float, ceiling: float, held: float) -> None:
     monkeypatch.setattr(readings, "_driving", lambda *_: 50e3)
-    monkeypatch.setattr(readings, "ceiling_column", lambda *_: SimpleNamespace(cells=[SimpleNamespace(ceiling=ceiling)]))
+    monkeypatch.setattr(readings, "ceiling_column", lambda *_: SimpleNamespace(cells=[SimpleNamespace(ceiling_low=ceiling)]))
     model: Any = SimpleNamespace(knock_spark=lambda speed, pressure: knock)
     assert readings._cautious_road_spark(model, readings.Place(14.0, 30.0, 4, 1.0, 30.0)) == held
 

@@ -14,12 +14,12 @@ if TYPE_CHECKING:
 
 __all__ = ["answer_near", "low_speed_zone"]
 
-# The low-speed zone is shown up to this speed [rev/s], or further where cells beyond need a ceiling, and to this pressure [Pa] at most.
+# The low-speed zone is shown up to this speed [rev/s] and pressure [Pa]: what pulling away and a slow cruise ask for, and what a phone has room for.
 ZONE_END, ZONE_TOP = 2000.0 / 60.0, 80e3
 
 
 def low_speed_zone(table: StartingTable, idle: float) -> tuple[list[int], list[int]]:
-    """Return the rows (loads) and columns (speeds) of a starting table from idle to the end of its low-speed zone, and one load above it where there is one.
+    """Return the rows (loads) and columns (speeds) of a starting table from idle to the end of the zone shown, and one load above its own.
 
     Parameters
     ----------
@@ -28,8 +28,8 @@ def low_speed_zone(table: StartingTable, idle: float) -> tuple[list[int], list[i
         Idle speed [rev/s].
     """
     speeds = table.si.speed
-    rows, columns = np.flatnonzero(table.zone.any(axis=1)), np.flatnonzero(table.zone.any(axis=0))
-    last = max(int(np.searchsorted(speeds, ZONE_END * (1.0 + 1e-9), side="right")) - 1, int(columns[-1]) if columns.size else 0)
+    rows = np.flatnonzero(table.zone.any(axis=1))
+    last = int(np.searchsorted(speeds, ZONE_END * (1.0 + 1e-9), side="right")) - 1
     first = max(int(np.searchsorted(speeds, idle, side="right")) - 1, 0)
     loads = table.si.manifold_pressure
     most = int(np.searchsorted(loads, ZONE_TOP * (1.0 + 1e-9), side="right")) - 1

@@ -280,7 +280,7 @@ def unstable_near(engine: EngineModel, gear: int, expected: float) -> float:
 
 
 def _edge_near(good: Callable[[float], bool], start: float, *, step: float, ends: tuple[float, float], within: float) -> tuple[float, float]:
-    """Return speeds below and above the edge from bad to good; both the slowest end if even that is good, above the fastest if none is."""
+    """Return speeds below and above the edge from bad to good; both the slowest end if even that is good, both the fastest if none is."""
     low = high = start
     if good(start):
         while low >= high:
@@ -290,9 +290,9 @@ def _edge_near(good: Callable[[float], bool], start: float, *, step: float, ends
             high = low if good(low) else high
     else:
         while not good(high):
-            low, high = high, high + step
-            if high > ends[1]:
-                return low, high
+            if high >= ends[1]:
+                return ends[1], ends[1]
+            low, high = high, min(high + step, ends[1])
     while high - low > within:
         middle = (low + high) / 2.0
         low, high = (low, middle) if good(middle) else (middle, high)

@@ -38,6 +38,14 @@ if TYPE_CHECKING:
 
 __all__ = ["explain_ceiling"]
 
+# The step that carries the point, by what binds: the spark energy that a young flame asks for, or the fullest charge.
+CARRIES = {
+    Binds.MISSED_CYCLES: "E_k",
+    Binds.MISSES_COUNTED: "E_k",
+    Binds.LATEST_USEFUL: "E_k",
+    Binds.FULLEST_CHARGE: "p_full",
+    Binds.KNOCK_OF_FULLEST: "p_full",
+}
 # Looked at when no speed is asked for: where street cars with long cams cruise in a tall gear, and where the zone most often lies.
 USUAL_SPEED = 1400.0 / 60.0
 
@@ -86,7 +94,7 @@ def explain_ceiling(
         try_it="Ask for a cell 10 kPa fuller. Is its residual more or less than this one's? What does that do to the energy asked for?",
         cautions=(*OVER_SPARK_TABLE, Caution.KNOCK_IS_ESTIMATED),
         source_keys=("ballal1981", "abdelgayed1987", "huang2007", "daw1996", "douaud1978", "livengood1955", "practice", "estimate"),
-        carried_by=("E_k", "a_lim", "a_ceil"),
+        carried_by=(CARRIES.get(cell.binds, "a_own"), "a_ceil" if math.isfinite(cell.ceiling) else "a_lim"),
     )
 
 

@@ -27,8 +27,8 @@ __all__ = ["SPARK_GRIDS", "TABLE_NAMES", "brief_tables", "write_tables"]
 SPARK_GRIDS = ("ceiling", "ceiling_low", "ceiling_high", "least_limit", "misfire", "misfire_low", "best_spark", "knock", "floor")
 MARKED = (*SPARK_GRIDS, "starting_table")
 NAMES = (
-    *MARKED, "burned_fraction", "imep_variation", "air_charge", "relative_charge", "fuel_factors", "trade_off", "idle", "reversion", "usable_gears",
-    "end_of_injection", "end_of_injection_controller",
+    *MARKED, "burned_fraction", "imep_variation", "missed_cycles", "air_charge", "relative_charge", "fuel_factors", "trade_off", "idle", "idle_sparks",
+    "reversion", "usable_gears", "end_of_injection", "end_of_injection_controller",
 )  # fmt: skip
 TABLE_NAMES = (*(f"{name}.{kind}" for name in NAMES for kind in ("csv", "txt")), *(f"{name}_marks.csv" for name in MARKED))
 # Over the marks of a grid in its text file.

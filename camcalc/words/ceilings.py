@@ -104,7 +104,9 @@ def range_lines(ceilings: SparkCeilings) -> list[str]:
     lines += [f"To settle it, {what}." for what in dict.fromkeys(SETTLED_BY[code] for code, _ in rests.most_common())]
     beyond = int((np.isfinite(ceilings.si.ceiling) & ceilings.beyond_data).sum())
     if beyond:
-        lines.append(f"In {counted(beyond, 'cell')} residual is above {100.0 * BEYOND_DATA:.0f} %, more than any flame was measured with: direction, not degrees.")
+        lines.append(
+            f"In {counted(beyond, 'cell')} residual is above {100.0 * BEYOND_DATA:.0f} %, more than any flame was measured with: direction, not degrees."
+        )
     return lines
 
 

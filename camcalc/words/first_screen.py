@@ -119,7 +119,8 @@ def first_screen(brief: Brief) -> list[Part]:
 def _idle(brief: Brief) -> Part:
     idle = brief.idle
     lines: list[str | Excerpt] = [_idle_state(brief, idle.new[0], "in neutral", idle.bands.get("vacuum")), *_in_drive(brief)]
-    rest = ([] if idle.steady else [_steady_from(idle)]) + ([_direction(idle.new[0])] if idle.new[0].beyond_data else [])
+    rest = [missed_words(idle.new[0])] if idle.new[0].verdict is IdleVerdict.ROUGH else []
+    rest += ([] if idle.steady else [_steady_from(idle)]) + ([_direction(idle.new[0])] if idle.new[0].beyond_data else [])
     lines += [" ".join(rest)] if rest else []
     # A model for learning gives no spark and no work to do.
     if not brief.not_for:
@@ -132,8 +133,7 @@ def _idle(brief: Brief) -> Part:
 def _idle_state(brief: Brief, state: IdleState, where: str, band: Any = None) -> str:
     low, high = band or (math.nan, math.nan)
     vacuum = vacuum_text(state.si.manifold_vacuum, brief.build.units, low=low, high=high)
-    said = f"{verdict_words(state, where)}: {vacuum} of vacuum, COV of IMEP {percent(state.si.imep_variation)}."
-    return f"{said} {missed_words(state)}" if state.verdict is IdleVerdict.ROUGH else said
+    return f"{verdict_words(state, where)}: {vacuum} of vacuum, COV of IMEP {percent(state.si.imep_variation)}."
 
 
 def _steady_from(idle: IdleAdvice) -> str:

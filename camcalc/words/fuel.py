@@ -93,4 +93,4 @@ def idle_fuel_words(factors: FuelFactors) -> str:
     size = 100.0 * abs(si.idle_excess)
     way = "rich" if si.idle_excess > 0.0 else "lean"
     off = f"{round(size, -1) if size >= 100.0 else size:.0f} % too {way}"
-    return f"An old table by speed and MAP fuels {off} at idle. Multiply its idle cells by {si.idle_factor:.2g} before cranking."
+    return f"An old table by speed and MAP fuels {off} at idle. Multiply its idle cells by {si.idle_factor:.2f} before cranking."

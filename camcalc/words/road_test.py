@@ -37,6 +37,9 @@ DIRECT = {
     "port_heat": "Put a thermocouple into the intake runner near the valve. Read it at idle.",
     "octane": "Use fuel of a known octane number, from one drum. A log shows it only by driving into knock: do not.",
     "wall_heat": "Measure coolant flow and its rise of temperature on a dynamometer.",
+    "plenum_heat": "Put thermocouples into the plenum and a runner. Read both at idle.",
+    "lift_loss": "Measure valve lift with running springs and pumped-up tappets, over the cam's own.",
+    "exhaust_pulse": "Log exhaust port pressure with a crank encoder. Read its mean while both valves are open.",
 }
 DO = {
     ReadingKind.IDLE_PRESSURE: "Idle in neutral, accessories off, spark held, until nothing drifts. Average MAP over 20 s.",

@@ -22,7 +22,7 @@ from camcalc.advice.headlines import CRUISE
 from camcalc.advice.idle import idle_state
 from camcalc.advice.idle_speeds import lowest_idle
 from camcalc.advice.injection import point_at
-from camcalc.advice.reversion import reversion_in_gear
+from camcalc.advice.reversion import FASTEST, SLOWEST, reversion_in_gear
 from camcalc.advice.spark import spark_ceilings
 from camcalc.cli.main import main
 from camcalc.compare.damping import DampingPoint, damping_at
@@ -167,7 +167,7 @@ def test_idle_reversion_and_ceiling_are_what_they_are_elsewhere(pair: tuple[Any,
             # Torque is balanced to 2e-4; the idle at equal speed is sought from the other's end.
             close = 1e-3 if name == "vacuum_at_equal_speed" else 1e-12
             assert getattr(both.figure(name), letter) == pytest.approx(expected.magnitude, rel=close), name
-        assert getattr(both.figure("lowest_steady_speed"), letter) == pytest.approx(60.0 * lowest_idle(engine), rel=1e-12)
+        assert getattr(both.figure("lowest_steady_speed"), letter) == pytest.approx(60.0 * lowest_idle(engine), rel=1e-12, nan_ok=True)
         assert getattr(both.figure("effective_compression"), letter) == facts.effective_compression
         ceilings = spark_ceilings(engine).si.ceiling
         lowest = float(np.nanmin(ceilings)) if np.isfinite(ceilings).any() else math.nan
@@ -199,33 +199,41 @@ def test_damping_from_the_few_cycles_around_is_that_from_whole_tables(pair: tupl
     assert damping_at(engine, point).damping == pytest.approx(float(whole.si.damping[0]), rel=1e-9)
 
 
-@pytest.mark.parametrize("noise", [1.6, 2.2])
-def test_a_reversion_speed_sought_nearby_is_that_of_the_whole_search(pair: tuple[Any, Any], noise: float) -> None:
-    """The quick model has none at its own noise: more of it gives one, and the search must find it from either side, or say that there is none."""
-    engine = MODELS["coarse"](pair[0], Tolerances(residual_scatter=noise))
+@pytest.mark.parametrize("scatter", [2.2, 3.0])
+def test_a_reversion_speed_sought_nearby_is_that_of_the_whole_search(pair: tuple[Any, Any], scatter: float) -> None:
+    """The mild cam has none at its own scatter: more of it gives one, and the search must find it from either side, or say that there is none."""
+    engine = MODELS["coarse"](pair[1], Tolerances(residual_scatter=scatter))
     whole = reversion_in_gear(engine, 3).si.unstable_below
-    assert math.isfinite(whole)
+    assert SLOWEST < whole < FASTEST
     for start in (math.nan, whole, whole + 5.0, whole - 5.0):
         assert unstable_near(engine, 3, start) == pytest.approx(whole, abs=20.0 / 60.0)
-    calm = MODELS["coarse"](pair[1])
-    assert math.isnan(unstable_near(calm, 3, 20.0))
+    assert math.isnan(unstable_near(MODELS["coarse"](pair[1]), 3, 20.0))
+
+
+def test_a_reversion_speed_beyond_the_search_is_its_end_however_it_is_sought(pair: tuple[Any, Any]) -> None:
+    engine = MODELS["coarse"](pair[0])
+    assert reversion_in_gear(engine, 3).si.unstable_below == FASTEST
+    for start in (math.nan, FASTEST, FASTEST - 5.0, 30.0):
+        assert unstable_near(engine, 3, start) == FASTEST
 
 
 def test_the_band_of_the_difference_is_that_of_the_same_samples_put_to_both(pair: tuple[Any, Any], both: Any) -> None:
-    """Drawn by hand: idle vacuum of both cams under each of the seeded samples, subtracted sample by sample."""
+    """Drawn by hand: idles of both cams under each of the seeded samples, subtracted sample by sample."""
 
-    def vacuums(tolerances: Any) -> dict[str, float]:
-        a, b = (idling(MODELS["coarse"](build, Tolerances(**tolerances)), build.idle.si.speed).vacuum for build in pair)
-        return {"difference": b - a, "a": a, "b": b}
+    def idles(tolerances: Any) -> dict[str, float]:
+        a, b = (idling(MODELS["coarse"](build, Tolerances(**tolerances)), build.idle.si.speed) for build in pair)
+        return {"vacuum": b.vacuum - a.vacuum, "residual": b.burned_fraction - a.burned_fraction, "a": a.burned_fraction, "b": b.burned_fraction}
 
-    bands = sample_bands(vacuums, MODELS["coarse"](pair[0]).uncertain).bands
-    figure = both.figure("vacuum")
-    low, high = (edge / 3386.389 for edge in bands["difference"])
-    assert figure.low == pytest.approx(low, rel=1e-9)
-    assert figure.high == pytest.approx(high, rel=1e-9)
-    # Errors shared by both cancel: the difference is surer than two figures with errors of their own would leave it.
+    bands = sample_bands(idles, MODELS["coarse"](pair[0]).uncertain).bands
+    for name, sampled, shown in (("vacuum", "vacuum", 3386.389), ("burned_fraction", "residual", 0.01)):
+        figure = both.figure(name)
+        low, high = (edge / shown for edge in bands[sampled])
+        assert figure.low == pytest.approx(low, rel=1e-9)
+        assert figure.high == pytest.approx(high, rel=1e-9)
+    # What moves both alike cancels: the difference is surer than two figures with errors of their own would leave it. (Vacuum is not surer here:
+    # a misfire limit, which one of the cams idles on, hangs on what the other's spark does not know.)
     spreads = [bands[k].high - bands[k].low for k in ("a", "b")]
-    assert bands["difference"].high - bands["difference"].low < math.hypot(*spreads)
+    assert bands["residual"].high - bands["residual"].low < math.hypot(*spreads)
 
 
 # --- what people see

@@ -188,13 +188,13 @@ def test_the_first_screen_answers_in_order_before_anything_else(page: Page) -> N
     assert {"starting_table", "fuel_factors", "usable_gears"} <= fields
 
 
-def test_a_gear_that_surges_is_on_the_first_screen(brief_of: Make) -> None:
+def test_the_lowest_speed_of_each_gear_and_what_is_below_it_are_on_the_first_screen(brief_of: Make) -> None:
     brief = brief_of("quarry-road")
     first = parsed(brief_html(brief)).find(".//main")[0]  # type: ignore[index]
     shown = {e.attrib["data-field"]: text_of(e) for e in named(first)}
     for k, one in enumerate(brief.usable_gears):
         assert shown[f"usable_gears/{k}/lowest"] == marked(f"{round(60.0 * one.si.lowest, -1):.0f}", one.mark("lowest"))
-    assert "surges" in text_of(first)
+        assert str(one.below) in text_of(first)
 
 
 def test_answers_are_open_and_sections_are_folded(page: Page) -> None:
