@@ -94,7 +94,7 @@ class BriefFormat(NamedTuple):
     """What saved data are, and in which version."""
 
     name: str = "camcalc brief"
-    version: int = 1
+    version: int = 2
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)

@@ -17,7 +17,8 @@ __all__ = ["FASTEST", "SLOWEST", "LowestIdles", "lowest_idle", "lowest_idles", "
 Serves = Callable[[IdleBalance], bool]
 
 SLOWEST, FASTEST = 350.0 / 60.0, 2000.0 / 60.0
-STEP, WITHIN = 150.0 / 60.0, 10.0 / 60.0
+# Steps down and up from the speed wanted, and how closely an edge is halved in [rev/s].
+DOWN, UP, WITHIN = 150.0 / 60.0, 300.0 / 60.0, 10.0 / 60.0
 
 
 class LowestIdles(NamedTuple):
@@ -97,19 +98,19 @@ def _lowest(engine: EngineModel, balance: Callable[[float], IdleBalance | None],
 
     middle = engine.build.idle.si.speed
     if good(middle):
-        high, low = middle, middle - STEP
+        high, low = middle, middle - DOWN
         while low > SLOWEST and good(low):
-            high, low = low, low - STEP
+            high, low = low, low - DOWN
         if low <= SLOWEST:
             if good(SLOWEST):
                 return SLOWEST
             low = SLOWEST
     else:
-        low, high = middle, middle + STEP
+        low, high = middle, min(middle + UP, FASTEST)
         while not good(high):
-            low, high = high, high + STEP
-            if high > FASTEST:
+            if high >= FASTEST:
                 return math.nan
+            low, high = high, min(high + UP, FASTEST)
     while high - low > WITHIN:
         middle = (low + high) / 2.0
         low, high = (low, middle) if good(middle) else (middle, high)

@@ -94,7 +94,7 @@ def explain_ceiling(
         try_it="Ask for a cell 10 kPa fuller. Is its residual more or less than this one's? What does that do to the energy asked for?",
         cautions=(*OVER_SPARK_TABLE, Caution.KNOCK_IS_ESTIMATED),
         source_keys=("ballal1981", "abdelgayed1987", "huang2007", "daw1996", "douaud1978", "livengood1955", "practice", "estimate"),
-        carried_by=(CARRIES.get(cell.binds, "a_own"), "a_ceil" if math.isfinite(cell.ceiling) else "a_lim"),
+        carried_by=("a_own" if cell.binds is None else CARRIES[cell.binds], "a_ceil" if math.isfinite(cell.ceiling) else "a_lim"),
     )
 
 

@@ -87,17 +87,12 @@ def idle_blocks(brief: Brief) -> list[Block]:
         Row("vacuum", "idle_spark/manifold_vacuum", 1), Row("COV of IMEP", "idle_spark/imep_variation"), Row("missed cycles", "idle_spark/missed", 1),
         Row("partial burns", "idle_spark/partial"), Row("residual", "idle_spark/burned_fraction"),
     )  # fmt: skip
+    every = *_paths("idle/new", len(idle.new)), *_paths("idle/replaced", len(idle.replaced))
     return [
         *blocks,
         Heading("Idle spark"),
         Cautions(AT_IDLE_SPARK),
-        Records(
-            "What each idle's spark rests on",
-            [*_paths("idle/new", len(idle.new)), *_paths("idle/replaced", len(idle.replaced))],
-            IDLE_SPARKS,
-            file="idle_sparks",
-            care=care,
-        ),
+        Records("What each idle's spark rests on", every, IDLE_SPARKS, file="idle_sparks", care=care),
         Series("Idle spark around the idle speed, deg BTDC", Row("speed", "idle_spark/speed"), (Row("spark, deg BTDC", "idle_spark/spark"),)),
         Series("Idle over spark, at the idle speed", Row("spark, deg BTDC", "idle_spark/swept_spark"), sweep),
         Figure("idle_spark"),
