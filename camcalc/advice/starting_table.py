@@ -109,7 +109,7 @@ def starting_table(ceilings: SparkCeilings, edge: KnockEdge, idles: tuple[IdleSt
     load, is handed from cycle to cycle, and a steep table would hand it on as spark. A cell that
     so little leaves below its late-burn floor is raised towards it, as far as ``slopes`` allow and by steps of ``STEEPER`` at most. Where the
     engine idles spark does not rise with speed: a rising slope undamps an idle. Cells in which nothing runs, and those that spark does not cure,
-    have the next fuller load's.
+    may have what the next fuller load may, and are not raised.
     Where knock asks for less than ``[limits] least_spark`` the cell is blank, and its neighbours keep to the least spark as if it were there.
     """
     limits = build.limits.si
@@ -136,7 +136,7 @@ def starting_table(ceilings: SparkCeilings, edge: KnockEdge, idles: tuple[IdleSt
         # The level table keeps the wider limits too, so the largest table under the raised cells is nowhere below it. No cell is raised above
         # its faster neighbour: that would only saw.
         along_load, along_speed = _steps(si.speed, si.manifold_pressure, slopes)
-        late = np.where(zone, np.ceil(si.floor), -np.inf)
+        late = np.where(zone & ~dead, np.ceil(si.floor), -np.inf)
         raised = np.maximum(table, np.minimum(cells.most, late))
         wider = cells._replace(most=raised, along_load=along_load, along_speed=along_speed)
         table = largest_table(wider, np.maximum(-np.diff(table, axis=1), 0.0))
