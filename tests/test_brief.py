@@ -349,7 +349,7 @@ def test_the_idle_spark_stands_beside_the_starting_table_and_keeps_its_mark(brie
     capped = idle.replace(marks={**idle.marks, "idle_spark": Mark.CAP})
     assert beside_table(capped, own - 20.0).mark("idle_spark") is Mark.CAP
     assert apart.si.vacuum_on_table_spark == np.interp(own - 20.0, idle.si.swept_spark, idle.si.manifold_vacuum)
-    assert beside_table(idle, own - 0.4).meets is TableMeetsIdle.SAME
+    assert beside_table(idle, round(own) + 0.4).meets is TableMeetsIdle.SAME
     assert beside_table(idle, math.nan).meets is TableMeetsIdle.BLANK
     assert beside_table(idle.replace(idle_spark=None), own) is None
 

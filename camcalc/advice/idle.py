@@ -64,7 +64,7 @@ class IdleState(Record):
     imep_variation: Measure = measure("", "percent", doc="coefficient of variation of gross IMEP, missed cycles counted")
     missed: Measure = measure("", "percent", doc="cycles whose flame dies at the plug")
     missed_per_minute: Measure = measure("Hz", "1/minute", doc="the same, of all cylinders")
-    partial: Measure = measure("", "percent", doc="cycles that leave more than a fifth of their fuel unburned")
+    partial: Measure = measure("", "percent", doc="cycles that burn over a fifth less fuel than the usual one there")
     air_flow: Measure = measure("kg/s", "g/s")
     throttle_area: Measure = measure("m**2", "mm**2", doc="opening, all throttles and bypasses together")
     fuel_flow: Measure = measure("m**3/s", "L/h")

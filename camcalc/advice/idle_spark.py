@@ -31,8 +31,6 @@ Array = NDArray[np.float64]
 
 AROUND = np.linspace(-IDLE_REACH, IDLE_REACH, 5)
 SPARKS = np.arange(0.0, 61.0, 5.0)
-# Sparks that print as one whole degree are one [crank deg].
-WHOLE = 1.0
 
 
 class OnSpark(NamedTuple):
@@ -90,7 +88,7 @@ class IdleSpark(ArrayRecord):
     manifold_vacuum: Measure = measure("Pa", "inHg", doc="at each of them")
     imep_variation: Measure = measure("", "percent", doc="at each of them, missed cycles counted")
     missed: Measure = measure("", "percent", doc="share of cycles at each of them")
-    partial: Measure = measure("", "percent", doc="cycles that leave more than a fifth of their fuel unburned, at each of them")
+    partial: Measure = measure("", "percent", doc="cycles that burn over a fifth less fuel than the usual one there, at each of them")
     burned_fraction: Measure = measure("", "percent", doc="residual of the mean cycle at each of them")
     idle_spark: ScalarMeasure = measure("crank_deg", doc="at the idle speed itself: the one number for an idle-spark table")
     idle_reserve_spark: ScalarMeasure = measure("crank_deg", doc="best torque less the sheet's reserve, at the idle")
@@ -162,7 +160,8 @@ def beside_table(idle: IdleSpark, there: float) -> IdleSparkBesideTable | None:
     with np.errstate(invalid="ignore"):
         vacuum, varies, misses = (np.interp([own, there], si.swept_spark, values) for values in (si.manifold_vacuum, si.imep_variation, si.missed))
     return IdleSparkBesideTable(
-        meets=TableMeetsIdle.BLANK if not math.isfinite(there) else TableMeetsIdle.SAME if abs(own - there) < WHOLE else TableMeetsIdle.APART,
+        # Sparks that print as one whole degree are one.
+        meets=TableMeetsIdle.BLANK if not math.isfinite(there) else TableMeetsIdle.SAME if round(own) == round(there) else TableMeetsIdle.APART,
         idle_spark=own,
         table_spark=there,
         vacuum_on_idle_spark=float(vacuum[0]),

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import math
+
+from ..cycle.best_torque import LATEST
 from ..cycle.operating import EngineModel, OperatingState
 
 __all__ = ["latest_useful_spark", "past_limit"]
@@ -11,7 +14,7 @@ NEVER_BURNS = 360.0
 # A degree of retard warms the exhaust by so much [K]; ESTIMATE, it only aims the search.
 WARMS = 5.0
 # Found within so much [crank deg].
-CLOSE, TURNS = 0.5, 4
+CLOSE, TURNS = 0.5, 8
 
 
 def past_limit(engine: EngineModel, state: OperatingState) -> bool:
@@ -35,6 +38,8 @@ def past_limit(engine: EngineModel, state: OperatingState) -> bool:
 
 def latest_useful_spark(engine: EngineModel, state: OperatingState, best: float) -> float:
     """Return the least spark whose burn is not too late and whose exhaust is not too hot; best torque if even that is not enough.
+
+    Between a spark that serves and one that does not; the end of the sparks searched where even that serves.
 
     Parameters
     ----------
@@ -62,16 +67,25 @@ def latest_useful_spark(engine: EngineModel, state: OperatingState, best: float)
         # The two conditions in one currency.
         return float(min(limits.latest_half_burned - now.half_burned, (limits.hottest_exhaust - now.exhaust_temperature) / WARMS))
 
-    high, room = best, spare(best)
+    good, room, bad, lack = best, spare(best), math.nan, math.nan
     if room <= 0.0:
         return best
-    low = best - room
+    spark = best - room
     for _ in range(TURNS):
-        left = spare(low)
+        spark = max(spark, LATEST)
+        left = spare(spark)
         if abs(left) < CLOSE:
-            return low - left
+            return spark - left
         if left > 0.0:
-            high, room, low = low, left, low - left
+            if spark == LATEST:
+                return LATEST
+            good, room = spark, left
         else:
-            low, high = high - (high - low) * room / (room - left), high
-    return low
+            bad, lack = spark, left
+        if math.isnan(bad):
+            spark = good - room
+        elif lack <= -NEVER_BURNS:  # says nothing of how far
+            spark = 0.5 * (good + bad)
+        else:
+            spark = good - (good - bad) * room / (room - lack)
+    return good

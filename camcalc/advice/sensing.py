@@ -36,7 +36,7 @@ def idle_sensing(engine: EngineModel, before: EngineModel | None, idle: IdleStat
     whole = work_spread(engine, si.speed, NEARLY_FULL * barometer(engine), si.spark).burned_share
     # What a cylinder leaves unburned partly goes round with the reversion and burns later: of the fuel that goes in, only the unburned part of what
     # the cylinder holds at exhaust opening is lost, since the exhaust carries off just that mixture.
-    lost = (1.0 - state.burned_fraction) * (1.0 - min(spread.burned_share / whole, 1.0))
+    lost = (1.0 - state.burned_fraction) * (1.0 - min(spread.burned_share / whole, 1.0)) if whole > 0.0 else 1.0
     mixture = sensor_reading(build.idle.mixture, 1.0 - lost, build.limits.fuel_seen, engine.fuel)
     if before is None or not state.runs:
         return IdleSensing(mixture=mixture, load=None)

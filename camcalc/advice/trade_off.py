@@ -101,7 +101,7 @@ class TradeOff(ArrayRecord):
     manifold_vacuum: Measure = measure("Pa", "inHg")
     imep_variation: Measure = measure("", "percent", doc="coefficient of variation of gross IMEP, missed cycles counted")
     missed: Measure = measure("", "percent", doc="cycles whose flame dies at the plug")
-    partial: Measure = measure("", "percent", doc="cycles that leave more than a fifth of their fuel unburned")
+    partial: Measure = measure("", "percent", doc="cycles that burn over a fifth less fuel than the usual one there")
     burned_fraction: Measure = measure("", "percent", doc="burned gas over trapped charge by mass")
     half_burned: Measure = measure("crank_deg", doc="half burned, after top dead centre")
     exhaust_temperature: Measure = measure("K", "degC", doc="at the port, as computed here; missing where the model's does not answer to spark")

@@ -26,14 +26,16 @@ FAST = {"contract", "reassoc", "arcp", "nsz"}
 CHAINS, SETTLING, COUNTED = 300, 10, 30
 SEED = 962086
 WORST = 0.98  # residual beyond which nothing burns anyway
-# The burn laws scale with the cube root of the turbulent velocity (Hires, Tabaczynski & Novak 1978, from memory).
+# By how much turbulence shortens a burn at a held crank speed: ESTIMATE. A scatter of a quarter then gives 8 % of development, published 6 to 12 %; the law by
+# which burn angles follow piston speed (Hires, Tabaczynski & Novak 1978, from memory) would give two thirds.
 BURN_POWER = 1.0 / 3.0
 # Development begins at the plug, and ends in the charge at large: half of it is of the plug's residual; ESTIMATE.
 OF_PLUG = 0.5
 # Where all cylinders burn less, settled residual falls by so much of what conservation alone would make it fall: 0.78 to 0.92, read off settled cycles of
 # two long cams at idle and light load with a tenth less burned. Colder exhaust is denser, and more of it stays.
 FOLLOWS = 0.85
-# A cycle that leaves more than this share of its fuel unburned, or less than the mean cycle burns by this factor, burned in part; convention.
+# A cycle burned in part where it burned less than this share of what a cycle on the mean residual burns, or of this share where that burns still less;
+# convention.
 WELL_BURNED = 0.8
 
 

@@ -16,7 +16,7 @@ from ..engine.gas import fuel_data
 from ..engine.geometry import geometry_of
 from ..errors import InputError, NoSolutionError, did_you_mean
 from ..sheet.sections import INDIVIDUAL_THROTTLES
-from .best_torque import APART, EARLIEST, FIRST_GUESS, LATEST, clipped, shift_of, top_of
+from .best_torque import APART, EARLIEST, FIRST_GUESS, LATEST, MOST_SHIFT, clipped, shift_of, top_of
 from .burn_map import IGNITION, BurnMap, burn_map_of, own_share
 from .end_gas import induction_used
 from .gas_kernel import properties
@@ -309,15 +309,36 @@ class ResolvedEngine:
         """Return the spark of greatest net IMEP [crank deg before top dead centre].
 
         Sought on the gas exchange of a settled cycle within 3 degrees of it, and moved by what the exchange itself does over
-        spark; a single cycle's (``burned_fraction``) has its exchange behind it.
+        spark; where that is more than the search on a held exchange can tell, sought among settled cycles. A single cycle's
+        (``burned_fraction``) has its exchange behind it.
         """
         key = speed, pressure, burned_fraction
         if key not in self._best:
             best, own, settled = self._held_best(*key)
             if burned_fraction is None and settled.runs:
-                best = clipped(best + self._shift(settled, own, best))
+                shift = self._shift(settled, own, best)
+                best = clipped(best + shift) if abs(shift) < MOST_SHIFT else self._settled_top(speed, pressure, best)
             self._best[key] = best
         return self._best[key]
+
+    def _settled_top(self, speed: float, pressure: float, start: float) -> float:
+        """Return the spark of greatest net IMEP of settled cycles, from an early one on: where the gas exchange has more say than the burn.
+
+        Steps of 6 degrees towards later sparks as long as work rises, then the top of a parabola.
+        """
+
+        def work(spark: float) -> float:
+            found = self.settled(speed, pressure, spark)
+            return found.total("work") if found.runs else -math.inf
+
+        spark = float(round(start))
+        while spark - APART >= LATEST and work(spark - APART) > work(spark):
+            spark -= APART
+        left, mid, right = (work(clipped(spark + d)) for d in (-APART, 0.0, APART))
+        bend = left - 2.0 * mid + right
+        if spark + APART > EARLIEST or not bend < 0.0 or not math.isfinite(bend):
+            return spark
+        return spark + APART * min(max(0.5 * (left - right) / bend, -1.0), 1.0)
 
     def _held_best(self, speed: float, pressure: float, burned: float | None) -> tuple[float, float, Settled]:
         """Return the spark of greatest torque on a held gas exchange, that exchange's own spark within 3 degrees of it, and its cycle."""

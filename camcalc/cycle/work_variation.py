@@ -180,7 +180,9 @@ def misfire_spark(engine: EngineModel, speed: float, pressure: float, *, cautiou
 
 
 def best_counted(engine: EngineModel, speed: float, pressure: float) -> float:
-    """Return the spark [crank deg before top dead centre] of greatest mean net IMEP, missed cycles counted; best torque of the mean cycle where none miss.
+    """Return the spark [crank deg before top dead centre] of greatest mean net IMEP, missed cycles counted.
+
+    Best torque of the mean cycle where none miss or none runs.
 
     Parameters
     ----------
@@ -199,8 +201,8 @@ def best_counted(engine: EngineModel, speed: float, pressure: float) -> float:
 
     # Climbed from where hardly a cycle misses: further ahead, where all do, work over spark is as flat as at a top.
     edge = misfire_spark(engine, speed, pressure)
-    if math.isnan(edge) or math.isnan(best):
-        return math.nan
+    if math.isnan(edge):  # nothing runs about there, so nothing is to be counted
+        return best
     spark = float(math.floor(max(min(edge, best - 2.0 * COUNTED_STEP), LATEST)))
     while spark + COUNTED_STEP <= best and net(spark + COUNTED_STEP) > net(spark):
         spark += COUNTED_STEP

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import sympy
 
-from ..advice.load_swing import DEVIATIONS, STILL
+from ..advice.load_swing import DEVIATIONS, STILL, WIDEST_SWING
 from ..advice.spark import PRESSURES, uncured_mark
 from ..advice.spark_limits import (
     BEYOND_DATA,
@@ -43,8 +43,8 @@ CARRIES = {
     Binds.MISSED_CYCLES: "E_k",
     Binds.MISSES_COUNTED: "E_k",
     Binds.LATEST_USEFUL: "E_k",
-    Binds.FULLEST_CHARGE: "p_full",
-    Binds.KNOCK_OF_FULLEST: "p_full",
+    Binds.FULLEST_CHARGE: "f",
+    Binds.KNOCK_OF_FULLEST: "f",
 }
 # Looked at when no speed is asked for: where street cars with long cams cruise in a tall gear, and where the zone most often lies.
 USUAL_SPEED = 1400.0 / 60.0
@@ -146,8 +146,12 @@ def _asked(sheet: Worksheet, engine: EngineModel, cell: CeilingCell) -> list[Any
         own = sheet.given("s_q", "a cylinder's own charge about the manifold's, standard deviation", s_q, CYCLE)
         p_b = sheet.given("p_b", "barometer", quantity(barometer(engine), "Pa", "kPa"), of_barometer(engine.build))
         words = "A clean cycle after a missed or weak one is full. It burns fast, so the same spark is too early for it."
-        full = sympy.Min(p * (1 + int(DEVIATIONS) * sympy.sqrt(wander**2 + own**2)), p_b)
-        sheet.step(words, "p_full", "fullest charge, as a load", full, "kPa")
+        whole = wander**2 + own**2
+        most = sheet.given("f_m", "widest swing that is followed", WIDEST_SWING, "estimate")
+        fuller = sheet.step(words, "f", "by how much the fullest charge is fuller", sympy.Min(int(DEVIATIONS) * sympy.sqrt(whole), most), "percent")
+        full = sympy.Min(p * (1 + fuller * wander**2 / whole), p_b)
+        sheet.step("What the manifold has of that is pressure.", "p_full", "manifold pressure of the fullest charge", full, "kPa")
+        sheet.step("The rest is fresh charge in place of residual.", "g_full", "its fresh share over the mean one's", 1 + fuller * own**2 / whole, "")
         found.append(_spark(sheet, "a_full", "MBT spark of the fullest charge", cell.fuller_best))
         if math.isfinite(cell.fuller_knock):
             found.append(_spark(sheet, "a_fullknock", "knock limit of the fullest charge", cell.fuller_knock))

@@ -12,7 +12,7 @@ from ..burn.ignition import FUEL_FACTOR, HEAT_CAPACITY, PRANDTL, QUENCHING, TURB
 from ..burn.stretch import GAS_CONSTANT, TURBULENCE, stretch_rate, viscosity
 from ..cycle.work_variation import ignition_law
 from ..units import quantity
-from .origins import CYCLE
+from .origins import CYCLE, of_sheet
 from .worksheet import Worksheet
 
 if TYPE_CHECKING:
@@ -62,7 +62,7 @@ def kernel_steps(sheet: Worksheet, engine: EngineModel, cell: CeilingCell, spark
         heavy = sheet.given("k_f", "heavy fuel over light fuel", FUEL_FACTOR, "vessel measurements, from memory")
         energy = heavy * sympy.pi / 6 * d**3 * rho * c * (hot - t)
         asked = sheet.step(words, "E_k", "energy that the charge asks for", energy, "mJ")
-        given = sheet.given("E_s", "spark energy that reaches the charge", quantity(law.energy, "J", "mJ"), MEMORY)
+        given = sheet.given("E_s", "spark energy that reaches the charge", quantity(law.energy, "J", "mJ"), of_sheet(engine.build, "engine", "spark_energy"))
         words = "Above 1 the mean cycle lights. Less flame speed at the plug and more turbulence in some cycles make those fail before."
         sheet.step(words, "m_E", "spark energy over energy asked for", given / asked, "")
         later = _asked_at(engine, cell, cell.limit) if cell.limit < spark else math.nan

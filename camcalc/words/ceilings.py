@@ -15,6 +15,7 @@ from ..advice.sensitivity import WIDE, CeilingSensitivity, ChangedInput, Changes
 from ..advice.spark import SparkCeilings
 from ..advice.spark_limits import BEYOND_DATA, SETTLED_BY, Binds, CellState
 from ..codes import Code
+from ..marks import marked
 from .describing import describe
 from .figures import btdc, cell_text, kilopascals, set_rpm
 from .phrases import counted
@@ -87,7 +88,8 @@ def range_text(ceilings: SparkCeilings, row: int, column: int) -> str:
     """
     low, high = (float(grid[row, column]) for grid in (ceilings.si.ceiling_low, ceilings.si.ceiling))
     text = btdc(high, ceilings.mark("ceiling", row, column))
-    return text if not math.isfinite(low) or round(low) == round(high) else f"{low:.0f} to {text}"
+    # A low end that is the latest useful spark carries its mark: it is no spark to start from.
+    return text if not math.isfinite(low) or round(low) == round(high) else f"{marked(f'{low:.0f}', ceilings.mark('ceiling_low', row, column))} to {text}"
 
 
 def range_lines(ceilings: SparkCeilings) -> list[str]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -13,6 +14,7 @@ from camcalc.advice import idle_balance as balance
 from camcalc.advice.idle import IdleVerdict, idle_state
 from camcalc.advice.idle_balance import IdleSparkRule, idle_sparks, load_terms, standing_balance
 from camcalc.advice.late_burn import latest_useful_spark, past_limit
+from camcalc.cycle.best_torque import LATEST
 from camcalc.cycle.work_variation import MOST_MISSED, Spread, misfire_spark, work_spread
 from camcalc.marks import Mark
 
@@ -144,3 +146,30 @@ def test_a_load_beyond_reach_has_no_balance(build_of: Make) -> None:
     heavy = QuickEngine(build.replace(engine=build.engine.replace(accessory_power="20 kW", friction_factor=2.5)))
     with pytest.raises(NoSolutionError, match="beyond reach"):
         balance.idle_balance(heavy, 8.0, accessories=True)
+
+
+def test_an_idle_at_a_pressure_where_nothing_runs_has_sparks_and_makes_nothing(resolved_of: Make) -> None:
+    found = idle_sparks(resolved_of("quarry-road"), 11.0, 30e3)
+    assert math.isfinite(found.spark)
+    assert work_spread(resolved_of("quarry-road"), 11.0, 30e3, found.spark).net < 0.0
+
+
+@pytest.mark.parametrize(("least", "expected"), [(20.0, (20.0, 23.0)), (-20.0, (14.5, 15.5))])
+def test_the_latest_useful_spark_is_one_on_which_the_engine_runs(least: float, expected: tuple[float, float]) -> None:
+    """Half is burned at 50 less the spark, and may be by 35: 15 would do, where the engine lives so long."""
+
+    def state(spark: float) -> Any:
+        return SimpleNamespace(runs=spark >= least, half_burned=50.0 - spark, exhaust_temperature=700.0, speed=20.0, manifold_pressure=5e4)
+
+    limits = SimpleNamespace(si=SimpleNamespace(latest_half_burned=35.0, hottest_exhaust=1200.0))
+    engine: Any = SimpleNamespace(build=SimpleNamespace(limits=limits), state=lambda speed, pressure, spark: state(spark))
+    found = latest_useful_spark(engine, state(40.0), 40.0)
+    assert state(found).runs
+    assert expected[0] <= found <= expected[1]
+
+
+def test_where_even_the_latest_spark_searched_serves_it_is_that_one() -> None:
+    state: Any = SimpleNamespace(runs=True, half_burned=-40.0, exhaust_temperature=600.0, speed=20.0, manifold_pressure=5e4)
+    limits = SimpleNamespace(si=SimpleNamespace(latest_half_burned=35.0, hottest_exhaust=1200.0))
+    engine: Any = SimpleNamespace(build=SimpleNamespace(limits=limits), state=lambda speed, pressure, spark: state)
+    assert latest_useful_spark(engine, state, 40.0) == LATEST

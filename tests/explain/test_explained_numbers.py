@@ -170,7 +170,9 @@ def test_a_ceiling_and_the_limit_that_binds_are_those_of_the_column(name: str, p
     if math.isfinite(asked):
         assert close(value(e, "a_ask", "crank_deg"), asked)
     if math.isfinite(cell.fuller_best):
-        assert close(value(e, "p_full", "Pa"), min(cell.pressure * (1.0 + cell.fuller), barometer(engine)))
+        assert close(value(e, "f", ""), cell.swing.fuller)
+        assert close(value(e, "p_full", "Pa"), min(cell.pressure * (1.0 + cell.swing.fuller_by_pressure), barometer(engine)))
+        assert close(value(e, "g_full", ""), 1.0 + cell.swing.fuller_by_charge)
     if math.isfinite(cell.misfire):
         assert close(value(e, "p_l", "Pa"), cell.pressure * (1.0 - cell.lighter))
     if math.isfinite(cell.ceiling):
