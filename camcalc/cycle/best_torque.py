@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from typing import Any
 
@@ -59,8 +60,8 @@ def top_of(work: Work, guess: float) -> float:
     step *= 2.0
     left, mid, right = at(centre - step), at(centre), at(centre + step)
     bend = left - 2.0 * mid + right
-    if bend >= 0.0:
-        return centre
+    if bend >= 0.0:  # no top: work still rises at an end of the search, or is level
+        return centre if mid >= max(left, right) else float(clipped(centre + math.copysign(step, right - left)))
     return float(clipped(centre + step * min(max(0.5 * (left - right) / bend, -1.0), 1.0)))
 
 

@@ -317,28 +317,16 @@ class ResolvedEngine:
             best, own, settled = self._held_best(*key)
             if burned_fraction is None and settled.runs:
                 shift = self._shift(settled, own, best)
-                best = clipped(best + shift) if abs(shift) < MOST_SHIFT else self._settled_top(speed, pressure, best)
+                best = clipped(best + shift) if abs(shift) < MOST_SHIFT else top_of(lambda s: self._net(speed, pressure, s), float(round(best)))
             self._best[key] = best
         return self._best[key]
 
-    def _settled_top(self, speed: float, pressure: float, start: float) -> float:
-        """Return the spark of greatest net IMEP of settled cycles, from an early one on: where the gas exchange has more say than the burn.
-
-        Steps of 6 degrees towards later sparks as long as work rises, then the top of a parabola.
-        """
-
-        def work(spark: float) -> float:
-            found = self.settled(speed, pressure, spark)
-            return found.total("work") if found.runs else -math.inf
-
-        spark = float(round(start))
-        while spark - APART >= LATEST and work(spark - APART) > work(spark):
-            spark -= APART
-        left, mid, right = (work(clipped(spark + d)) for d in (-APART, 0.0, APART))
-        bend = left - 2.0 * mid + right
-        if spark + APART > EARLIEST or not bend < 0.0 or not math.isfinite(bend):
-            return spark
-        return spark + APART * min(max(0.5 * (left - right) / bend, -1.0), 1.0)
+    def _net(self, speed: float, pressure: float, spark: float) -> float:
+        """Return net IMEP [Pa] of the settled cycle; next to nothing where no cycle repeats itself, so that a search goes elsewhere."""
+        try:
+            return self.state(speed, pressure, spark).net
+        except NoSolutionError:
+            return -self.ambient
 
     def _held_best(self, speed: float, pressure: float, burned: float | None) -> tuple[float, float, Settled]:
         """Return the spark of greatest torque on a held gas exchange, that exchange's own spark within 3 degrees of it, and its cycle."""

@@ -37,6 +37,15 @@ def test_where_work_does_not_bend_down_nothing_is_moved() -> None:
     assert shift_of(lambda spark: 1.0, 20.0, 1.0) == 0.0
 
 
+@pytest.mark.parametrize(("way", "end"), [(1.0, EARLIEST), (-1.0, LATEST)])
+@pytest.mark.parametrize("bend", [0.0, 1e-3])
+def test_work_that_rises_to_an_end_of_the_search_gives_that_end_which_is_marked(way: float, end: float, bend: float) -> None:
+    """Straight, or bending upwards: no parabola has a top there."""
+    found = top_of(lambda spark: way * spark + bend * (spark - 25.0) ** 2, 30.0)
+    assert found == end
+    assert isinstance(spark_ends(found), Mark)
+
+
 def test_no_spark_is_worked_out_twice() -> None:
     asked: list[float] = []
 
