@@ -157,7 +157,8 @@ def test_the_table_is_as_said(build_of: Make, both: Any) -> None:
     assert any("on the same spark table" in line for line in setting_lines(both))
     level = compare_builds(build_of("quarry-road").replace(spark_table=None), model="coarse", bands=False)
     assert level.tables is TablesUsed.LEVEL_AT_CEILING
-    assert level.si.level_spark == level.figure("worst_ceiling").a
+    lowest = level.figure("worst_ceiling")
+    assert level.si.level_spark == min(lowest.a, lowest.b) < max(lowest.a, lowest.b)
     assert any(f"{round(level.si.level_spark)} deg BTDC" in line for line in setting_lines(level))
 
 
