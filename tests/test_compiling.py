@@ -352,8 +352,8 @@ def test_a_kernel_inside_a_function_is_refused() -> None:
 
 def test_every_kernel_is_kept_by_camcalc_itself() -> None:
     from camcalc.cycle import gas_kernel, rates
-    from camcalc.drive import time_kernel
+    from camcalc.drive import driveline_kernel, event_kernel
 
-    kernels = [item for module in (gas_kernel, rates, time_kernel) for item in vars(module).values() if numba.extending.is_jitted(item)]
+    kernels = [item for module in (gas_kernel, rates, driveline_kernel, event_kernel) for item in vars(module).values() if numba.extending.is_jitted(item)]
     assert len(kernels) > 15
     assert all(isinstance(kernel._cache, compiling.KernelFiles) for kernel in kernels)

@@ -14,7 +14,7 @@ from .surge import add_table_arguments
 __all__ = ["add_arguments", "run"]
 
 DRIVER_NAMES = ("steady pedal", "speed hold", "closed pedal", "tip-in", "blip")
-VERDICTS_ARE = "Simulated on means of cycles. Accelerations along the road, 0.5 to 16 Hz. Grades are ours."
+VERDICTS_ARE = "Simulated: cycles remember, vary and miss. Accelerations along the road, 0.5 to 16 Hz. Grades are ours."
 
 # Options that are quantities, by the unit that they must fit.
 UNITS = {
@@ -35,7 +35,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--cut-above", metavar="SPEED", default="1500 rpm", help="fuel is cut with a closed pedal above this (1500 rpm)")
     parser.add_argument("--back-below", metavar="SPEED", default="1200 rpm", help="and comes back below this (1200 rpm)")
     parser.add_argument("--kick", metavar="SPEED", default="0 rpm", help="how far the crank starts from the settled speed")
-    parser.add_argument("--steady-burns", action="store_true", help="burns that do not vary and signals that do not jitter")
+    parser.add_argument("--foot", choices=("steady", "usual", "loose"), default="steady", help="how far the car moves the foot on the pedal (steady)")
+    parser.add_argument("--idle-control", action="store_true", help="hold the idle speed with throttle and spark while the pedal is closed")
+    parser.add_argument("--integrate", action="store_true", help="integrate every cylinder instead of following its maps: some seconds for each second")
+    parser.add_argument("--steady-burns", action="store_true", help="burns that do not vary or miss, signals that do not jitter")
     parser.add_argument("--seed", metavar="N", type=int, default=1, help="another number, other cycles")
     parser.add_argument("--log", metavar="FILE", type=Path, help="write the drive as a log (CSV) that camcalc review reads")
     parser.add_argument("--overwrite", action="store_true", help="allow --log to replace a file that is there")
@@ -45,8 +48,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Drive and print what came of it."""
+    from ..cycle.models import engine_kind
     from ..drive.drive_run import simulate_drive
-    from ..drive.engine_loop import tables_of
+    from ..drive.engine_loop import surge_tables
     from ..errors import InputError
     from ..units import Bounds, to_si
     from ..vehicle.driveline import driveline_of
@@ -66,7 +70,8 @@ def run(options: argparse.Namespace) -> int:
     refuse_outputs({"--log": options.log}, [*build.files(), table.path], folders={"--plots": options.plots}, new=not options.overwrite)
     with progress_bar() as report:
         report("cycles", 0.0)
-        tables = tables_of(build)
+        engine = engine_kind("resolved")(build)
+        tables = surge_tables(engine)
     run = simulate_drive(
         build,
         table,
@@ -81,9 +86,12 @@ def run(options: argparse.Namespace) -> int:
         cut_above=options.cut_above,
         back_below=options.back_below,
         kick=options.kick,
+        foot=options.foot,
+        idle_control=options.idle_control,
         noise=not options.steady_burns,
         seed=options.seed,
         engine_tables=tables,
+        engine=engine if options.integrate else None,
     )
     if options.log:
         run.write(options.log)

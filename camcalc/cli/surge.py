@@ -151,7 +151,8 @@ def print_gear(gear: RoadSurge, unit: str, screen: Console, *, every: bool) -> N
     from ..words.phrases import COUPLINGS
 
     road = gear.road_speed.to(unit).magnitude
-    heads = ["rpm", unit, "spark", "Hz", "damping\nratio", "signals", "burn", "driven", "back-\nlash", "verdict"]
+    heads = ["rpm", unit, "spark", "Hz", "damping\nratio", "signals", "burn", "driven:\nsteady", "usual", "loose\nfoot", "missed\na minute"]
+    heads += ["back-\nlash", "verdict"]
     shown = [k for k in range(len(gear.verdict)) if every or is_shown(gear, k)]
     rows = [row_texts(gear, k, road[k]) for k in shown]
     kept = [k for k in range(len(heads)) if any(row[k] for row in rows)]
@@ -183,8 +184,9 @@ def row_texts(gear: RoadSurge, k: int, road: float) -> list[str]:
     texts = [f"{si.speed[k] * 60:.0f}", f"{road:.0f}", f"{si.spark[k]:.0f}", marked(f"{si.frequency[k]:.1f}", gear.mark("frequency", k))]
     texts.append(marked(f"{si.damping[k]:.3f}", gear.mark("damping", k)))
     texts += [grows(si.from_jitter[k]), grows(si.from_burn[k])]
-    over_time = gear.verdict_over_time[k]
-    texts.append("" if over_time is None else f"{si.over_time[k]:.3f}" if math.isfinite(si.over_time[k]) else str(over_time))
+    for verdicts, shakes in zip(gear.verdict_driven, si.driven, strict=True):
+        texts.append("" if verdicts[k] is None else f"{shakes[k]:.3f}" if math.isfinite(shakes[k]) else str(verdicts[k]))
+    texts.append(f"{60.0 * si.missed[k]:.0f}" if math.isfinite(si.missed[k]) else "")
     texts.append(grows(si.lash_crossed[k], 1))
     return [*texts, str(gear.worse_verdict(k))]
 

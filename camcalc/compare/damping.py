@@ -86,7 +86,7 @@ def damping_at(engine: EngineModel, point: DampingPoint) -> Damped:
         # Only the cycles about the point are settled: a look-up takes no others.
         reach, turn = PRESSURE_REACH + PRESSURE_STEP, SPARK_REACH + SPARK_STEP
         pressures = whole.nodes_about(whole.PRESSURES, pressure - reach, pressure + reach)
-        tables = whole.engine_tables(engine, speeds, pressures, whole.nodes_about(whole.SPARKS, spark - turn, spark + turn))
+        tables = whole.engine_tables(engine, speeds, pressures, whole.nodes_about(whole.SPARKS, spark - turn, spark + turn), net=False)
         found = surge_risk(_rubbing(engine), point.table, gear=point.gear, engine_tables=tables, speeds=np.array([point.speed]), over_time=False)
     except CamcalcError:
         return Damped(math.nan, math.nan, NoFigure.NOT_ON_THIS_TABLE)

@@ -253,6 +253,7 @@ def _tables_around(engine: EngineModel, points: Sequence[RoadPoint], table: Spar
         nodes_about(SPEEDS, min(p.speed for p in points) - AROUND_SPEED, max(p.speed for p in points) + AROUND_SPEED),
         nodes_about(PRESSURES, pressures.min() - BELOW, pressures.max() + ABOVE),
         nodes_about(SPARKS, min(sparks) - AROUND_SPARK, max(sparks) + AROUND_SPARK),
+        net=False,
     )
 
 

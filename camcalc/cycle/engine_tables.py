@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from ..compiling import compiled
 from ..errors import NoSolutionError
+from .memory_field import MemoryField, memory_field
 from .operating import EngineModel, barometer
 from .work_variation import work_spread
 
@@ -24,14 +25,15 @@ Array = NDArray[np.float64]
 SPEEDS = np.arange(600.0, 3601.0, 200.0) / 60.0
 PRESSURES = np.arange(15e3, 100.1e3, 5e3)
 SPARKS = np.array([2.0, 10.0, 18.0, 26.0, 34.0, 42.0, 52.0])
-# Per cylinder: gross and net IMEP [Pa], standard deviation of gross IMEP [Pa], air trapped per cycle [kg], burned fraction, blow-back share.
-FIELDS = ("net", "gross", "deviation", "air", "burned_fraction", "blow_back")
+# Per cylinder: gross and net IMEP [Pa], standard deviation of gross IMEP [Pa], air trapped per cycle [kg], burned fraction, blow-back share,
+# share of cycles that miss.
+FIELDS = ("net", "gross", "deviation", "air", "burned_fraction", "blow_back", "missed")
 
 
 class EngineTables(NamedTuple):
     """Tabulated cycles: axes [rev/s, Pa, crank deg before top dead centre] and values by field, speed, pressure, spark.
 
-    ``runs`` says at which speeds, pressures and sparks a cycle settles.
+    ``runs`` says at which speeds, pressures and sparks a cycle settles; ``memory`` what a cycle leaves to those after it.
     """
 
     speeds: Array
@@ -39,6 +41,7 @@ class EngineTables(NamedTuple):
     sparks: Array
     values: Array
     runs: NDArray[np.bool_]
+    memory: MemoryField | None = None
 
     def at(self, speed: float, pressure: float, spark: float) -> dict[str, float]:
         """Return every field at a point by name; not-a-number where no cycle runs or outside the axes."""
@@ -46,7 +49,7 @@ class EngineTables(NamedTuple):
         return dict(zip(FIELDS, map(float, found), strict=True))
 
 
-def engine_tables(engine: EngineModel, speeds: Array = SPEEDS, pressures: Array = PRESSURES, sparks: Array = SPARKS) -> EngineTables:
+def engine_tables(engine: EngineModel, speeds: Array = SPEEDS, pressures: Array = PRESSURES, sparks: Array = SPARKS, *, net: bool = True) -> EngineTables:
     """Tabulate an engine model; loads at and above the barometer are left out.
 
     Parameters
@@ -54,6 +57,8 @@ def engine_tables(engine: EngineModel, speeds: Array = SPEEDS, pressures: Array 
     engine : EngineModel
     speeds, pressures, sparks : array, shape (n,) each
         Axes [rev/s], [Pa], [crank deg before top dead centre], rising.
+    net : bool
+        Whether what cycles leave to those after them is interpolated on a net of its own, for many points, or computed at each point asked for.
     """
     pressures = pressures[pressures < barometer(engine)]
 
@@ -72,12 +77,12 @@ def engine_tables(engine: EngineModel, speeds: Array = SPEEDS, pressures: Array 
                 if not mean.runs:
                     alive.remove(k)
                     continue
-                out[:, j, k] = mean.net, mean.gross, spread.deviation, mean.air, mean.burned_fraction, mean.blow_back / mean.trapped
+                out[:, j, k] = mean.net, mean.gross, spread.deviation, mean.air, mean.burned_fraction, mean.blow_back / mean.trapped, spread.missed
         return out
 
     with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
         values = np.stack(list(pool.map(sheet, map(float, speeds))), axis=1)
-    return EngineTables(speeds, pressures, sparks, values, np.isfinite(values[0]))
+    return EngineTables(speeds, pressures, sparks, values, np.isfinite(values[0]), memory_field(engine, net=net))
 
 
 def nodes_about(axis: Array, low: float, high: float) -> Array:

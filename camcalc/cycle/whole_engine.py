@@ -71,10 +71,12 @@ BEHIND_THE_PORT = [Unknown.COLLECTOR_TEMPERATURE, Unknown.COLLECTOR_FRACTION, Un
 
 
 @compiled(error_model="numpy", fastmath=FAST)
-def _engine_rates(theta: float, y: Array, dy: Array, s: Setup, b: Boundary, shifts: Array) -> None:
+def _engine_rates(theta: float, y: Array, dy: Array, s: Setup, boundaries: Array, shifts: Array) -> None:
     """Write every cylinder's rates; their shares of the plenum add up and are written to all."""
     count = shifts.size
     for k in range(count):
+        r = boundaries[k]
+        b = Boundary(r[0], r[1], r[2], r[3], r[4], r[5], r[6], r[7], r[8], r[9], r[10], r[11], r[12], r[13])
         phase = b.closed_angle + (theta + shifts[k] - b.closed_angle) % 720.0
         rates(phase, y[k], dy[k], s, b)
     for i in (State.PLENUM_MASS, State.PLENUM_TEMPERATURE, State.PLENUM_BURNED):
@@ -86,8 +88,8 @@ def _engine_rates(theta: float, y: Array, dy: Array, s: Setup, b: Boundary, shif
 
 
 @compiled(nogil=True, error_model="numpy", fastmath=FAST)
-def run_engine(y0: Array, stops: Array, s: Setup, b: Boundary, shifts: Array, rtol: float, marks: Array) -> tuple[Array, Array, Array, int]:
-    """Integrate all cylinders over one cycle of the first; as ``run_cycle``, for an array of cylinders.
+def run_engine(y0: Array, stops: Array, s: Setup, boundaries: Array, shifts: Array, rtol: float, marks: Array) -> tuple[Array, Array, Array, int]:
+    """Integrate all cylinders from the first stop to the last; as ``run_cycle``, for an array of cylinders.
 
     Returns the first cylinder's state at stops and at marks, every cylinder's state at the end, and the steps taken.
 
@@ -99,10 +101,10 @@ def run_engine(y0: Array, stops: Array, s: Setup, b: Boundary, shifts: Array, rt
         Rising crank angles at which to restart [crank deg].
     s : Setup
         Engine and gas.
-    b : Boundary
-        What this cycle is given.
+    boundaries : array, shape (cylinders, 14) [SI]
+        What each cylinder's cycle is given, as ``Boundary``; angles in crank degrees.
     shifts : array, shape (cylinders,)
-        How far each cylinder is behind the first [crank deg].
+        How far each cylinder is ahead of the first [crank deg].
     rtol : float
         Relative tolerance of a step.
     marks : array, shape (m,)
@@ -126,18 +128,18 @@ def run_engine(y0: Array, stops: Array, s: Setup, b: Boundary, shifts: Array, rt
     for j in range(stops.size - 1):
         theta, end = stops[j], stops[j + 1]
         h = min(h, 0.1)
-        _engine_rates(theta, y, k1, s, b, shifts)
+        _engine_rates(theta, y, k1, s, boundaries, shifts)
         while end - theta > 1e-9:
             h = min(h, end - theta)
             if mark < marks.size and marks[mark] - theta > 1e-9:
                 h = min(h, marks[mark] - theta)
-            _engine_rates(theta + C2 * h, y + h * A21 * k1, k2, s, b, shifts)
-            _engine_rates(theta + C3 * h, y + h * (A31 * k1 + A32 * k2), k3, s, b, shifts)
-            _engine_rates(theta + C4 * h, y + h * (A41 * k1 + A42 * k2 + A43 * k3), k4, s, b, shifts)
-            _engine_rates(theta + C5 * h, y + h * (A51 * k1 + A52 * k2 + A53 * k3 + A54 * k4), k5, s, b, shifts)
-            _engine_rates(theta + h, y + h * (A61 * k1 + A62 * k2 + A63 * k3 + A64 * k4 + A65 * k5), k6, s, b, shifts)
+            _engine_rates(theta + C2 * h, y + h * A21 * k1, k2, s, boundaries, shifts)
+            _engine_rates(theta + C3 * h, y + h * (A31 * k1 + A32 * k2), k3, s, boundaries, shifts)
+            _engine_rates(theta + C4 * h, y + h * (A41 * k1 + A42 * k2 + A43 * k3), k4, s, boundaries, shifts)
+            _engine_rates(theta + C5 * h, y + h * (A51 * k1 + A52 * k2 + A53 * k3 + A54 * k4), k5, s, boundaries, shifts)
+            _engine_rates(theta + h, y + h * (A61 * k1 + A62 * k2 + A63 * k3 + A64 * k4 + A65 * k5), k6, s, boundaries, shifts)
             new = y + h * (B1 * k1 + B3 * k3 + B4 * k4 + B5 * k5 + B6 * k6)
-            _engine_rates(theta + h, new, k7, s, b, shifts)
+            _engine_rates(theta + h, new, k7, s, boundaries, shifts)
             error = 0.0
             for k in range(shape[0]):
                 for i in range(STATES):
@@ -231,7 +233,7 @@ class WholeEngine:
         stops = np.array(sorted({a for a in everyone | set(own) if first < a < last} | {first, last}))
         stops = stops[np.concatenate([[True], np.diff(stops) > 1e-6])]
         marks = every_degree(course)
-        at_stops, at_marks, end, steps = run_engine(self.state, stops, s, b, self.shifts, m.rtol, marks)
+        at_stops, at_marks, end, steps = run_engine(self.state, stops, s, np.tile(b, (self.cylinders, 1)), self.shifts, m.rtol, marks)
         if steps < 0:
             raise NoSolutionError(f"the rippling plenum cannot be integrated at {s.speed * 60:.0f} rpm: a step became too small")
         unknowns = z.copy()

@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 import io
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -21,13 +21,35 @@ from ..units import Bounds, to_si
 from ..vehicle.acceleration_weighting import SurgeGrade
 from ..vehicle.coupling import Coupling
 from ..vehicle.driveline import driveline_of
-from .engine_loop import engine_side_of, tables_of
-from .run_setup import PEDAL_STEP, STEP, Driver, filled_tables, opening_of, openings, pedal_opening, plant_of, start_of, state_of
+from .closed_loop import LEAST_FILTER
+from .engine_loop import engine_side_of, table_spark, tables_of
+from .event_kernel import Signals, Table, World, begun, run_events
+from .run_setup import (
+    PEDAL_STEP,
+    STALLS,
+    STEP,
+    Driver,
+    Foot,
+    Shaker,
+    Start,
+    control_of,
+    cylinders_of,
+    filled_tables,
+    limb_of,
+    mixture_of,
+    opening_of,
+    openings,
+    pedal_opening,
+    plant_of,
+    run_tables,
+    start_of,
+    state_of,
+)
 from .surge import BAND, PEAK_TO_PEAK, grade
-from .time_kernel import Signals, run_kernel
 
 if TYPE_CHECKING:
     from ..cycle.engine_tables import EngineTables
+    from ..cycle.operating import EngineModel
     from ..logs import DriveLog
     from ..sheet import Build
     from ..tables import SparkTable
@@ -42,6 +64,8 @@ TURN = 2.0 * math.pi
 HOLD_GAIN, HOLD_INTEGRAL, HOLD_LAG = 0.15, 0.03, 0.4
 # Fewer rows are not filtered. A filter of a lower order takes a tenth off a swing at 8 Hz, well within the band.
 SHORTEST, EDGE = 60, 4
+# Cylinders that are integrated push the crank one by one: steps so many times as short, lest their pushes come a little early and late by chance.
+FINER = 10
 # At least so many draws of noise, and as many as an engine at twice its first speed fires, lest a long run repeats itself.
 LEAST_DRAWS = 4096
 LOAD_COLUMNS = {
@@ -74,6 +98,9 @@ class DriveRun(ArrayRecord):
     shaft_torque: Measure = measure("N*m", doc="at the wheels")
     crank_torque: Measure = measure("N*m")
     fuel_cut: Array = dataclasses.field(default_factory=lambda: np.empty(0))
+    missed: Array = dataclasses.field(default_factory=lambda: np.empty(0))
+    mixture: Measure = measure("", doc="fuel over what the air asks for, of the last cylinder that closed")
+    plenum_burned: Measure = measure("", doc="burned gas in the plenum, by mass")
 
     def plain_units(self) -> Mapping[str, tuple[str, str]]:
         """Return the units of the load, inside and shown."""
@@ -84,6 +111,18 @@ class DriveRun(ArrayRecord):
     def shake(self) -> float:
         """R.m.s. acceleration along the road between 0.5 and 16 Hz [m/s2]; NaN without rows."""
         return self._swing(self.si.acceleration)
+
+    @property
+    def peaks(self) -> float:
+        """Acceleration along the road between 0.5 and 16 Hz from the lowest to the highest [m/s2]: missed cycles are felt as peaks; NaN without rows."""
+        return float(np.ptp(self._banded(self.si.acceleration))) if self.si.time.size else math.nan
+
+    @property
+    def missed_rate(self) -> float:
+        """Cycles that missed [1/s], all cylinders counted; NaN without rows."""
+        if self.si.time.size < 2:
+            return math.nan
+        return float(self.missed[1:].sum() / (self.si.time[-1] - self.si.time[0]))
 
     @property
     def verdict(self) -> SurgeGrade:
@@ -111,16 +150,20 @@ class DriveRun(ArrayRecord):
         return self.replace(**{name: value[late] for name, value in self._rows().items()})
 
     def _rows(self) -> dict[str, Array]:
-        return {**{name: getattr(self.si, name) for name in self.measures()}, "load": self.load, "fuel_cut": self.fuel_cut}
+        return {**{name: getattr(self.si, name) for name in self.measures()}, "load": self.load, "fuel_cut": self.fuel_cut, "missed": self.missed}
 
     def _swing(self, values: Array) -> float:
+        return float(np.std(self._banded(values))) if values.size else math.nan
+
+    def _banded(self, values: Array) -> Array:
+        """Return values between 0.5 and 16 Hz; as they are where they are too few to filter."""
         from scipy.signal import butter, sosfiltfilt
 
         if values.size <= SHORTEST:
-            return float(np.std(values)) if values.size else math.nan
+            return values
         rate = 1.0 / float(self.si.time[1] - self.si.time[0])
         band = butter(EDGE, (BAND[0], min(BAND[1], 0.4 * rate)), "bandpass", fs=rate, output="sos")
-        return float(np.std(sosfiltfilt(band, values)))
+        return np.asarray(sosfiltfilt(band, values))
 
     def log(self) -> DriveLog:
         """Return the run as a log, for ``review_log``."""
@@ -172,9 +215,14 @@ def simulate_drive(
     cut_above: Quantity | str = "1500 rpm",
     back_below: Quantity | str = "1200 rpm",
     kick: Quantity | str = "0 rpm",
+    foot: Foot | str = Foot.STEADY,
+    idle_control: bool = False,
+    fuel_follows: bool = True,
     noise: bool = True,
+    without: Iterable[Shaker | str] = (),
     seed: int = 1,
     engine_tables: EngineTables | None = None,
+    engine: EngineModel | None = None,
 ) -> DriveRun:
     """Drive on the level over time.
 
@@ -201,12 +249,22 @@ def simulate_drive(
         Fuel is cut with a closed pedal above one and comes back below the other; common practice lies about 300 rpm apart, no source.
     kick : quantity [crank speed]
         How far the crank starts from the settled speed.
+    foot : Foot or str
+        ``steady``, ``usual`` or ``loose``: how far the car's own acceleration moves the foot on the pedal.
+    idle_control : bool
+        Whether a control holds the idle speed with throttle and spark while the pedal is closed.
+    fuel_follows : bool
+        Whether fuel follows the load signal, a part of it by the wall; else each cylinder gets what its air asks for.
     noise : bool
-        Whether burns vary and signals jitter, drawn for each firing and cycle from ``seed``.
+        Whether burns vary, cycles miss and signals jitter, drawn for each firing and cycle from ``seed``.
+    without : iterable of Shaker or str
+        What of the noise is left out: ``burn``, ``missed``, ``table``, ``fuel``.
     seed : int
         Another number, other cycles.
     engine_tables : EngineTables
         Of the build's engine; made when left out, which takes most of the time.
+    engine : EngineModel
+        Integrate every cylinder of this crank-resolved engine instead of following its maps: two seconds and more for each second driven.
 
     Raises
     ------
@@ -233,7 +291,7 @@ def simulate_drive(
     >>> bool(abs(run.si.speed[-1] - 25.0) < 0.1)
     True
     """
-    driver, coupling = Driver.chosen(driver, "driver"), Coupling.chosen(coupling, "coupling")
+    driver, coupling, foot = Driver.chosen(driver, "driver"), Coupling.chosen(coupling, "coupling"), Foot.chosen(foot, "foot")
     if not 0.0 <= pedal_step <= 0.5:
         raise InputError("pedal_step", came=f"{pedal_step:g}", expected="a share of the whole pedal, 0 to 0.5")
     engine_side = engine_side_of(build, tables_of(build) if engine_tables is None else engine_tables)
@@ -242,7 +300,8 @@ def simulate_drive(
     length = float(to_si(duration, "duration", Bounds("s", 2.0, 600.0)))
     every = max(round(float(to_si(sample_time, "sample_time", Bounds("s", 2e-3, 0.2, "ms"))) / STEP), 1)
     count = round(length / STEP) // every * every
-    plant = plant_of(build, engine_side, driveline, coupling, noise=noise)
+    plant = plant_of(build, engine_side, driveline, coupling)
+    cylinders, plenum = cylinders_of(engine_side, table, start)
     filled = filled_tables(engine_side)
     full, closed = openings(build, engine_side._replace(tables=filled), table)
     opening = pedal_opening(driver, opening_of(engine_side, start.speed, start.pressure, table), closed, full, count, pedal_step)
@@ -252,25 +311,63 @@ def simulate_drive(
         raise InputError("back_below", came=str(back_below), expected=f"less than cut_above, {cut_above}")
     state = state_of(plant, driveline, start, float(to_si(kick, "kick", Bounds("crank_rps", -20.0, 20.0, "rpm"))))
     firings = max(math.ceil(length * start.speed * engine_side.cylinders), LEAST_DRAWS)
-    draws = np.random.default_rng(seed).standard_normal((firings, 3)) if noise else np.zeros((1, 3))
-    rows, reached = run_kernel(
-        state,
-        STEP,
-        count,
-        every,
-        plant,
-        Signals(opening, closed, *hold, HOLD_LAG, float(state[4]), cut, back),
-        (filled.speeds, filled.pressures, filled.sparks),
-        filled.values,
-        (np.asarray(table.si.speed, float), np.asarray(table.loads, float), np.asarray(table.si.cells, float)),
-        LOAD_KINDS.index(table.load_kind),
-        draws,
+    draws = np.random.default_rng(seed).standard_normal((firings, 4)) if noise else np.zeros((1, 4))
+    left_out = {Shaker.chosen(one, "without") for one in without}
+    shakes = {one: 1.0 if noise and one not in left_out else 0.0 for one in Shaker}
+    limits = build.limits
+    signals = Signals(
+        opening,
+        closed,
+        *hold,
+        HOLD_LAG,
+        float(state[4]),
+        cut,
+        back,
+        load_filter=max(engine_side.load_filter, LEAST_FILTER),
+        table_jitter=limits.load_jitter * shakes[Shaker.TABLE],
+        fuel_jitter=limits.load_jitter * shakes[Shaker.FUEL],
+        speed_jitter=float(limits.si.speed_jitter) * TURN * shakes[Shaker.TABLE],
+        burns_vary=shakes[Shaker.BURN],
+        cycles_miss=bool(shakes[Shaker.MISSED]),
+        slowest=STALLS * float(build.idle.si.speed) * TURN,
     )
+    speeds, loads, cells = (np.asarray(a, float) for a in (table.si.speed, table.loads, table.si.cells))
+    world = World(
+        plant,
+        cylinders,
+        engine_side.plenum,
+        signals,
+        Table(speeds, loads, cells, LOAD_KINDS.index(table.load_kind), engine_side.reference_air),
+        (filled.speeds, filled.pressures, filled.sparks),
+        run_tables(filled),
+        mixture_of(on=fuel_follows),
+        limb_of(foot),
+        control_of(build, on=idle_control),
+        draws,
+        STEP,
+    )
+    if engine is None:
+        rows, reached = run_events(world, begun(world, state, plenum), every)
+    else:
+        rows, reached = _resolved(engine, world, start, table_spark(engine_side, table, start.speed, start.pressure), state, plenum, every)
     return _run(rows[:reached], every * STEP, gear, coupling, driver, table.load_kind, full, closed, stalled=reached < len(rows))
 
 
+def _resolved(engine: EngineModel, world: World, start: Start, spark: float, driveline: Array, plenum: Array, every: int) -> tuple[Array, int]:
+    """Run with every cylinder integrated."""
+    from ..cycle.memory import cycle_memory
+    from ..cycle.resolved import ResolvedEngine
+    from .resolved_run import ResolvedCylinders, without_maps
+
+    memory = cycle_memory(engine, start.speed, start.pressure, spark) if isinstance(engine, ResolvedEngine) else None
+    if not isinstance(engine, ResolvedEngine) or memory is None:
+        raise InputError("engine", came=engine.name, expected="the crank-resolved cycle with one plenum for all cylinders", fix="leave it out")
+    fine = without_maps(world, FINER)
+    return ResolvedCylinders(engine, memory, fine).run(begun(fine, driveline, plenum), every * FINER)
+
+
 def _run(rows: Array, step: float, gear: int, coupling: Coupling, driver: Driver, kind: str, full: float, closed: float, *, stalled: bool) -> DriveRun:
-    speed, spark, pressure, load, opening, road, twist, shaft, cut, torque = rows.T
+    speed, spark, pressure, load, opening, road, twist, shaft, cut, torque, missed, mixture, _, burned = rows.T
     return DriveRun(
         gear=gear,
         coupling=coupling,
@@ -289,4 +386,7 @@ def _run(rows: Array, step: float, gear: int, coupling: Coupling, driver: Driver
         shaft_torque=shaft,
         crank_torque=torque,
         fuel_cut=cut,
+        missed=missed,
+        mixture=mixture,
+        plenum_burned=burned,
     )

@@ -16,8 +16,10 @@ from numpy.typing import NDArray
 from ..constants import AIR_GAMMA, AIR_GAS_CONSTANT, torque_of_mean_pressure
 from ..cycle.engine_tables import EngineTables
 from ..cycle.load_axis import AIR_CHARGE, MANIFOLD_PRESSURE
+from ..cycle.memory import INPUTS, LOSSES, OUTPUTS, CycleMemory, Given, Made
 from ..engine.friction import rubbing_friction
 from ..engine.valve_flow import orifice_flow_kernel
+from .plenum import PlenumGas, PlenumSlopes, plenum_gas_of, plenum_slopes, plenum_state, throttle_area
 
 if TYPE_CHECKING:
     from ..cycle.operating import EngineModel
@@ -88,6 +90,8 @@ class EngineSide(NamedTuple):
     friction_factor: float
     load_filter: float
     reference_air: float
+    plenum: PlenumGas
+    charge_per_air: float = 1.0
 
     def torque(self, speed: float, pressure: float, spark: float) -> float:
         """Return brake torque [N m]."""
@@ -149,25 +153,65 @@ class LoopPoint(NamedTuple):
     deviation: float
     blow_back: float
     delays: Delays
+    memory: CycleMemory | None = None
+    plenum_slopes: PlenumSlopes | None = None
+    opening: float = 0.0
+
+    @property
+    def static(self) -> Array:
+        """Slopes of torque and of the plenum's losses by what is given, from the tables; friction apart."""
+        by = np.zeros((OUTPUTS, INPUTS))
+        by[Made.WORK, :3] = self.torque_by_speed - self.friction_by_speed, self.torque_by_pressure, self.torque_by_spark
+        by[Made.MASS, :2] = self.flow_by_speed, self.flow_by_pressure
+        return by
+
+    @property
+    def plenum(self) -> PlenumSlopes:
+        """Slopes of the plenum's rates: of mass, temperature and burned gas, or, without memory, of the pressure of air alone at one temperature."""
+        if self.plenum_slopes is not None:
+            return self.plenum_slopes
+        own = np.array([[self.filling_rate * self.throttle_by_pressure]])
+        return PlenumSlopes(own, np.array([[-self.filling_rate, 0.0, 0.0]]), np.array([self.filling_rate]), np.array([[1.0], [0.0], [0.0]]))
+
+    def answer(self, s: NDArray[np.complex128]) -> NDArray[np.complex128]:
+        """Return how torque [N m] and the plenum's losses answer what is given, as ``CycleMemory.answer``; what no longer changes as the tables have it.
+
+        Parameters
+        ----------
+        s : array, shape (n,)
+            Complex frequencies [1/s].
+        """
+        by = self.static
+        if self.memory is None:
+            return static_answer(s, by, self.delays.induction, self.delays.spark)
+        # The tables know the torque closely; what leaves the plenum the memory knows.
+        by[:, : Given.TEMPERATURE] -= self.memory.settled_slopes
+        by[Made.MASS :] = 0.0
+        return self.memory.answer(s) + static_answer(s, by, self.delays.induction, self.delays.spark)
 
 
 def engine_side_of(build: Build, engine_tables: EngineTables) -> EngineSide:
     """Return the engine of a build on its tables."""
     from ..cycle.load_axis import air_charge_of
     from ..engine.atmosphere import barometer_of
+    from ..engine.gas import fuel_data
     from ..engine.geometry import geometry_of
 
     geometry = geometry_of(build.engine)
+    # What has no memory has no runners of its own either: they count as part of the plenum.
+    runners = 0.0 if engine_tables.memory is not None else geometry.cylinders * build.engine.si.intake_runner_volume
     return EngineSide(
         tables=engine_tables,
         cylinders=geometry.cylinders,
         swept=geometry.swept,
-        plenum_volume=build.engine.si.plenum_volume + geometry.cylinders * build.engine.si.intake_runner_volume,
+        plenum_volume=build.engine.si.plenum_volume + runners,
         plenum_temperature=build.site.si.air_temperature + PLENUM_WARMER,
         ambient=barometer_of(build.site),
         friction_factor=build.engine.friction_factor,
         load_filter=build.limits.si.load_filter,
         reference_air=air_charge_of(build, 1.0),
+        plenum=plenum_gas_of(build, runners=engine_tables.memory is None),
+        charge_per_air=1.0 + 1.0 / (fuel_data(build.fuel.kind, build.idle.mixture).stoichiometric * build.idle.mixture),
     )
 
 
@@ -253,6 +297,8 @@ def loop_point(engine_side: EngineSide, table: SparkMap, speed: float, pressure:
     if table.load_kind != MANIFOLD_PRESSURE:
         load_speed = slope(lambda n, p, s: engine_side.load(n, p, s, table.load_kind), 0, SPEED_STEP)
         load_pressure = slope(lambda n, p, s: engine_side.load(n, p, s, table.load_kind), 1, PRESSURE_STEP)
+    memory = engine_side.tables.memory.at(speed, pressure, spark) if engine_side.tables.memory is not None else None
+    opening, plenum = (air, None) if memory is None else _plenum_slopes(engine_side.plenum, memory)
     return LoopPoint(
         speed=speed,
         pressure=pressure,
@@ -271,7 +317,18 @@ def loop_point(engine_side: EngineSide, table: SparkMap, speed: float, pressure:
         deviation=torque_of_mean_pressure(at["deviation"], engine_side.cylinders * engine_side.swept),
         blow_back=at["blow_back"],
         delays=delays_at(speed, engine_side.cylinders),
+        memory=memory,
+        plenum_slopes=plenum,
+        opening=opening,
     )
+
+
+def _plenum_slopes(plenum: PlenumGas, memory: CycleMemory) -> tuple[float, PlenumSlopes]:
+    """Return the throttle's opening [m2] and the slopes of the plenum's rates."""
+    losses = memory.mean[LOSSES]
+    state = plenum_state(plenum, memory.pressure, *map(float, memory.plenum))
+    opening = throttle_area(plenum, memory.pressure, float(losses[0]))
+    return opening, plenum_slopes(plenum, state, opening, losses)
 
 
 def table_spark(engine_side: EngineSide, table: SparkMap, speed: float, pressure: float) -> float:
@@ -307,3 +364,21 @@ def _flux_slope(pressure: float, ambient: float, temperature: float) -> float:
 
     step = 50.0
     return (flux(pressure + step) - flux(pressure - step)) / (2.0 * step * max(flux(pressure), 1e-9))
+
+
+def static_answer(s: NDArray[np.complex128], by: Array, induction: float, spark: float) -> NDArray[np.complex128]:
+    """Return an engine's answer without memory: torque late by the way from induction, or spark, to power; flows at once.
+
+    Parameters
+    ----------
+    s : array, shape (n,)
+        Complex frequencies [1/s].
+    by : array, shape (outputs, inputs) [SI]
+        Settled slopes, as ``CycleMemory.static``.
+    induction, spark : float
+        Delays [s].
+    """
+    out = np.tile(by.astype(complex), (len(s), 1, 1))
+    out[:, Made.WORK, :] *= np.exp(-s * induction)[:, None]
+    out[:, Made.WORK, Given.SPARK] = by[Made.WORK, Given.SPARK] * np.exp(-s * spark)
+    return out

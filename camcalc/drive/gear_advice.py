@@ -14,11 +14,14 @@ from ..marks import Mark, Marks, ends_of_search
 from ..results import Measure, Record, measure
 from ..vehicle.acceleration_weighting import SurgeGrade
 from ..vehicle.coupling import Coupling
+from .closed_loop import PARTS, LoopPart
+from .driven import Driven, Drives, contributions
 from .idle_swing import IdleSwing
 from .no_answer import NoRoadError, SkippedPoint
 from .risk import surge_risk
 from .road_surge import RoadSurge
-from .surge import PARTS, LoopPart
+from .run_setup import SHAKERS, Foot, Shaker
+from .what_helps import HelpTried, what_helps
 
 if TYPE_CHECKING:
     from ..cycle.engine_tables import EngineTables
@@ -67,6 +70,13 @@ class SurgeReason(Record):
     from_jitter: Measure = measure("m/s**2", doc="swing of the signals through the table's slopes, r.m.s.")
     self_excited: bool
     backlash_holds: bool
+    missed: Measure = measure("1/s", "1/minute", doc="missed cycles of all cylinders, driven over time")
+    peaks: Measure = measure("m/s**2", doc="driven over time with a usual foot, from the lowest to the highest")
+    adds_missed: Measure = measure("m/s**2", doc="missed cycles, driven over time, r.m.s.")
+    adds_table: Measure = measure("m/s**2", doc="load noise through the table, driven over time, r.m.s.")
+    adds_fuel: Measure = measure("m/s**2", doc="load noise through the fuel, driven over time, r.m.s.")
+    adds_foot: Measure = measure("m/s**2", doc="a usual foot over a steady one, r.m.s.")
+    helps: tuple[HelpTried, ...] = ()
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
@@ -84,6 +94,7 @@ class GearSurge(Record):
     slope_over_critical_along_speed: Measure = measure("", "percent", doc="most anywhere on the road")
     slope_over_critical_along_load: Measure = measure("", "percent", doc="most anywhere on the road")
     reason: SurgeReason | None = None
+    loose_bad_below: Measure = measure("crank_rps", "rpm", doc="as bad_below, with a loose foot")
     skipped: tuple[SkippedPoint, ...] = ()
     marks: Mapping[str, Marks] = dataclasses.field(default_factory=dict)
 
@@ -185,7 +196,8 @@ def _gear(build: Build, table: SparkTable, engine_tables: EngineTables, gear: in
         frequency=si.frequency[k],
         slope_over_critical_along_speed=over_speed[0],
         slope_over_critical_along_load=over_load[0],
-        reason=_reason(found, at),
+        reason=_reason(found, at, Drives(build, table, gear, coupling, engine_tables)),
+        loose_bad_below=found.loose_bad_below,
         skipped=found.skipped,
         marks={
             "slowest": ends_of_search(float(si.speed[0]), least=float(SPEEDS[0])),
@@ -209,9 +221,16 @@ def _over_critical(found: RoadSurge, along: str) -> tuple[float, Mark | None]:
     return float(over[most]), Mark.OR_LESS if bound else None
 
 
-def _reason(found: RoadSurge, k: int) -> SurgeReason:
-    """Return what moves the car and what takes its damping at a point."""
+def _reason(found: RoadSurge, k: int, drives: Drives) -> SurgeReason:
+    """Return what moves the car and what takes its damping at a point; what each shaker adds and what helps only where the point is bad."""
     si = found.si
+    adds, speed = dict.fromkeys(SHAKERS, math.nan), float(si.speed[k])
+    helps: tuple[HelpTried, ...] = ()
+    steady, usual = (float(si.driven[found.feet.index(foot), k]) for foot in (Foot.STEADY, Foot.USUAL))
+    if found.worse_verdict(k).bad and math.isfinite(steady):
+        whole = Driven(steady, float(si.driven_peaks[0, k]), float(si.missed[k]), found.worse_verdict(k))
+        adds = dict(zip(SHAKERS, map(float, contributions(drives, [speed], [whole])[:, 0]), strict=True))
+        helps = what_helps(drives, speed)
     takes = {part: float(si.takes[j, k]) for j, part in enumerate(PARTS)}
     most = min(takes, key=lambda part: takes[part])
     over_time = found.verdict_over_time[k]
@@ -224,4 +243,11 @@ def _reason(found: RoadSurge, k: int) -> SurgeReason:
         from_jitter=si.from_jitter[k],
         self_excited=bool(si.damping[k] <= 0.0),
         backlash_holds=bool(si.lash_crossed[k] > 1.0 and over_time is not None and over_time.bad),
+        missed=si.missed[k],
+        peaks=si.driven_peaks[found.feet.index(Foot.USUAL), k],
+        adds_missed=adds[Shaker.MISSED],
+        adds_table=adds[Shaker.TABLE],
+        adds_fuel=adds[Shaker.FUEL],
+        adds_foot=math.sqrt(max(usual**2 - steady**2, 0.0)),
+        helps=helps,
     )

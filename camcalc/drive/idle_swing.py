@@ -12,10 +12,9 @@ from ..codes import Code
 from ..cycle.engine_tables import engine_tables
 from ..errors import NoSolutionError
 from ..results import Measure, Record, measure
-from ..vehicle.delayed_modes import delayed_modes
 from ..vehicle.driveline import StateSpace
+from .closed_loop import ClosedLoop
 from .engine_loop import SparkMap, engine_side_of, loop_point
-from .surge import loop_matrices
 
 if TYPE_CHECKING:
     from ..cycle.operating import EngineModel
@@ -72,6 +71,7 @@ def idle_swing(engine: EngineModel, state: IdleState, table: SparkMap) -> IdleSw
         np.array([si.speed - SPEED, si.speed, si.speed + SPEED]),
         np.array([si.manifold_pressure - PRESSURE, si.manifold_pressure, si.manifold_pressure + PRESSURE]),
         np.array([si.spark - SPARK, si.spark, si.spark + SPARK]),
+        net=False,
     )
     engine_side = engine_side_of(engine.build, local)
     point = loop_point(engine_side, table, si.speed, si.manifold_pressure, si.spark)
@@ -79,8 +79,7 @@ def idle_swing(engine: EngineModel, state: IdleState, table: SparkMap) -> IdleSw
         return IdleSwing(hunting=IdleHunting.NO_ANSWER, speed=si.speed, frequency=None, damping=None)
     inertia = engine.build.engine.si.rotating_inertia
     neutral = StateSpace(np.zeros((1, 1)), np.array([1.0 / inertia]), np.ones(1), np.zeros(1))
-    loop = loop_matrices(neutral, engine_side, point)
-    mode = delayed_modes(loop.state, loop.delayed, fastest=FASTEST).least_damped(SLOWEST, FASTEST)
+    mode = ClosedLoop.of(neutral, engine_side, point).mode((SLOWEST, FASTEST))
     if mode is None:
         return IdleSwing(hunting=IdleHunting.NO_SWING, speed=si.speed, frequency=None, damping=None)
     return IdleSwing(hunting=_hunting(mode.damping), speed=si.speed, frequency=mode.frequency, damping=mode.damping)

@@ -10,17 +10,18 @@ from numpy.typing import NDArray
 
 from ..errors import InputError
 from ..marks import Marks, ends_of_search
-from ..units import quantity
 from ..vehicle.acceleration_weighting import SurgeGrade
 from ..vehicle.converter import converter_of, converter_slopes, converter_space
 from ..vehicle.coupling import Coupling
 from ..vehicle.driveline import Driveline, StateSpace, driveline_of, road_speed_at, state_space
 from ..vehicle.road_load import DRIVELINE_EFFICIENCY, resistance
-from .drive_run import Driver, DriveRun, simulate_drive
+from .closed_loop import ClosedLoop
+from .driven import Driven, Drives, contributions, drives_at
 from .engine_loop import EngineSide, LoopPoint, SparkMap, engine_side_of, loop_point, tables_of
 from .level_road import covers, level_road, why_not_held
 from .no_answer import NoAnswer, NoRoadError, SkippedPoint
 from .road_surge import RoadSurge, SurgeMap
+from .run_setup import FEET, SHAKERS, Foot, foot_answer
 from .surge import MOST_BY_PRESSURE, MOST_BY_SPEED, PEAK_TO_PEAK, Surge, grade, slope_limits, surge_at, swing_marks
 
 if TYPE_CHECKING:
@@ -35,9 +36,10 @@ Array = NDArray[np.float64]
 
 SPEEDS = np.arange(900.0, 2801.0, 100.0) / 60.0
 MAP_SPEEDS, MAP_PRESSURES = np.linspace(900.0, 2700.0, 16) / 60.0, np.linspace(30e3, 90e3, 16)
-# Over time each point is driven for so long, the crank nudged so far from its speed at the start, and judged by what is left after
-# the settling time: what lash or the table keeps alive shows, what dies does not. ESTIMATE.
-DRIVEN, NUDGE, SETTLED = 20.0, 30.0 / 60.0, 5.0
+
+
+# Where so little of a swing comes back through a loose foot, a drive is taken as that with a steady one; sought over these frequencies [Hz].
+ALIKE, FOOT_BAND = 0.1, np.geomspace(0.5, 8.0, 40)
 
 
 class _Point(NamedTuple):
@@ -57,6 +59,7 @@ def surge_risk(
     coupling: Coupling | str = Coupling.LOCKED,
     speeds: Array = SPEEDS,
     over_time: bool = True,
+    sources: bool = False,
     swing: SignalSwing | None = None,
 ) -> RoadSurge:
     """Return how hard a car surges on a spark table in a gear on the level road, and what damps it.
@@ -75,7 +78,9 @@ def surge_risk(
     speeds : array, shape (n,) [rev/s]
         Crank speeds.
     over_time : bool
-        Whether each point is also driven over time, driveline backlash and all.
+        Whether each point is also driven over time, driveline backlash and all, with each foot.
+    sources : bool
+        Whether it is also driven without each of what shakes it.
     swing : SignalSwing
         How far the signals swing, measured in a log; the estimate of ``[limits]`` where it does not tell, and over time.
 
@@ -135,8 +140,28 @@ def surge_risk(
         raise InputError("the spark table", came="no cells there", expected="cells all along the level road: " + "; ".join(outside), fix="widen its axes")
     if not rows:
         raise NoRoadError(gear, tuple(skipped))
-    runs = [_driven(build, table, gear, coupling, row.point.loop.speed, engine_tables) if over_time else None for row in rows]
-    return _road_surge(gear, coupling, rows, runs, tuple(skipped)).replace(swing_measured=swing is not None)
+    found = None
+    if over_time:
+        drives = Drives(build, table, gear, coupling, engine_tables)
+        at = [row.point.loop.speed for row in rows]
+        runs = drives_at(drives, at, [_feet_of(engine_side, row.point) for row in rows])
+        adds = contributions(drives, at, [run[0] for run in runs]) if sources else np.full((len(SHAKERS), len(at)), math.nan)
+        found = _Runs(runs, adds)
+    return _road_surge(gear, coupling, rows, found, tuple(skipped)).replace(swing_measured=swing is not None)
+
+
+def _feet_of(engine_side: EngineSide, point: _Point) -> tuple[Foot, ...]:
+    """Return the feet to drive a point with: where the loop through the loosest one comes back with next to nothing, all drive alike."""
+    loop = ClosedLoop.of(point.space, engine_side, point.loop)
+    back = np.abs(loop.by_opening(FOOT_BAND) * foot_answer(Foot.LOOSE, FOOT_BAND)).max()
+    return FEET if back > ALIKE else (Foot.STEADY,)
+
+
+class _Runs(NamedTuple):
+    """Drives at each point, for each foot, and what each shaker adds [m/s2], a row each."""
+
+    driven: list[tuple[Driven, ...]]
+    adds: Array
 
 
 class _Row(NamedTuple):
@@ -165,25 +190,19 @@ def _row(build: Build, engine_side: EngineSide, driveline: Driveline, point: _Po
     return _Row(point, surge, slope_limits(point.space, engine_side, loop, surge, jitter=jitter), half, double, twisting / mean)
 
 
-def _driven(build: Build, table: SparkTable, gear: int, coupling: Coupling, speed: float, engine_tables: EngineTables) -> DriveRun:
-    run = simulate_drive(
-        build,
-        table,
-        gear=gear,
-        coupling=coupling,
-        speed=quantity(speed, "crank_rps"),
-        driver=Driver.SPEED_HOLD,
-        duration=quantity(DRIVEN, "s"),
-        kick=quantity(NUDGE, "crank_rps"),
-        engine_tables=engine_tables,
-    )
-    return run if run.stalled else run.after(SETTLED)
-
-
-def _road_surge(gear: int, coupling: Coupling, rows: list[_Row], runs: list[DriveRun | None], skipped: tuple[SkippedPoint, ...]) -> RoadSurge:
+def _road_surge(gear: int, coupling: Coupling, rows: list[_Row], runs: _Runs | None, skipped: tuple[SkippedPoint, ...]) -> RoadSurge:
     points, surges = [r.point for r in rows], [r.surge for r in rows]
     turn = 2.0 * math.pi  # what is per rad/s becomes per rev/s
     each = np.array
+    feet, points_count = len(FEET), len(rows)
+    nothing = np.full((feet, points_count), math.nan)
+
+    def driven(name: str) -> Array:
+        return nothing if runs is None else each([[getattr(one, name) for one in at] for at in runs.driven]).T
+
+    verdicts: tuple[tuple[SurgeGrade | None, ...], ...] = ((None,) * points_count,) * feet
+    if runs is not None:
+        verdicts = tuple(tuple(at[k].verdict for at in runs.driven) for k in range(feet))
     return RoadSurge(
         gear=gear,
         coupling=coupling,
@@ -199,7 +218,11 @@ def _road_surge(gear: int, coupling: Coupling, rows: list[_Row], runs: list[Driv
         acceleration=each([s.total for s in surges]),
         weighted=each([s.weighted for s in surges]),
         lash_crossed=each([r.lash for r in rows]),
-        over_time=each([math.nan if run is None or run.stalled else run.shake for run in runs]),
+        over_time=driven("shake")[0],
+        driven=driven("shake"),
+        driven_peaks=driven("peaks"),
+        missed=driven("missed")[0],
+        adds=np.full((len(SHAKERS), points_count), math.nan) if runs is None else runs.adds,
         slope_along_speed=each([p.loop.spark_by_speed * turn for p in points]),
         slope_along_load=each([p.loop.spark_by_pressure for p in points]),
         critical_along_speed=each([s.critical_by_speed * turn for s in surges]),
@@ -209,7 +232,8 @@ def _road_surge(gear: int, coupling: Coupling, rows: list[_Row], runs: list[Driv
         verdict=tuple(s.verdict for s in surges),
         verdict_at_half=tuple(grade(r.half, r.surge.damping) for r in rows),
         verdict_at_double=tuple(grade(r.double, r.surge.damping) for r in rows),
-        verdict_over_time=tuple(None if run is None else run.verdict for run in runs),
+        verdict_over_time=verdicts[0],
+        verdict_driven=verdicts,
         skipped=skipped,
         marks=_marks(rows),
     )

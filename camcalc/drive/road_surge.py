@@ -12,8 +12,9 @@ from ..marks import Mark, Marks
 from ..results import Measure, measure
 from ..vehicle.acceleration_weighting import SurgeGrade
 from ..vehicle.coupling import Coupling
+from .closed_loop import PARTS, LoopPart
 from .no_answer import SkippedPoint
-from .surge import PARTS, LoopPart
+from .run_setup import FEET, SHAKERS, Foot, Shaker
 
 __all__ = ["RoadSurge", "SurgeMap"]
 
@@ -24,9 +25,9 @@ class RoadSurge(ArrayRecord):
 
     Accelerations are r.m.s. within 0.5 to 16 Hz along the road; verdicts are ours, by peak to peak. ``takes`` has a row for
     each of ``parts``: how much damping it adds, negative where it takes some. Slope limits hold either way. ``verdict_at_half`` and
-    ``verdict_at_double`` are the verdicts at half and double the load swing; ``verdict_over_time`` is that of the car driven over time, backlash
-    and all, nothing where that was not asked for. Where the swing is self-excited accelerations are infinite (zero where nothing moves it).
-    ``skipped`` are the speeds without an answer.
+    ``verdict_at_double`` are the verdicts at half and double the load swing; ``verdict_over_time`` is that of the car driven over time with a steady
+    foot, backlash and all, ``verdict_driven`` that with each of ``feet``, nothing where that was not asked for. Where the swing is self-excited
+    accelerations are infinite (zero where nothing moves it). ``skipped`` are the speeds without an answer.
     """
 
     AXES = ("speed",)
@@ -45,7 +46,11 @@ class RoadSurge(ArrayRecord):
     acceleration: Measure = measure("m/s**2", doc="both")
     weighted: Measure = measure("m/s**2", doc="both, weighted after ISO 2631-1 (Wd)")
     lash_crossed: Measure = measure("", doc="swing of the shafts' torque over its mean; near one and above it runs through the backlash")
-    over_time: Measure = measure("m/s**2", doc="driven over time with backlash, the speed held, after a nudge")
+    over_time: Measure = measure("m/s**2", doc="driven over time with backlash, the speed held with a steady foot, after a nudge")
+    driven: Measure = measure("m/s**2", doc="so driven, a row for each of ``feet``")
+    driven_peaks: Measure = measure("m/s**2", doc="from the lowest to the highest, a row for each of ``feet``")
+    missed: Measure = measure("1/s", "1/minute", doc="missed cycles of all cylinders, with a steady foot")
+    adds: Measure = measure("m/s**2", doc="what each of ``shakers`` adds, as root of the mean square that goes with it; blank if not asked for")
     slope_along_speed: Measure = measure("crank_deg/crank_rps", "crank_deg/krpm", doc="of the table")
     slope_along_load: Measure = measure("crank_deg/Pa", "crank_deg/kPa", doc="of the table")
     critical_along_speed: Measure = measure("crank_deg/crank_rps", "crank_deg/krpm", doc="at which damping is gone; the end of the search stands for more")
@@ -56,9 +61,12 @@ class RoadSurge(ArrayRecord):
     verdict_at_half: tuple[SurgeGrade, ...]
     verdict_at_double: tuple[SurgeGrade, ...]
     verdict_over_time: tuple[SurgeGrade | None, ...]
+    verdict_driven: tuple[tuple[SurgeGrade | None, ...], ...]
     swing_measured: bool = False
     skipped: tuple[SkippedPoint, ...] = ()
     parts: tuple[LoopPart, ...] = PARTS
+    feet: tuple[Foot, ...] = FEET
+    shakers: tuple[Shaker, ...] = SHAKERS
     applies_to: AppliesTo = AppliesTo.FINAL_SPARK
     marks: Mapping[str, Marks] = dataclasses.field(default_factory=dict)
 
@@ -78,8 +86,18 @@ class RoadSurge(ArrayRecord):
         return Mark.OR_MORE if self.last_bad == len(self.verdict) - 1 else None
 
     def worse_verdict(self, k: int) -> SurgeGrade:
-        """Return the worse of the linear verdict and that over time at a point, from 0."""
-        return SurgeGrade.worst(self.verdict[k], self.verdict_over_time[k] or self.verdict[k])
+        """Return the worst of the linear verdict and those of a steady and a usual foot at a point, from 0."""
+        return SurgeGrade.worst(self.verdict[k], *(self.foot_verdict(foot, k) for foot in (Foot.STEADY, Foot.USUAL)))
+
+    def foot_verdict(self, foot: Foot, k: int) -> SurgeGrade:
+        """Return the verdict with a foot at a point, from 0; the linear one where it was not driven."""
+        return self.verdict_driven[self.feet.index(foot)][k] or self.verdict[k]
+
+    @property
+    def loose_bad_below(self) -> float:
+        """As ``bad_below``, with a loose foot [rev/s]."""
+        bad = max((k for k in range(len(self.verdict)) if self.worse_verdict(k).bad or self.foot_verdict(Foot.LOOSE, k).bad), default=-1)
+        return math.nan if bad < 0 else float(self.si.speed[min(bad + 1, len(self.verdict) - 1)])
 
     @property
     def worst(self) -> SurgeGrade:

@@ -9,25 +9,30 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..codes import Code
-from ..constants import AIR_GAMMA, AIR_GAS_CONSTANT
 from ..cycle.engine_tables import FIELDS, EngineTables
+from ..cycle.gas_kernel import properties
+from ..cycle.memory import INPUTS, OUTPUTS, SIZE, Carried, Made, segments_of
+from ..cycle.work_variation import BASE_VARIATION
 from ..engine.friction import rubbing_friction
-from ..engine.valve_flow import orifice_flow_kernel
 from ..errors import InputError, NoSolutionError
 from ..units import Bounds, to_si
 from ..vehicle.converter import TURBINE_INERTIA, converter_of
 from ..vehicle.coupling import Coupling
 from ..vehicle.driveline import Driveline, road_speed_at
 from ..vehicle.road_load import DRIVELINE_EFFICIENCY, resistance
-from .engine_loop import INDUCTION_TO_TORQUE, SPARK_TO_TORQUE, EngineSide, LevelSpark, SparkMap, table_spark
+from .driveline_kernel import Plant, converter_torques
+from .engine_loop import PRESSURE_STEP, EngineSide, LevelSpark, SparkMap, table_spark
+from .event_kernel import MAPS, Control, Cylinders, Limb, Mixture
 from .level_road import covers, held_pressure, level_road
-from .surge import LEAST_FILTER
-from .time_kernel import Plant, converter_torques
+from .plenum import plenum_slopes, plenum_state, throttle_area
 
 if TYPE_CHECKING:
     from ..sheet import Build
 
-__all__ = ["PEDAL_STEP", "STEP", "Driver", "Start", "filled_tables", "opening_of", "openings", "pedal_opening", "plant_of", "start_of", "state_of"]
+__all__ = [
+    "FEET", "PEDAL_STEP", "SHAKERS", "STALLS", "STEP", "Driver", "Foot", "Shaker", "Start", "control_of", "cylinders_of", "filled_tables", "foot_answer",
+    "limb_of", "mixture_of", "opening_of", "openings", "pedal_opening", "plant_of", "run_tables", "start_of", "state_of",
+]  # fmt: skip
 
 Array = NDArray[np.float64]
 
@@ -37,6 +42,11 @@ STEP = 0.5e-3
 STALLS = 0.6
 # When the pedal moves [s], how fast [s], how long a blip is held [s], and by how much of the whole pedal; ESTIMATE.
 PEDAL_MOVES_AT, PEDAL_TAKES, BLIP_LASTS, PEDAL_STEP = 2.0, 0.15, 0.3, 0.05
+# Middle of induction and of power, firing top dead centre at 360 [crank deg]: ESTIMATE from the events of ordinary engines; and intake closing
+# where no cycle says it.
+INDUCTION, POWER, USUAL_CLOSING = 820.0, 410.0, 230.0
+# Shares of cycles that miss are told apart from none and from all down to this.
+LEAST_SHARE = 1e-6
 # The whole pedal: an opening that brings 95 % of the barometer at 3000 rpm. ESTIMATE. A plate's opening grows with the square of its
 # angle at first (1 - cos, textbook), and so with the pedal's.
 FULL_SPEED, FULL_SHARE = 50.0, 0.95
@@ -50,6 +60,61 @@ class Driver(Code):
     CLOSED_PEDAL = "a pedal let go, fuel cut on the overrun and back"
     TIP_IN = "a pedal pressed a little further and held"
     BLIP = "a pedal pressed a little and let back"
+
+
+class Foot(Code):
+    """How far the car's own acceleration moves the foot on the pedal."""
+
+    STEADY = "a foot that the car does not move"
+    USUAL = "a usual foot"
+    LOOSE = "a loose foot"
+
+
+class Shaker(Code):
+    """What shakes a car that stands still on average: each may be left out of a run."""
+
+    BURN = "burns that vary"
+    MISSED = "missed cycles"
+    TABLE = "load noise through the table"
+    FUEL = "load noise through the fuel"
+
+
+FEET, SHAKERS = tuple(Foot), tuple(Shaker)
+# Share of the opening for each m/s2: a leg of 2 to 3 kg on a pedal and an ankle of 1 to 2 N/mm moves 1 to 2 mm per m/s2; 1 mm of 55 is 1.8 % of the
+# pedal, and 15 % of the opening at cruise, which grows with the pedal's square. ESTIMATE. A seated body's own fore-aft swing lies at 2 to 2.4 Hz
+# (published, see DEVELOPERS.md); its damping is an ESTIMATE.
+FOOT_GAIN = {Foot.STEADY: 0.0, Foot.USUAL: 0.15, Foot.LOOSE: 0.3}
+FOOT_FREQUENCY, FOOT_DAMPING = 2.2, 0.3
+# Port injection leaves a part of each pulse on the wall for a while; how work follows the mixture when lean and when rich. ESTIMATE, both.
+FILM_SHARE, FILM_TIME, WORK_BY_LEAN, WORK_BY_RICH = 0.22, 0.5, 0.9, 0.2
+# An idle control: share of the opening per rad/s, and per rad/s and second; spark per rad/s and its most [crank deg]. ESTIMATE.
+IDLE_OPENING, IDLE_INTEGRAL, IDLE_SPARK, MOST_IDLE_SPARK = 0.02, 0.01, 0.5, 8.0
+
+
+def limb_of(foot: Foot) -> Limb:
+    """Return the leg that a foot hangs on."""
+    return Limb(FOOT_GAIN[foot], TURN * FOOT_FREQUENCY, FOOT_DAMPING)
+
+
+def foot_answer(foot: Foot, band: Array) -> NDArray[np.complex128]:
+    """Return what a foot makes of the car's acceleration, share of the opening per m/s2, over frequencies [Hz].
+
+    >>> round(float(abs(foot_answer(Foot.USUAL, np.array([1e-3]))[0])), 3)  # slow, it follows whole
+    0.15
+    """
+    s, limb = 2j * np.pi * band, limb_of(foot)
+    return np.asarray(-limb.gain * limb.frequency**2 / (s**2 + 2.0 * limb.damping * limb.frequency * s + limb.frequency**2))
+
+
+def mixture_of(*, on: bool) -> Mixture:
+    """Return how fuel follows the load signal."""
+    return Mixture(on, FILM_SHARE, FILM_TIME, WORK_BY_LEAN, WORK_BY_RICH)
+
+
+def control_of(build: Build, *, on: bool) -> Control:
+    """Return the idle control, or none."""
+    target = TURN * float(build.idle.si.speed)
+    return Control(IDLE_OPENING, IDLE_INTEGRAL, IDLE_SPARK, MOST_IDLE_SPARK, target) if on else Control(0.0, 0.0, 0.0, 0.0, target)
 
 
 class Start(NamedTuple):
@@ -124,7 +189,7 @@ def _crank_at(build: Build, driveline: Driveline, road: float, coupling: Couplin
     return engine_speed_through(converter_of(build.vehicle), turbine_speed=turbine, turbine_torque=torque)
 
 
-def plant_of(build: Build, engine_side: EngineSide, driveline: Driveline | None, coupling: Coupling, *, noise: bool) -> Plant:
+def plant_of(build: Build, engine_side: EngineSide, driveline: Driveline | None, coupling: Coupling) -> Plant:
     """Return what does not change over a run.
 
     Parameters
@@ -134,15 +199,12 @@ def plant_of(build: Build, engine_side: EngineSide, driveline: Driveline | None,
     driveline : Driveline or None
         Nothing in neutral.
     coupling : Coupling
-    noise : bool
-        Whether burns vary.
     """
-    vehicle, limits = build.vehicle, build.limits.si
+    vehicle = build.vehicle
     at_rest, slow = (rubbing_friction.kernel(n) for n in (0.0, 10.0))
     per_pascal = engine_side.friction_factor * engine_side.cylinders * engine_side.swept / (2.0 * TURN)
     loads = [resistance(build, v) / DRIVELINE_EFFICIENCY for v in (0.0, 10.0, 20.0)]
     square = (loads[2] - 2.0 * loads[1] + loads[0]) / 200.0
-    half = 360.0 / engine_side.cylinders
     d = driveline or Driveline(ratio=1.0, tyre_radius=1.0, engine_inertia=1.0, wheel_inertia=1.0, vehicle_inertia=1.0, shaft_stiffness=1.0)
     through = coupling is Coupling.CONVERTER and driveline is not None
     c = converter_of(vehicle) if through else None
@@ -161,24 +223,12 @@ def plant_of(build: Build, engine_side: EngineSide, driveline: Driveline | None,
         slip_stiffness=d.tyre_slip_stiffness if driveline else 0.0,
         road=(loads[0], (loads[1] - loads[0]) / 10.0 - 10.0 * square, square),
         converter=(c.stall_speed * TURN, c.stall_torque, c.stall_torque_ratio, c.coupling_speed_ratio) if c else (1.0, 0.0, 1.0, 1.0),
-        cylinders=engine_side.cylinders,
-        swept=engine_side.swept,
         friction=(per_pascal * at_rest, per_pascal * (slow - at_rest) / (10.0 * TURN) ** 2),
-        filling_rate=AIR_GAS_CONSTANT * engine_side.plenum_temperature / engine_side.plenum_volume,
-        temperature=engine_side.plenum_temperature,
-        ambient=engine_side.ambient,
-        load_filter=max(engine_side.load_filter, LEAST_FILTER),
-        load_jitter=build.limits.load_jitter,
-        speed_jitter=limits.speed_jitter * TURN,
-        burn_noise=1.0 if noise else 0.0,
-        reference_air=engine_side.reference_air,
-        delays=(INDUCTION_TO_TORQUE, SPARK_TO_TORQUE + half, half),
-        slowest=STALLS * build.idle.si.speed * TURN,
     )
 
 
 def state_of(plant: Plant, driveline: Driveline | None, start: Start, kick: float) -> Array:
-    """Return the settled state: driveline's five, then plenum and filtered pressure, the crank off its speed by ``kick`` [rev/s].
+    """Return the driveline's settled state, the crank off its speed by ``kick`` [rev/s].
 
     Parameters
     ----------
@@ -191,14 +241,14 @@ def state_of(plant: Plant, driveline: Driveline | None, start: Start, kick: floa
     """
     crank = start.speed * TURN
     if driveline is None:
-        return np.array([crank + kick * TURN, crank, 0.0, 0.0, 0.0, start.pressure, start.pressure])
+        return np.array([crank + kick * TURN, crank, 0.0, 0.0, 0.0])
     given = converter_torques(crank, start.turbine * TURN, *plant.converter)[1] if plant.coupling == 2 else start.torque
     shaft = given * plant.ratio
     wheels = start.turbine * TURN / plant.ratio
     # The tyre slips a little, so that the car is slower than its wheels.
     car = wheels * plant.radius / (1.0 + shaft / plant.radius / plant.slip_stiffness)
     twist = shaft / plant.stiffness + math.copysign(plant.half_lash, shaft)
-    return np.array([crank + kick * TURN, start.turbine * TURN, twist, wheels, car, start.pressure, start.pressure])
+    return np.array([crank + kick * TURN, start.turbine * TURN, twist, wheels, car])
 
 
 def opening_of(engine_side: EngineSide, speed: float, pressure: float, table: SparkMap) -> float:
@@ -213,7 +263,7 @@ def opening_of(engine_side: EngineSide, speed: float, pressure: float, table: Sp
     table : SparkMap
     """
     air = engine_side.air_flow(speed, pressure, table_spark(engine_side, table, speed, pressure))
-    return air / orifice_flow_kernel(1.0, engine_side.ambient, min(pressure, engine_side.ambient), engine_side.plenum_temperature, AIR_GAS_CONSTANT, AIR_GAMMA)
+    return throttle_area(engine_side.plenum, pressure, air * engine_side.charge_per_air)
 
 
 def openings(build: Build, engine_side: EngineSide, table: Any) -> tuple[float, float]:
@@ -240,7 +290,7 @@ def _idle_sparks(build: Build, engine_side: EngineSide, speed: float) -> list[Le
     return [LevelSpark(float(np.fmin(best - build.idle.si.spark_reserve, build.idle.si.earliest_spark))), LevelSpark(best)]
 
 
-def pedal_opening(driver: Driver, steady: float, closed: float, full: float, count: int, step: float) -> Array:
+def pedal_opening(driver: Driver, steady: float, closed: float, full: float, count: int, moves: float) -> Array:
     """Return the opening of the throttle [m2] by step.
 
     Parameters
@@ -250,7 +300,7 @@ def pedal_opening(driver: Driver, steady: float, closed: float, full: float, cou
         Opening that holds the start, of a pedal let off, and of the whole pedal.
     count : int
         Steps.
-    step : float
+    moves : float
         How far a tip-in or blip moves, as a share of the whole pedal.
     """
     time = STEP * np.arange(count)
@@ -261,8 +311,87 @@ def pedal_opening(driver: Driver, steady: float, closed: float, full: float, cou
         moved = moved - np.clip((time - PEDAL_MOVES_AT - PEDAL_TAKES - BLIP_LASTS) / PEDAL_TAKES, 0.0, 1.0)
     if driver in (Driver.TIP_IN, Driver.BLIP):
         at = math.sqrt(max(steady - closed, 0.0) / (full - closed))
-        return steady + ((at + step * moved) ** 2 - at**2) * (full - closed)
+        return steady + ((at + moves * moved) ** 2 - at**2) * (full - closed)
     return np.full(count, steady)
+
+
+def cylinders_of(engine_side: EngineSide, table: SparkMap, start: Start) -> tuple[Cylinders, Array]:
+    """Return the cylinders about a settled start, and the plenum's state there.
+
+    Parameters
+    ----------
+    engine_side : EngineSide
+    table : SparkMap
+    start : Start
+    """
+    speed, pressure = start.speed, start.pressure
+    spark, plenum = table_spark(engine_side, table, speed, pressure), engine_side.plenum
+    found, at = engine_side.tables.memory, engine_side.tables.at(speed, pressure, spark)
+    memory = None if found is None else found.at(speed, pressure, spark)
+    parts, closes = segments_of(engine_side.cylinders), USUAL_CLOSING if memory is None else memory.closes
+    temperature, burned = (engine_side.plenum_temperature, 0.0) if memory is None else map(float, memory.plenum)
+    mass = at["air"] * engine_side.charge_per_air
+    outside = properties(plenum.gas, plenum.ambient_temperature, 0.0)[2]
+    works, induces = (int((angle - closes) % 720.0 // (720.0 / parts)) for angle in (POWER, INDUCTION))
+    if memory is None:
+        maps = _no_maps(parts)
+        maps["missed_made"][works, Made.WORK] = -at["gross"] * engine_side.swept
+        slopes, fresh, fractions = np.zeros((OUTPUTS, 3)), 0.0, np.zeros(3)
+    else:
+        maps = {name: np.ascontiguousarray(getattr(memory, name)) for name in MAPS}
+        slopes, fresh, fractions = memory.cycle_slopes, float(memory.mean[Made.FRESH]), memory.state_slopes[Carried.CYLINDER_FRACTION]
+    above, below = (engine_side.tables.at(speed, pressure + step, spark)["burned_fraction"] for step in (PRESSURE_STEP, -PRESSURE_STEP))
+    by_pressure = (above - below) / (2.0 * PRESSURE_STEP)
+    filled = plenum_state(plenum, pressure, temperature, burned)
+    losses = np.array([mass, 0.0, mass * outside]) * engine_side.cylinders * speed / 2.0
+    slopes_of_plenum = plenum_slopes(plenum, filled, throttle_area(plenum, pressure, float(losses[0])), losses)
+    cylinders = Cylinders(
+        engine_side.cylinders,
+        parts,
+        **maps,
+        at=np.array([TURN * speed, pressure, spark, temperature, burned]),
+        made=np.array([at["net"] * engine_side.swept, mass, 0.0, mass * outside, fresh]),
+        slopes=np.ascontiguousarray(slopes),
+        fraction_slopes=np.ascontiguousarray(fractions),
+        fraction_by_pressure=by_pressure if memory is not None and math.isfinite(by_pressure) else 0.0,
+        net=at["net"],
+        gross=at["gross"],
+        air=at["air"],
+        swept=engine_side.swept,
+        induces=induces,
+        works=works,
+        plenum_own=slopes_of_plenum.own,
+        plenum_losses=slopes_of_plenum.losses,
+        plenum_seen=slopes_of_plenum.seen,
+        still=memory is None,
+    )
+    return cylinders, filled
+
+
+def _no_maps(parts: int) -> dict[str, Array]:
+    """Return maps that say nothing, by name."""
+    made, carried = (parts, OUTPUTS), (parts, SIZE)
+    shapes = [(*carried, SIZE), (*carried, INPUTS), (*made, SIZE), (*made, INPUTS), carried, made]
+    return {name: np.zeros(shape) for name, shape in zip(MAPS, shapes, strict=True)}
+
+
+def run_tables(tables: EngineTables) -> Array:
+    """Return a table's values as a run looks them up: the deviation of cycles that do not miss, the share that misses as its normal measure.
+
+    Parameters
+    ----------
+    tables : EngineTables
+        With an answer everywhere.
+    """
+    from scipy.special import ndtri
+
+    values = tables.values.copy()
+    at = {name: values[k] for k, name in enumerate(FIELDS)}
+    share = np.clip(at["missed"], LEAST_SHARE, 1.0 - LEAST_SHARE)
+    fired = (at["deviation"] ** 2 - share * (1.0 - share) * at["gross"] ** 2) / (1.0 - share)
+    at["deviation"][:] = np.sqrt(np.maximum(fired, (BASE_VARIATION * at["gross"]) ** 2))
+    at["missed"][:] = ndtri(share)
+    return values
 
 
 def filled_tables(engine_side: EngineSide) -> EngineTables:
@@ -277,6 +406,6 @@ def filled_tables(engine_side: EngineSide) -> EngineTables:
         fuller = at["air"][:, j + 1, :] * (pressures[j] / pressures[j + 1]) if j + 1 < pressures.size else np.zeros_like(at["air"][:, j, :])
         at["air"][:, j, :] = np.where(dead, fuller, at["air"][:, j, :])
         at["net"][:, j, :] = np.where(dead, -(engine_side.ambient - pressures[j]), at["net"][:, j, :])
-        for name in ("gross", "deviation", "burned_fraction", "blow_back"):
+        for name in ("gross", "deviation", "burned_fraction", "blow_back", "missed"):
             at[name][:, j, :] = np.where(dead, 0.0, at[name][:, j, :])
     return tables._replace(values=values)

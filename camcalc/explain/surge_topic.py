@@ -15,8 +15,8 @@ from ..cycle.operating import EngineModel, barometer, pressure_for_net_imep
 from ..cycle.simulate import SPEED
 from ..drive.engine_loop import LoopPoint, engine_side_of, loop_point
 from ..drive.risk import RoadSurge, surge_risk
-from ..drive.surge import MOST_BY_PRESSURE
 from ..errors import InputError, NoSolutionError
+from ..marks import Mark
 from ..units import quantity, to_si
 from ..words.phrases import graded
 from .idle_topics import resolved_engine
@@ -51,7 +51,7 @@ def nearby_tables(engine: EngineModel, *, speed: float, gear: int) -> EngineTabl
     ratio = engine.build.vehicle.gear_ratios[gear - 1]
     road = pressure_for_net_imep(engine, speed, road_net_imep(engine, speed, ratio), None)
     loads = np.asarray(road + LOADS, dtype=np.float64)
-    return engine_tables(engine, speed + AROUND, loads[(loads > 12e3) & (loads < barometer(engine))], SPARKS)
+    return engine_tables(engine, speed + AROUND, loads[(loads > 12e3) & (loads < barometer(engine))], SPARKS, net=False)
 
 
 def explain_surge(
@@ -185,14 +185,13 @@ def _jitter(sheet: Worksheet, build: Build, found: RoadSurge, point: LoopPoint, 
 
 
 def _margin(sheet: Worksheet, found: RoadSurge) -> list[Any]:
-    """Work out how much of the critical slope along load the table uses."""
-    if found.si.critical_along_load[0] <= 0.0:
-        return []
-    if found.si.critical_along_load[0] >= MOST_BY_PRESSURE:
-        return []  # none was found as far as the search goes, which the reading says
-    critical = sheet.given("s_cr", "slope along load, either way, at which no damping is left", _one(found, "critical_along_load"), LOOP)
-    half = sheet.step("Keep to half of that: springs and delays are not known better.", "s_half", "half the critical slope", critical / 2, "crank_deg/kPa")
-    slope = next(symbol for symbol in sheet.values if symbol.name == "s_p")
+    """Work out how much of the critical slope along speed the table uses."""
+    critical_slope = found.si.critical_along_speed[0]
+    if critical_slope <= 0.0 or found.mark("critical_along_speed", 0) is Mark.OR_MORE:
+        return []  # no slope mends that, or none was found as far as the search goes, which the reading says
+    critical = sheet.given("s_cr", "slope along speed at which no damping is left", _one(found, "critical_along_speed"), LOOP)
+    half = sheet.step("Keep to half of that: springs and delays are not known better.", "s_half", "half the critical slope", critical / 2, "crank_deg/krpm")
+    slope = next(symbol for symbol in sheet.values if symbol.name == "s_n")
     return [half, sheet.step("The table's own slope over that.", "q_s", "slope over half the critical", sympy.Abs(slope) / half, "")]
 
 
@@ -211,9 +210,7 @@ def _reading(found: RoadSurge) -> str:
         return " ".join([*said, f"The swing grows without end: {graded(found.verdict[0])}."])
     said.append(f"Load swing and sensor noise shake the car by {si.from_jitter[0]:.3g} m/s² r.m.s., COV of IMEP by {si.from_burn[0]:.3g} m/s².")
     said.append(f"Verdict: {graded(found.verdict[0])}.")
-    if si.critical_along_load[0] >= MOST_BY_PRESSURE:
-        most = quantity_text(quantity(MOST_BY_PRESSURE, "crank_deg/Pa", "crank_deg/kPa"))
-        said.append(f"Damping is left at every slope along load up to {most}, where the search ends.")
-    else:
-        said.append(f"For a trace of shaking or less, keep the slope along load within {quantity_text(_one(found, 'limit_along_load'))}.")
+    if found.mark("critical_along_speed", 0) is Mark.OR_MORE:
+        said.append(f"Damping is left at every slope along speed up to {quantity_text(_one(found, 'critical_along_speed'))}, where the search ends.")
+    said.append(f"For a trace of shaking or less by load noise, keep the slope along load within {quantity_text(_one(found, 'limit_along_load'))}.")
     return " ".join(said)

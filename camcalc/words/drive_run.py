@@ -80,6 +80,9 @@ def drive_figures(run: DriveRun, road_speed_unit: str = "km/h") -> list[tuple[st
     found = [(last, f"{end}, {run.road_speed[-1].to(road_speed_unit).magnitude:.0f} {road_speed_unit}" if run.gear else end)]
     if run.gear:
         found.append(("acceleration, r.m.s.", f"{figure(run.shake, DIGITS, 'm/s2')}: {graded(run.verdict)}"))
+        found.append(("acceleration, peak to peak", figure(run.peaks, DIGITS, "m/s2")))
+    if run.missed.any():
+        found.append(("missed cycles", f"{60.0 * run.missed_rate:.0f} a minute, all cylinders"))
     found.append(("speed, r.m.s. of its swing", f"{60.0 * run.speed_swing:.0f} rpm"))
     found.append(("spark, peak to peak", f"{run.spark_swing:.1f} deg, between {si.spark.min():.0f} and {si.spark.max():.0f} deg BTDC"))
     found.append(("MAP", f"{si.manifold_pressure.min() / 1e3:.0f} to {si.manifold_pressure.max() / 1e3:.0f} kPa absolute"))

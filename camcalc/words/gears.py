@@ -13,6 +13,8 @@ from .phrases import COUPLINGS, figure, graded, listed, rpm
 
 __all__ = ["beside_level_words", "gear_lines", "gears_words", "reason_words", "skipped_lines", "surge_lines", "verdict_words"]
 
+# Fewer missed cycles a minute, less acceleration [m/s2] and a remedy that leaves more are not told.
+MISSED_TOLD, ADDS_TOLD, HELPS_TOLD = 0.5, 0.02, 0.9
 # On a level table of the lowest ceiling cars surge less, and tables are seldom level for a reason.
 GENTLER = "A table that climbs less with speed damps more, but costs torque outside the low-speed zone."
 
@@ -74,6 +76,8 @@ def _gear_line(g: GearSurge, unit: str) -> str:
     line = f"Do not use gear {g.gear} ({COUPLINGS[g.coupling]}) below {rpm(g.si.bad_below)}, {road}: {graded(g.worst)}."
     if g.mark("bad_below") is Mark.OR_MORE:
         line += " That is the fastest speed computed, and it surges there too."
+    if g.si.loose_bad_below > g.si.bad_below:
+        line += f" With a loose foot on the pedal, below {rpm(g.si.loose_bad_below)}."
     return f"{line} {reason_words(g.reason)}" if g.reason is not None else line
 
 
@@ -87,7 +91,7 @@ def reason_words(reason: SurgeReason) -> str:
     Examples
     --------
     >>> reason_words(SurgeReason(speed=20.0, damping=0.03, takes_most=None, taken=0.0, from_burn=0.2, from_jitter=0.1, self_excited=False,
-    ...     backlash_holds=True))
+    ...     backlash_holds=True, missed=0.0, peaks=0.9, adds_missed=0.0, adds_table=0.1, adds_fuel=0.01, adds_foot=0.0))
     'Damping ratio 0.030. Cycles that vary: 0.20 m/s2 r.m.s. Swing of the signals through the table: 0.10 m/s2. The swing crosses the driveline backlash.'
     """
     si = reason.si
@@ -101,7 +105,21 @@ def reason_words(reason: SurgeReason) -> str:
         parts.append(f"Swing of the signals through the table: {figure(si.from_jitter, 2, 'm/s2')}.")
     if reason.backlash_holds:
         parts.append("The swing crosses the driveline backlash.")
-    return " ".join(parts)
+    return " ".join([*parts, *_driven_words(reason)])
+
+
+def _driven_words(reason: SurgeReason) -> list[str]:
+    """Return what a drive over time adds: missed cycles, fuel, foot, and what helps most."""
+    si, parts = reason.si, []
+    if si.missed * 60.0 >= MISSED_TOLD:
+        parts.append(f"{si.missed * 60.0:.0f} cycles a minute miss: {figure(si.adds_missed, 2, 'm/s2')} of it.")
+    for adds, what in ((si.adds_fuel, "Load noise through the fuel"), (si.adds_foot, "A usual foot on the pedal")):
+        if adds >= ADDS_TOLD:
+            parts.append(f"{what} adds {figure(adds, 2, 'm/s2')}.")
+    if reason.helps and reason.helps[0].share < HELPS_TOLD:
+        best = reason.helps[0]
+        parts.append(f"Most helps {best.help}: {figure(best.si.was, 2, 'm/s2')} becomes {figure(best.si.shake, 2, 'm/s2')}.")
+    return parts
 
 
 def beside_level_words(found: BesideLevel) -> list[str]:

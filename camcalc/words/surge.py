@@ -18,8 +18,10 @@ COLUMNS = (
     "Signals, burn, driven: acceleration along the road, m/s2 r.m.s., 0.5 to 16 Hz.",
     "Signals: load swing and speed swing through the table's slopes. Burn: cycles that vary, which no table fixes.",
     "Driven: over time at a held speed after a nudge, driveline backlash included.",
+    "Steady, usual, loose: how far the car moves the foot on the pedal (estimate).",
+    "Missed: cycles of all cylinders that do not burn. They are felt as jolts.",
     "Backlash: swing of the shafts over their mean torque. At 1 and above the swing crosses the backlash.",
-    "Verdict: the worse of linear and driven (our grade).",
+    "Verdict: the worst of linear, steady and usual foot (our grade).",
 )
 
 

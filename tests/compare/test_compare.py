@@ -344,7 +344,7 @@ def test_the_resolved_cycle_finds_the_long_cam_worse_on_the_street(build_of: Mak
     """On settled cycles the invented long cam keeps less vacuum, idles less evenly, and wants less spark than the mild one."""
     build = build_of("quarry-road")
     found = compare_builds(build, bands=False)
-    for name in ("vacuum", "burned_fraction", "imep_variation", "lowest_steady_speed", "unstable_below", "worst_ceiling", "slow_damping"):
+    for name in ("vacuum", "burned_fraction", "imep_variation", "lowest_steady_speed", "unstable_below", "worst_ceiling", "slow_shaking"):
         assert found.figure(name).better is Better.B, name
     assert [v.choice for v in found.verdicts] == [Better.B]
     again = compare_builds(build, build, bands=False)

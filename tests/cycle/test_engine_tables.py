@@ -24,7 +24,7 @@ def fields_of(model: Any, speed: float, pressure: float, spark: float) -> tuple[
     """What a table holds, asked of the model itself."""
     spread = work_spread(model, speed, pressure, spark)
     mean = spread.mean
-    return mean.net, mean.gross, spread.deviation, mean.air, mean.burned_fraction, mean.blow_back / mean.trapped
+    return mean.net, mean.gross, spread.deviation, mean.air, mean.burned_fraction, mean.blow_back / mean.trapped, spread.missed
 
 
 @pytest.fixture(scope="module")
@@ -94,7 +94,7 @@ def test_settled_cycles_come_back_as_they_are(resolved: Any, build_of: Make) -> 
     assert tuple(tables.at(1400.0 / 60.0, 55e3, 26.0).values()) == pytest.approx(at_a_point, rel=1e-12)
     between = fields_of(own, 1300.0 / 60.0, 52.5e3, 22.0)
     found = tables.at(1300.0 / 60.0, 52.5e3, 22.0)
-    errors = {name: found[name] / value - 1.0 for name, value in zip(FIELDS, between, strict=True)}
+    errors = {name: found[name] / value - 1.0 for name, value in zip(FIELDS, between, strict=True) if name != "missed"}
     # Half way between points of the spacing in use, torque bends by a few per cent with spark; the charge hardly bends.
     assert all(abs(errors[name]) < 0.03 for name in ("net", "gross")), errors
     assert all(abs(errors[name]) < 0.01 for name in ("air", "burned_fraction")), errors

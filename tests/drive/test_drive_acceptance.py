@@ -5,6 +5,7 @@ On the invented quarry-road example with its long cam and with the mild one it r
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable
 from typing import Any
 
@@ -30,11 +31,19 @@ def spark(base: SparkTable) -> dict[str, SparkTable]:
     def along(loads: list[float]) -> SparkTable:
         return base.with_spark(np.broadcast_to(np.array(loads), base.shape))
 
+    def with_speed(slope: float) -> SparkTable:
+        """Degrees for each rpm about 22 degrees at 1400 rpm."""
+        cells = np.clip(22.0 + slope * (base.si.speed * 60.0 - 1400.0), 5.0, 45.0)
+        return base.with_spark(np.broadcast_to(cells[:, None], base.shape))
+
     return {
         "zig": along([20.0, 40.0, 20.0, 40.0, 20.0, 40.0, 20.0, 40.0, 20.0]),
         "zag": along([40.0, 20.0, 40.0, 20.0, 40.0, 20.0, 40.0, 20.0, 40.0]),
         "blended": along([24.0, 24.0, 24.0, 23.0, 22.0, 21.0, 20.0, 20.0, 20.0]),
         "flat": along([22.0] * 9),
+        "early": along([35.0] * 9),
+        "rising": with_speed(0.1),
+        "falling": with_speed(-0.1),
         "own": base,
     }
 
@@ -68,7 +77,7 @@ def test_spark_saws_on_a_steep_table_and_hardly_on_a_blended_one(drive: Drive, s
 
 @pytest.mark.parametrize("steep", ["zig", "zag"])
 @pytest.mark.xfail(
-    reason="the model passes so little of the saw on in top gear that the car does not buck: 0.040 and 0.037 m/s2 against 0.041 on the blended table; "
+    reason="the model passes so little of the saw on in top gear that the car does not buck: 0.043 and 0.035 m/s2 against 0.039 on the blended table; "
     "spark swings no further than the two levels of the table, whatever the load signal does"
 )
 def test_the_steep_table_bucks_the_car_in_top_gear(drive: Drive, steep: str) -> None:
@@ -82,22 +91,54 @@ def test_above_2000_rpm_all_tables_are_fine(drive: Drive, gear: int, rpm: int) -
         assert drive(table, gear=gear, speed=f"{rpm} rpm").verdict in (*FINE, SurgeGrade.NOTICEABLE)
 
 
-JUST_OVER = pytest.mark.xfail(reason="0.041 m/s2 on one of the two, where 0.0375 is the most for a trace", strict=True)
+JUST_OVER = pytest.mark.xfail(reason="0.038 to 0.039 m/s2 on one of the two, where 0.0375 is the most for a trace", strict=True)
 MILD_POINTS = [(gear, rpm) for rpm in (1200, 1400, 1600, 2100, 2500) for gear in range(1, TOP + 1)]
 
 
-@pytest.mark.parametrize(("gear", "rpm"), [pytest.param(*at, marks=JUST_OVER) if at == (2, 1200) else at for at in MILD_POINTS])
+@pytest.mark.parametrize(("gear", "rpm"), [pytest.param(*at, marks=JUST_OVER) if at in ((1, 1200), (1, 1400), (1, 1600)) else at for at in MILD_POINTS])
 def test_the_mild_cam_takes_the_same_steep_table_quietly(drive: Drive, gear: int, rpm: int) -> None:
     for table in ("zig", "zag"):
         assert drive(table, old=True, gear=gear, speed=f"{rpm} rpm").verdict in FINE
 
 
-@pytest.mark.parametrize(("gear", "rpm"), [(1, 1200), (1, 1300), (2, 1100), (2, 1150)])
-def test_in_low_gears_the_long_cam_bucks_at_low_speed_on_any_table(drive: Drive, gear: int, rpm: int) -> None:
-    # Slower engine, more burned gas, less torque, a little later: that feeds the swing, and lash keeps it alive. No table of these mends it.
-    for table in ("zig", "zag", "blended", "flat", "own"):
-        assert drive(table, gear=gear, speed=f"{rpm} rpm").verdict.bad
-    assert drive("flat", old=True, gear=gear, speed=f"{rpm} rpm").shake < 0.1 * drive("flat", gear=gear, speed=f"{rpm} rpm").shake
+# The burn shakes the car on any table, since cycles vary; a table adds to it through load noise and missed cycles. Common practice, no source, has
+# 20-40-20 and 35 degrees buck where 20 and a blended table do not.
+
+
+@pytest.mark.parametrize(("gear", "rpm"), [(1, 1200), (2, 1200), (2, 1400), (3, 1200), (3, 1400)])
+def test_a_steep_table_shakes_more_than_a_blended_one_and_that_hardly_more_than_a_level_one(drive: Drive, gear: int, rpm: int) -> None:
+    zig, zag, blended, flat = (drive(table, gear=gear, speed=f"{rpm} rpm").shake for table in ("zig", "zag", "blended", "flat"))
+    assert max(zig, zag) > 1.08 * blended
+    assert blended == pytest.approx(flat, rel=0.03)
+
+
+@pytest.mark.parametrize("rpm", [1200, 1400])
+def test_early_spark_misses_cycles_where_later_spark_does_not(drive: Drive, rpm: int) -> None:
+    early, level = (drive(table, gear=2, speed=f"{rpm} rpm") for table in ("early", "flat"))
+    assert early.missed_rate > 0.2
+    assert level.missed_rate < 0.05
+    assert early.shake > level.shake
+
+
+@pytest.mark.parametrize("table", ["zig", "flat"])
+@pytest.mark.parametrize("rpm", [1200, 1600])
+def test_the_car_shakes_less_in_each_taller_gear_and_at_speed(drive: Drive, table: str, rpm: int) -> None:
+    by_gear = [drive(table, gear=gear, speed=f"{rpm} rpm").shake for gear in (1, 2, 3, 4, 6)]
+    assert all(low > 0.97 * high for low, high in itertools.pairwise(by_gear))
+    assert by_gear[0] > 2.0 * by_gear[-1]
+    assert drive(table, gear=2, speed="2100 rpm").shake < by_gear[1]
+
+
+def test_a_table_that_rises_with_speed_takes_damping_and_one_that_falls_gives_some(drive: Drive) -> None:
+    rising, flat, falling = (drive(table, gear=2, speed="1400 rpm").shake for table in ("rising", "flat", "falling"))
+    assert rising > 2.0 * flat
+    assert falling < 0.9 * flat
+
+
+def test_a_foot_that_the_car_moves_makes_it_worse_in_first_gear(drive: Drive) -> None:
+    steady, usual, loose = (drive("flat", gear=1, speed="1200 rpm", foot=foot).shake for foot in ("steady", "usual", "loose"))
+    assert steady < usual < loose
+    assert loose > 2.0 * steady
 
 
 # Behind a converter.
@@ -146,6 +187,6 @@ def test_after_a_blip_spark_saws_on_a_steep_table(drive: Drive) -> None:
 
 
 @pytest.mark.parametrize("steep", ["zig", "zag"])
-@pytest.mark.xfail(reason="burns that vary move the speed more than the saw of the spark does: 20 and 26 rpm on the steep tables against 19 on the flat one")
+@pytest.mark.xfail(reason="burns that vary move the speed more than the saw of the spark does: 19 and 21 rpm on the steep tables against 18 on the flat one")
 def test_after_a_blip_speed_hunts_twice_as_far_on_a_steep_table(drive: Drive, steep: str) -> None:
     assert blipped(drive, steep)[0] > 2.0 * blipped(drive, "flat")[0]

@@ -11,16 +11,16 @@ import pytest
 from numpy.typing import NDArray
 
 from camcalc import Build
-from camcalc.cycle.engine_tables import FIELDS, EngineTables
+from camcalc.cycle.engine_tables import EngineTables
 from camcalc.drive import engine_loop
+from camcalc.drive.closed_loop import ClosedLoop
 from camcalc.drive.drive_run import DriveRun, simulate_drive
 from camcalc.drive.engine_loop import EngineSide, LoopPoint, engine_side_of, loop_point
 from camcalc.drive.level_road import level_road
-from camcalc.drive.surge import BAND, Surge, loop_matrices, surge_at
+from camcalc.drive.surge import BAND, Surge, surge_at
 from camcalc.tables import SparkTable
 from camcalc.units import quantity
 from camcalc.vehicle.converter import converter_of, converter_slopes, converter_space
-from camcalc.vehicle.delayed_modes import delayed_modes
 from camcalc.vehicle.driveline import StateSpace, driveline_of, road_speed_at, state_space
 
 Make = Callable[..., Any]
@@ -65,17 +65,6 @@ def slipping(car: Build) -> Build:
     return car.replace(vehicle=car.vehicle.replace(transmission="converter", converter_stall_speed="1800 rpm", converter_stall_torque="400 N*m"))
 
 
-@pytest.fixture(scope="module")
-def blind(tables_of: Make) -> EngineTables:
-    """Tables whose air does not heed spark: the linear loop leaves that part out."""
-    tables: EngineTables = tables_of("quarry-road")
-    values, k = tables.values.copy(), FIELDS.index("air")
-    settled = np.where(tables.runs, values[k], 0.0)
-    mean = settled.sum(axis=2, keepdims=True) / np.maximum(tables.runs.sum(axis=2, keepdims=True), 1)
-    values[k] = np.where(tables.runs, mean, np.nan)
-    return tables._replace(values=values)
-
-
 @pytest.fixture
 def close_slopes(monkeypatch: pytest.MonkeyPatch) -> None:
     """Have the linear loop's slopes taken within the cell that the run moves in."""
@@ -103,7 +92,7 @@ def kicked(build: Build, table: SparkTable, tables: EngineTables, gear: int, rpm
     coupling = "converter" if build.vehicle.transmission == "converter" else "locked"
     speed = quantity(rpm / 60.0, "crank_rps")
     asked: dict[str, Any] = {"gear": gear, "speed": speed, "coupling": coupling, "duration": "4 s", "sample_time": "2 ms", "noise": False}
-    asked["engine_tables"] = tables
+    asked |= {"engine_tables": tables, "fuel_follows": False}
     run: DriveRun = simulate_drive(build, table, kick=kick, **asked)
     return np.asarray(run.si.twist)
 
@@ -111,8 +100,7 @@ def kicked(build: Build, table: SparkTable, tables: EngineTables, gear: int, rpm
 def mode_and_run(build: Build, tables: EngineTables, gear: int, rpm: float, slopes: tuple[float, float]) -> tuple[complex, complex]:
     """The least damped root of the linear loop, and the pole of the run closest to it."""
     table, space, engine, point = about(build, tables, gear, rpm, slopes)
-    loop = loop_matrices(space, engine, point)
-    mode = delayed_modes(loop.state, loop.delayed, fastest=BAND[1]).least_damped(*BAND)
+    mode = ClosedLoop.of(space, engine, point).mode(BAND)
     assert mode is not None
     # What the kick alone does: the little by which the start is not settled is in both runs.
     moved = kicked(build, table, tables, gear, rpm, KICK) - kicked(build, table, tables, gear, rpm, "0 rpm")
@@ -126,13 +114,13 @@ def mode_and_run(build: Build, tables: EngineTables, gear: int, rpm: float, slop
 
 
 def agree(root: complex, found: complex) -> None:
-    """Fail unless frequency and damping agree within 3 %."""
-    assert abs(found) == pytest.approx(abs(root), rel=0.03)
-    assert -found.real / abs(found) == pytest.approx(-root.real / abs(root), rel=0.03)
+    """Fail unless frequency agrees within 1 % and damping within 0.005: what is given is one value through a segment, solved for in its middle."""
+    assert abs(found) == pytest.approx(abs(root), rel=0.01)
+    assert -found.real / abs(found) == pytest.approx(-root.real / abs(root), abs=0.005)
 
 
 @pytest.mark.parametrize("slopes", [(0.0, 0.0), STEEP], ids=["flat", "steep"])
-@pytest.mark.parametrize(("gear", "rpm"), [(1, 1550.0), (2, 1300.0), (2, 1550.0), (3, 1300.0), (4, 1550.0), (6, 1300.0), (6, 1850.0)])
+@pytest.mark.parametrize(("gear", "rpm"), [(1, 1300.0), (1, 1550.0), (2, 1300.0), (2, 1550.0), (3, 1300.0), (4, 1550.0), (6, 1300.0), (6, 1850.0)])
 @pytest.mark.usefixtures("close_slopes")
 def test_a_small_kick_swings_and_dies_as_the_loop_says(car: Build, tables_of: Make, gear: int, rpm: float, slopes: tuple[float, float]) -> None:
     agree(*mode_and_run(car, tables_of("quarry-road"), gear, rpm, slopes))
@@ -142,18 +130,6 @@ def test_a_small_kick_swings_and_dies_as_the_loop_says(car: Build, tables_of: Ma
 @pytest.mark.usefixtures("close_slopes")
 def test_so_it_does_through_a_converter(slipping: Build, tables_of: Make, gear: int, rpm: float) -> None:
     agree(*mode_and_run(slipping, tables_of("quarry-road"), gear, rpm, STEEP))
-
-
-@pytest.mark.usefixtures("close_slopes")
-def test_what_the_loop_leaves_out_is_that_air_heeds_spark(car: Build, tables_of: Make, blind: EngineTables) -> None:
-    # First gear at 1300 rpm is damped so little that a share of the damping is a fine measure: there the part left out shows.
-    for slopes in ((0.0, 0.0), STEEP):
-        root, found = mode_and_run(car, blind, 1, 1300.0, slopes)
-        assert abs(found) == pytest.approx(abs(root), rel=0.03)
-        assert found.real == pytest.approx(root.real, abs=0.03 * 0.02 * abs(root))
-    root, found = mode_and_run(car, tables_of("quarry-road"), 1, 1300.0, STEEP)
-    assert abs(found) == pytest.approx(abs(root), rel=0.03)
-    assert abs(found.real - root.real) < 1e-3 * abs(root)
 
 
 # With noise.
@@ -182,6 +158,7 @@ def test_long_runs_shake_as_the_loop_says(car: Build, tables_of: Make, gear: int
     seeds, lasting = (1, 2, 3), 240.0
     speed = quantity(rpm / 60.0, "crank_rps")
     asked: dict[str, Any] = {"gear": gear, "speed": speed, "driver": "speed hold", "duration": quantity(lasting, "s"), "sample_time": "2 ms"}
+    asked |= {"fuel_follows": False, "without": ["missed"]}  # neither is in the loop
     asked["engine_tables"] = tables
     found = [math.sqrt(in_band(simulate_drive(car, table, seed=seed, **asked).after(5.0))) for seed in seeds]
     whole = math.sqrt(np.mean(np.square(found)))

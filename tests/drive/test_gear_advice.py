@@ -54,12 +54,12 @@ def test_the_low_gears_of_the_long_cam_surge_and_the_tall_ones_do_not(advice_on:
 
 
 def test_less_spark_on_a_level_table_damps_the_low_gears_a_little(advice_on: Make) -> None:
-    """Found with the model: level helps by a step of 100 rpm at most, dilution rules. Not what common practice expects of level alone, which is nothing."""
+    """Found with the model: later spark on a level table makes low gears fit from 200 rpm less at most, since fewer cycles miss; damping hardly moves."""
     low, high = (advice_on(level) for level in (12.0, 28.0))
     for a, b in zip(low.gears, high.gears, strict=True):
         assert a.si.least_damping == pytest.approx(b.si.least_damping, abs=0.02)
     steps = [b.si.bad_below - a.si.bad_below for a, b in zip(low.gears[:2], high.gears[:2], strict=True)]
-    assert all(-1.0 / 60.0 <= step <= 101.0 / 60.0 for step in steps)
+    assert all(-1.0 / 60.0 <= step <= 201.0 / 60.0 for step in steps)
 
 
 def test_what_a_level_table_would_do_is_told_gear_by_gear() -> None:

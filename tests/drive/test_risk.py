@@ -14,6 +14,7 @@ from camcalc import Build
 from camcalc.advice.idle import IdleState, idle_state
 from camcalc.cycle.engine_tables import FIELDS
 from camcalc.drive.drive_run import simulate_drive
+from camcalc.drive.driven import DRIVEN, SETTLED
 from camcalc.drive.engine_loop import engine_side_of
 from camcalc.drive.idle_swing import IdleHunting, IdleSwing, idle_swing
 from camcalc.drive.no_answer import NoAnswer, NoRoadError
@@ -21,6 +22,7 @@ from camcalc.drive.risk import surge_map, surge_risk
 from camcalc.drive.road_surge import RoadSurge
 from camcalc.errors import InputError, NoSolutionError
 from camcalc.tables import SparkTable
+from camcalc.units import quantity
 from camcalc.vehicle.acceleration_weighting import SurgeGrade
 from camcalc.vehicle.coupling import Coupling
 from camcalc.vehicle.driveline import driveline_of, road_speed_at
@@ -149,11 +151,12 @@ def test_what_a_long_cam_disturbs_the_mild_one_did_not(quarry: Make, gear: int) 
     assert mild.verdict
     assert not any(grade.bad for grade in mild.verdict)
     assert math.isnan(mild.bad_below)
-    bad = [any(grade.bad for grade in both) for both in zip(long.verdict, long.verdict_over_time, strict=True)]
+    bad = [any(grade.bad for grade in each) for each in zip(long.verdict, *long.verdict_driven[:2], strict=True)]
     above = [speed for k, speed in enumerate(long.si.speed) if not any(bad[k:])]
     assert long.bad_below == (above[0] if above else long.si.speed[-1])
+    # It is what shakes, not what damps: cycles vary more.
     same = np.isin(long.si.speed, mild.si.speed)
-    assert np.all(mild.si.damping > long.si.damping[same])
+    assert np.all(long.si.from_burn[same] > 2.0 * mild.si.from_burn)
 
 
 @pytest.mark.parametrize("gear", range(1, TOP + 1))
@@ -205,8 +208,8 @@ def test_parts_have_a_row_each_and_slopes_are_per_rev_per_second(quarry: Make, b
 def test_over_time_is_what_the_drive_there_does(quarry: Make, build_of: Make, tables_of: Make, base: SparkTable) -> None:
     found = quarry(2, [1200.0 / 60.0, 1900.0 / 60.0])
     for k, speed in enumerate(found.si.speed):
-        asked: dict[str, Any] = {"gear": 2, "speed": f"{speed * 60.0} rpm", "driver": "speed hold", "kick": "30 rpm", "duration": "20 s"}
-        run = simulate_drive(build_of("quarry-road"), base, engine_tables=tables_of("quarry-road"), **asked).after(5.0)
+        asked: dict[str, Any] = {"gear": 2, "speed": f"{speed * 60.0} rpm", "driver": "speed hold", "kick": "30 rpm", "duration": quantity(DRIVEN, "s")}
+        run = simulate_drive(build_of("quarry-road"), base, engine_tables=tables_of("quarry-road"), **asked).after(SETTLED)
         assert found.verdict_over_time[k] == run.verdict
         assert found.si.over_time[k] == pytest.approx(run.shake, rel=1e-6)
     asked = {"gear": 2, "engine_tables": tables_of("quarry-road"), "speeds": found.si.speed, "over_time": False}
@@ -221,16 +224,18 @@ def test_lash_is_crossed_where_the_swing_outruns_the_mean(quarry: Make, build_of
     found = quarry(gear, [rpm / 60.0])
     crossed = float(found.si.lash_crossed[0])
     asked: dict[str, Any] = {"gear": gear, "speed": f"{rpm} rpm", "driver": "speed hold", "duration": "200 s", "sample_time": "2 ms"}
+    asked |= {"fuel_follows": False, "without": ["missed"]}  # neither is in the linear swing
     twist = simulate_drive(build_of("quarry-road"), base, engine_tables=tables_of("quarry-road"), **asked).after(5.0).si.twist
     share = float(np.mean(twist < 0.5 * driveline_of(build_of("quarry-road"), gear).lash))
     # The swing is taken as two standard deviations: a normal one leaves the drive side for this share of the time.
     expected = float(norm.cdf(-2.0 / crossed))
     print(f"gear {gear}, {rpm} rpm: swing over mean {crossed:.2f}; off the drive side {100.0 * share:.2f} % of the time, expected {100.0 * expected:.2f} %")
     # Some thirty times in 200 s, in bunches: half either way by chance, and lash itself lengthens each. A swing half or twice as far would be tenfold.
-    if expected > 1e-3:
+    # Where it is to be three times and less, chance has the say.
+    if expected > 3e-3:
         assert expected / 3.0 < share < 3.0 * expected
     else:
-        assert share < 1e-3
+        assert share < 3e-3
 
 
 def test_speeds_that_have_no_answer_are_listed(quarry: Make) -> None:

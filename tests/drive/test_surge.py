@@ -15,15 +15,17 @@ from scipy.linalg import expm
 from scipy.signal import welch
 
 from camcalc.constants import AIR_GAS_CONSTANT
+from camcalc.drive.closed_loop import PARTS, ClosedLoop, LoopPart
 from camcalc.drive.engine_loop import Delays, EngineSide, LoopPoint, delays_at, engine_side_of, loop_point
-from camcalc.drive.surge import BAND, MOST_BY_PRESSURE, MOST_BY_SPEED, PARTS, Loop, Surge, grade, loop_matrices, slope_limits, surge_at
+from camcalc.drive.surge import BAND, MOST_BY_PRESSURE, MOST_BY_SPEED, Surge, grade, slope_limits, surge_at
 from camcalc.vehicle.acceleration_weighting import GRADES, SurgeGrade
 from camcalc.vehicle.delayed_modes import delayed_modes
 from camcalc.vehicle.driveline import Driveline, StateSpace, critical_feedback, driveline_modes, driveline_of, road_speed_at, state_space
+from tests.oracles.delay_loop import Loop, loop_matrices, response
 
 Make = Callable[..., Any]
 # Invented: an engine whose tables are not asked, and a point of the size of a long cam's at 1500 rpm.
-ENGINE = EngineSide(None, 8, 7e-4, 8e-3, 313.0, 100e3, 1.0, 0.02, 8.4e-4)  # type: ignore[arg-type]
+ENGINE = EngineSide(None, 8, 7e-4, 8e-3, 313.0, 100e3, 1.0, 0.02, 8.4e-4, None)  # type: ignore[arg-type]
 POINT = LoopPoint(
     speed=25.0,
     pressure=50e3,
@@ -59,9 +61,15 @@ def surge(space: StateSpace = SPACE, engine: EngineSide = ENGINE, at: LoopPoint 
     return surge_at(space, engine, at, **{**SHAKEN, "slopes": False, **changes})
 
 
+def delayed(space: StateSpace = SPACE, at: LoopPoint = POINT, engine: EngineSide = ENGINE, parts: Any = PARTS) -> Loop:
+    """The same loop written out in states and late signals."""
+    assert at.memory is None
+    return loop_matrices(space, engine.load_filter, at, [part.name for part in parts])
+
+
 def least_damping(space: StateSpace, at: LoopPoint, engine: EngineSide = ENGINE, parts: Any = PARTS) -> float:
-    """Least damping in the band with every mode looked for."""
-    loop = loop_matrices(space, engine, at, parts)
+    """Least damping in the band with every mode looked for, written out in states."""
+    loop = delayed(space, at, engine, parts)
     found = delayed_modes(loop.state, loop.delayed, fastest=BAND[1]).least_damped(*BAND)
     assert found is not None
     return found.damping
@@ -83,6 +91,18 @@ def real(build_of: Make, tables_of: Make, base: Any) -> Callable[..., tuple[Stat
 
 
 REAL = [(1, 1250.0, 54e3), (1, 1850.0, 45e3), (2, 1400.0, 51e3), (4, 1400.0, 54e3)]
+
+
+def forgetting(at: LoopPoint) -> LoopPoint:
+    """The same point with cycles that leave nothing to those after them."""
+    assert at.memory is not None
+    return at._replace(memory=None, plenum_slopes=None)
+
+
+def all_of(space: StateSpace, at: LoopPoint, engine: EngineSide = ENGINE, parts: Any = PARTS) -> float:
+    """Least damping in the band with every mode counted; what does not swing is damped fully."""
+    found = ClosedLoop.of(space, engine, at, parts).mode(BAND)
+    return 1.0 if found is None else found.damping
 
 
 def test_an_engine_that_answers_nothing_leaves_the_drivelines_own_mode() -> None:
@@ -109,10 +129,45 @@ def test_the_root_closes_the_loop_written_out_signal_by_signal(slopes: tuple[flo
     assert crank * torque == pytest.approx(1.0, abs=1e-8)
 
 
+moved = st.builds(
+    point,
+    torque_by_speed=st.floats(-0.2, 0.8),
+    torque_by_pressure=st.floats(1e-3, 1e-2),
+    torque_by_spark=st.floats(0.0, 4.0),
+    spark_by_speed=st.floats(-0.2, 0.2),
+    spark_by_pressure=st.floats(-3e-3, 3e-3),
+    delays=st.builds(Delays, *[st.floats(2e-3, 0.05)] * 4),
+)
+
+
+@given(at=moved, parts=st.sets(st.sampled_from(PARTS)))
+@settings(max_examples=40)
+def test_without_memory_the_least_damped_root_is_that_of_one_delayed_matrix(at: LoopPoint, parts: set[LoopPart]) -> None:
+    loop = delayed(at=at, parts=parts)
+    theirs = delayed_modes(loop.state, loop.delayed, fastest=BAND[1]).least_damped(*BAND)
+    ours = ClosedLoop.of(SPACE, ENGINE, at, parts).mode(BAND)
+    assert theirs is not None
+    assert ours is not None
+    assert ours.root == pytest.approx(theirs.root, rel=1e-9)
+
+
+@pytest.mark.parametrize("where", REAL)
+def test_so_it_is_at_real_points_that_forget(real: Make, where: tuple[int, float, float]) -> None:
+    space, engine, at = real(*where)
+    bare = forgetting(at)
+    loop = delayed(space, bare, engine)
+    theirs = delayed_modes(loop.state, loop.delayed, fastest=BAND[1]).least_damped(*BAND)
+    assert theirs is not None
+    assert surge(space, engine, bare).root == pytest.approx(theirs.root, rel=1e-9)
+    # Memory moves it, or the test would show nothing.
+    assert abs(surge(space, engine, at).root - theirs.root) > 1e-3 * abs(theirs.root)
+
+
 @pytest.mark.parametrize("where", REAL)
 def test_damping_is_that_of_another_librarys_approximants(real: Make, where: tuple[int, float, float]) -> None:
     space, engine, at = real(*where)
-    loop = loop_matrices(space, engine, at)
+    at = forgetting(at)
+    loop = delayed(space, at, engine)
     size = len(loop.state)
     k = int(np.argmax(np.abs(loop.torque)))
     # Every late signal acts on torque: one column in, one row out each.
@@ -127,29 +182,42 @@ def test_damping_is_that_of_another_librarys_approximants(real: Make, where: tup
     assert surge(space, engine, at).damping == pytest.approx(theirs, abs=1e-5)
 
 
+ALONG = {"spark_by_speed": (LoopPart.SPARK_ALONG_SPEED, MOST_BY_SPEED), "spark_by_pressure": (LoopPart.SPARK_ALONG_LOAD, MOST_BY_PRESSURE)}
+
+
 # Torque more sensitive to spark than it is at the table's, as far below best torque, so that a slope does it within the search.
-@pytest.mark.parametrize(("where", "torque_by_spark"), [((1, 1700.0, 45e3), 4.0), ((2, 1400.0, 51e3), 4.0), ((4, 1400.0, 54e3), 15.0)])
-@pytest.mark.parametrize("name", ["spark_by_speed", "spark_by_pressure"])
-def test_at_the_critical_slope_damping_changes_sign_and_nowhere_below(real: Make, where: tuple[int, float, float], torque_by_spark: float, name: str) -> None:
+@pytest.mark.parametrize(("where", "sensitive"), [((1, 1700.0, 45e3), 4.0), ((2, 1400.0, 51e3), 4.0), ((4, 1400.0, 54e3), 15.0)])
+@pytest.mark.parametrize("name", ALONG)
+@pytest.mark.parametrize("remembers", [True, False], ids=["memory", "none"])
+def test_at_either_critical_slope_damping_changes_sign_and_nowhere_below(
+    real: Make, where: tuple[int, float, float], sensitive: float, name: str, remembers: bool
+) -> None:
     space, engine, at = real(*where)
-    at = at._replace(torque_by_spark=torque_by_spark)
+    at = (at if remembers else forgetting(at))._replace(torque_by_spark=sensitive)
+    part, most = ALONG[name]
+    rising, falling = ClosedLoop.of(space, engine, at).critical(most, BAND, along=part)
+    assert -most <= falling < 0.0 < rising <= most
+    # Load moves a plenum that breathes so little that none may be found along it.
+    assert min(rising, -falling) < most or (remembers and part is LoopPart.SPARK_ALONG_LOAD)
+    look = all_of if remembers else least_damping
+    print(f"{where} {name} memory {remembers}: falling {falling:.4g}, rising {rising:.4g} of {most:.4g}")
+    for critical in (rising, falling):
+        at_slope = [look(space, at._replace(**{name: share * critical}), engine) for share in (0.0, 0.25, 0.5, 0.75, 0.9, 0.99, 0.999)]
+        assert min(at_slope) > 0.0
+        if abs(critical) < most:
+            # With memory growth is counted from a damping of -0.002 on.
+            assert look(space, at._replace(**{name: (1.05 if remembers else 1.001) * critical}), engine) < 0.0
+            if not remembers:
+                assert look(space, at._replace(**{name: critical}), engine) == pytest.approx(0.0, abs=1e-7)
     found = surge(space, engine, at, slopes=True)
-    critical, most = (found.critical_by_speed, MOST_BY_SPEED) if name == "spark_by_speed" else (found.critical_by_pressure, MOST_BY_PRESSURE)
-    assert 0.0 < critical < most
-
-    def either_way(share: float) -> float:
-        return min(least_damping(space, at._replace(**{name: way * share * critical}), engine) for way in (1.0, -1.0))
-
-    assert either_way(1.01) < 0.0
-    assert all(either_way(share) > 0.0 for share in (0.0, 0.25, 0.5, 0.75, 0.9, 0.99))
+    assert (found.critical_by_speed if name == "spark_by_speed" else found.critical_by_pressure) == min(rising, -falling)
 
 
 def test_without_delay_and_filter_the_critical_slope_is_the_drivelines_critical_feedback() -> None:
-    at_once = Delays(1e-6, 1e-6, 1e-6, 1e-6)
-    bare = point(torque_by_speed=0.0, friction_by_speed=0.0, torque_by_pressure=0.0, spark_by_speed=0.0, spark_by_pressure=0.0, delays=at_once)
+    silent = dict.fromkeys(("torque_by_speed", "friction_by_speed", "torque_by_pressure", "spark_by_speed", "spark_by_pressure"), 0.0)
+    bare = point(**silent, delays=Delays(0.0, 0.0, 0.0, 0.0))
     found = surge(at=bare, slopes=True)
-    # Halving the search twelve times leaves 2e-4 of the slope.
-    assert found.critical_by_speed * bare.torque_by_spark == pytest.approx(critical_feedback(CAR, ROAD_SPEED), rel=5e-4)
+    assert found.critical_by_speed * bare.torque_by_spark == pytest.approx(critical_feedback(CAR, ROAD_SPEED), rel=1e-6)
 
 
 def test_a_loop_that_swings_by_itself_without_any_slope_stands_none() -> None:
@@ -211,7 +279,7 @@ def test_accelerations_are_those_of_the_same_loop_in_time(burn: float, jitter: f
     at = point(spark_by_pressure=-2e-3, delays=Delays(34.5e-3, 13.5e-3, 5e-3, 5e-3))
     swings = {"jitter": 500.0 * jitter, "speed_jitter": 0.42 * jitter}
     found = surge(at=at, **swings)
-    stepped = accelerations(loop_matrices(SPACE, ENGINE, at), at, ENGINE, burn=burn * at.deviation, seed=7, **swings)
+    stepped = accelerations(delayed(at=at), at, ENGINE, burn=burn * at.deviation, seed=7, **swings)
     print(f"burn {burn} jitter {jitter}: by spectrum {found.from_burn if burn else found.from_jitter:.5f}, in time {stepped:.5f}, damping {found.damping:.4f}")
     assert (found.from_burn if burn else found.from_jitter) == pytest.approx(stepped, rel=0.05)
 
@@ -232,11 +300,8 @@ def test_a_sharp_peak_is_integrated_in_full(damped: float) -> None:
     critical = surge(at=bare, slopes=True).critical_by_speed
     at = bare._replace(spark_by_speed=(1.0 - damped) * critical)
     found = surge(at=at)
-    loop = loop_matrices(SPACE, ENGINE, at)
     f = np.union1d(np.linspace(*BAND, 20_000), found.frequency * np.linspace(0.95, 1.05, 20_000))
-    s = 2j * np.pi * f[:, None, None]
-    matrix = s * np.eye(len(loop.state)) - loop.state - sum(m * np.exp(-s * d) for m, d in loop.delayed)
-    gain = np.abs(np.linalg.solve(matrix, np.broadcast_to(loop.torque[:, None], (f.size, len(loop.torque), 1)))[:, :, 0] @ loop.acceleration)
+    gain = np.abs(response(delayed(at=at), f))
     interval = 2.0 / 25.0 / 8
     whole = math.sqrt(np.trapezoid(gain**2 * 2.0 * interval * np.sinc(f * interval) ** 2, f)) * at.deviation
     assert found.from_burn == pytest.approx(whole, rel=0.01)
@@ -261,23 +326,23 @@ def test_what_signals_do_goes_with_their_swing_and_moves_nothing_else(factor: fl
     assert 0.0 < more.weighted < more.total
 
 
-def test_no_part_taken_out_is_the_whole_and_the_parts_make_it_up() -> None:
-    whole, same = loop_matrices(SPACE, ENGINE, POINT), loop_matrices(SPACE, ENGINE, POINT, PARTS)
-    assert all(np.array_equal(a, b) and t == u for (a, t), (b, u) in zip(whole.delayed, same.delayed, strict=True))
-    total = sum(m for m, _ in whole.delayed)
-    apart = sum(m for part in PARTS for m, _ in loop_matrices(SPACE, ENGINE, POINT, [part]).delayed)
-    assert np.allclose(apart, total, rtol=1e-12, atol=0.0)
-    assert loop_matrices(SPACE, ENGINE, POINT, []).delayed == []
-    assert all(len(loop_matrices(SPACE, ENGINE, POINT, [part]).delayed) == 1 for part in PARTS)
+@pytest.mark.parametrize("parts", [PARTS, (), *((part,) for part in PARTS)], ids=lambda parts: "+".join(part.code for part in parts) or "none")
+def test_what_the_car_answers_is_that_of_the_delayed_matrix_part_by_part(parts: tuple[LoopPart, ...]) -> None:
+    band = np.geomspace(*BAND, 60)
+    theirs = response(delayed(parts=parts), band)
+    assert ClosedLoop.of(SPACE, ENGINE, POINT, parts).acceleration(band) == pytest.approx(theirs, rel=1e-9)
+    assert any(abs(theirs / response(delayed(parts=other), band) - 1.0).max() > 1e-3 for other in (PARTS, ()) if other != parts)
 
 
 @pytest.mark.parametrize("where", REAL)
 def test_a_part_adds_the_damping_that_is_missing_without_it(real: Make, where: tuple[int, float, float]) -> None:
     space, engine, at = real(*where)
-    found = surge(space, engine, at, slopes=True)
-    for part, adds in zip(PARTS, found.takes, strict=True):
-        without = least_damping(space, at, engine, [other for other in PARTS if other != part])
-        assert adds == pytest.approx(found.damping - without, abs=1e-9)
+    for here, look in ((at, all_of), (forgetting(at), least_damping)):
+        found = surge(space, engine, here, slopes=True)
+        assert found.damping == pytest.approx(look(space, here, engine), abs=1e-9)
+        for part, adds in zip(PARTS, found.takes, strict=True):
+            without = look(space, here, engine, [other for other in PARTS if other != part])
+            assert adds == pytest.approx(found.damping - without, abs=1e-9)
 
 
 def test_spark_that_rises_with_speed_takes_damping_in_a_low_gear() -> None:

@@ -26,8 +26,8 @@ from camcalc.cycle.work_variation import ignition_law, work_spread
 from camcalc.drive.engine_loop import engine_side_of as loop_engine_of
 from camcalc.drive.engine_loop import loop_point
 from camcalc.drive.risk import surge_risk
-from camcalc.drive.surge import MOST_BY_PRESSURE
 from camcalc.explain.surge_topic import nearby_tables
+from camcalc.marks import Mark
 from camcalc.vehicle.driveline import acceleration_per_torque, driveline_of, first_mode
 from camcalc.words.phrases import graded
 
@@ -279,7 +279,7 @@ def test_surge_is_that_of_driveline_loop_and_table(name: str, told: Told, build_
     assert close(value(e, "T_j", "N*m"), abs(point.torque_by_spark) * math.hypot(by_load, by_speed))
     assert f"Verdict: {graded(found.verdict[0])}." in e.reading
     # A tall gear stands every slope searched: no figure is made of where the search ends.
-    assert found.si.critical_along_load[0] >= MOST_BY_PRESSURE
+    assert found.mark("critical_along_speed", 0) is Mark.OR_MORE
     assert "s_half" not in {v.symbol.name for step in e.steps for v in (*step.values, step.result)}
     assert "where the search ends" in e.reading
 
@@ -289,9 +289,9 @@ def test_a_critical_slope_is_explained_where_there_is_one(build_of: Make, resolv
     tables = nearby_tables(resolved_of("quarry-road"), speed=rpm / 60.0, gear=gear)
     e = explain_topic(build, "surge", table=base, gear=gear, speed=f"{rpm} rpm", engine_tables=tables)
     found = surge_risk(build, base, gear=gear, engine_tables=tables, speeds=np.array([rpm / 60.0]), over_time=False)
-    assert 0.0 < found.si.critical_along_load[0] < MOST_BY_PRESSURE
-    assert close(value(e, "s_half", "crank_deg/Pa"), 0.5 * found.si.critical_along_load[0])
-    assert close(value(e, "q_s", ""), abs(found.si.slope_along_load[0]) / (0.5 * found.si.critical_along_load[0]))
+    assert found.mark("critical_along_speed", 0) is None
+    assert close(value(e, "s_half", "crank_deg/crank_rps"), 0.5 * found.si.critical_along_speed[0])
+    assert close(value(e, "q_s", ""), abs(found.si.slope_along_speed[0]) / (0.5 * found.si.critical_along_speed[0]))
     assert "keep the slope along load within" in e.reading
 
 

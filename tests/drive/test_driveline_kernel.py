@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from camcalc.drive.time_kernel import Plant, _advance, converter_torques, shaft_torque
+from camcalc.drive.driveline_kernel import Plant, advance, converter_torques, shaft_torque
 from camcalc.vehicle.converter import Converter, converter_point
 from camcalc.vehicle.driveline import Driveline, driveline_modes, effective_stiffness, lash_torque, road_speed_at
 
@@ -23,12 +23,8 @@ LASH = 0.06
 CAR = Driveline(
     ratio=7.08, tyre_radius=0.33, engine_inertia=0.25 * 7.08**2, wheel_inertia=2.0, vehicle_inertia=176.0, shaft_stiffness=6000.0, loss_factor=0.12
 )._replace(tyre_slip_stiffness=120e3)
-# What an engine that gives nothing and a driveline alone do not ask.
-IDLE: dict[str, Any] = {
-    "coupling": 1, "turbine_inertia": 0.03, "converter": (1.0, 0.0, 1.0, 1.0), "cylinders": 8, "swept": 7e-4, "friction": (0.0, 0.0), "filling_rate": 0.0,
-    "temperature": 300.0, "ambient": 1e5, "load_filter": 1e-3, "load_jitter": 0.0, "speed_jitter": 0.0, "burn_noise": 0.0, "reference_air": 1.0,
-    "delays": (310.0, 120.0, 45.0), "slowest": 1.0,
-}  # fmt: skip
+# What a driveline alone does not ask.
+IDLE: dict[str, Any] = {"coupling": 1, "turbine_inertia": 0.03, "converter": (1.0, 0.0, 1.0, 1.0), "friction": (0.0, 0.0)}
 
 
 def plant_of(car: Driveline, road: tuple[float, float, float] = (0.0, 0.0, 0.0)) -> Plant:
@@ -53,7 +49,7 @@ def coasted(plant: Plant, start: list[float], count: int) -> Array:
     y, work, rows = np.array(start), np.empty((4, 5)), np.empty((count, 5))
     for row in rows:
         row[:] = y
-        _advance(y, 0.0, STEP, plant, work)
+        advance(y, 0.0, STEP, plant, work)
     return rows
 
 

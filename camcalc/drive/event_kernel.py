@@ -1,0 +1,656 @@
+"""Engine, plenum, driveline and car over time: cylinders go on segment by segment with what they remember, the rest step by step in between."""
+
+from __future__ import annotations
+
+import enum
+import math
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..compiling import compiled
+from ..cycle.engine_tables import look_up_into
+from ..cycle.gas_kernel import properties
+from ..cycle.memory import INPUTS, OUTPUTS, Carried, Given, Made
+from .driveline_kernel import Plant, advance, shaft_torque
+from .plenum import PlenumGas, plenum_pressure, plenum_rates
+
+__all__ = [
+    "BURNED_FRACTION", "CHANNELS", "MAPS", "Control", "Cylinders", "Limb", "Mixture", "Moving", "Now", "Signals", "Table", "World", "begun",
+    "close_intake", "event_begins", "make_power", "meet_fuel", "move_on", "row_of", "run_events",
+]  # fmt: skip
+
+Array = NDArray[np.float64]
+
+TURN = 2.0 * math.pi
+# The maps of a cylinder's segments, by their names.
+MAPS = ("a", "b", "c", "d", "missed_carried", "missed_made")
+CHANNELS = (
+    *("speed", "spark", "pressure", "load", "opening", "road_speed", "twist", "shaft_torque", "fuel_cut", "crank_torque"),
+    *("missed", "mixture", "foot", "burned"),
+)
+# A cylinder's residual is turned into the pressure at which a settled cycle has as much, no further from its own than this [Pa].
+MOST_MOVED = 15e3
+# Gas in the plenum follows straight lines far from where they were taken; it stays within these burned fractions and temperatures [K].
+LEAST_BURNED, MOST_BURNED, COLDEST, HOTTEST = -0.5, 1.0, 250.0, 1200.0
+# An idle control closes the throttle no further than to so much; a cylinder gets no less fresh charge, as far as its fuel goes: shares.
+LEAST_IDLE_OPENING, LEAST_AIR = 0.1, 0.05
+# Columns of the noise: burn, load signal, speed signal, whether a cycle misses; standard normal.
+BURN, LOAD, SPEED, MISSES = range(4)
+# Of the engine's tables.
+NET, GROSS, DEVIATION, AIR, BURNED_FRACTION, BLOW_BACK, MISS_MEASURE = range(7)
+
+
+class Cylinders(NamedTuple):
+    """An engine's cylinders about a point: maps of the segments, what the settled cycle makes, and what tables say there.
+
+    Attributes
+    ----------
+    number, segments : int
+    a, b, c, d, missed_carried, missed_made : array
+        As ``CycleMemory``.
+    at : array, shape (5,)
+        What is given at the point, as ``Given``.
+    made : array, shape (outputs,)
+        By one cylinder in a settled cycle, as ``Made``.
+    slopes : array, shape (outputs, 3)
+        Of that by speed, pressure and spark, as the maps have it.
+    fraction_slopes : array, shape (3,)
+        Of the burned fraction at intake closing.
+    fraction_by_pressure : float [1/Pa]
+        Of the tables' burned fraction.
+    net, gross, air : float
+        Of the tables at the point [Pa], [Pa], [kg].
+    swept : float [m3]
+        Of one cylinder.
+    induces, works : int
+        Segments in which the middle of induction and of power lie.
+    plenum_own, plenum_losses, plenum_seen : array, shape (3, 3)
+        As ``PlenumSlopes``, at the point.
+    still : bool
+        Whether the plenum's gas keeps its temperature and holds no burned gas: without memory.
+    """
+
+    number: int
+    segments: int
+    a: Array
+    b: Array
+    c: Array
+    d: Array
+    missed_carried: Array
+    missed_made: Array
+    at: Array
+    made: Array
+    slopes: Array
+    fraction_slopes: Array
+    fraction_by_pressure: float
+    net: float
+    gross: float
+    air: float
+    swept: float
+    induces: int
+    works: int
+    plenum_own: Array
+    plenum_losses: Array
+    plenum_seen: Array
+    still: bool
+
+
+class Table(NamedTuple):
+    """A spark table: speeds [rev/s], loads [inner unit], cells [crank deg]; its load 0 for manifold pressure, 1 for air charge, 2 for relative
+    charge; full cylinder of reference air [kg]."""
+
+    speeds: Array
+    loads: Array
+    cells: Array
+    load_kind: int
+    reference_air: float
+
+
+class Mixture(NamedTuple):
+    """How fuel follows air: share that goes by the wall, its time constant [s], work per mixture when lean and when rich; nothing with ``on`` false."""
+
+    on: bool
+    film_share: float
+    film_time: float
+    by_lean: float
+    by_rich: float
+
+
+class Limb(NamedTuple):
+    """A foot that the car's acceleration moves on the pedal: share of the opening per m/s2, its own frequency [rad/s] and damping."""
+
+    gain: float
+    frequency: float
+    damping: float
+
+
+class Control(NamedTuple):
+    """An idle control: share of the opening per rad/s, and per rad/s and second; spark per rad/s, most spark either way; target [rad/s]. None with zeros."""
+
+    opening: float
+    integral: float
+    spark: float
+    most_spark: float
+    target: float
+
+
+class Signals(NamedTuple):
+    """What the driver and the engine control do: opening of the throttle by step [m2], what counts as closed, speed-hold gains (zero for
+    none) and lag, target road speed, fuel cut above and back below [rad/s]; load filter [s]; how far the load signal jitters for the table and for fuel
+    (share of the blow-back's) and the speed signal [rad/s]; how far burns vary, whether cycles miss; speed below which the engine stalls [rad/s]."""
+
+    opening: Array
+    closed: float
+    gain: float
+    integral: float
+    lag: float
+    target: float
+    cut_above: float
+    back_below: float
+    load_filter: float
+    table_jitter: float
+    fuel_jitter: float
+    speed_jitter: float
+    burns_vary: float
+    cycles_miss: bool
+    slowest: float
+
+
+class World(NamedTuple):
+    """All that does not change over a run; axes (speeds [rev/s], pressures [Pa], sparks [crank deg]) and values are of the engine's tables, the share
+    that misses as its normal measure; noise has a row of four standard normal draws for each firing; step [s]."""
+
+    plant: Plant
+    engine: Cylinders
+    plenum: PlenumGas
+    signals: Signals
+    table: Table
+    axes: tuple[Array, Array, Array]
+    values: Array
+    mixture: Mixture
+    limb: Limb
+    control: Control
+    noise: Array
+    step: float
+
+
+class Now(enum.IntEnum):
+    """Where each single number of a run stands: SI, angles in rad, ``SEEN`` and ``LOAD`` as the control has measured them."""
+
+    OPENING = 0
+    TRIM = 1
+    TRIMMED = 2
+    IDLE_TRIM = 3
+    CUT = 4
+    PRESSED = 5
+    PRESSING = 6
+    FILTERED = 7
+    JITTER = 8
+    SUM_SPEED = 9
+    SUM_LOAD = 10
+    SUM_JITTER = 11
+    SUMS = 12
+    TURNED = 13
+    NEXT_EVENT = 14
+    FIRINGS = 15
+    EVENTS = 16
+    MISSES = 17
+    TORQUE = 18
+    LOAD = 19
+    FUEL_LOAD = 20
+    SEEN = 21
+    CAR = 22
+    RATIO = 23
+    BLOW_BACK = 24
+    SPARKED = 25
+    PRESSURE = 26
+    SHOWN = 27
+    CLOSED = 28
+    BEGAN = 29
+
+
+class Moving(NamedTuple):
+    """All that moves in a run: driveline, plenum, single numbers as ``Now``; by cylinder what is carried, its next segment, spark, speed and pressure of its
+    induction, whether it misses or got no fuel, work by its mixture, fuel sent and on the wall, how its burn varies; means of the events in a firing
+    interval; what is given in this segment and was before; what all make in it, and what is left of the segment before, which a step cut long or
+    short."""
+
+    driveline: Array
+    plenum: Array
+    scalars: Array
+    states: Array
+    which: NDArray[np.int64]
+    sparks: Array
+    induced: Array
+    missed: NDArray[np.bool_]
+    without_fuel: NDArray[np.bool_]
+    lean: Array
+    sent: Array
+    wall: Array
+    drawn: Array
+    speeds: Array
+    loads: Array
+    jitters: Array
+    given: Array
+    before: Array
+    amounts: Array
+    left: Array
+    found: Array
+    room: Array
+
+
+def begun(world: World, driveline: Array, plenum: Array) -> Moving:
+    """Return a run at its start.
+
+    Parameters
+    ----------
+    world : World
+    driveline : array, shape (5,) [SI]
+        Settled.
+    plenum : array, shape (3,) [SI]
+        Mass, temperature, burned fraction.
+    """
+    engine, mixture = world.engine, world.mixture
+    n, each = engine.number, engine.segments // engine.number
+    speed, pressure = engine.at[Given.SPEED], float(plenum_pressure(world.plenum, plenum))
+    scalars = np.zeros(len(Now))
+    scalars[[Now.FILTERED, Now.LOAD, Now.FUEL_LOAD, Now.PRESSURE]] = pressure
+    scalars[Now.SEEN], scalars[Now.CAR], scalars[Now.RATIO], scalars[Now.SPARKED] = driveline[0], driveline[4], 1.0, engine.at[Given.SPARK]
+    scalars[Now.OPENING], scalars[Now.CLOSED] = world.signals.opening[0], world.signals.opening[0] <= world.signals.closed * 1.0001
+    scalars[Now.SHOWN] = pressure
+    scalars[Now.TORQUE] = n * engine.swept * engine.net / (2.0 * TURN) - world.plant.friction[0] - world.plant.friction[1] * driveline[0] ** 2
+    wall = mixture.film_share / (1.0 - math.exp(-2.0 * TURN / speed / mixture.film_time))
+    full, ones, none = np.full, np.ones, np.zeros(n, dtype=np.bool_)
+    return Moving(
+        driveline.copy(), plenum.copy(), scalars, np.zeros((n, engine.a.shape[1])), np.arange(n) * each, full(n, engine.at[Given.SPARK]),
+        np.tile(engine.at[:2], (n, 1)), none, none.copy(), ones(n), ones(n), full(n, wall), np.zeros(n), full(each, driveline[0]), full(each, pressure),
+        np.zeros(each), np.zeros(INPUTS), np.zeros(INPUTS), np.zeros(OUTPUTS), np.zeros(OUTPUTS), np.zeros(world.values.shape[0]), np.zeros((4, 5)),
+    )  # fmt: skip
+
+
+@compiled
+def _table_at(table: Table, speed: float, load: float) -> float:
+    """Return the table's spark, bilinear, edges held; speed rev/s."""
+    speeds, loads, cells = table.speeds, table.loads, table.cells
+    n = min(max(speed, speeds[0]), speeds[-1])
+    p = min(max(load, loads[0]), loads[-1])
+    i = min(max(int(np.searchsorted(speeds, n)) - 1, 0), speeds.size - 2)
+    j = min(max(int(np.searchsorted(loads, p)) - 1, 0), loads.size - 2)
+    a = (n - speeds[i]) / (speeds[i + 1] - speeds[i])
+    b = (p - loads[j]) / (loads[j + 1] - loads[j])
+    return (1.0 - a) * ((1.0 - b) * cells[i, j] + b * cells[i, j + 1]) + a * ((1.0 - b) * cells[i + 1, j] + b * cells[i + 1, j + 1])
+
+
+@compiled
+def _cycle_at(out: Array, axes: tuple[Array, Array, Array], values: Array, omega: float, pressure: float, spark: float) -> None:
+    """Fill in the cycle at a crank speed [rad/s], speed and pressure held within the tables."""
+    speeds, pressures, sparks = axes
+    n = min(max(omega / TURN, speeds[0]), speeds[-1])
+    look_up_into(out, speeds, pressures, sparks, values, n, min(max(pressure, pressures[0]), pressures[-1]), spark)
+
+
+@compiled
+def _segment(engine: Cylinders, k: int, state: Array, given: Array, misses: bool, made: Array, work: Array) -> None:
+    """Move one cylinder's deviations on by a segment and fill in what it makes more than the settled cycle."""
+    a, b, c, d = engine.a[k], engine.b[k], engine.c[k], engine.d[k]
+    size, inputs = b.shape
+    for i in range(made.size):
+        made[i] = engine.missed_made[k, i] if misses else 0.0
+        for j in range(size):
+            made[i] += c[i, j] * state[j]
+        for j in range(inputs):
+            made[i] += d[i, j] * given[j]
+    for i in range(size):
+        work[i] = engine.missed_carried[k, i] if misses else 0.0
+        for j in range(size):
+            work[i] += a[i, j] * state[j]
+        for j in range(inputs):
+            work[i] += b[i, j] * given[j]
+    state[:] = work
+    if misses and k == 0:
+        # What does not burn heeds neither its spark nor how much it holds.
+        state[Carried.CHARGE_MASS :] = 0.0
+
+
+@compiled
+def _middle_of_plenum(world: World, now: Moving, drawn: tuple[float, float, float], lasts: float) -> None:
+    """Put what the plenum will hold in the middle of a segment into what is given: what it loses depends on that, so that it is solved for.
+
+    One step of the linearly implicit midpoint rule; without it plenum and runners swing up against each other, a segment being long for them.
+    """
+    engine, plenum, x, given, states = world.engine, world.plenum, now.plenum, now.given, now.states
+    matrix, losses = np.eye(3), np.zeros(3)
+    for j in range(3):
+        losses[j] = drawn[j]
+    given[Given.PRESSURE] = plenum_pressure(plenum, x) - engine.at[Given.PRESSURE]
+    given[Given.TEMPERATURE], given[Given.FRACTION] = x[1] - engine.at[Given.TEMPERATURE], x[2] - engine.at[Given.FRACTION]
+    by_gas = np.zeros((3, 3))
+    size = states.shape[1]
+    for cylinder in range(engine.number):
+        k = now.which[cylinder]
+        c, d = engine.c[k], engine.d[k]
+        for i in range(3):
+            row = Made.MASS + i
+            if now.missed[cylinder] and k > 0:
+                losses[i] += engine.missed_made[k, row]
+            for j in range(size):
+                losses[i] += c[row, j] * states[cylinder, j]
+            for j in range(5):
+                losses[i] += d[row, j] * given[j]
+            by_gas[i, 0] += d[row, Given.PRESSURE]
+            by_gas[i, 1] += d[row, Given.TEMPERATURE]
+            by_gas[i, 2] += d[row, Given.FRACTION]
+    rate = np.zeros(3)
+    plenum_rates(plenum, x, now.scalars[Now.OPENING], losses / lasts, rate)
+    matrix -= 0.5 * lasts * engine.plenum_own + 0.5 * engine.plenum_losses @ (by_gas @ engine.plenum_seen)
+    middle = x + np.linalg.solve(matrix, 0.5 * lasts * rate)
+    given[Given.PRESSURE] = plenum_pressure(plenum, middle) - engine.at[Given.PRESSURE]
+    given[Given.TEMPERATURE], given[Given.FRACTION] = middle[1] - engine.at[Given.TEMPERATURE], middle[2] - engine.at[Given.FRACTION]
+
+
+@compiled(inline="always")
+def _asked(world: World, now: Moving, speed: float, pressure: float, spark: float) -> None:
+    """Look up the cycle at a crank speed [rad/s], held within the tables."""
+    _cycle_at(now.found, world.axes, world.values, speed, pressure, spark)
+
+
+@compiled(inline="always")
+def _pedal(world: World, now: Moving, i: int) -> None:
+    """Set the throttle's opening: by the driver, a hold of road speed, a foot that the car moves, an idle control; and whether fuel is cut."""
+    signals, limb, control, s, step = world.signals, world.limb, world.control, now.scalars, world.step
+    car = now.driveline[4]
+    opening = signals.opening[i]
+    closed = opening <= signals.closed * 1.0001
+    if signals.gain > 0.0:
+        error = signals.target - car
+        s[Now.TRIM] += step * (signals.gain * error + signals.integral * s[Now.TRIMMED] - s[Now.TRIM]) / signals.lag
+        s[Now.TRIMMED] += step * error
+        opening = max(opening * (1.0 + s[Now.TRIM]), signals.closed)
+    if limb.gain > 0.0:
+        push = (car - s[Now.CAR]) / step
+        s[Now.PRESSING] += step * (limb.frequency**2 * (push - s[Now.PRESSED]) - 2.0 * limb.damping * limb.frequency * s[Now.PRESSING])
+        s[Now.PRESSED] += step * s[Now.PRESSING]
+        opening = max(opening * (1.0 - limb.gain * s[Now.PRESSED]), signals.closed)
+    s[Now.CAR] = car
+    if control.opening > 0.0 and closed:
+        error = control.target - s[Now.SEEN]
+        s[Now.IDLE_TRIM] += step * control.integral * error
+        opening *= max(1.0 + control.opening * error + s[Now.IDLE_TRIM], LEAST_IDLE_OPENING)
+    omega = now.driveline[0]
+    cut = closed and (omega > signals.cut_above or (s[Now.CUT] > 0.0 and omega > signals.back_below))
+    s[Now.CUT], s[Now.OPENING], s[Now.CLOSED] = 1.0 if cut else 0.0, opening, 1.0 if closed else 0.0
+
+
+@compiled(inline="always")
+def event_begins(world: World, now: Moving) -> None:
+    """Take what has been measured over the last firing interval, and what the segment is given.
+
+    Parameters
+    ----------
+    world : World
+    now : Moving
+        Changed.
+    """
+    engine, signals, s, given = world.engine, world.signals, now.scalars, now.given
+    angle = 2.0 * TURN / engine.segments
+    s[Now.NEXT_EVENT] += angle
+    for j in range(OUTPUTS):
+        now.left[j] = now.amounts[j] * (1.0 - (s[Now.TURNED] - s[Now.BEGAN]) / angle) if s[Now.EVENTS] > 0.0 else 0.0
+    s[Now.BEGAN] = s[Now.TURNED]
+    if s[Now.SUMS] > 0.0:
+        k = int(s[Now.EVENTS]) % now.speeds.size
+        now.speeds[k], now.loads[k], now.jitters[k] = s[Now.SUM_SPEED] / s[Now.SUMS], s[Now.SUM_LOAD] / s[Now.SUMS], s[Now.SUM_JITTER] / s[Now.SUMS]
+    s[Now.SUM_SPEED], s[Now.SUM_LOAD], s[Now.SUM_JITTER], s[Now.SUMS] = 0.0, 0.0, 0.0, 0.0
+    s[Now.EVENTS] += 1.0
+    draw = world.noise[int(s[Now.TURNED] / (2.0 * TURN)) % world.noise.shape[0]]
+    s[Now.SEEN] = max(now.speeds.mean() + signals.speed_jitter * draw[SPEED], 0.0)
+    jitter = now.jitters.mean()
+    s[Now.LOAD], s[Now.FUEL_LOAD] = now.loads.mean() + signals.table_jitter * jitter, now.loads.mean() + signals.fuel_jitter * jitter
+    omega, p = now.driveline[0], s[Now.PRESSURE]
+    at = engine.at
+    off = omega - at[Given.SPEED], p - at[Given.PRESSURE], 0.0, now.plenum[1] - at[Given.TEMPERATURE], now.plenum[2] - at[Given.FRACTION]
+    for j in range(len(off)):
+        # What is given in the middle of the segment, as it goes now.
+        given[j] = off[j] + (0.5 * (off[j] - now.before[j]) if s[Now.EVENTS] > 1.0 else 0.0)
+        now.before[j] = off[j]
+    # What the plenum loses on average: as the maps have it, and what the tables' air is more than that.
+    _asked(world, now, omega, p, s[Now.SPARKED])
+    share = engine.number / engine.segments
+    if s[Now.CUT] > 0.0:
+        # Without fuel nothing burned comes back: the plenum is drawn from as it is.
+        temperature, fraction = now.plenum[1], now.plenum[2]
+        mass = share * engine.made[Made.MASS] * now.found[AIR] / engine.air
+        burned, energy = mass * fraction, mass * properties(world.plenum.gas, temperature, fraction)[2]
+    else:
+        more = engine.made[Made.MASS] * (now.found[AIR] / engine.air - 1.0) - engine.slopes[Made.MASS, 0] * off[0] - engine.slopes[Made.MASS, 1] * off[1]
+        mass, burned = share * (engine.made[Made.MASS] + more), share * engine.made[Made.BURNED]
+        energy = share * engine.made[Made.ENERGY] * (1.0 + more / engine.made[Made.MASS])
+        if not engine.still:
+            _middle_of_plenum(world, now, (mass, burned, energy), angle / omega)
+    now.amounts[:] = now.left
+    now.amounts[Made.MASS] += mass
+    now.amounts[Made.BURNED] += burned
+    now.amounts[Made.ENERGY] += energy
+
+
+@compiled
+def close_intake(world: World, now: Moving, c: int, residual_more: float) -> None:
+    """Have a cylinder's intake close: its spark, and whether it burns.
+
+    Parameters
+    ----------
+    world : World
+    now : Moving
+        Changed.
+    c : int
+        Which cylinder.
+    residual_more : float
+        Burned fraction over that of the tables at its induction's speed and pressure.
+    """
+    engine, signals, table, control, s = world.engine, world.signals, world.table, world.control, now.scalars
+    shown = s[Now.LOAD]
+    if table.load_kind > 0:
+        _asked(world, now, s[Now.SEEN], s[Now.LOAD], s[Now.SPARKED])
+        shown = now.found[AIR] if table.load_kind == 1 else now.found[AIR] / table.reference_air
+    s[Now.SHOWN] = shown
+    spark = _table_at(table, s[Now.SEEN] / TURN, shown)
+    if control.spark > 0.0 and s[Now.CLOSED] > 0.0:
+        spark += min(max(control.spark * (control.target - s[Now.SEEN]), -control.most_spark), control.most_spark)
+    now.sparks[c], s[Now.SPARKED] = spark, spark
+    own = world.noise[int(s[Now.FIRINGS]) % world.noise.shape[0]]
+    s[Now.FIRINGS] += 1.0
+    moved = 0.0
+    if engine.fraction_by_pressure < 0.0:
+        moved = min(max(residual_more / engine.fraction_by_pressure, -MOST_MOVED), MOST_MOVED)
+    _asked(world, now, now.induced[c, 0], now.induced[c, 1] + moved, spark)
+    cut = s[Now.CUT] > 0.0
+    misses = signals.cycles_miss and not cut and own[MISSES] < now.found[MISS_MEASURE]
+    s[Now.MISSES] += 1.0 if misses else 0.0
+    now.missed[c], now.without_fuel[c] = misses, cut
+    now.drawn[c] = signals.burns_vary * own[BURN]
+    s[Now.BLOW_BACK] = now.found[BLOW_BACK]
+
+
+@compiled
+def meet_fuel(world: World, now: Moving, c: int, air: float) -> None:
+    """Have a cylinder's fuel meet its air: what was sent a cycle ago, less what stayed on the wall, with what came off it.
+
+    Parameters
+    ----------
+    world : World
+    now : Moving
+        Changed.
+    c : int
+        Which cylinder.
+    air : float
+        Fresh charge over that of the settled point.
+    """
+    mixture, s = world.mixture, now.scalars
+    if not mixture.on:
+        return
+    off_wall = now.wall[c] * (1.0 - math.exp(-2.0 * TURN / now.driveline[0] / mixture.film_time))
+    came = (1.0 - mixture.film_share) * now.sent[c] + off_wall
+    now.wall[c] += mixture.film_share * now.sent[c] - off_wall
+    _asked(world, now, s[Now.SEEN], s[Now.FUEL_LOAD], now.sparks[c])
+    now.sent[c] = now.found[AIR] / world.engine.air
+    ratio = came / max(air, LEAST_AIR)
+    s[Now.RATIO] = ratio
+    now.lean[c] = 1.0 + (mixture.by_lean if ratio < 1.0 else mixture.by_rich) * (ratio - 1.0)
+
+
+@compiled
+def make_power(world: World, now: Moving, c: int) -> float:
+    """Return what a cylinder's work [J] is more by its mixture and by how its burn varies; nothing where it misses.
+
+    Parameters
+    ----------
+    world : World
+    now : Moving
+    c : int
+        Which cylinder.
+    """
+    if now.missed[c] or now.without_fuel[c]:
+        return 0.0
+    _asked(world, now, now.induced[c, 0], now.induced[c, 1], now.sparks[c])
+    gross = now.found[GROSS]
+    return world.engine.swept * max((now.lean[c] - 1.0) * gross + now.drawn[c] * now.found[DEVIATION], -gross)
+
+
+@compiled
+def _cylinders(world: World, now: Moving) -> None:
+    """Move every cylinder on by a segment along its maps, and add up what they make."""
+    engine, given, amounts = world.engine, now.given, now.amounts
+    made, work = np.zeros(OUTPUTS), np.zeros(now.states.shape[1])
+    for c in range(engine.number):
+        k = now.which[c]
+        if k == 0:
+            # Burned gas over what the maps make of a steady speed and pressure; the tables have that part.
+            own = _straight(engine.fraction_slopes, engine.at, now.induced[c], now.sparks[c])
+            close_intake(world, now, c, now.states[c, Carried.CYLINDER_FRACTION] - own)
+            given[Given.SPARK] = now.sparks[c] - engine.at[Given.SPARK]
+        _segment(engine, k, now.states[c], given, now.missed[c], made, work)
+        if k == 0:
+            given[Given.SPARK] = 0.0
+            if world.mixture.on:
+                _asked(world, now, now.induced[c, 0], now.induced[c, 1], now.sparks[c])
+                air = now.found[AIR] / engine.air
+                if engine.made[Made.FRESH] > 0.0:
+                    air += (made[Made.FRESH] - _straight(engine.slopes[Made.FRESH], engine.at, now.induced[c], now.sparks[c])) / engine.made[Made.FRESH]
+                meet_fuel(world, now, c, air)
+        if now.scalars[Now.CUT] > 0.0:
+            made[Made.MASS], made[Made.BURNED], made[Made.ENERGY] = 0.0, 0.0, 0.0
+        if now.without_fuel[c]:
+            # Its maps go on as if it burned, for when fuel comes back; its work is that of the tables without the burn.
+            made[Made.WORK] = 0.0
+            if k == engine.works:
+                _asked(world, now, now.induced[c, 0], now.induced[c, 1], now.sparks[c])
+                made[Made.WORK] = engine.swept * (now.found[NET] - now.found[GROSS] - engine.net)
+        elif k == engine.works:
+            made[Made.WORK] += make_power(world, now, c)
+            _asked(world, now, now.induced[c, 0], now.induced[c, 1], now.sparks[c])
+            made[Made.WORK] += engine.swept * (now.found[NET] - engine.net) - _straight(engine.slopes[Made.WORK], engine.at, now.induced[c], now.sparks[c])
+            if now.missed[c]:
+                # The maps know what a missed cycle costs at the point; elsewhere it costs what the tables' burn makes.
+                made[Made.WORK] += engine.swept * (engine.gross - now.found[GROSS])
+        if k == engine.induces:
+            now.induced[c, 0], now.induced[c, 1] = now.driveline[0], now.scalars[Now.PRESSURE]
+        for j in range(OUTPUTS):
+            amounts[j] += made[j]
+        now.which[c] = (k + 1) % engine.segments
+
+
+@compiled
+def row_of(world: World, now: Moving, row: Array) -> None:
+    """Fill in a row of the channels; missed cycles are counted anew after it.
+
+    Parameters
+    ----------
+    world : World
+    now : Moving
+    row : array, shape (channels,)
+        Written to.
+    """
+    plant, s, y = world.plant, now.scalars, now.driveline
+    spin = (y[1] if plant.coupling == 2 else y[0]) / plant.ratio - y[3]
+    shaft = shaft_torque(y[2], spin, plant.stiffness, plant.dashpot, plant.half_lash)
+    row[0], row[1], row[2], row[3], row[4], row[5] = y[0], s[Now.SPARKED], s[Now.PRESSURE], s[Now.SHOWN], s[Now.OPENING], y[4]
+    row[6], row[7], row[8], row[9] = y[2], shaft, s[Now.CUT], s[Now.TORQUE]
+    row[10], row[11], row[12], row[13] = s[Now.MISSES], s[Now.RATIO], s[Now.PRESSED], now.plenum[2]
+    s[Now.MISSES] = 0.0
+
+
+@compiled(inline="always")
+def move_on(world: World, now: Moving, i: int) -> bool:
+    """Move plenum, signals and driveline on by a step; return whether a segment ends with it.
+
+    Parameters
+    ----------
+    world : World
+    now : Moving
+        Changed.
+    i : int
+        Which step.
+    """
+    plant, engine, signals, s, y, x = world.plant, world.engine, world.signals, now.scalars, now.driveline, now.plenum
+    step, omega, p = world.step, now.driveline[0], now.scalars[Now.PRESSURE]
+    angle = 2.0 * TURN / engine.segments
+    losses, rate = np.empty(3), np.empty(3)
+    for j in range(3):
+        losses[j] = now.amounts[Made.MASS + j] / angle * omega
+    plenum_rates(world.plenum, x, s[Now.OPENING], losses, rate)
+    if engine.still:
+        rate[1], rate[2] = 0.0, 0.0
+    for j in range(3):
+        x[j] += step * rate[j]
+    x[1], x[2] = min(max(x[1], COLDEST), HOTTEST), min(max(x[2], LEAST_BURNED), MOST_BURNED)
+    draw = world.noise[int(s[Now.TURNED] / (2.0 * TURN)) % world.noise.shape[0]]
+    push, decay = s[Now.BLOW_BACK] * p * draw[LOAD], math.exp(-step / signals.load_filter)
+    s[Now.FILTERED], s[Now.JITTER] = p + (s[Now.FILTERED] - p) * decay, push + (s[Now.JITTER] - push) * decay
+    s[Now.SUM_SPEED] += omega
+    s[Now.SUM_LOAD] += s[Now.FILTERED]
+    s[Now.SUM_JITTER] += s[Now.JITTER]
+    s[Now.SUMS] += 1.0
+    s[Now.TURNED] += step * omega
+    rubbing = plant.friction[0] + plant.friction[1] * omega * omega
+    s[Now.TORQUE] = engine.number * engine.swept * engine.net / (2.0 * TURN) + now.amounts[Made.WORK] / angle - rubbing
+    advance(y, s[Now.TORQUE], step, plant, now.room)
+    s[Now.PRESSURE] = plenum_pressure(world.plenum, x)
+    _pedal(world, now, min(i + 1, signals.opening.size - 1))
+    return bool(s[Now.TURNED] >= s[Now.NEXT_EVENT])
+
+
+@compiled(nogil=True)
+def run_events(world: World, now: Moving, every: int) -> tuple[Array, int]:
+    """Run over the steps of ``signals.opening``.
+
+    Returns the channels, one row each ``every`` steps, and how many rows were reached before the engine stalled.
+
+    Parameters
+    ----------
+    world : World
+    now : Moving
+        The start; changed.
+    every : int
+        Steps for each row kept.
+    """
+    count = world.signals.opening.size
+    rows = np.zeros((count // every, len(CHANNELS)))
+    ends = True
+    for i in range(count):
+        if not now.driveline[0] > world.signals.slowest:
+            return rows, i // every
+        if ends:
+            event_begins(world, now)
+            _cylinders(world, now)
+        if i % every == 0:
+            row_of(world, now, rows[i // every])
+        ends = move_on(world, now, i)
+    return rows, count // every
+
+
+@compiled
+def _straight(slopes: Array, at: Array, induced: Array, spark: float) -> float:
+    """Return what the maps make of speed, pressure and spark that stay."""
+    return slopes[0] * (induced[0] - at[Given.SPEED]) + slopes[1] * (induced[1] - at[Given.PRESSURE]) + slopes[2] * (spark - at[Given.SPARK])

@@ -1,0 +1,167 @@
+"""A drive over time with every cylinder integrated as the cycle has it: slow, and what the maps of the quick way are held against."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..cycle.engine_tables import look_up
+from ..cycle.layout import IntakeKind, State
+from ..cycle.memory import OUTPUTS, Carried, Given, Made, Segmented, begun
+from ..cycle.whole_engine import run_engine
+from ..errors import NoSolutionError
+from .event_kernel import BURNED_FRACTION, CHANNELS, MAPS, Moving, Now, World, close_intake, event_begins, make_power, meet_fuel, move_on, row_of
+
+if TYPE_CHECKING:
+    from ..cycle.memory import CycleMemory
+    from ..cycle.resolved import ResolvedEngine
+
+__all__ = ["ResolvedCylinders", "without_maps"]
+
+Array = NDArray[np.float64]
+
+# Of the integration of all cylinders at once.
+RTOL = 1e-6
+# Cycles at a held speed before a run, and between two corrections of the throttle that bring the torque to that of the start; how far each goes.
+SETTLING, CORRECTED_EVERY, OPENING_BY_TORQUE = 64, 8, 0.7
+PLENUM = slice(State.PLENUM_MASS, State.PLENUM_BURNED + 1)
+
+
+class ResolvedCylinders:
+    """The cylinders of an engine, each at its own place in its own cycle, on one plenum; all are integrated at once, segment by segment.
+
+    Parameters
+    ----------
+    engine : ResolvedEngine
+    memory : CycleMemory
+        Of the settled cycle at the start, for the states it begins with.
+    world : World
+        As ``without_maps`` gives it.
+    """
+
+    def __init__(self, engine: ResolvedEngine, memory: CycleMemory, world: World) -> None:
+        self.world, self.count = world, world.engine.number
+        self.segmented = Segmented(engine, memory.speed, memory.pressure, memory.spark)
+        self.each = self.segmented.segments // self.count
+        self.states = [memory.settled[c * self.each].copy() for c in range(self.count)]
+        self.shifts = np.arange(self.count) * 720.0 / self.count
+        self.plenum: Array | None = None
+
+    def go_on(self, now: Moving) -> None:
+        """Integrate every cylinder and the plenum over a segment."""
+        world, s, segmented = self.world, now.scalars, self.segmented
+        engine = world.engine
+        if self.plenum is not None:
+            now.plenum[:] = self.plenum
+        mass, temperature, fraction = now.plenum
+        given = np.array([now.given[Given.SPEED] + engine.at[Given.SPEED], 0.0, 0.0, temperature, fraction])
+        for c in range(self.count):
+            if now.which[c] == 0:
+                state = self.states[c]
+                close_intake(world, now, c, float(state[Carried.CYLINDER_FRACTION] - self._asked(now, c)[BURNED_FRACTION]))
+                meet_fuel(world, now, c, float(state[Carried.CYLINDER_MASS] * (1.0 - state[Carried.CYLINDER_FRACTION]) / engine.made[Made.FRESH]))
+                given[Given.SPARK] = now.sparks[c]
+                self.states[c] = segmented.latched(0, state, given)
+        found = [segmented.boundary(state, given, misses=bool(now.missed[c] or now.without_fuel[c])) for c, state in enumerate(self.states)]
+        y = np.stack([begun(state) for state in self.states])
+        y[:, PLENUM] = mass, temperature, fraction * mass
+        setup = segmented.marching.setup._replace(
+            speed=given[Given.SPEED] / (2.0 * math.pi),
+            intake=int(IntakeKind.RIPPLING),
+            exhaust_pressure=float(np.mean([state[Carried.EXHAUST_PRESSURE] for state in self.states])),
+            throttle_area=s[Now.OPENING] / self.count,
+        )
+        k = int(now.which[0])
+        first, last = segmented.ends[k], segmented.ends[k + 1]
+        begins = segmented.ends[0]
+        inner = {begins + (a - shift - begins) % 720.0 for (_, own), shift in zip(found, self.shifts, strict=True) for a in own}
+        stops = np.array([first, *sorted(a for a in inner if first + 1e-6 < a < last - 1e-6), last])
+        stops = stops[np.concatenate([[True], np.diff(stops) > 1e-6])]
+        _, _, end, steps = run_engine(y, stops, setup, np.array([b for b, _ in found]), self.shifts, RTOL, np.zeros(0))
+        if steps < 0:
+            raise NoSolutionError(f"the engine cannot be integrated at {setup.speed * 60:.0f} rpm: a step became too small")
+        made = np.zeros(OUTPUTS)
+        for c in range(self.count):
+            part = int(now.which[c])
+            new, out, left = segmented.ended(part, self.states[c], end[c])
+            self.states[c] = segmented.book(part, new, left, self.states[c], float(given[Given.SPEED]))
+            made += out
+            if part == engine.works:
+                made[Made.WORK] += make_power(world, now, c)
+            if part == engine.induces:
+                now.induced[c] = now.driveline[0], s[Now.PRESSURE]
+            now.which[c] = (part + 1) % engine.segments
+        mass, temperature, burned = end[0, PLENUM]
+        self.plenum = np.array([mass, temperature, burned / mass])
+        made[Made.WORK] -= engine.number * engine.swept * engine.net / engine.segments
+        now.amounts[:] = made + now.left
+
+    def _asked(self, now: Moving, c: int) -> Array:
+        """Return what the tables say of a cylinder's induction."""
+        speed, pressure = now.induced[c]
+        return look_up(*self.world.axes, self.world.values, speed / (2.0 * math.pi), pressure, now.sparks[c])
+
+    def run(self, now: Moving, every: int) -> tuple[Array, int]:
+        """Run over the steps of the opening, as ``run_events``, after settling at a held speed.
+
+        Parameters
+        ----------
+        now : Moving
+            The start; changed.
+        every : int
+            Steps for each row kept.
+        """
+        world, s = self.world, now.scalars
+        start, held, opening = now.driveline.copy(), now.driveline.copy(), world.signals.opening.copy()
+        held[0] = world.engine.at[Given.SPEED]
+        shaken = world.signals
+        self.world = world._replace(signals=shaken._replace(cycles_miss=False, burns_vary=0.0, gain=0.0), limb=world.limb._replace(gain=0.0))
+        factor = self._settled(now, held)
+        # What the throttle must be open for a plenum that breathes; the pedal's own moves stay in proportion.
+        self.world = world
+        shaken.opening[:] = factor * opening
+        now.driveline[:] = start
+        s[Now.CAR] = start[4]
+        rows = np.zeros((len(opening) // every, len(CHANNELS)))
+        ends = True
+        for i in range(len(opening)):
+            if not now.driveline[0] > shaken.slowest:
+                return rows, i // every
+            if ends:
+                event_begins(world, now)
+                self.go_on(now)
+            if i % every == 0:
+                row_of(world, now, rows[i // every])
+            ends = move_on(world, now, i)
+        return rows, len(opening) // every
+
+    def _settled(self, now: Moving, held: Array) -> float:
+        """Settle at a held driveline; return by how much the throttle was opened to make the start's torque with a plenum that breathes."""
+        world, first = self.world, float(self.world.signals.opening[0])
+        engine, friction = world.engine, world.plant.friction
+        each = engine.number * engine.swept / (4.0 * math.pi)
+        wanted = each * engine.net - friction[0] - friction[1] * held[0] ** 2
+        for _ in range(SETTLING // CORRECTED_EVERY):
+            total, steps = 0.0, 0
+            for _ in range(CORRECTED_EVERY * engine.segments):
+                event_begins(world, now)
+                self.go_on(now)
+                ends = False
+                while not ends:
+                    now.driveline[:] = held
+                    ends = move_on(world, now, 0)
+                    total, steps = total + now.scalars[Now.TORQUE], steps + 1
+            # Gross torque grows somewhat faster than the opening.
+            world.signals.opening[:] *= 1.0 + OPENING_BY_TORQUE * (wanted - total / steps) / (each * engine.gross)
+        return float(world.signals.opening[0]) / first
+
+
+def without_maps(world: World, finer: int) -> World:
+    """Return a run's world for cylinders that are integrated: maps that say nothing, and steps so many times as short."""
+    engine, signals = world.engine, world.signals
+    nothing = {name: np.zeros_like(getattr(engine, name)) for name in MAPS}
+    opening = np.repeat(signals.opening, finer)
+    return world._replace(engine=engine._replace(**nothing), signals=signals._replace(opening=opening), step=world.step / finer)
