@@ -10,6 +10,7 @@ import dataclasses
 import enum
 import functools
 import math
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -19,13 +20,14 @@ from ..errors import NoSolutionError
 from .integrate import run_cycle
 from .layout import INDEX, TOTAL, IntakeKind, State, Unknown
 from .steady import Settled, boundary_of, burn_layout, burned_out, cycle_stops, temperature_of
+from .whole_engine import run_engine
 
 if TYPE_CHECKING:
     from .rates import Boundary
     from .resolved import ResolvedEngine
     from .steady import Marching
 
-__all__ = ["Carried", "CycleMemory", "Given", "Made", "Segmented", "begun", "cycle_memory", "segments_of"]
+__all__ = ["PLENUM", "Carried", "CycleMemory", "Given", "Made", "Segmented", "begun", "cycle_memory", "segments_of"]
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -34,6 +36,9 @@ Complex = NDArray[np.complex128]
 LEAST_SEGMENTS = 8
 # Of every integration from which a difference is taken.
 RTOL = 1e-7
+# Of all cylinders at once.
+ENGINE_RTOL = 1e-6
+PLENUM = slice(State.PLENUM_MASS, State.PLENUM_BURNED + 1)
 
 
 class Carried(enum.IntEnum):
@@ -362,6 +367,46 @@ class Segmented:
         new[Carried.RUNNER_FRACTION] = end[State.RUNNER_BURNED] / end[State.RUNNER_MASS]
         fresh = state[Carried.CYLINDER_MASS] * (1.0 - state[Carried.CYLINDER_FRACTION]) if k == 0 else 0.0
         return new, _made(end, float(fresh)), end[SUMMED]
+
+    def together(
+        self, k: int, states: Sequence[Array], given: Array, missed: Sequence[bool], plenum: tuple[float, float, float], opening: float
+    ) -> Array:
+        """Integrate all cylinders on the plenum they share over a segment; return each one's state at its end, the plenum's in all.
+
+        Parameters
+        ----------
+        k : int
+            Which segment of its cycle the first cylinder is in; the others are evenly ahead of it.
+        states : sequence of array, shape (carried,) [SI]
+            Of each cylinder, latched.
+        given : array, shape (inputs,) [SI]
+            Of it the speed counts, and what was given when intakes closed.
+        missed : sequence of bool
+            In which cylinders nothing burns.
+        plenum : tuple of float
+            Mass [kg], temperature [K] and burned fraction at the beginning.
+        opening : float [m2]
+            Of the throttle.
+        """
+        count = len(states)
+        shifts = np.arange(count) * 720.0 / count
+        found = [self.boundary(state, given, misses=misses) for state, misses in zip(states, missed, strict=True)]
+        y = np.stack([begun(state) for state in states])
+        y[:, PLENUM] = plenum[0], plenum[1], plenum[2] * plenum[0]
+        setup = self.marching.setup._replace(
+            speed=given[Given.SPEED] / (2.0 * math.pi),
+            intake=int(IntakeKind.RIPPLING),
+            exhaust_pressure=float(np.mean([state[Carried.EXHAUST_PRESSURE] for state in states])),
+            throttle_area=opening / count,
+        )
+        begins, first, last = self.ends[0], self.ends[k], self.ends[k + 1]
+        inner = {begins + (a - shift - begins) % 720.0 for (_, own), shift in zip(found, shifts, strict=True) for a in own}
+        stops = np.array([first, *sorted(a for a in inner if first + 1e-6 < a < last - 1e-6), last])
+        stops = stops[np.concatenate([[True], np.diff(stops) > 1e-6])]
+        _, _, end, steps = run_engine(y, stops, setup, np.array([b for b, _ in found]), shifts, ENGINE_RTOL, np.zeros(0))
+        if steps < 0:
+            raise NoSolutionError(f"the engine cannot be integrated at {setup.speed * 60:.0f} rpm: a step became too small")
+        return end
 
     def book(self, k: int, new: Array, sums: Array, before: Array, speed: float) -> Array:
         """Count what left for the collector; at the end of a cycle settle what stands there.

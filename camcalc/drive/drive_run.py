@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from ..array_record import ArrayRecord
 from ..cycle.load_axis import LOAD_KINDS
-from ..errors import InputError
+from ..errors import InputError, NoSolutionError
 from ..results import Measure, measure, plain_data
 from ..tables.axes import LOADS
 from ..units import Bounds, to_si
@@ -355,15 +355,18 @@ def simulate_drive(
 
 def _resolved(engine: EngineModel, world: World, start: Start, spark: float, driveline: Array, plenum: Array, every: int) -> tuple[Array, int]:
     """Run with every cylinder integrated."""
-    from ..cycle.memory import cycle_memory
-    from ..cycle.resolved import ResolvedEngine
+    from ..cycle.memory import Segmented
+    from ..cycle.memory_field import memory_field
     from .resolved_run import ResolvedCylinders, without_maps
 
-    memory = cycle_memory(engine, start.speed, start.pressure, spark) if isinstance(engine, ResolvedEngine) else None
-    if not isinstance(engine, ResolvedEngine) or memory is None:
+    field = memory_field(engine, net=False)
+    if field is None:
         raise InputError("engine", came=engine.name, expected="the crank-resolved cycle with one plenum for all cylinders", fix="leave it out")
-    fine = without_maps(world, FINER)
-    return ResolvedCylinders(engine, memory, fine).run(begun(fine, driveline, plenum), every * FINER)
+    memory = field.at(start.speed, start.pressure, spark)
+    if memory is None:
+        raise NoSolutionError(f"no cycle settles at {start.speed * 60:.0f} rpm, {start.pressure / 1e3:.0f} kPa", fix="start at another speed")
+    segmented, fine = Segmented(field.engine, start.speed, start.pressure, spark), without_maps(world, FINER)
+    return ResolvedCylinders(segmented, memory, fine).run(begun(fine, driveline, plenum), every * FINER)
 
 
 def _run(rows: Array, step: float, gear: int, coupling: Coupling, driver: Driver, kind: str, full: float, closed: float, *, stalled: bool) -> DriveRun:

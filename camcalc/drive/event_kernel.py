@@ -32,10 +32,16 @@ CHANNELS = (
 )
 # A cylinder's residual is turned into the pressure at which a settled cycle has as much, no further from its own than this [Pa].
 MOST_MOVED = 15e3
-# Gas in the plenum follows straight lines far from where they were taken; it stays within these burned fractions and temperatures [K].
-LEAST_BURNED, MOST_BURNED, COLDEST, HOTTEST = -0.5, 1.0, 250.0, 1200.0
-# An idle control closes the throttle no further than to so much; a cylinder gets no less fresh charge, as far as its fuel goes: shares.
-LEAST_IDLE_OPENING, LEAST_AIR = 0.1, 0.05
+# Maps are straight lines: the further off their point, the less they follow, and never further than so: shares of speed and pressure, spark [crank deg],
+# plenum temperature [K] and burned fraction. ESTIMATE. A swing of a fifth of that is followed to half a thousandth.
+FURTHEST_SHARE, FURTHEST_SPARK, FURTHEST_WARMER, FURTHEST_BURNED = 0.4, 25.0, 100.0, 0.15
+# What a plenum can hold: burned fractions, temperatures [K], share of its outside pressure.
+LEAST_BURNED, MOST_BURNED, COLDEST, HOTTEST, EMPTIEST = -0.02, 1.0, 250.0, 1200.0, 0.01
+# An idle control closes the throttle no further than to so much (ESTIMATE: the plate's stop); a cylinder gets no less fresh charge, as far as its
+# fuel goes: shares.
+LEAST_IDLE_OPENING, LEAST_AIR = 0.7, 0.05
+# An idle control learns only this near its target: share of it. ESTIMATE; else a coast from speed would teach it to close the throttle.
+IDLE_LEARNS = 0.25
 # Columns of the noise: burn, load signal, speed signal, whether a cycle misses; standard normal.
 BURN, LOAD, SPEED, MISSES = range(4)
 # Of the engine's tables.
@@ -52,6 +58,8 @@ class Cylinders(NamedTuple):
         As ``CycleMemory``.
     at : array, shape (5,)
         What is given at the point, as ``Given``.
+    furthest : array, shape (5,)
+        How far off that the maps follow.
     made : array, shape (outputs,)
         By one cylinder in a settled cycle, as ``Made``.
     slopes : array, shape (outputs, 3)
@@ -81,6 +89,7 @@ class Cylinders(NamedTuple):
     missed_carried: Array
     missed_made: Array
     at: Array
+    furthest: Array
     made: Array
     slopes: Array
     fraction_slopes: Array
@@ -209,13 +218,14 @@ class Now(enum.IntEnum):
     SHOWN = 27
     CLOSED = 28
     BEGAN = 29
+    SPAN = 30
 
 
 class Moving(NamedTuple):
     """All that moves in a run: driveline, plenum, single numbers as ``Now``; by cylinder what is carried, its next segment, spark, speed and pressure of its
-    induction, whether it misses or got no fuel, work by its mixture, fuel sent and on the wall, how its burn varies; means of the events in a firing
-    interval; what is given in this segment and was before; what all make in it, and what is left of the segment before, which a step cut long or
-    short."""
+    induction, how far the maps take those to be off, whether it misses or got no fuel, work by its mixture, fuel sent and on the wall, how its burn
+    varies; means of the events in a firing interval; what is given in this segment and was before; what all make in it, and what is left of the segment
+    before, which a step cut long or short."""
 
     driveline: Array
     plenum: Array
@@ -224,6 +234,7 @@ class Moving(NamedTuple):
     which: NDArray[np.int64]
     sparks: Array
     induced: Array
+    felt: Array
     missed: NDArray[np.bool_]
     without_fuel: NDArray[np.bool_]
     lean: Array
@@ -265,8 +276,9 @@ def begun(world: World, driveline: Array, plenum: Array) -> Moving:
     full, ones, none = np.full, np.ones, np.zeros(n, dtype=np.bool_)
     return Moving(
         driveline.copy(), plenum.copy(), scalars, np.zeros((n, engine.a.shape[1])), np.arange(n) * each, full(n, engine.at[Given.SPARK]),
-        np.tile(engine.at[:2], (n, 1)), none, none.copy(), ones(n), ones(n), full(n, wall), np.zeros(n), full(each, driveline[0]), full(each, pressure),
-        np.zeros(each), np.zeros(INPUTS), np.zeros(INPUTS), np.zeros(OUTPUTS), np.zeros(OUTPUTS), np.zeros(world.values.shape[0]), np.zeros((4, 5)),
+        np.tile(engine.at[:2], (n, 1)), np.zeros((n, 2)), none, none.copy(), ones(n), ones(n), full(n, wall), np.zeros(n),
+        full(each, driveline[0]), full(each, pressure), np.zeros(each),
+        np.zeros(INPUTS), np.zeros(INPUTS), np.zeros(OUTPUTS), np.zeros(OUTPUTS), np.zeros(world.values.shape[0]), np.zeros((4, 5)),
     )  # fmt: skip
 
 
@@ -285,10 +297,25 @@ def _table_at(table: Table, speed: float, load: float) -> float:
 
 @compiled
 def _cycle_at(out: Array, axes: tuple[Array, Array, Array], values: Array, omega: float, pressure: float, spark: float) -> None:
-    """Fill in the cycle at a crank speed [rad/s], speed and pressure held within the tables."""
+    """Fill in the cycle at a crank speed [rad/s], speed and pressure held within the tables.
+
+    Below their lowest pressure an engine draws less and pumps more: charge and burn go with pressure, pumping by the difference (ideal exchange, textbook).
+    """
     speeds, pressures, sparks = axes
     n = min(max(omega / TURN, speeds[0]), speeds[-1])
     look_up_into(out, speeds, pressures, sparks, values, n, min(max(pressure, pressures[0]), pressures[-1]), spark)
+    if pressure < pressures[0]:
+        share = max(pressure, 0.0) / pressures[0]
+        out[NET] -= (1.0 - share) * (out[GROSS] + pressures[0])
+        for k in (GROSS, DEVIATION, AIR):
+            out[k] *= share
+
+
+@compiled(inline="always")
+def _near(off: float, furthest: float) -> float:
+    """Return a deviation as the maps follow it: itself when small, never beyond the furthest."""
+    share = off / furthest
+    return off / math.sqrt(math.sqrt(1.0 + share * share * share * share))
 
 
 @compiled
@@ -314,8 +341,17 @@ def _segment(engine: Cylinders, k: int, state: Array, given: Array, misses: bool
         state[Carried.CHARGE_MASS :] = 0.0
 
 
+@compiled(inline="always")
+def _see_plenum(engine: Cylinders, plenum: PlenumGas, x: Array, given: Array) -> None:
+    """Put what the plenum holds into what the maps are given."""
+    at, furthest = engine.at, engine.furthest
+    given[Given.PRESSURE] = _near(plenum_pressure(plenum, x) - at[Given.PRESSURE], furthest[Given.PRESSURE])
+    given[Given.TEMPERATURE] = _near(x[1] - at[Given.TEMPERATURE], furthest[Given.TEMPERATURE])
+    given[Given.FRACTION] = _near(x[2] - at[Given.FRACTION], furthest[Given.FRACTION])
+
+
 @compiled
-def _middle_of_plenum(world: World, now: Moving, drawn: tuple[float, float, float], lasts: float) -> None:
+def _middle_of_plenum(world: World, now: Moving, drawn: tuple[float, float, float], lasts: float, ahead: float) -> None:
     """Put what the plenum will hold in the middle of a segment into what is given: what it loses depends on that, so that it is solved for.
 
     One step of the linearly implicit midpoint rule; without it plenum and runners swing up against each other, a segment being long for them.
@@ -324,8 +360,7 @@ def _middle_of_plenum(world: World, now: Moving, drawn: tuple[float, float, floa
     matrix, losses = np.eye(3), np.zeros(3)
     for j in range(3):
         losses[j] = drawn[j]
-    given[Given.PRESSURE] = plenum_pressure(plenum, x) - engine.at[Given.PRESSURE]
-    given[Given.TEMPERATURE], given[Given.FRACTION] = x[1] - engine.at[Given.TEMPERATURE], x[2] - engine.at[Given.FRACTION]
+    _see_plenum(engine, plenum, x, given)
     by_gas = np.zeros((3, 3))
     size = states.shape[1]
     for cylinder in range(engine.number):
@@ -344,10 +379,9 @@ def _middle_of_plenum(world: World, now: Moving, drawn: tuple[float, float, floa
             by_gas[i, 2] += d[row, Given.FRACTION]
     rate = np.zeros(3)
     plenum_rates(plenum, x, now.scalars[Now.OPENING], losses / lasts, rate)
-    matrix -= 0.5 * lasts * engine.plenum_own + 0.5 * engine.plenum_losses @ (by_gas @ engine.plenum_seen)
-    middle = x + np.linalg.solve(matrix, 0.5 * lasts * rate)
-    given[Given.PRESSURE] = plenum_pressure(plenum, middle) - engine.at[Given.PRESSURE]
-    given[Given.TEMPERATURE], given[Given.FRACTION] = middle[1] - engine.at[Given.TEMPERATURE], middle[2] - engine.at[Given.FRACTION]
+    matrix -= ahead * (lasts * engine.plenum_own + engine.plenum_losses @ (by_gas @ engine.plenum_seen))
+    middle = x + np.linalg.solve(matrix, ahead * lasts * rate)
+    _see_plenum(engine, plenum, middle, given)
 
 
 @compiled(inline="always")
@@ -376,8 +410,10 @@ def _pedal(world: World, now: Moving, i: int) -> None:
     s[Now.CAR] = car
     if control.opening > 0.0 and closed:
         error = control.target - s[Now.SEEN]
-        s[Now.IDLE_TRIM] += step * control.integral * error
-        opening *= max(1.0 + control.opening * error + s[Now.IDLE_TRIM], LEAST_IDLE_OPENING)
+        asked = 1.0 + control.opening * error + s[Now.IDLE_TRIM]
+        if abs(error) < IDLE_LEARNS * control.target and asked > LEAST_IDLE_OPENING and s[Now.CUT] == 0.0:
+            s[Now.IDLE_TRIM] += step * control.integral * error
+        opening *= max(asked, LEAST_IDLE_OPENING)
     omega = now.driveline[0]
     cut = closed and (omega > signals.cut_above or (s[Now.CUT] > 0.0 and omega > signals.back_below))
     s[Now.CUT], s[Now.OPENING], s[Now.CLOSED] = 1.0 if cut else 0.0, opening, 1.0 if closed else 0.0
@@ -397,8 +433,9 @@ def event_begins(world: World, now: Moving) -> None:
     angle = 2.0 * TURN / engine.segments
     s[Now.NEXT_EVENT] += angle
     for j in range(OUTPUTS):
-        now.left[j] = now.amounts[j] * (1.0 - (s[Now.TURNED] - s[Now.BEGAN]) / angle) if s[Now.EVENTS] > 0.0 else 0.0
-    s[Now.BEGAN] = s[Now.TURNED]
+        now.left[j] = now.amounts[j] * (1.0 - (s[Now.TURNED] - s[Now.BEGAN]) / s[Now.SPAN]) if s[Now.EVENTS] > 0.0 else 0.0
+    # A step ends a little late; what it took too much is made good, and the segment is as much shorter.
+    s[Now.BEGAN], s[Now.SPAN] = s[Now.TURNED], s[Now.NEXT_EVENT] - s[Now.TURNED]
     if s[Now.SUMS] > 0.0:
         k = int(s[Now.EVENTS]) % now.speeds.size
         now.speeds[k], now.loads[k], now.jitters[k] = s[Now.SUM_SPEED] / s[Now.SUMS], s[Now.SUM_LOAD] / s[Now.SUMS], s[Now.SUM_JITTER] / s[Now.SUMS]
@@ -409,11 +446,13 @@ def event_begins(world: World, now: Moving) -> None:
     jitter = now.jitters.mean()
     s[Now.LOAD], s[Now.FUEL_LOAD] = now.loads.mean() + signals.table_jitter * jitter, now.loads.mean() + signals.fuel_jitter * jitter
     omega, p = now.driveline[0], s[Now.PRESSURE]
-    at = engine.at
+    at, furthest = engine.at, engine.furthest
     off = omega - at[Given.SPEED], p - at[Given.PRESSURE], 0.0, now.plenum[1] - at[Given.TEMPERATURE], now.plenum[2] - at[Given.FRACTION]
+    # How far ahead the middle of the segment lies, which began a little before this step: share of it.
+    ahead = s[Now.SPAN] / angle - 0.5
     for j in range(len(off)):
-        # What is given in the middle of the segment, as it goes now.
-        given[j] = off[j] + (0.5 * (off[j] - now.before[j]) if s[Now.EVENTS] > 1.0 else 0.0)
+        # What is given there, as it goes now.
+        given[j] = _near(off[j] + (ahead * (off[j] - now.before[j]) if s[Now.EVENTS] > 1.0 else 0.0), furthest[j])
         now.before[j] = off[j]
     # What the plenum loses on average: as the maps have it, and what the tables' air is more than that.
     _asked(world, now, omega, p, s[Now.SPARKED])
@@ -424,11 +463,17 @@ def event_begins(world: World, now: Moving) -> None:
         mass = share * engine.made[Made.MASS] * now.found[AIR] / engine.air
         burned, energy = mass * fraction, mass * properties(world.plenum.gas, temperature, fraction)[2]
     else:
-        more = engine.made[Made.MASS] * (now.found[AIR] / engine.air - 1.0) - engine.slopes[Made.MASS, 0] * off[0] - engine.slopes[Made.MASS, 1] * off[1]
-        mass, burned = share * (engine.made[Made.MASS] + more), share * engine.made[Made.BURNED]
-        energy = share * engine.made[Made.ENERGY] * (1.0 + more / engine.made[Made.MASS])
+        felt = _near(off[0], furthest[Given.SPEED]), _near(off[1], furthest[Given.PRESSURE])
+        more = engine.made[Made.MASS] * (now.found[AIR] / engine.air - 1.0) - engine.slopes[Made.MASS, 0] * felt[0] - engine.slopes[Made.MASS, 1] * felt[1]
+        mass = share * (engine.made[Made.MASS] + more)
+        burned, energy = share * engine.made[Made.BURNED], share * engine.made[Made.ENERGY] * (1.0 + more / engine.made[Made.MASS])
+        # Where the maps follow no further, what is drawn is what the plenum holds.
+        temperature, fraction = at[Given.TEMPERATURE] + _near(off[3], furthest[3]), at[Given.FRACTION] + _near(off[4], furthest[4])
+        burned += mass * (now.plenum[2] - fraction)
+        gas = world.plenum.gas
+        energy += mass * (properties(gas, now.plenum[1], now.plenum[2])[2] - properties(gas, temperature, fraction)[2])
         if not engine.still:
-            _middle_of_plenum(world, now, (mass, burned, energy), angle / omega)
+            _middle_of_plenum(world, now, (mass, burned, energy), angle / omega, ahead)
     now.amounts[:] = now.left
     now.amounts[Made.MASS] += mass
     now.amounts[Made.BURNED] += burned
@@ -491,12 +536,14 @@ def meet_fuel(world: World, now: Moving, c: int, air: float) -> None:
     if not mixture.on:
         return
     off_wall = now.wall[c] * (1.0 - math.exp(-2.0 * TURN / now.driveline[0] / mixture.film_time))
-    came = (1.0 - mixture.film_share) * now.sent[c] + off_wall
-    now.wall[c] += mixture.film_share * now.sent[c] - off_wall
+    sent = 0.0 if now.without_fuel[c] else now.sent[c]
+    came = (1.0 - mixture.film_share) * sent + off_wall
+    now.wall[c] += mixture.film_share * sent - off_wall
+    # While fuel is cut this is what would be sent, so that its first pulse is not one of long ago; the wall dries.
     _asked(world, now, s[Now.SEEN], s[Now.FUEL_LOAD], now.sparks[c])
     now.sent[c] = now.found[AIR] / world.engine.air
     ratio = came / max(air, LEAST_AIR)
-    s[Now.RATIO] = ratio
+    s[Now.RATIO] = 0.0 if now.without_fuel[c] else ratio
     now.lean[c] = 1.0 + (mixture.by_lean if ratio < 1.0 else mixture.by_rich) * (ratio - 1.0)
 
 
@@ -527,9 +574,9 @@ def _cylinders(world: World, now: Moving) -> None:
         k = now.which[c]
         if k == 0:
             # Burned gas over what the maps make of a steady speed and pressure; the tables have that part.
-            own = _straight(engine.fraction_slopes, engine.at, now.induced[c], now.sparks[c])
+            own = _straight(engine.fraction_slopes, now.felt[c], _spark_off(engine, now.sparks[c]))
             close_intake(world, now, c, now.states[c, Carried.CYLINDER_FRACTION] - own)
-            given[Given.SPARK] = now.sparks[c] - engine.at[Given.SPARK]
+            given[Given.SPARK] = _spark_off(engine, now.sparks[c])
         _segment(engine, k, now.states[c], given, now.missed[c], made, work)
         if k == 0:
             given[Given.SPARK] = 0.0
@@ -537,7 +584,8 @@ def _cylinders(world: World, now: Moving) -> None:
                 _asked(world, now, now.induced[c, 0], now.induced[c, 1], now.sparks[c])
                 air = now.found[AIR] / engine.air
                 if engine.made[Made.FRESH] > 0.0:
-                    air += (made[Made.FRESH] - _straight(engine.slopes[Made.FRESH], engine.at, now.induced[c], now.sparks[c])) / engine.made[Made.FRESH]
+                    settled = _straight(engine.slopes[Made.FRESH], now.felt[c], _spark_off(engine, now.sparks[c]))
+                    air += (made[Made.FRESH] - settled) / engine.made[Made.FRESH]
                 meet_fuel(world, now, c, air)
         if now.scalars[Now.CUT] > 0.0:
             made[Made.MASS], made[Made.BURNED], made[Made.ENERGY] = 0.0, 0.0, 0.0
@@ -548,14 +596,19 @@ def _cylinders(world: World, now: Moving) -> None:
                 _asked(world, now, now.induced[c, 0], now.induced[c, 1], now.sparks[c])
                 made[Made.WORK] = engine.swept * (now.found[NET] - now.found[GROSS] - engine.net)
         elif k == engine.works:
-            made[Made.WORK] += make_power(world, now, c)
+            made[Made.WORK] += make_power(world, now, c) - _straight(engine.slopes[Made.WORK], now.felt[c], _spark_off(engine, now.sparks[c]))
             _asked(world, now, now.induced[c, 0], now.induced[c, 1], now.sparks[c])
-            made[Made.WORK] += engine.swept * (now.found[NET] - engine.net) - _straight(engine.slopes[Made.WORK], engine.at, now.induced[c], now.sparks[c])
             if now.missed[c]:
                 # The maps know what a missed cycle costs at the point; elsewhere it costs what the tables' burn makes.
                 made[Made.WORK] += engine.swept * (engine.gross - now.found[GROSS])
+            else:
+                # No burn takes work.
+                made[Made.WORK] = max(made[Made.WORK], -engine.swept * now.found[GROSS])
+            made[Made.WORK] += engine.swept * (now.found[NET] - engine.net)
         if k == engine.induces:
             now.induced[c, 0], now.induced[c, 1] = now.driveline[0], now.scalars[Now.PRESSURE]
+            for j in range(2):
+                now.felt[c, j] = _near(now.induced[c, j] - engine.at[j], engine.furthest[j])
         for j in range(OUTPUTS):
             amounts[j] += made[j]
         now.which[c] = (k + 1) % engine.segments
@@ -595,16 +648,16 @@ def move_on(world: World, now: Moving, i: int) -> bool:
     """
     plant, engine, signals, s, y, x = world.plant, world.engine, world.signals, now.scalars, now.driveline, now.plenum
     step, omega, p = world.step, now.driveline[0], now.scalars[Now.PRESSURE]
-    angle = 2.0 * TURN / engine.segments
     losses, rate = np.empty(3), np.empty(3)
     for j in range(3):
-        losses[j] = now.amounts[Made.MASS + j] / angle * omega
+        losses[j] = now.amounts[Made.MASS + j] / s[Now.SPAN] * omega
     plenum_rates(world.plenum, x, s[Now.OPENING], losses, rate)
     if engine.still:
         rate[1], rate[2] = 0.0, 0.0
     for j in range(3):
         x[j] += step * rate[j]
     x[1], x[2] = min(max(x[1], COLDEST), HOTTEST), min(max(x[2], LEAST_BURNED), MOST_BURNED)
+    x[0] = max(x[0], EMPTIEST * world.plenum.ambient_pressure / plenum_pressure(world.plenum, x) * x[0])
     draw = world.noise[int(s[Now.TURNED] / (2.0 * TURN)) % world.noise.shape[0]]
     push, decay = s[Now.BLOW_BACK] * p * draw[LOAD], math.exp(-step / signals.load_filter)
     s[Now.FILTERED], s[Now.JITTER] = p + (s[Now.FILTERED] - p) * decay, push + (s[Now.JITTER] - push) * decay
@@ -614,7 +667,7 @@ def move_on(world: World, now: Moving, i: int) -> bool:
     s[Now.SUMS] += 1.0
     s[Now.TURNED] += step * omega
     rubbing = plant.friction[0] + plant.friction[1] * omega * omega
-    s[Now.TORQUE] = engine.number * engine.swept * engine.net / (2.0 * TURN) + now.amounts[Made.WORK] / angle - rubbing
+    s[Now.TORQUE] = engine.number * engine.swept * engine.net / (2.0 * TURN) + now.amounts[Made.WORK] / s[Now.SPAN] - rubbing
     advance(y, s[Now.TORQUE], step, plant, now.room)
     s[Now.PRESSURE] = plenum_pressure(world.plenum, x)
     _pedal(world, now, min(i + 1, signals.opening.size - 1))
@@ -651,6 +704,12 @@ def run_events(world: World, now: Moving, every: int) -> tuple[Array, int]:
 
 
 @compiled
-def _straight(slopes: Array, at: Array, induced: Array, spark: float) -> float:
-    """Return what the maps make of speed, pressure and spark that stay."""
-    return slopes[0] * (induced[0] - at[Given.SPEED]) + slopes[1] * (induced[1] - at[Given.PRESSURE]) + slopes[2] * (spark - at[Given.SPARK])
+def _straight(slopes: Array, felt: Array, spark: float) -> float:
+    """Return what the maps make of a speed, pressure and spark that stay so far off their point."""
+    return slopes[0] * felt[0] + slopes[1] * felt[1] + slopes[2] * spark
+
+
+@compiled(inline="always")
+def _spark_off(engine: Cylinders, spark: float) -> float:
+    """Return how far off its point the maps take a spark to be."""
+    return _near(spark - engine.at[Given.SPARK], engine.furthest[Given.SPARK])

@@ -9,25 +9,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..cycle.engine_tables import look_up
-from ..cycle.layout import IntakeKind, State
-from ..cycle.memory import OUTPUTS, Carried, Given, Made, Segmented, begun
-from ..cycle.whole_engine import run_engine
-from ..errors import NoSolutionError
+from ..cycle.memory import OUTPUTS, PLENUM, Carried, Given, Made
 from .event_kernel import BURNED_FRACTION, CHANNELS, MAPS, Moving, Now, World, close_intake, event_begins, make_power, meet_fuel, move_on, row_of
 
 if TYPE_CHECKING:
-    from ..cycle.memory import CycleMemory
-    from ..cycle.resolved import ResolvedEngine
+    from ..cycle.memory import CycleMemory, Segmented
 
 __all__ = ["ResolvedCylinders", "without_maps"]
 
 Array = NDArray[np.float64]
 
-# Of the integration of all cylinders at once.
-RTOL = 1e-6
 # Cycles at a held speed before a run, and between two corrections of the throttle that bring the torque to that of the start; how far each goes.
 SETTLING, CORRECTED_EVERY, OPENING_BY_TORQUE = 64, 8, 0.7
-PLENUM = slice(State.PLENUM_MASS, State.PLENUM_BURNED + 1)
 
 
 class ResolvedCylinders:
@@ -35,19 +28,18 @@ class ResolvedCylinders:
 
     Parameters
     ----------
-    engine : ResolvedEngine
+    segmented : Segmented
+        The engine's cycle, segment by segment.
     memory : CycleMemory
         Of the settled cycle at the start, for the states it begins with.
     world : World
         As ``without_maps`` gives it.
     """
 
-    def __init__(self, engine: ResolvedEngine, memory: CycleMemory, world: World) -> None:
-        self.world, self.count = world, world.engine.number
-        self.segmented = Segmented(engine, memory.speed, memory.pressure, memory.spark)
+    def __init__(self, segmented: Segmented, memory: CycleMemory, world: World) -> None:
+        self.world, self.count, self.segmented = world, world.engine.number, segmented
         self.each = self.segmented.segments // self.count
         self.states = [memory.settled[c * self.each].copy() for c in range(self.count)]
-        self.shifts = np.arange(self.count) * 720.0 / self.count
         self.plenum: Array | None = None
 
     def go_on(self, now: Moving) -> None:
@@ -65,24 +57,8 @@ class ResolvedCylinders:
                 meet_fuel(world, now, c, float(state[Carried.CYLINDER_MASS] * (1.0 - state[Carried.CYLINDER_FRACTION]) / engine.made[Made.FRESH]))
                 given[Given.SPARK] = now.sparks[c]
                 self.states[c] = segmented.latched(0, state, given)
-        found = [segmented.boundary(state, given, misses=bool(now.missed[c] or now.without_fuel[c])) for c, state in enumerate(self.states)]
-        y = np.stack([begun(state) for state in self.states])
-        y[:, PLENUM] = mass, temperature, fraction * mass
-        setup = segmented.marching.setup._replace(
-            speed=given[Given.SPEED] / (2.0 * math.pi),
-            intake=int(IntakeKind.RIPPLING),
-            exhaust_pressure=float(np.mean([state[Carried.EXHAUST_PRESSURE] for state in self.states])),
-            throttle_area=s[Now.OPENING] / self.count,
-        )
-        k = int(now.which[0])
-        first, last = segmented.ends[k], segmented.ends[k + 1]
-        begins = segmented.ends[0]
-        inner = {begins + (a - shift - begins) % 720.0 for (_, own), shift in zip(found, self.shifts, strict=True) for a in own}
-        stops = np.array([first, *sorted(a for a in inner if first + 1e-6 < a < last - 1e-6), last])
-        stops = stops[np.concatenate([[True], np.diff(stops) > 1e-6])]
-        _, _, end, steps = run_engine(y, stops, setup, np.array([b for b, _ in found]), self.shifts, RTOL, np.zeros(0))
-        if steps < 0:
-            raise NoSolutionError(f"the engine cannot be integrated at {setup.speed * 60:.0f} rpm: a step became too small")
+        without = [bool(m or w) for m, w in zip(now.missed, now.without_fuel, strict=True)]
+        end = segmented.together(int(now.which[0]), self.states, given, without, (mass, temperature, fraction), s[Now.OPENING])
         made = np.zeros(OUTPUTS)
         for c in range(self.count):
             part = int(now.which[c])
@@ -164,4 +140,6 @@ def without_maps(world: World, finer: int) -> World:
     engine, signals = world.engine, world.signals
     nothing = {name: np.zeros_like(getattr(engine, name)) for name in MAPS}
     opening = np.repeat(signals.opening, finer)
-    return world._replace(engine=engine._replace(**nothing), signals=signals._replace(opening=opening), step=world.step / finer)
+    # They follow as far as it goes.
+    engine = engine._replace(**nothing, furthest=np.full_like(engine.furthest, np.inf))
+    return world._replace(engine=engine, signals=signals._replace(opening=opening), step=world.step / finer)

@@ -22,7 +22,17 @@ from ..vehicle.driveline import Driveline, road_speed_at
 from ..vehicle.road_load import DRIVELINE_EFFICIENCY, resistance
 from .driveline_kernel import Plant, converter_torques
 from .engine_loop import PRESSURE_STEP, EngineSide, LevelSpark, SparkMap, table_spark
-from .event_kernel import MAPS, Control, Cylinders, Limb, Mixture
+from .event_kernel import (
+    FURTHEST_BURNED,
+    FURTHEST_SHARE,
+    FURTHEST_SPARK,
+    FURTHEST_WARMER,
+    MAPS,
+    Control,
+    Cylinders,
+    Limb,
+    Mixture,
+)
 from .level_road import covers, held_pressure, level_road
 from .plenum import plenum_slopes, plenum_state, throttle_area
 
@@ -45,6 +55,8 @@ PEDAL_MOVES_AT, PEDAL_TAKES, BLIP_LASTS, PEDAL_STEP = 2.0, 0.15, 0.3, 0.05
 # Middle of induction and of power, firing top dead centre at 360 [crank deg]: ESTIMATE from the events of ordinary engines; and intake closing
 # where no cycle says it.
 INDUCTION, POWER, USUAL_CLOSING = 820.0, 410.0, 230.0
+# Close by a point, for slopes: crank speed [rev/s], pressure [Pa].
+CLOSE_SPEED, CLOSE_PRESSURE = 0.1, 50.0
 # Shares of cycles that miss are told apart from none and from all down to this.
 LEAST_SHARE = 1e-6
 # The whole pedal: an opening that brings 95 % of the barometer at 3000 rpm. ESTIMATE. A plate's opening grows with the square of its
@@ -339,7 +351,9 @@ def cylinders_of(engine_side: EngineSide, table: SparkMap, start: Start) -> tupl
         slopes, fresh, fractions = np.zeros((OUTPUTS, 3)), 0.0, np.zeros(3)
     else:
         maps = {name: np.ascontiguousarray(getattr(memory, name)) for name in MAPS}
-        slopes, fresh, fractions = memory.cycle_slopes, float(memory.mean[Made.FRESH]), memory.state_slopes[Carried.CYLINDER_FRACTION]
+        slopes, fresh, fractions = memory.cycle_slopes.copy(), float(memory.mean[Made.FRESH]), memory.state_slopes[Carried.CYLINDER_FRACTION]
+        # What leaves the plenum the maps know; of the tables counts how they bend, as in the linear loop.
+        slopes[Made.MASS, :2] = _air_slopes(engine_side, speed, pressure, spark, slopes[Made.MASS, :2] * at["air"] / mass) * mass / at["air"]
     above, below = (engine_side.tables.at(speed, pressure + step, spark)["burned_fraction"] for step in (PRESSURE_STEP, -PRESSURE_STEP))
     by_pressure = (above - below) / (2.0 * PRESSURE_STEP)
     filled = plenum_state(plenum, pressure, temperature, burned)
@@ -350,6 +364,7 @@ def cylinders_of(engine_side: EngineSide, table: SparkMap, start: Start) -> tupl
         parts,
         **maps,
         at=np.array([TURN * speed, pressure, spark, temperature, burned]),
+        furthest=np.array([FURTHEST_SHARE * TURN * speed, FURTHEST_SHARE * pressure, FURTHEST_SPARK, FURTHEST_WARMER, FURTHEST_BURNED]),
         made=np.array([at["net"] * engine_side.swept, mass, 0.0, mass * outside, fresh]),
         slopes=np.ascontiguousarray(slopes),
         fraction_slopes=np.ascontiguousarray(fractions),
@@ -366,6 +381,15 @@ def cylinders_of(engine_side: EngineSide, table: SparkMap, start: Start) -> tupl
         still=memory is None,
     )
     return cylinders, filled
+
+
+def _air_slopes(engine_side: EngineSide, speed: float, pressure: float, spark: float, else_: Array) -> Array:
+    """Return how the tables' air [kg] goes with speed [kg/(rad/s)] and pressure [kg/Pa] close by; something else where no cycle settles there."""
+    found = []
+    for step, scale in (((CLOSE_SPEED, 0.0), TURN * CLOSE_SPEED), ((0.0, CLOSE_PRESSURE), CLOSE_PRESSURE)):
+        ends = [engine_side.tables.at(speed + sign * step[0], pressure + sign * step[1], spark)["air"] for sign in (1.0, -1.0)]
+        found.append((ends[0] - ends[1]) / (2.0 * scale))
+    return np.where(np.isfinite(found), found, else_)
 
 
 def _no_maps(parts: int) -> dict[str, Array]:
