@@ -71,7 +71,7 @@ def run(options: argparse.Namespace) -> int:
     with progress_bar() as report:
         report("cycles", 0.0)
         engine = engine_kind("resolved")(build)
-        tables = surge_tables(engine)
+        tables = surge_tables(engine, lambda share: report("cycles", share))
     run = simulate_drive(
         build,
         table,

@@ -22,6 +22,7 @@ __all__ = ["add_arguments", "add_table_arguments", "build_and_table", "run"]
 MARKED, MARKED_SLOPES = ("frequency", "damping"), ("limit_along_speed", "limit_along_load")
 # Speeds are shown so many apart [rpm] where not all are; slopes per 1000 rpm and per 10 kPa.
 SHOWN_APART, PER_RPM, PER_LOAD = 200.0, 1000.0 / 60.0, 1e4
+SHAKER_HEADS = ["burns\nvary", "missed\ncycles", "noise,\ntable", "noise,\nfuel"]
 SLOPE_HEADS = ["rpm", "deg/krpm\nyours", "deg/krpm\nsteepest", "deg/10 kPa\nyours", "deg/10 kPa\nsteepest"]
 
 
@@ -87,9 +88,10 @@ def run(options: argparse.Namespace) -> int:
     with progress_bar() as report:
         report("cycles", 0.0)
         engine = engine_kind("resolved")(build)
-        tables = surge_tables(engine)
-        asked = {"gears": options.gear, "coupling": options.coupling, "swing_log": log, "engine": engine, "engine_tables": tables}
-        found = surge_in_gears(build, table, progress=lambda share: report("gears", 0.8 + 0.2 * share), **asked)
+        tables = surge_tables(engine, lambda share: report("cycles", 0.6 * share))
+        alone = options.full or len(options.gear or ()) == 1
+        asked = {"gears": options.gear, "sources": alone, "coupling": options.coupling, "swing_log": log, "engine": engine, "engine_tables": tables}
+        found = surge_in_gears(build, table, progress=lambda share: report("gears", 0.6 + 0.4 * share), **asked)
     if options.json:
         from ..cautions import AT_SURGE
 
@@ -107,7 +109,7 @@ def show(found: GearsOnTable, unit: str, *, full: bool) -> None:
     from ..report.terminal_parts import console, print_cautions
     from ..words.gears import skipped_lines
     from ..words.idle_swing import idle_swing_words
-    from ..words.surge import COLUMNS, gear_verdict, surge_notes, surge_verdict
+    from ..words.surge import COLUMNS, SHAKERS, gear_verdict, shakers_words, surge_notes, surge_verdict
 
     screen = console()
 
@@ -122,13 +124,15 @@ def show(found: GearsOnTable, unit: str, *, full: bool) -> None:
         say(gear_verdict(gear, unit))
         if full or alone:
             print_gear(gear, unit, screen, every=full)
+            if not full:
+                say(shakers_words(gear))
         for text in skipped_lines(gear.skipped):
             say(f"  {text}")
     for text in skipped_lines(found.no_answer):
         say(text)
     if found.idle is not None:
         say(idle_swing_words(found.idle))
-    for text in (*(COLUMNS if full or alone else ()), *surge_notes(found), f"The table is taken as {found.applies_to}."):
+    for text in (*(COLUMNS if full or alone else ()), *(SHAKERS if full else ()), *surge_notes(found), f"The table is taken as {found.applies_to}."):
         say(text)
     if not (full or alone):
         say("Each gear's figures: camcalc surge --gear N, or --full for all.")
@@ -151,7 +155,7 @@ def print_gear(gear: RoadSurge, unit: str, screen: Console, *, every: bool) -> N
     from ..words.phrases import COUPLINGS
 
     road = gear.road_speed.to(unit).magnitude
-    heads = ["rpm", unit, "spark", "Hz", "damping\nratio", "signals", "burn", "driven:\nsteady", "usual", "loose\nfoot", "missed\na minute"]
+    heads = ["rpm", unit, "spark", "Hz", "damping\nratio", "table", "burn", "driven:\nsteady", "usual", "loose\nfoot", "missed\na minute"]
     heads += ["back-\nlash", "verdict"]
     shown = [k for k in range(len(gear.verdict)) if every or is_shown(gear, k)]
     rows = [row_texts(gear, k, road[k]) for k in shown]
@@ -162,10 +166,35 @@ def print_gear(gear: RoadSurge, unit: str, screen: Console, *, every: bool) -> N
         made.add_row(*(row[k] for k in kept))
     show_table(made, screen, *(gear.marks.get(name) for name in MARKED))
     if every:
+        print_shakers(gear, screen, shown)
         slopes = table(f"Gear {gear.gear}: your slopes, steepest allowed", SLOPE_HEADS, left=0)
         for k in shown:
             slopes.add_row(*slope_texts(gear, k))
         show_table(slopes, screen, *(gear.marks.get(name) for name in MARKED_SLOPES))
+
+
+def print_shakers(gear: RoadSurge, screen: Console, shown: list[int]) -> None:
+    """Print what each of what shakes the car adds, and what a level table of the same spark leaves, where that was worked out.
+
+    Parameters
+    ----------
+    gear : RoadSurge
+    screen : Console
+    shown : list of int
+        Which speeds.
+    """
+    import math
+
+    from ..report.terminal_parts import show as show_table
+    from ..report.terminal_parts import table
+
+    rows = [k for k in shown if math.isfinite(gear.si.on_level[k])]
+    if not rows:
+        return
+    made = table(f"Gear {gear.gear}: what shakes, driven with a steady foot", ["rpm", "driven", *SHAKER_HEADS, "level\ntable"], left=0)
+    for k in rows:
+        made.add_row(f"{60.0 * gear.si.speed[k]:.0f}", *(f"{value:.3f}" for value in (gear.si.driven[0, k], *gear.si.adds[:, k], gear.si.on_level[k])))
+    show_table(made, screen)
 
 
 def is_shown(gear: RoadSurge, k: int) -> bool:

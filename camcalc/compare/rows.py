@@ -141,8 +141,9 @@ def _spark_rows() -> list[Row]:
         Row("worst_ceiling", Group.SPARK, "crank_deg", "crank_deg", HIGHER, Why.HIGHER_CEILING, CEILING_STEP, level, stands=Mark.OR_LESS),
         Row("cruise_shaking", Group.SURGE, "m/s**2", "m/s**2", LOWER, Why.LESS_SHAKING, runs=False),
         Row("slow_shaking", Group.SURGE, "m/s**2", "m/s**2", LOWER, Why.LESS_SHAKING, runs=False),
-        Row("cruise_damping", Group.SURGE, "", "", HIGHER, Why.MORE_DAMPING, DAMPING_STEP, runs=False),
-        Row("slow_damping", Group.SURGE, "", "", HIGHER, Why.MORE_DAMPING, DAMPING_STEP, runs=False),
+        # Shaking has damping in it, which decides nothing by itself: a mild cam may have less of it and shake less.
+        Row("cruise_damping", Group.SURGE, "", "", 0, Why.MORE_DAMPING, DAMPING_STEP, runs=False),
+        Row("slow_damping", Group.SURGE, "", "", 0, Why.MORE_DAMPING, DAMPING_STEP, runs=False),
         Row("window_width", Group.INJECTION, "crank_deg", "crank_deg", HIGHER, Why.WIDER_WINDOW, WINDOW_STEP, runs=False),
     ]
 

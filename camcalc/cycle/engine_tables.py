@@ -6,6 +6,7 @@ Between the tabulated points values are trilinear; where no cycle runs, and next
 from __future__ import annotations
 
 import os
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from typing import NamedTuple
 
@@ -49,7 +50,15 @@ class EngineTables(NamedTuple):
         return dict(zip(FIELDS, map(float, found), strict=True))
 
 
-def engine_tables(engine: EngineModel, speeds: Array = SPEEDS, pressures: Array = PRESSURES, sparks: Array = SPARKS, *, net: bool = True) -> EngineTables:
+def engine_tables(
+    engine: EngineModel,
+    speeds: Array = SPEEDS,
+    pressures: Array = PRESSURES,
+    sparks: Array = SPARKS,
+    *,
+    net: bool = True,
+    progress: Callable[[float], None] = lambda share: None,
+) -> EngineTables:
     """Tabulate an engine model; loads at and above the barometer are left out.
 
     Parameters
@@ -59,6 +68,8 @@ def engine_tables(engine: EngineModel, speeds: Array = SPEEDS, pressures: Array 
         Axes [rev/s], [Pa], [crank deg before top dead centre], rising.
     net : bool
         Whether what cycles leave to those after them is interpolated on a net of its own, for many points, or computed at each point asked for.
+    progress : callable
+        Called with the share done, 0 to 1.
     """
     pressures = pressures[pressures < barometer(engine)]
 
@@ -80,8 +91,12 @@ def engine_tables(engine: EngineModel, speeds: Array = SPEEDS, pressures: Array 
                 out[:, j, k] = mean.net, mean.gross, spread.deviation, mean.air, mean.burned_fraction, mean.blow_back / mean.trapped, spread.missed
         return out
 
+    sheets = []
     with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
-        values = np.stack(list(pool.map(sheet, map(float, speeds))), axis=1)
+        for k, found in enumerate(pool.map(sheet, map(float, speeds))):
+            sheets.append(found)
+            progress((k + 1) / speeds.size)
+    values = np.stack(sheets, axis=1)
     return EngineTables(speeds, pressures, sparks, values, np.isfinite(values[0]), memory_field(engine, net=net))
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 import itertools
 import math
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING
 
 from .memory import CycleMemory, cycle_memory
@@ -69,15 +69,16 @@ class MemoryField:
         mixed = {name: sum(w / total * getattr(m, name) for w, m in parts) for name in MIXED}
         return dataclasses.replace(first, speed=speed, pressure=pressure, spark=spark, **mixed)
 
-    def prepare(self, points: Iterable[tuple[float, float, float]]) -> None:
-        """Compute, on all cores, what some points will ask for."""
+    def prepare(self, points: Iterable[tuple[float, float, float]], progress: Callable[[float], None] = lambda share: None) -> None:
+        """Compute, on all cores, what some points will ask for; ``progress`` is called with the share done."""
         import os
         from concurrent.futures import ThreadPoolExecutor
 
         nodes = {node for point in points for node, _ in _nodes_about(*point)}
         wanted = [tuple(float(k * step) for k, step in zip(node, NET, strict=True)) for node in sorted(nodes)]
         with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
-            list(pool.map(lambda at: self._computed(*at), wanted))
+            for k, _ in enumerate(pool.map(lambda at: self._computed(*at), wanted)):
+                progress((k + 1) / len(wanted))
 
     def _computed(self, speed: float, pressure: float, spark: float) -> CycleMemory | None:
         key = speed, pressure, spark

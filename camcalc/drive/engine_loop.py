@@ -222,12 +222,12 @@ def tables_of(build: Build) -> EngineTables:
     return surge_tables(engine_kind("resolved")(build))
 
 
-def surge_tables(engine: EngineModel) -> EngineTables:
+def surge_tables(engine: EngineModel, progress: Callable[[float], None] = lambda share: None) -> EngineTables:
     """Return the tables of an engine model from below its idle to what a whole pedal reaches at low speed, idle on the axis of speeds."""
     from ..cycle.engine_tables import engine_tables
 
     idle = engine.build.idle.si.speed
-    return engine_tables(engine, np.array([BELOW_IDLE * idle, idle, *FASTER[ABOVE_IDLE * idle < FASTER]]), LOADS)
+    return engine_tables(engine, np.array([BELOW_IDLE * idle, idle, *FASTER[ABOVE_IDLE * idle < FASTER]]), LOADS, progress=progress)
 
 
 def delays_at(speed: float, cylinders: int) -> Delays:

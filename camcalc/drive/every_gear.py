@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import functools
 from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING
 
@@ -50,6 +51,7 @@ def surge_in_gears(
     gears: Iterable[int] | None = None,
     coupling: Coupling | str = Coupling.LOCKED,
     swing_log: DriveLog | None = None,
+    sources: bool = False,
     engine: EngineModel | None = None,
     engine_tables: EngineTables | None = None,
     progress: Callable[[float], None] = lambda share: None,
@@ -67,6 +69,8 @@ def surge_in_gears(
         ``"locked"``: clutch or locked converter. ``"converter"``: open converter.
     swing_log : DriveLog
         Take how far the signals swing from this log instead of the sheet's estimate.
+    sources : bool
+        Whether each gear is also driven without each of what shakes it, and on level tables.
     engine : EngineModel
         Of the build; made when left out.
     engine_tables : EngineTables
@@ -103,10 +107,15 @@ def surge_in_gears(
     found: list[RoadSurge] = []
     without: list[SkippedPoint] = []
     for k, gear in enumerate(asked):
-        progress(k / len(asked))
+        on = functools.partial(_on, progress, k, len(asked))
         try:
-            found.append(surge_risk(build, table, gear=gear, engine_tables=tables, coupling=coupling, swing=swing))
+            found.append(surge_risk(build, table, gear=gear, engine_tables=tables, coupling=coupling, sources=sources, swing=swing, progress=on))
         except NoRoadError as error:
             without += error.skipped
     idle = idle_swing_in_neutral(model, table)
     return GearsOnTable(gears=tuple(found), no_answer=tuple(without), idle=idle, swing_measured=swing is not None)
+
+
+def _on(progress: Callable[[float], None], k: int, count: int, share: float) -> None:
+    """Tell how far all gears are with a share of one done."""
+    progress((k + share) / count)

@@ -15,7 +15,7 @@ from ..results import Measure, Record, measure
 from ..vehicle.acceleration_weighting import SurgeGrade
 from ..vehicle.coupling import Coupling
 from .closed_loop import PARTS, LoopPart
-from .driven import Driven, Drives, contributions
+from .driven import Driven, Drives, contributions, shake_on_level
 from .idle_swing import IdleSwing
 from .no_answer import NoRoadError, SkippedPoint
 from .risk import surge_risk
@@ -51,7 +51,7 @@ class LevelHelps(Code):
 
     FIT = "fit at every speed on the level table"
     FIT_EARLIER = "fit from a lower speed on the level table"
-    NO_BETTER = "no better on the level table: the table is not at fault"
+    NO_BETTER = "no better on the level table"
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
@@ -76,6 +76,10 @@ class SurgeReason(Record):
     adds_table: Measure = measure("m/s**2", doc="load noise through the table, driven over time, r.m.s.")
     adds_fuel: Measure = measure("m/s**2", doc="load noise through the fuel, driven over time, r.m.s.")
     adds_foot: Measure = measure("m/s**2", doc="a usual foot over a steady one, r.m.s.")
+    pressure: Measure = measure("Pa", "kPa", doc="in the manifold at that point")
+    spark: Measure = measure("crank_deg", doc="of the table there")
+    steady: Measure = measure("m/s**2", doc="driven over time with a steady foot, r.m.s.")
+    on_level: Measure = measure("m/s**2", doc="so driven on a level table of the same spark")
     helps: tuple[HelpTried, ...] = ()
 
 
@@ -226,10 +230,12 @@ def _reason(found: RoadSurge, k: int, drives: Drives) -> SurgeReason:
     si = found.si
     adds, speed = dict.fromkeys(SHAKERS, math.nan), float(si.speed[k])
     helps: tuple[HelpTried, ...] = ()
+    on_level = math.nan
     steady, usual = (float(si.driven[found.feet.index(foot), k]) for foot in (Foot.STEADY, Foot.USUAL))
     if found.worse_verdict(k).bad and math.isfinite(steady):
         whole = Driven(steady, float(si.driven_peaks[0, k]), float(si.missed[k]), found.worse_verdict(k))
         adds = dict(zip(SHAKERS, map(float, contributions(drives, [speed], [whole])[:, 0]), strict=True))
+        on_level = float(shake_on_level(drives, [speed])[0])
         helps = what_helps(drives, speed)
     takes = {part: float(si.takes[j, k]) for j, part in enumerate(PARTS)}
     most = min(takes, key=lambda part: takes[part])
@@ -249,5 +255,9 @@ def _reason(found: RoadSurge, k: int, drives: Drives) -> SurgeReason:
         adds_table=adds[Shaker.TABLE],
         adds_fuel=adds[Shaker.FUEL],
         adds_foot=math.sqrt(max(usual**2 - steady**2, 0.0)),
+        pressure=si.manifold_pressure[k],
+        spark=si.spark[k],
+        steady=steady,
+        on_level=on_level,
         helps=helps,
     )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -16,8 +17,8 @@ from ..vehicle.coupling import Coupling
 from ..vehicle.driveline import Driveline, StateSpace, driveline_of, road_speed_at, state_space
 from ..vehicle.road_load import DRIVELINE_EFFICIENCY, resistance
 from .closed_loop import ClosedLoop
-from .driven import Driven, Drives, contributions, drives_at
-from .engine_loop import EngineSide, LoopPoint, SparkMap, engine_side_of, loop_point, tables_of
+from .driven import Driven, Drives, contributions, drives_at, shake_on_level
+from .engine_loop import EngineSide, LoopPoint, SparkMap, engine_side_of, loop_point, table_spark, tables_of
 from .level_road import covers, level_road, why_not_held
 from .no_answer import NoAnswer, NoRoadError, SkippedPoint
 from .road_surge import RoadSurge, SurgeMap
@@ -38,6 +39,8 @@ SPEEDS = np.arange(900.0, 2801.0, 100.0) / 60.0
 MAP_SPEEDS, MAP_PRESSURES = np.linspace(900.0, 2700.0, 16) / 60.0, np.linspace(30e3, 90e3, 16)
 
 
+# Of the time that a gear takes what cycles remember takes so much, about.
+PREPARED = 0.7
 # Where so little of a swing comes back through a loose foot, a drive is taken as that with a steady one; sought over these frequencies [Hz].
 ALIKE, FOOT_BAND = 0.1, np.geomspace(0.5, 8.0, 40)
 
@@ -61,6 +64,7 @@ def surge_risk(
     over_time: bool = True,
     sources: bool = False,
     swing: SignalSwing | None = None,
+    progress: Callable[[float], None] = lambda share: None,
 ) -> RoadSurge:
     """Return how hard a car surges on a spark table in a gear on the level road, and what damps it.
 
@@ -80,9 +84,11 @@ def surge_risk(
     over_time : bool
         Whether each point is also driven over time, driveline backlash and all, with each foot.
     sources : bool
-        Whether it is also driven without each of what shakes it.
+        Whether it is also driven without each of what shakes it, and on a level table of each point's own spark.
     swing : SignalSwing
         How far the signals swing, measured in a log; the estimate of ``[limits]`` where it does not tell, and over time.
+    progress : callable
+        Called with the share done, 0 to 1.
 
     Returns
     -------
@@ -120,6 +126,7 @@ def surge_risk(
     driveline = driveline_of(build, gear, locked=coupling is Coupling.LOCKED)
     engine_tables = tables_of(build) if engine_tables is None else engine_tables
     engine_side = engine_side_of(build, engine_tables)
+    held: list[tuple[float, float, float]] = []
     rows: list[_Row] = []
     outside: list[str] = []
     skipped: list[SkippedPoint] = []
@@ -131,13 +138,21 @@ def surge_risk(
         if not covers(table, speed, engine_side.load(speed, pressure, 25.0, table.load_kind)):
             outside.append(f"{speed * 60:.0f} rpm, {pressure / 1e3:.0f} kPa")
             continue
+        held.append((speed, pressure, turbine))
+    if outside:
+        raise InputError("the spark table", came="no cells there", expected="cells all along the level road: " + "; ".join(outside), fix="widen its axes")
+    if engine_tables.memory is not None:
+        engine_tables.memory.prepare(
+            ((speed, pressure, table_spark(engine_side, table, speed, pressure)) for speed, pressure, _ in held),
+            lambda share: progress(PREPARED * share),
+        )
+    for speed, pressure, turbine in held:
         point = _point(build, engine_side, driveline, table, speed, pressure, turbine)
         if point is None:
             skipped.append(SkippedPoint(gear=gear, speed=speed, why=NoAnswer.NO_SLOPES))
         else:
             rows.append(_row(build, engine_side, driveline, point, swing))
-    if outside:
-        raise InputError("the spark table", came="no cells there", expected="cells all along the level road: " + "; ".join(outside), fix="widen its axes")
+    skipped.sort(key=lambda point: float(point.si.speed))
     if not rows:
         raise NoRoadError(gear, tuple(skipped))
     found = None
@@ -145,8 +160,9 @@ def surge_risk(
         drives = Drives(build, table, gear, coupling, engine_tables)
         at = [row.point.loop.speed for row in rows]
         runs = drives_at(drives, at, [_feet_of(engine_side, row.point) for row in rows])
-        adds = contributions(drives, at, [run[0] for run in runs]) if sources else np.full((len(SHAKERS), len(at)), math.nan)
-        found = _Runs(runs, adds)
+        nothing = np.full((len(SHAKERS), len(at)), math.nan), np.full(len(at), math.nan)
+        adds, level = nothing if not sources else (contributions(drives, at, [run[0] for run in runs]), shake_on_level(drives, at))
+        found = _Runs(runs, adds, level)
     return _road_surge(gear, coupling, rows, found, tuple(skipped)).replace(swing_measured=swing is not None)
 
 
@@ -158,10 +174,11 @@ def _feet_of(engine_side: EngineSide, point: _Point) -> tuple[Foot, ...]:
 
 
 class _Runs(NamedTuple):
-    """Drives at each point, for each foot, and what each shaker adds [m/s2], a row each."""
+    """Drives at each point, for each foot, what each shaker adds [m/s2], a row each, and what is left on a level table of the same spark [m/s2]."""
 
     driven: list[tuple[Driven, ...]]
     adds: Array
+    level: Array
 
 
 class _Row(NamedTuple):
@@ -223,6 +240,7 @@ def _road_surge(gear: int, coupling: Coupling, rows: list[_Row], runs: _Runs | N
         driven_peaks=driven("peaks"),
         missed=driven("missed")[0],
         adds=np.full((len(SHAKERS), points_count), math.nan) if runs is None else runs.adds,
+        on_level=np.full(points_count, math.nan) if runs is None else runs.level,
         slope_along_speed=each([p.loop.spark_by_speed * turn for p in points]),
         slope_along_load=each([p.loop.spark_by_pressure for p in points]),
         critical_along_speed=each([s.critical_by_speed * turn for s in surges]),

@@ -51,6 +51,7 @@ class RoadSurge(ArrayRecord):
     driven_peaks: Measure = measure("m/s**2", doc="from the lowest to the highest, a row for each of ``feet``")
     missed: Measure = measure("1/s", "1/minute", doc="missed cycles of all cylinders, with a steady foot")
     adds: Measure = measure("m/s**2", doc="what each of ``shakers`` adds, as root of the mean square that goes with it; blank if not asked for")
+    on_level: Measure = measure("m/s**2", doc="driven so on a level table of the same spark, with a steady foot; blank if not asked for")
     slope_along_speed: Measure = measure("crank_deg/crank_rps", "crank_deg/krpm", doc="of the table")
     slope_along_load: Measure = measure("crank_deg/Pa", "crank_deg/kPa", doc="of the table")
     critical_along_speed: Measure = measure("crank_deg/crank_rps", "crank_deg/krpm", doc="at which damping is gone; the end of the search stands for more")

@@ -58,7 +58,7 @@ def drive_next_step(run: DriveRun) -> str:
     if run.gear and run.verdict.bad:
         return "Next: take a lower gear at this speed, or run camcalc shape to lower the table's slopes."
     if run.gear and run.verdict is SurgeGrade.NOTICEABLE:
-        return "Next: run camcalc surge for this gear: it shows what shakes the car."
+        return f"Next: run camcalc surge with this build and table and --gear {run.gear}: it shows what shakes the car."
     return ""
 
 

@@ -6,6 +6,7 @@ import math
 
 from ..drive.gear_advice import BesideLevel, DriveAdvice, GearSurge, LevelHelps, SurgeReason
 from ..drive.no_answer import SkippedPoint
+from ..drive.what_helps import Help
 from ..marks import Mark
 from .describing import describe
 from .idle_swing import idle_swing_words
@@ -13,8 +14,9 @@ from .phrases import COUPLINGS, figure, graded, listed, rpm
 
 __all__ = ["beside_level_words", "gear_lines", "gears_words", "reason_words", "skipped_lines", "surge_lines", "verdict_words"]
 
-# Fewer missed cycles a minute, less acceleration [m/s2] and a remedy that leaves more are not told.
-MISSED_TOLD, ADDS_TOLD, HELPS_TOLD = 0.5, 0.02, 0.9
+# Fewer missed cycles a minute, less acceleration [m/s2] and a remedy that leaves more are not told. The draws of a drive move its acceleration by about
+# a tenth; with the same draws less than a tenth is not told apart.
+MISSED_TOLD, ADDS_TOLD, HELPS_TOLD, ALIKE = 0.5, 0.02, 0.9, 0.9
 # On a level table of the lowest ceiling cars surge less, and tables are seldom level for a reason.
 GENTLER = "A table that climbs less with speed damps more, but costs torque outside the low-speed zone."
 
@@ -73,7 +75,7 @@ def gear_lines(advice: DriveAdvice, road_speed_unit: str = "km/h") -> list[str]:
 
 def _gear_line(g: GearSurge, unit: str) -> str:
     road = f"{g.bad_below_road_speed.to(unit).magnitude:.0f} {unit}"
-    line = f"Do not use gear {g.gear} ({COUPLINGS[g.coupling]}) below {rpm(g.si.bad_below)}, {road}: {graded(g.worst)}."
+    line = f"Do not use gear {g.gear} ({COUPLINGS[g.coupling]}) below {rpm(g.si.bad_below)}, {road}: {graded(g.worst)} at worst."
     if g.mark("bad_below") is Mark.OR_MORE:
         line += " That is the fastest speed computed, and it surges there too."
     if g.si.loose_bad_below > g.si.bad_below:
@@ -91,7 +93,8 @@ def reason_words(reason: SurgeReason) -> str:
     Examples
     --------
     >>> reason_words(SurgeReason(speed=20.0, damping=0.03, takes_most=None, taken=0.0, from_burn=0.2, from_jitter=0.1, self_excited=False,
-    ...     backlash_holds=True, missed=0.0, peaks=0.9, adds_missed=0.0, adds_table=0.1, adds_fuel=0.01, adds_foot=0.0))
+    ...     backlash_holds=True, missed=0.0, peaks=0.9, adds_missed=0.0, adds_table=0.1, adds_fuel=0.01, adds_foot=0.0, pressure=47e3, spark=25.0, steady=0.2,
+    ...     on_level=math.nan))
     'Damping ratio 0.030. Cycles that vary: 0.20 m/s2 r.m.s. Swing of the signals through the table: 0.10 m/s2. The swing crosses the driveline backlash.'
     """
     si = reason.si
@@ -113,12 +116,16 @@ def _driven_words(reason: SurgeReason) -> list[str]:
     si, parts = reason.si, []
     if si.missed * 60.0 >= MISSED_TOLD:
         parts.append(f"{si.missed * 60.0:.0f} cycles a minute miss: {figure(si.adds_missed, 2, 'm/s2')} of it.")
+    if math.isfinite(si.on_level):
+        level = f"On a level table of the same spark, {si.spark:.0f} deg, {figure(si.on_level, 2, 'm/s2')} of {figure(si.steady, 2, 'm/s2')} is left"
+        parts.append(f"{level}: the slopes of the table do {'little' if si.on_level > ALIKE * si.steady else 'the rest'}.")
     for adds, what in ((si.adds_fuel, "Load noise through the fuel"), (si.adds_foot, "A usual foot on the pedal")):
         if adds >= ADDS_TOLD:
             parts.append(f"{what} adds {figure(adds, 2, 'm/s2')}.")
     if reason.helps and reason.helps[0].share < HELPS_TOLD:
         best = reason.helps[0]
-        parts.append(f"Most helps {best.help}: {figure(best.si.was, 2, 'm/s2')} becomes {figure(best.si.shake, 2, 'm/s2')}.")
+        where = f" about {rpm(si.speed)}, {si.pressure / 1e3:.0f} kPa" if best.help is Help.BLENDED else ""
+        parts.append(f"Most helps {best.help}{where}: {figure(best.si.was, 2, 'm/s2')} becomes {figure(best.si.shake, 2, 'm/s2')}.")
     return parts
 
 
@@ -133,10 +140,10 @@ def beside_level_words(found: BesideLevel) -> list[str]:
     for gear in found.gears:
         name = f"gear {gear.gear} ({COUPLINGS[gear.coupling]})"
         if gear.helps is LevelHelps.NO_BETTER:
-            lines.append(f"A level table of {found.si.spark:.0f} deg BTDC is no better in {name}: the table is not at fault.")
+            lines.append(f"A level table of {found.si.spark:.0f} deg BTDC is no better in {name}.")
         else:
             fit = f"fit from {rpm(gear.si.bad_below, gear.mark('bad_below'))}" if gear.helps is LevelHelps.FIT_EARLIER else "fit at every speed"
-            lines.append(f"On a level table of {found.si.spark:.0f} deg BTDC {name} is {fit}: the slopes of the table cause the rest.")
+            lines.append(f"On a level table of {found.si.spark:.0f} deg BTDC {name} is {fit}. It has less spark there as well as no slope.")
     if any(gear.helps is not LevelHelps.NO_BETTER for gear in found.gears):
         lines.append(GENTLER)
     return lines

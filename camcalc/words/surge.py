@@ -12,16 +12,21 @@ from .gears import skipped_lines
 from .idle_swing import idle_swing_words
 from .phrases import COUPLINGS, graded, listed, rpm
 
-__all__ = ["COLUMNS", "gear_verdict", "grows", "surge_notes", "surge_verdict", "surge_words"]
+__all__ = ["COLUMNS", "SHAKERS", "gear_verdict", "grows", "shakers_words", "surge_notes", "surge_verdict", "surge_words"]
 
 COLUMNS = (
-    "Signals, burn, driven: acceleration along the road, m/s2 r.m.s., 0.5 to 16 Hz.",
-    "Signals: load swing and speed swing through the table's slopes. Burn: cycles that vary, which no table fixes.",
-    "Driven: over time at a held speed after a nudge, driveline backlash included.",
+    "Table, burn, driven: acceleration along the road, m/s2 r.m.s., 0.5 to 16 Hz.",
+    "Table: load swing and speed swing of the signals through the table's slopes. Burn: cycles that vary, which no table fixes. Both by the linear loop.",
+    "Driven: over time at a held speed after a nudge, with driveline backlash, missed cycles, and fuel that follows the load signal.",
+    "Other draws of a drive's noise move its acceleration by about a tenth.",
     "Steady, usual, loose: how far the car moves the foot on the pedal (estimate).",
     "Missed: cycles of all cylinders that do not burn. They are felt as jolts.",
     "Backlash: swing of the shafts over their mean torque. At 1 and above the swing crosses the backlash.",
     "Verdict: the worst of linear, steady and usual foot (our grade).",
+)
+SHAKERS = (
+    "What shakes: what the mean square lacks when the same drive, with the same draws, goes without it; m/s2 r.m.s.",
+    "Level: the same drive on a level table of that speed's spark: what the table's slopes do is the difference.",
 )
 
 
@@ -69,8 +74,23 @@ def gear_verdict(gear: RoadSurge, road_speed_unit: str = "km/h") -> str:
         return f"{name.capitalize()}: {graded(gear.worst)} at worst, from {rpm(float(gear.si.speed[0]))} up."
     at = list(gear.si.speed).index(gear.bad_below)
     road = f"{gear.road_speed.to(road_speed_unit).magnitude[at]:.0f} {road_speed_unit}"
-    line = f"Do not use {name} below {rpm(gear.bad_below, gear.bad_below_mark)}, {road}: {graded(gear.worst)}."
+    line = f"Do not use {name} below {rpm(gear.bad_below, gear.bad_below_mark)}, {road}: {graded(gear.worst)} at worst."
     return f"{line} That is the fastest speed computed." if gear.bad_below_mark is Mark.OR_MORE else line
+
+
+def shakers_words(gear: RoadSurge) -> str:
+    """Return what shakes the car at the fastest bad speed, or at the slowest where none is, and what a level table leaves; nothing where not asked for.
+
+    Parameters
+    ----------
+    gear : RoadSurge
+    """
+    k, si = max(gear.last_bad, 0), gear.si
+    if not math.isfinite(si.on_level[k]):
+        return ""
+    parts = ", ".join(f"{shaker} {adds:.3f}" for shaker, adds in zip(gear.shakers, si.adds[:, k], strict=True))
+    level = f"a level table of that spark leaves {si.on_level[k]:.3f}"
+    return f"At {rpm(float(si.speed[k]))}, of {si.driven[0, k]:.3f} m/s2: {parts} (squares add up); {level}."
 
 
 def surge_notes(found: GearsOnTable) -> list[str]:

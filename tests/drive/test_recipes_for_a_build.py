@@ -88,7 +88,8 @@ def test_all_gears_on_a_table_are_what_each_gear_is_alone(engine: CoarseEngine, 
     found = cc.surge_in_gears(build, table, gears=[2, 4], engine=engine, engine_tables=tables, progress=shares.append)
     assert [gear.gear for gear in found.gears] == [2, 4]
     assert {gear.coupling for gear in found.gears} == {Coupling.LOCKED}
-    assert shares == [0.0, 0.5]
+    assert shares == sorted(shares)
+    assert 0.0 < shares[0] < 0.5 < shares[-1] < 1.0
     alone = cc.surge_risk(build, table, gear=4, engine_tables=tables)
     assert found.gears[1] == alone
     assert found.bad_gears == tuple(gear for gear in found.gears if gear.last_bad >= 0)
