@@ -20,6 +20,7 @@ from camcalc.drive.idle_swing import IdleHunting, IdleSwing, idle_swing
 from camcalc.drive.no_answer import NoAnswer, NoRoadError
 from camcalc.drive.risk import surge_map, surge_risk
 from camcalc.drive.road_surge import RoadSurge
+from camcalc.drive.run_setup import Shaker
 from camcalc.errors import InputError, NoSolutionError
 from camcalc.tables import SparkTable
 from camcalc.units import quantity
@@ -283,3 +284,39 @@ def test_the_idle_swings_slowly_and_advance_that_falls_with_speed_steadies_it(re
     assert np.isnan(nowhere.si.damping)
     assert nowhere.hunting is IdleHunting.NO_ANSWER
     assert {level.hunting, rising.hunting} <= {IdleHunting.HUNTS, IdleHunting.HUNTS_LONG, IdleHunting.SETTLES}
+
+
+# What shakes, and what a level table of the same spark leaves.
+
+
+def test_a_level_table_leaves_what_it_had_and_a_jumping_one_less(build_of: Make, tables_of: Make) -> None:
+    build, tables = build_of("quarry-road"), tables_of("quarry-road")
+    loads, speeds = np.arange(20e3, 101e3, 10e3), np.array([8.0, 60.0])
+
+    def of(row: Any) -> RoadSurge:
+        table = SparkTable(load_kind="manifold pressure", speed=speeds, loads=loads, cells=np.tile(row, (2, 1)), increment=0.1)
+        return surge_risk(build, table, gear=2, engine_tables=tables, speeds=np.array([1200.0, 1400.0]) / 60.0, sources=True)
+
+    level = of(np.full(loads.size, 20.0))
+    assert level.si.on_level.tolist() == level.si.driven[0].tolist()
+    # The jitter of the speed signal moves the fuel a little, whatever the table.
+    assert (level.si.adds[level.shakers.index(Shaker.TABLE)] < 0.2 * level.si.driven[0]).all()
+    # 20-40-20 from cell to cell (common practice has it buck).
+    jumping = of(np.where(np.arange(loads.size) % 2, 20.0, 40.0))
+    print("driven", jumping.si.driven[0], "on level", jumping.si.on_level)
+    assert (jumping.si.on_level < jumping.si.driven[0]).all()
+    # Squares of what each adds come to no more than all of it, but for what the draws do together.
+    assert (np.sqrt((jumping.si.adds**2).sum(axis=0)) < 1.3 * jumping.si.driven[0]).all()
+
+
+def test_without_being_asked_nothing_is_told_of_what_shakes(quarry: Callable[..., RoadSurge]) -> None:
+    found = quarry(2, LOW[:1])
+    assert np.isnan(found.si.on_level).all()
+    assert np.isnan(found.si.adds).all()
+
+
+def test_a_gear_tells_how_far_it_is(build_of: Make, tables_of: Make, base: SparkTable) -> None:
+    shares: list[float] = []
+    surge_risk(build_of("quarry-road"), base, gear=3, engine_tables=tables_of("quarry-road"), speeds=LOW[:2], over_time=False, progress=shares.append)
+    assert shares == sorted(shares)
+    assert 0.0 < shares[0] <= shares[-1] <= 1.0
