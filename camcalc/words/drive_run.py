@@ -56,10 +56,14 @@ def drive_next_step(run: DriveRun) -> str:
     if run.stalled:
         return "Next: raise the speed, take a lower gear, or open the throttle further."
     if run.gear and run.verdict.bad:
-        return "Next: take a lower gear at this speed, or run camcalc shape to lower the table's slopes."
+        return f"Next: take a lower gear at this speed. {_what_shakes(run)}"
     if run.gear and run.verdict is SurgeGrade.NOTICEABLE:
-        return f"Next: run camcalc surge with this build and table and --gear {run.gear}: it shows what shakes the car."
+        return f"Next: {_what_shakes(run)}"
     return ""
+
+
+def _what_shakes(run: DriveRun) -> str:
+    return f"camcalc surge with this build and table and --gear {run.gear} shows what shakes the car, and how much of it is the table's doing."
 
 
 def drive_figures(run: DriveRun, road_speed_unit: str = "km/h") -> list[tuple[str, str]]:

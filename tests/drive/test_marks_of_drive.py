@@ -81,7 +81,7 @@ def test_the_advice_names_an_end_of_the_search_as_one(build_of: Make, tables: En
         bad_below="2300 rpm", bad_below_road_speed="20 mph", worst=SurgeGrade.SEVERE_BUCKING, reason=None, marks={"bad_below": Mark.OR_MORE}
     )
     (line,) = gear_lines(advice.replace(gears=(gear,)), "mph")
-    assert line.startswith("Do not use gear 1 (locked) below 2300 rpm, 20 mph: severe bucking (our grade).")
+    assert line.startswith("Do not use gear 1 (locked) below 2300 rpm, 20 mph: severe bucking (our grade) at worst.")
     assert "fastest speed computed" in line
     assert "fastest" not in gear_lines(advice.replace(gears=(gear.replace(marks={}),)), "mph")[0]
 
