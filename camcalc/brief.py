@@ -330,7 +330,8 @@ def surge_advice(
         advice = drive_advice(build, proposed, engine_tables=cycles, which=WhichTable.STARTING, idle=idle_spark)
         lowest = float(np.nanmin(starting.si.spark, where=starting.zone, initial=np.inf))
         if advice.bad_gears and math.isfinite(lowest):
-            level = drive_advice(build, proposed.with_spark(np.full(proposed.shape, lowest)), engine_tables=cycles)
+            bad = [(gear.gear, gear.coupling) for gear in advice.bad_gears]
+            level = drive_advice(build, proposed.with_spark(np.full(proposed.shape, lowest)), engine_tables=cycles, only=bad, reasons=False)
             advice = advice.replace(beside_level=beside_level(advice, level, lowest))
         found.append(advice)
     if base is not None:

@@ -15,6 +15,7 @@ __all__ = ["add_arguments", "run"]
 
 DRIVER_NAMES = ("steady pedal", "speed hold", "closed pedal", "tip-in", "blip")
 VERDICTS_ARE = "Simulated: cycles remember, vary and miss. Accelerations along the road, 0.5 to 16 Hz. Grades are ours."
+STEADY_BURNS = "Simulated without what shakes a car: burns that vary, missed cycles, noise of the signals. A grade of it is none of the car."
 
 # Options that are quantities, by the unit that they must fit.
 UNITS = {
@@ -100,7 +101,7 @@ def run(options: argparse.Namespace) -> int:
 
         print(json.dumps({"cautions": list(AT_SURGE), **run.summary()}, indent=1, allow_nan=False))
     else:
-        show(run, build)
+        show(run, build, steady=options.steady_burns)
     if options.log:
         print(f"log written to {options.log}", file=sys.stderr)
     if options.plots:
@@ -108,7 +109,7 @@ def run(options: argparse.Namespace) -> int:
     return 0
 
 
-def show(run: Any, build: Any) -> None:
+def show(run: Any, build: Any, *, steady: bool) -> None:
     """Print what came of the drive, the cautions before it."""
     from ..cautions import AT_SURGE
     from ..report.terminal_parts import console, print_cautions, table
@@ -124,7 +125,7 @@ def show(run: Any, build: Any) -> None:
             screen.print(line, highlight=False, markup=False)
     print_cautions(AT_SURGE, screen)
     screen.print(made)
-    screen.print(f"  {VERDICTS_ARE}", highlight=False)
+    screen.print(f"  {STEADY_BURNS if steady else VERDICTS_ARE}", highlight=False)
 
 
 def draw(folder: Path, run: Any, build: Any) -> None:

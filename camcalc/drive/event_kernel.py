@@ -18,7 +18,7 @@ from .plenum import PlenumGas, plenum_pressure, plenum_rates
 
 __all__ = [
     "BURNED_FRACTION", "CHANNELS", "MAPS", "Control", "Cylinders", "Limb", "Mixture", "Moving", "Now", "Signals", "Table", "World", "begun",
-    "close_intake", "event_begins", "make_power", "meet_fuel", "move_on", "row_of", "run_events",
+    "close_intake", "event_begins", "make_power", "meet_fuel", "move_on", "row_of", "run_events", "run_on",
 ]  # fmt: skip
 
 Array = NDArray[np.float64]
@@ -40,6 +40,10 @@ LEAST_BURNED, MOST_BURNED, COLDEST, HOTTEST, EMPTIEST = -0.02, 1.0, 250.0, 1200.
 # An idle control closes the throttle no further than to so much (ESTIMATE: the plate's stop); a cylinder gets no less fresh charge, as far as its
 # fuel goes: shares.
 LEAST_IDLE_OPENING, LEAST_AIR = 0.7, 0.05
+# What cylinders make on average is spread over the cycle, the rest falls where power does; the average is followed so slowly [s] that swings are the rest.
+MEAN_TIME = 1.0
+# A run that stays so far off its maps' point (share of the furthest) for so long [s] wants others. ESTIMATE.
+FAR, STAYS_FAR = 0.5, 1.0
 # An idle control learns only this near its target: share of it. ESTIMATE; else a coast from speed would teach it to close the throttle.
 IDLE_LEARNS = 0.25
 # Columns of the noise: burn, load signal, speed signal, whether a cycle misses; standard normal.
@@ -219,6 +223,8 @@ class Now(enum.IntEnum):
     CLOSED = 28
     BEGAN = 29
     SPAN = 30
+    MEAN_NET = 31
+    FAR = 32
 
 
 class Moving(NamedTuple):
@@ -270,7 +276,7 @@ def begun(world: World, driveline: Array, plenum: Array) -> Moving:
     scalars[[Now.FILTERED, Now.LOAD, Now.FUEL_LOAD, Now.PRESSURE]] = pressure
     scalars[Now.SEEN], scalars[Now.CAR], scalars[Now.RATIO], scalars[Now.SPARKED] = driveline[0], driveline[4], 1.0, engine.at[Given.SPARK]
     scalars[Now.OPENING], scalars[Now.CLOSED] = world.signals.opening[0], world.signals.opening[0] <= world.signals.closed * 1.0001
-    scalars[Now.SHOWN] = pressure
+    scalars[Now.SHOWN], scalars[Now.MEAN_NET] = pressure, engine.net
     scalars[Now.TORQUE] = n * engine.swept * engine.net / (2.0 * TURN) - world.plant.friction[0] - world.plant.friction[1] * driveline[0] ** 2
     wall = mixture.film_share / (1.0 - math.exp(-2.0 * TURN / speed / mixture.film_time))
     full, ones, none = np.full, np.ones, np.zeros(n, dtype=np.bool_)
@@ -410,9 +416,12 @@ def _pedal(world: World, now: Moving, i: int) -> None:
     s[Now.CAR] = car
     if control.opening > 0.0 and closed:
         error = control.target - s[Now.SEEN]
-        asked = 1.0 + control.opening * error + s[Now.IDLE_TRIM]
-        if abs(error) < IDLE_LEARNS * control.target and asked > LEAST_IDLE_OPENING and s[Now.CUT] == 0.0:
-            s[Now.IDLE_TRIM] += step * control.integral * error
+        asked = 1.0 + s[Now.IDLE_TRIM]
+        # On the way down from speed the throttle stays where it idles: closed further it would undershoot (common practice, no source).
+        if error > -IDLE_LEARNS * control.target:
+            asked += control.opening * error
+            if error < IDLE_LEARNS * control.target and asked > LEAST_IDLE_OPENING and s[Now.CUT] == 0.0:
+                s[Now.IDLE_TRIM] += step * control.integral * error
         opening *= max(asked, LEAST_IDLE_OPENING)
     omega = now.driveline[0]
     cut = closed and (omega > signals.cut_above or (s[Now.CUT] > 0.0 and omega > signals.back_below))
@@ -450,6 +459,8 @@ def event_begins(world: World, now: Moving) -> None:
     off = omega - at[Given.SPEED], p - at[Given.PRESSURE], 0.0, now.plenum[1] - at[Given.TEMPERATURE], now.plenum[2] - at[Given.FRACTION]
     # How far ahead the middle of the segment lies, which began a little before this step: share of it.
     ahead = s[Now.SPAN] / angle - 0.5
+    far = abs(off[0]) > FAR * furthest[0] or abs(off[1]) > FAR * furthest[1]
+    s[Now.FAR] = s[Now.FAR] + angle / omega if far and s[Now.CUT] == 0.0 else 0.0
     for j in range(len(off)):
         # What is given there, as it goes now.
         given[j] = _near(off[j] + (ahead * (off[j] - now.before[j]) if s[Now.EVENTS] > 1.0 else 0.0), furthest[j])
@@ -565,6 +576,15 @@ def make_power(world: World, now: Moving, c: int) -> float:
     return world.engine.swept * max((now.lean[c] - 1.0) * gross + now.drawn[c] * now.found[DEVIATION], -gross)
 
 
+@compiled(inline="always")
+def _over_mean(engine: Cylinders, now: Moving, net: float) -> float:
+    """Have the mean of net work [Pa] follow that of a cylinder; return what the cylinder makes over it."""
+    s = now.scalars
+    interval = 2.0 * TURN / engine.number / now.driveline[0]
+    s[Now.MEAN_NET] += (net - s[Now.MEAN_NET]) * min(interval / MEAN_TIME, 1.0)
+    return net - s[Now.MEAN_NET]
+
+
 @compiled
 def _cylinders(world: World, now: Moving) -> None:
     """Move every cylinder on by a segment along its maps, and add up what they make."""
@@ -594,7 +614,7 @@ def _cylinders(world: World, now: Moving) -> None:
             made[Made.WORK] = 0.0
             if k == engine.works:
                 _asked(world, now, now.induced[c, 0], now.induced[c, 1], now.sparks[c])
-                made[Made.WORK] = engine.swept * (now.found[NET] - now.found[GROSS] - engine.net)
+                made[Made.WORK] = engine.swept * _over_mean(engine, now, now.found[NET] - now.found[GROSS])
         elif k == engine.works:
             made[Made.WORK] += make_power(world, now, c) - _straight(engine.slopes[Made.WORK], now.felt[c], _spark_off(engine, now.sparks[c]))
             _asked(world, now, now.induced[c, 0], now.induced[c, 1], now.sparks[c])
@@ -604,7 +624,7 @@ def _cylinders(world: World, now: Moving) -> None:
             else:
                 # No burn takes work.
                 made[Made.WORK] = max(made[Made.WORK], -engine.swept * now.found[GROSS])
-            made[Made.WORK] += engine.swept * (now.found[NET] - engine.net)
+            made[Made.WORK] += engine.swept * _over_mean(engine, now, now.found[NET])
         if k == engine.induces:
             now.induced[c, 0], now.induced[c, 1] = now.driveline[0], now.scalars[Now.PRESSURE]
             for j in range(2):
@@ -667,11 +687,47 @@ def move_on(world: World, now: Moving, i: int) -> bool:
     s[Now.SUMS] += 1.0
     s[Now.TURNED] += step * omega
     rubbing = plant.friction[0] + plant.friction[1] * omega * omega
-    s[Now.TORQUE] = engine.number * engine.swept * engine.net / (2.0 * TURN) + now.amounts[Made.WORK] / s[Now.SPAN] - rubbing
+    s[Now.TORQUE] = engine.number * engine.swept * s[Now.MEAN_NET] / (2.0 * TURN) + now.amounts[Made.WORK] / s[Now.SPAN] - rubbing
     advance(y, s[Now.TORQUE], step, plant, now.room)
     s[Now.PRESSURE] = plenum_pressure(world.plenum, x)
     _pedal(world, now, min(i + 1, signals.opening.size - 1))
     return bool(s[Now.TURNED] >= s[Now.NEXT_EVENT])
+
+
+@compiled(nogil=True)
+def run_on(world: World, now: Moving, every: int, first: int, rows: Array, leaves: bool) -> tuple[int, bool]:
+    """Run on over the steps of ``signals.opening`` from a step on.
+
+    Returns the step reached and whether the run stays far off the maps' point.
+
+    Parameters
+    ----------
+    world : World
+    now : Moving
+        Where a segment begins; changed.
+    every : int
+        Steps for each row kept.
+    first : int
+        Which step.
+    rows : array, shape (rows, channels)
+        Written to.
+    leaves : bool
+        Whether to return where the run stays far off.
+    """
+    count = world.signals.opening.size
+    ends = True
+    for i in range(first, count):
+        if not now.driveline[0] > world.signals.slowest:
+            return i, False
+        if ends:
+            if leaves and now.scalars[Now.FAR] > STAYS_FAR:
+                return i, True
+            event_begins(world, now)
+            _cylinders(world, now)
+        if i % every == 0:
+            row_of(world, now, rows[i // every])
+        ends = move_on(world, now, i)
+    return count, False
 
 
 @compiled(nogil=True)
@@ -688,19 +744,9 @@ def run_events(world: World, now: Moving, every: int) -> tuple[Array, int]:
     every : int
         Steps for each row kept.
     """
-    count = world.signals.opening.size
-    rows = np.zeros((count // every, len(CHANNELS)))
-    ends = True
-    for i in range(count):
-        if not now.driveline[0] > world.signals.slowest:
-            return rows, i // every
-        if ends:
-            event_begins(world, now)
-            _cylinders(world, now)
-        if i % every == 0:
-            row_of(world, now, rows[i // every])
-        ends = move_on(world, now, i)
-    return rows, count // every
+    rows = np.zeros((world.signals.opening.size // every, len(CHANNELS)))
+    reached, _ = run_on(world, now, every, 0, rows, False)
+    return rows, reached // every
 
 
 @compiled

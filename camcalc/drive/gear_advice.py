@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -143,7 +143,14 @@ class DriveAdvice(Record):
 
 
 def drive_advice(
-    build: Build, table: SparkTable, *, engine_tables: EngineTables, which: WhichTable = WhichTable.YOURS, idle: IdleSwing | None = None
+    build: Build,
+    table: SparkTable,
+    *,
+    engine_tables: EngineTables,
+    which: WhichTable = WhichTable.YOURS,
+    idle: IdleSwing | None = None,
+    only: Iterable[tuple[int, Coupling]] | None = None,
+    reasons: bool = True,
 ) -> DriveAdvice:
     """Return which gears buck below which speeds, locked, and with a converter through it too.
 
@@ -158,10 +165,15 @@ def drive_advice(
         Which table this is.
     idle : IdleSwing
         What it does in neutral, if that was worked out.
+    only : iterable of tuple of int and Coupling
+        Gears and how each is coupled; all when left out.
+    reasons : bool
+        Whether what shakes the car and what would help is worked out.
     """
     couplings = tuple(Coupling) if build.vehicle.transmission == "converter" else (Coupling.LOCKED,)
     gears = range(1, len(build.vehicle.gear_ratios) + 1)
-    found = tuple(_gear(build, table, engine_tables, gear, coupling) for coupling in couplings for gear in gears)
+    asked = [(gear, coupling) for coupling in couplings for gear in gears] if only is None else list(only)
+    found = tuple(_gear(build, table, engine_tables, gear, coupling, reasons=reasons) for gear, coupling in asked)
     return DriveAdvice(table=which, gears=found, idle=idle)
 
 
@@ -178,7 +190,7 @@ def beside_level(advice: DriveAdvice, level: DriveAdvice, spark: float) -> Besid
     return BesideLevel(spark=spark, gears=tuple(found)) if found else None
 
 
-def _gear(build: Build, table: SparkTable, engine_tables: EngineTables, gear: int, coupling: Coupling) -> GearSurge:
+def _gear(build: Build, table: SparkTable, engine_tables: EngineTables, gear: int, coupling: Coupling, *, reasons: bool) -> GearSurge:
     try:
         found = surge_risk(build, table, gear=gear, engine_tables=engine_tables, coupling=coupling, speeds=SPEEDS)
     except NoRoadError as error:
@@ -200,7 +212,7 @@ def _gear(build: Build, table: SparkTable, engine_tables: EngineTables, gear: in
         frequency=si.frequency[k],
         slope_over_critical_along_speed=over_speed[0],
         slope_over_critical_along_load=over_load[0],
-        reason=_reason(found, at, Drives(build, table, gear, coupling, engine_tables)),
+        reason=_reason(found, at, Drives(build, table, gear, coupling, engine_tables)) if reasons else None,
         loose_bad_below=found.loose_bad_below,
         skipped=found.skipped,
         marks={

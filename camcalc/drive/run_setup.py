@@ -181,6 +181,9 @@ def start_of(
         pressure, turbine = level_road(build, engine_side, driveline, table, crank, gear, coupling)
         road = road_speed_at(driveline, turbine)
     if math.isnan(pressure):
+        first, last = (60.0 * float(engine_side.tables.speeds[k]) for k in (0, -1))
+        if not first <= 60.0 * crank <= last:
+            raise InputError("speed", came=f"{crank * 60:.0f} rpm", expected=f"{first:.0f} to {last:.0f} rpm, as far as the engine is tabulated")
         where = "in neutral" if driveline is None else f"on the level in gear {gear}"
         raise NoSolutionError(f"the engine does not hold {crank * 60:.0f} rpm {where}", fix="take another speed or gear")
     load = engine_side.load(crank, pressure, 25.0, table.load_kind)

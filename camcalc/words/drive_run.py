@@ -10,6 +10,8 @@ from .phrases import COUPLINGS, figure, graded
 __all__ = ["drive_figures", "drive_next_step", "drive_title", "drive_verdict", "drive_words"]
 
 DIGITS = 3
+# Leaner than this and richer than that no flame runs through a cylinder (textbook, from memory, without residual; with it the range is narrower).
+LEANEST, RICHEST = 0.6, 2.0
 
 
 @describe.register
@@ -48,6 +50,8 @@ def drive_verdict(run: DriveRun) -> str:
         return f"The engine stalls after {si.time[-1]:.1f} s."
     if not run.gear:
         return f"The engine runs on for {si.time[-1]:.1f} s. Its speed swings by {60.0 * run.speed_swing:.0f} rpm r.m.s."
+    if run.verdict is SurgeGrade.UNKNOWN:
+        return "No grade: rows so far apart do not show how the car shakes. 25 ms or less do."
     return f"{graded(run.verdict).capitalize()}: the car shakes with {figure(run.shake, DIGITS, 'm/s2')} r.m.s. along the road."
 
 
@@ -87,8 +91,11 @@ def drive_figures(run: DriveRun, road_speed_unit: str = "km/h") -> list[tuple[st
         found.append(("acceleration, peak to peak", figure(run.peaks, DIGITS, "m/s2")))
     if run.missed.any():
         found.append(("missed cycles", f"{60.0 * run.missed_rate:.0f} a minute, all cylinders"))
-    found.append(("speed, r.m.s. of its swing", f"{60.0 * run.speed_swing:.0f} rpm"))
-    found.append(("spark, peak to peak", f"{run.spark_swing:.1f} deg, between {si.spark.min():.0f} and {si.spark.max():.0f} deg BTDC"))
+    fuelled = si.mixture[(run.fuel_cut < 0.5) & (si.mixture > 0.0)]
+    if fuelled.size and not LEANEST <= fuelled.min() <= fuelled.max() <= RICHEST:
+        found.append(("fuel over what air asks", f"{fuelled.min():.2f} to {fuelled.max():.2f}; here all of it burns, in an engine not"))
+    found.append(("speed, r.m.s. of its swing", f"{figure(60.0 * run.speed_swing, 0, 'rpm')}"))
+    found.append(("spark, peak to peak", f"{figure(run.spark_swing, 1, 'deg')}, between {si.spark.min():.0f} and {si.spark.max():.0f} deg BTDC"))
     found.append(("MAP", f"{si.manifold_pressure.min() / 1e3:.0f} to {si.manifold_pressure.max() / 1e3:.0f} kPa absolute"))
     if run.fuel_cut.any():
         cut = si.time[run.fuel_cut > 0.5]

@@ -109,10 +109,11 @@ def test_a_table_that_does_not_reach_the_start_is_refused(quarry: Drive, base: S
         quarry(gear=2, speed="1500 rpm", table=low)
 
 
-@pytest.mark.parametrize(("gear", "where"), [(6, "gear 6"), (1, "gear 1")])
-def test_a_speed_that_the_engine_does_not_hold_has_no_run(quarry: Drive, gear: int, where: str) -> None:
-    with pytest.raises(NoSolutionError, match=where):
-        quarry(gear=gear, speed="5500 rpm")
+def test_a_speed_that_the_engine_does_not_hold_has_no_run(quarry: Drive, build_of: Make) -> None:
+    build: Build = build_of("quarry-road")
+    against_the_wind = build.replace(vehicle=build.vehicle.replace(drag_coefficient=1.5, frontal_area="8 m2"))
+    with pytest.raises(NoSolutionError, match="gear 6"):
+        quarry(build=against_the_wind, gear=6, speed="2600 rpm")
 
 
 # The settled start.
@@ -382,3 +383,25 @@ def test_an_idle_control_holds_the_speed_closer(build_of: Make, tables_of: Make,
     assert held.mean() == pytest.approx(850.0, abs=10.0 if noise else 0.5)
     if noise:
         assert held.std() < alone.std()
+
+
+def test_rows_too_far_apart_are_not_graded(quarry: Drive) -> None:
+    asked: dict[str, Any] = {"gear": 2, "speed": "1500 rpm", "duration": "6 s"}
+    close, apart = (quarry(**asked, sample_time=time) for time in ("25 ms", "40 ms"))
+    assert close.verdict is not SurgeGrade.UNKNOWN
+    assert math.isfinite(close.shake)
+    assert apart.verdict is SurgeGrade.UNKNOWN
+    assert math.isnan(apart.shake)
+    assert apart.summary()["shake"]["value"] is None
+
+
+@pytest.mark.parametrize("rpm", [500, 5000])
+def test_a_start_beyond_the_tables_names_their_ends(quarry: Drive, rpm: int) -> None:
+    with pytest.raises(InputError, match="tabulated") as caught:
+        quarry(gear=2, speed=f"{rpm} rpm")
+    assert f"{rpm} rpm" in str(caught.value)
+
+
+def test_a_seed_below_zero_is_refused(quarry: Drive) -> None:
+    with pytest.raises(InputError, match="from 0 up"):
+        quarry(gear=2, speed="1500 rpm", seed=-1)

@@ -39,11 +39,11 @@ def capture(build_of: Make, tables_of: Make, quick_tables: EngineTables, base: S
     def captured(*, remembers: bool = True, **asked: Any) -> tuple[World, Moving]:
         caught: list[Any] = []
 
-        def catches(world: World, now: Moving, every: int) -> tuple[Any, int]:
+        def catches(world: World, now: Moving, every: int, *_: Any) -> tuple[Any, int]:
             caught.append((world, Moving(*(np.copy(part) for part in now))))
             return run_events(world, now, every)
 
-        monkeypatch.setattr(drive_run, "run_events", catches)
+        monkeypatch.setattr(drive_run, "run_anew", catches)
         asked = {"gear": 0, "speed": f"{RPM} rpm", "noise": False, "duration": "4 s", "fuel_follows": False, **asked}
         simulate_drive(build_of("quarry-road"), base, engine_tables=tables_of("quarry-road") if remembers else quick_tables, **asked)
         ((world, now),) = caught
