@@ -710,7 +710,7 @@ def run_on(world: World, now: Moving, every: int, first: int, rows: Array, leave
     first : int
         Which step.
     rows : array, shape (rows, channels)
-        Written to.
+        Written to, in the units of the channels.
     leaves : bool
         Whether to return where the run stays far off.
     """
