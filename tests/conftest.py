@@ -15,6 +15,8 @@ import pytest
 
 # Before numpy is loaded: on matrices as small as these, threads of the linear algebra only get in each other's way, tenfold on a busy machine.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+# Tests change what answers rest on under the feet of whoever would keep them.
+os.environ["CAMCALC_CACHE"] = "0"
 
 if TYPE_CHECKING:
     from camcalc import Brief, Build, QuickEngine, ResolvedEngine

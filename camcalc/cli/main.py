@@ -94,7 +94,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except SystemExit as stop:
         return int(stop.code or 0)
     try:
-        with log_on_stderr():
+        with log_on_stderr(), answers_kept(anew=options.no_cache):
             return int(module_of(options.command).run(options))
     except CamcalcError as error:
         print(f"camcalc: {error}", file=sys.stderr)
@@ -126,6 +126,21 @@ def log_on_stderr() -> Iterator[None]:
         log.setLevel(before)
 
 
+@contextlib.contextmanager
+def answers_kept(*, anew: bool) -> Iterator[None]:
+    """Keep what engines answer from command to command, unless all is to be worked out anew or CAMCALC_CACHE is 0."""
+    if anew or os.environ.get("CAMCALC_CACHE", "") == "0":
+        yield
+        return
+    from ..cycle.kept_cycles import keeping
+
+    keeping.begin()
+    try:
+        yield
+    finally:
+        keeping.end()
+
+
 def module_of(command: str) -> ModuleType:
     """Return the module of a command, loaded now."""
     return importlib.import_module(f".{command.replace('-', '_')}", __package__)
@@ -135,6 +150,7 @@ def parser_for(*whole: str) -> CommandLine:
     """Return the parser, with the arguments of the commands named; only their modules are loaded."""
     parser = CommandLine(prog="camcalc", description=WHAT)
     parser.add_argument("--version", action="version", version=f"camcalc {VERSION}")
+    parser.add_argument("--no-cache", action="store_true", help="work everything out anew, and keep nothing for the next command")
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND", parser_class=argparse.ArgumentParser)
     for name, text in COMMANDS.items():
         sub = commands.add_parser(name, help=text, description=text)

@@ -41,7 +41,7 @@ class MemoryField:
 
     def __init__(self, engine: ResolvedEngine, *, net: bool = True) -> None:
         self.engine, self.net = engine, net
-        self._known: dict[tuple[float, float, float], CycleMemory | None] = {}
+        self._known: dict[tuple[float, float, float], CycleMemory | None] = engine.answers.memories if net else {}
 
     def at(self, speed: float, pressure: float, spark: float) -> CycleMemory | None:
         """Return the memory at a point; None where the engine does not run about there.

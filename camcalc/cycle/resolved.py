@@ -21,6 +21,7 @@ from .burn_map import IGNITION, BurnMap, burn_map_of, own_share
 from .end_gas import induction_used
 from .gas_kernel import properties
 from .integrate import run_cycle
+from .kept_cycles import KeptStart, keeping
 from .lattice import Lattice, Start
 from .layout import INDEX, IntakeKind, State, Unknown
 from .ledger import BurnedLedger, ledger_of
@@ -115,12 +116,12 @@ class ResolvedEngine:
             self.course,
         )
         self.lattice = Lattice(self._calm, self.guess, ambient=self.ambient, tolerance=tolerance)
+        made = (intake_model, adiabatic, instantaneous, rtol, smooth, held_temperature, exhaust_temperature, intake_temperature, exhaust_pressure, tolerance)
         # What was answered, by the question: remembered, never begun from.
+        self.answers = keeping.answers_of(build, tolerances, made)
         self._settled: dict[tuple[float, float, float], Settled] = {}
-        self._held: dict[tuple[float, float, float | None], tuple[float, float]] = {}
-        self._best: dict[tuple[float, float, float | None], float] = {}
         self.burn_maps: dict[tuple[float, float, float], BurnMap | None] = {}
-        self.spreads: dict[tuple[float, ...], Spread] = {}
+        self.spreads: dict[tuple[float, ...], Spread] = self.answers.spreads
 
     def asking(self, build: Build) -> ResolvedEngine:
         """Return the same engine and its settled cycles under another sheet's limits, gears, margins or octane."""
@@ -181,9 +182,22 @@ class ResolvedEngine:
             return self._found(speed, pressure, spark, starts, self.tolerance if tolerance is None else tolerance, accelerate)
         key = speed, pressure, spark
         if key not in self._settled:
-            starts = self.lattice.starts(*key) if self.setup.has_runner else [Start(self.guess(pressure), NO_SECANTS)]
-            self._settled.setdefault(key, self._found(*key, starts, self.tolerance, True))
+            self._settled.setdefault(key, self._again(*key) if key in self.answers.starts else self._first(*key))
         return self._settled[key]
+
+    def _first(self, speed: float, pressure: float, spark: float) -> Settled:
+        """Settle at a point from where the lattice says."""
+        starts = self.lattice.starts(speed, pressure, spark) if self.setup.has_runner else [Start(self.guess(pressure), NO_SECANTS)]
+        found = self._found(speed, pressure, spark, starts, self.tolerance, True)
+        if self.setup.has_runner and self.setup.intake == IntakeKind.PLENUM:
+            self.answers.starts[speed, pressure, spark] = KeptStart(found.unknowns, found.cycles, found.history, found.outcome)
+        return found
+
+    def _again(self, speed: float, pressure: float, spark: float) -> Settled:
+        """Return a cycle that has settled before: run once from where its last round began."""
+        start = self.answers.starts[speed, pressure, spark]
+        _, cycle = self._calm(speed, pressure, spark).cycle(start.unknowns)
+        return cycle._replace(cycles=start.cycles, residual=start.history[-1], history=start.history, outcome=start.outcome)
 
     def _found(self, speed: float, pressure: float, spark: float, starts: list[Start], tolerance: float, accelerate: bool) -> Settled:
         """Settle from the first start that leads to a cycle that runs."""
@@ -313,13 +327,13 @@ class ResolvedEngine:
         (``burned_fraction``) has its exchange behind it.
         """
         key = speed, pressure, burned_fraction
-        if key not in self._best:
+        if key not in self.answers.best:
             best, own, settled = self._held_best(*key)
             if burned_fraction is None and settled.runs:
                 shift = self._shift(settled, own, best)
                 best = clipped(best + shift) if abs(shift) < MOST_SHIFT else top_of(lambda s: self._net(speed, pressure, s), float(round(best)))
-            self._best[key] = best
-        return self._best[key]
+            self.answers.best[key] = best
+        return self.answers.best[key]
 
     def _net(self, speed: float, pressure: float, spark: float) -> float:
         """Return net IMEP [Pa] of the settled cycle; next to nothing where no cycle repeats itself, so that a search goes elsewhere."""
@@ -331,15 +345,15 @@ class ResolvedEngine:
     def _held_best(self, speed: float, pressure: float, burned: float | None) -> tuple[float, float, Settled]:
         """Return the spark of greatest torque on a held gas exchange, that exchange's own spark within 3 degrees of it, and its cycle."""
         key = speed, pressure, burned
-        if key not in self._held:
+        if key not in self.answers.held:
             guess = self._best_guess(self.lattice.place(speed, pressure, FIRST_GUESS), burned)
             own = float(round(guess))
             best = self._top(self.settled(speed, pressure, own), guess, burned)
             if abs(best - own) > NEAR_ENOUGH:
                 own = float(round(best))
                 best = self._top(self.settled(speed, pressure, own), best, burned)
-            self._held[key] = best, own
-        best, own = self._held[key]
+            self.answers.held[key] = best, own
+        best, own = self.answers.held[key]
         return best, own, self.settled(speed, pressure, own)
 
     def _best_guess(self, place: tuple[int, int, int], burned: float | None) -> float:
