@@ -120,6 +120,7 @@ class ResolvedEngine:
         # What was answered, by the question: remembered, never begun from.
         self.answers = keeping.answers_of(build, tolerances, made)
         self._settled: dict[tuple[float, float, float], Settled] = {}
+        self._never: dict[tuple[float, float, float], NoSolutionError] = {}
         self.burn_maps: dict[tuple[float, float, float], BurnMap | None] = {}
         self.spreads: dict[tuple[float, ...], Spread] = self.answers.spreads
 
@@ -181,8 +182,16 @@ class ResolvedEngine:
             starts = [Start(self.guess(pressure) if start is None else start, NO_SECANTS)]
             return self._found(speed, pressure, spark, starts, self.tolerance if tolerance is None else tolerance, accelerate)
         key = speed, pressure, spark
+        if key in self._never:
+            raise copy.copy(self._never[key])
         if key not in self._settled:
-            self._settled.setdefault(key, self._again(*key) if key in self.answers.starts else self._first(*key))
+            try:
+                found = self._again(*key) if key in self.answers.starts else self._first(*key)
+            except NoSolutionError as error:
+                # What never repeats itself takes the most cycles to find out.
+                self._never[key] = error.with_traceback(None)
+                raise
+            self._settled.setdefault(key, found)
         return self._settled[key]
 
     def _first(self, speed: float, pressure: float, spark: float) -> Settled:
