@@ -8,7 +8,8 @@ import math
 from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING
 
-from .memory import CycleMemory, cycle_memory
+from .memory import CycleMemory
+from .memory_maps import cycle_memory
 
 if TYPE_CHECKING:
     from .resolved import ResolvedEngine

@@ -23,7 +23,6 @@ from ..vehicle.coupling import Coupling
 from ..vehicle.driveline import driveline_of
 from .closed_loop import LEAST_FILTER
 from .engine_loop import engine_side_of, table_spark, tables_of
-from .event_kernel import Signals, Table, World, begun
 from .maps_anew import run_anew
 from .run_setup import (
     PEDAL_STEP,
@@ -46,6 +45,7 @@ from .run_setup import (
     start_of,
     state_of,
 )
+from .run_state import Signals, Table, World, begun
 from .surge import BAND, PEAK_TO_PEAK, grade
 
 if TYPE_CHECKING:
@@ -313,34 +313,14 @@ def simulate_drive(
     filled = filled_tables(engine_side)
     full, closed = openings(build, engine_side._replace(tables=filled), table)
     opening = pedal_opening(driver, opening_of(engine_side, start.speed, start.pressure, table), closed, full, count, pedal_step)
-    hold = (HOLD_GAIN, HOLD_INTEGRAL) if driver is Driver.SPEED_HOLD and gear else (0.0, 0.0)
-    cut, back = (float(to_si(v, k, Bounds("crank_rps", 10.0, 100.0, "rpm"))) * TURN for v, k in ((cut_above, "cut_above"), (back_below, "back_below")))
-    if not back < cut:
-        raise InputError("back_below", came=str(back_below), expected=f"less than cut_above, {cut_above}")
     if seed < 0:
         raise InputError("seed", came=str(seed), expected="a whole number from 0 up")
     state = state_of(plant, driveline, start, float(to_si(kick, "kick", Bounds("crank_rps", -20.0, 20.0, "rpm"))))
     firings = max(math.ceil(length * start.speed * engine_side.cylinders), LEAST_DRAWS)
     draws = np.random.default_rng(seed).standard_normal((firings, 4)) if noise else np.zeros((1, 4))
-    left_out = {Shaker.chosen(one, "without") for one in without}
-    shakes = {one: 1.0 if noise and one not in left_out else 0.0 for one in Shaker}
-    limits = build.limits
-    signals = Signals(
-        opening,
-        closed,
-        *hold,
-        HOLD_LAG,
-        float(state[4]),
-        cut,
-        back,
-        load_filter=max(engine_side.load_filter, LEAST_FILTER),
-        table_jitter=limits.load_jitter * shakes[Shaker.TABLE],
-        fuel_jitter=limits.load_jitter * shakes[Shaker.FUEL],
-        speed_jitter=float(limits.si.speed_jitter) * TURN * shakes[Shaker.TABLE],
-        burns_vary=shakes[Shaker.BURN],
-        cycles_miss=bool(shakes[Shaker.MISSED]),
-        slowest=STALLS * float(build.idle.si.speed) * TURN,
-    )
+    left_out = {Shaker.chosen(one, "without") for one in without} if noise else set(Shaker)
+    hold = (HOLD_GAIN, HOLD_INTEGRAL) if driver is Driver.SPEED_HOLD and gear else (0.0, 0.0)
+    signals = _signals(build, opening, closed, hold, float(state[4]), _cut_speeds(cut_above, back_below), left_out)
     speeds, loads, cells = (np.asarray(a, float) for a in (table.si.speed, table.loads, table.si.cells))
     world = World(
         plant,
@@ -363,10 +343,40 @@ def simulate_drive(
     return _run(rows[:reached], every * STEP, gear, coupling, driver, table.load_kind, full, closed, stalled=reached < len(rows))
 
 
+def _cut_speeds(above: Any, below: Any) -> tuple[float, float]:
+    """Return the crank speeds [rad/s] above which fuel is cut and below which it comes back."""
+    cut, back = (float(to_si(v, k, Bounds("crank_rps", 10.0, 100.0, "rpm"))) * TURN for v, k in ((above, "cut_above"), (below, "back_below")))
+    if not back < cut:
+        raise InputError("back_below", came=str(below), expected=f"less than cut_above, {above}")
+    return cut, back
+
+
+def _signals(
+    build: Build, opening: Array, closed: float, hold: tuple[float, float], target: float, cut: tuple[float, float], left_out: set[Shaker]
+) -> Signals:
+    """Return what the driver and the engine control do, without some of what shakes the car."""
+    limits, shakes = build.limits, {one: float(one not in left_out) for one in Shaker}
+    return Signals(
+        opening,
+        closed,
+        *hold,
+        HOLD_LAG,
+        target,
+        *cut,
+        load_filter=max(limits.si.load_filter, LEAST_FILTER),
+        table_jitter=limits.load_jitter * shakes[Shaker.TABLE],
+        fuel_jitter=limits.load_jitter * shakes[Shaker.FUEL],
+        speed_jitter=float(limits.si.speed_jitter) * TURN * shakes[Shaker.TABLE],
+        burns_vary=shakes[Shaker.BURN],
+        cycles_miss=bool(shakes[Shaker.MISSED]),
+        slowest=STALLS * float(build.idle.si.speed) * TURN,
+    )
+
+
 def _resolved(engine: EngineModel, world: World, start: Start, spark: float, driveline: Array, plenum: Array, every: int) -> tuple[Array, int]:
     """Run with every cylinder integrated."""
-    from ..cycle.memory import Segmented
     from ..cycle.memory_field import memory_field
+    from ..cycle.segmented import Segmented
     from .resolved_run import ResolvedCylinders, without_maps
 
     field = memory_field(engine, net=False)

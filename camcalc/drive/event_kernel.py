@@ -2,39 +2,26 @@
 
 from __future__ import annotations
 
-import enum
 import math
-from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..compiling import compiled
-from ..cycle.engine_tables import look_up_into
 from ..cycle.gas_kernel import properties
-from ..cycle.memory import INPUTS, OUTPUTS, Carried, Given, Made
-from .driveline_kernel import Plant, advance, shaft_torque
-from .plenum import PlenumGas, plenum_pressure, plenum_rates
+from ..cycle.memory import OUTPUTS, Carried, Given, Made
+from .driveline_kernel import advance, shaft_torque
+from .maps_kernel import AIR, BLOW_BACK, DEVIATION, GROSS, MISS_MEASURE, NET, cycle_at, go_on, middle_of_plenum, near, spark_off, straight
+from .plenum import plenum_pressure, plenum_rates
+from .run_state import CHANNELS, Cylinders, Moving, Now, Table, World
 
-__all__ = [
-    "BURNED_FRACTION", "CHANNELS", "MAPS", "Control", "Cylinders", "Limb", "Mixture", "Moving", "Now", "Signals", "Table", "World", "begun",
-    "close_intake", "event_begins", "make_power", "meet_fuel", "move_on", "row_of", "run_events", "run_on",
-]  # fmt: skip
+__all__ = ["close_intake", "event_begins", "make_power", "meet_fuel", "move_on", "row_of", "run_events", "run_on"]
 
 Array = NDArray[np.float64]
 
 TURN = 2.0 * math.pi
-# The maps of a cylinder's segments, by their names.
-MAPS = ("a", "b", "c", "d", "missed_carried", "missed_made")
-CHANNELS = (
-    *("speed", "spark", "pressure", "load", "opening", "road_speed", "twist", "shaft_torque", "fuel_cut", "crank_torque"),
-    *("missed", "mixture", "foot", "burned"),
-)
 # A cylinder's residual is turned into the pressure at which a settled cycle has as much, no further from its own than this [Pa].
 MOST_MOVED = 15e3
-# Maps are straight lines: the further off their point, the less they follow, and never further than so: shares of speed and pressure, spark [crank deg],
-# plenum temperature [K] and burned fraction. ESTIMATE. A swing of a fifth of that is followed to half a thousandth.
-FURTHEST_SHARE, FURTHEST_SPARK, FURTHEST_WARMER, FURTHEST_BURNED = 0.4, 25.0, 100.0, 0.15
 # What a plenum can hold: burned fractions, temperatures [K], share of its outside pressure.
 LEAST_BURNED, MOST_BURNED, COLDEST, HOTTEST, EMPTIEST = -0.02, 1.0, 250.0, 1200.0, 0.01
 # An idle control closes the throttle no further than to so much (ESTIMATE: the plate's stop); a cylinder gets no less fresh charge, as far as its
@@ -48,246 +35,6 @@ FAR, STAYS_FAR = 0.5, 1.0
 IDLE_LEARNS = 0.25
 # Columns of the noise: burn, load signal, speed signal, whether a cycle misses; standard normal.
 BURN, LOAD, SPEED, MISSES = range(4)
-# Of the engine's tables.
-NET, GROSS, DEVIATION, AIR, BURNED_FRACTION, BLOW_BACK, MISS_MEASURE = range(7)
-
-
-class Cylinders(NamedTuple):
-    """An engine's cylinders about a point: maps of the segments, what the settled cycle makes, and what tables say there.
-
-    Attributes
-    ----------
-    number, segments : int
-    a, b, c, d, missed_carried, missed_made : array
-        As ``CycleMemory``.
-    at : array, shape (5,)
-        What is given at the point, as ``Given``.
-    furthest : array, shape (5,)
-        How far off that the maps follow.
-    made : array, shape (outputs,)
-        By one cylinder in a settled cycle, as ``Made``.
-    slopes : array, shape (outputs, 3)
-        Of that by speed, pressure and spark, as the maps have it.
-    fraction_slopes : array, shape (3,)
-        Of the burned fraction at intake closing.
-    fraction_by_pressure : float [1/Pa]
-        Of the tables' burned fraction.
-    net, gross, air : float
-        Of the tables at the point [Pa], [Pa], [kg].
-    swept : float [m3]
-        Of one cylinder.
-    induces, works : int
-        Segments in which the middle of induction and of power lie.
-    plenum_own, plenum_losses, plenum_seen : array, shape (3, 3)
-        As ``PlenumSlopes``, at the point.
-    still : bool
-        Whether the plenum's gas keeps its temperature and holds no burned gas: without memory.
-    """
-
-    number: int
-    segments: int
-    a: Array
-    b: Array
-    c: Array
-    d: Array
-    missed_carried: Array
-    missed_made: Array
-    at: Array
-    furthest: Array
-    made: Array
-    slopes: Array
-    fraction_slopes: Array
-    fraction_by_pressure: float
-    net: float
-    gross: float
-    air: float
-    swept: float
-    induces: int
-    works: int
-    plenum_own: Array
-    plenum_losses: Array
-    plenum_seen: Array
-    still: bool
-
-
-class Table(NamedTuple):
-    """A spark table: speeds [rev/s], loads [inner unit], cells [crank deg]; its load 0 for manifold pressure, 1 for air charge, 2 for relative
-    charge; full cylinder of reference air [kg]."""
-
-    speeds: Array
-    loads: Array
-    cells: Array
-    load_kind: int
-    reference_air: float
-
-
-class Mixture(NamedTuple):
-    """How fuel follows air: share that goes by the wall, its time constant [s], work per mixture when lean and when rich; nothing with ``on`` false."""
-
-    on: bool
-    film_share: float
-    film_time: float
-    by_lean: float
-    by_rich: float
-
-
-class Limb(NamedTuple):
-    """A foot that the car's acceleration moves on the pedal: share of the opening per m/s2, its own frequency [rad/s] and damping."""
-
-    gain: float
-    frequency: float
-    damping: float
-
-
-class Control(NamedTuple):
-    """An idle control: share of the opening per rad/s, and per rad/s and second; spark per rad/s, most spark either way; target [rad/s]. None with zeros."""
-
-    opening: float
-    integral: float
-    spark: float
-    most_spark: float
-    target: float
-
-
-class Signals(NamedTuple):
-    """What the driver and the engine control do: opening of the throttle by step [m2], what counts as closed, speed-hold gains (zero for
-    none) and lag, target road speed, fuel cut above and back below [rad/s]; load filter [s]; how far the load signal jitters for the table and for fuel
-    (share of the blow-back's) and the speed signal [rad/s]; how far burns vary, whether cycles miss; speed below which the engine stalls [rad/s]."""
-
-    opening: Array
-    closed: float
-    gain: float
-    integral: float
-    lag: float
-    target: float
-    cut_above: float
-    back_below: float
-    load_filter: float
-    table_jitter: float
-    fuel_jitter: float
-    speed_jitter: float
-    burns_vary: float
-    cycles_miss: bool
-    slowest: float
-
-
-class World(NamedTuple):
-    """All that does not change over a run; axes (speeds [rev/s], pressures [Pa], sparks [crank deg]) and values are of the engine's tables, the share
-    that misses as its normal measure; noise has a row of four standard normal draws for each firing; step [s]."""
-
-    plant: Plant
-    engine: Cylinders
-    plenum: PlenumGas
-    signals: Signals
-    table: Table
-    axes: tuple[Array, Array, Array]
-    values: Array
-    mixture: Mixture
-    limb: Limb
-    control: Control
-    noise: Array
-    step: float
-
-
-class Now(enum.IntEnum):
-    """Where each single number of a run stands: SI, angles in rad, ``SEEN`` and ``LOAD`` as the control has measured them."""
-
-    OPENING = 0
-    TRIM = 1
-    TRIMMED = 2
-    IDLE_TRIM = 3
-    CUT = 4
-    PRESSED = 5
-    PRESSING = 6
-    FILTERED = 7
-    JITTER = 8
-    SUM_SPEED = 9
-    SUM_LOAD = 10
-    SUM_JITTER = 11
-    SUMS = 12
-    TURNED = 13
-    NEXT_EVENT = 14
-    FIRINGS = 15
-    EVENTS = 16
-    MISSES = 17
-    TORQUE = 18
-    LOAD = 19
-    FUEL_LOAD = 20
-    SEEN = 21
-    CAR = 22
-    RATIO = 23
-    BLOW_BACK = 24
-    SPARKED = 25
-    PRESSURE = 26
-    SHOWN = 27
-    CLOSED = 28
-    BEGAN = 29
-    SPAN = 30
-    MEAN_NET = 31
-    FAR = 32
-
-
-class Moving(NamedTuple):
-    """All that moves in a run: driveline, plenum, single numbers as ``Now``; by cylinder what is carried, its next segment, spark, speed and pressure of its
-    induction, how far the maps take those to be off, whether it misses or got no fuel, work by its mixture, fuel sent and on the wall, how its burn
-    varies; means of the events in a firing interval; what is given in this segment and was before; what all make in it, and what is left of the segment
-    before, which a step cut long or short."""
-
-    driveline: Array
-    plenum: Array
-    scalars: Array
-    states: Array
-    which: NDArray[np.int64]
-    sparks: Array
-    induced: Array
-    felt: Array
-    missed: NDArray[np.bool_]
-    without_fuel: NDArray[np.bool_]
-    lean: Array
-    sent: Array
-    wall: Array
-    drawn: Array
-    speeds: Array
-    loads: Array
-    jitters: Array
-    given: Array
-    before: Array
-    amounts: Array
-    left: Array
-    found: Array
-    room: Array
-
-
-def begun(world: World, driveline: Array, plenum: Array) -> Moving:
-    """Return a run at its start.
-
-    Parameters
-    ----------
-    world : World
-    driveline : array, shape (5,) [SI]
-        Settled.
-    plenum : array, shape (3,) [SI]
-        Mass, temperature, burned fraction.
-    """
-    engine, mixture = world.engine, world.mixture
-    n, each = engine.number, engine.segments // engine.number
-    speed, pressure = engine.at[Given.SPEED], float(plenum_pressure(world.plenum, plenum))
-    scalars = np.zeros(len(Now))
-    scalars[[Now.FILTERED, Now.LOAD, Now.FUEL_LOAD, Now.PRESSURE]] = pressure
-    scalars[Now.SEEN], scalars[Now.CAR], scalars[Now.RATIO], scalars[Now.SPARKED] = driveline[0], driveline[4], 1.0, engine.at[Given.SPARK]
-    scalars[Now.OPENING], scalars[Now.CLOSED] = world.signals.opening[0], world.signals.opening[0] <= world.signals.closed * 1.0001
-    scalars[Now.SHOWN], scalars[Now.MEAN_NET] = pressure, engine.net
-    scalars[Now.TORQUE] = n * engine.swept * engine.net / (2.0 * TURN) - world.plant.friction[0] - world.plant.friction[1] * driveline[0] ** 2
-    wall = mixture.film_share / (1.0 - math.exp(-2.0 * TURN / speed / mixture.film_time))
-    full, ones, none = np.full, np.ones, np.zeros(n, dtype=np.bool_)
-    return Moving(
-        driveline.copy(), plenum.copy(), scalars, np.zeros((n, engine.a.shape[1])), np.arange(n) * each, full(n, engine.at[Given.SPARK]),
-        np.tile(engine.at[:2], (n, 1)), np.zeros((n, 2)), none, none.copy(), ones(n), ones(n), full(n, wall), np.zeros(n),
-        full(each, driveline[0]), full(each, pressure), np.zeros(each),
-        np.zeros(INPUTS), np.zeros(INPUTS), np.zeros(OUTPUTS), np.zeros(OUTPUTS), np.zeros(world.values.shape[0]), np.zeros((4, 5)),
-    )  # fmt: skip
-
-
 @compiled
 def _table_at(table: Table, speed: float, load: float) -> float:
     """Return the table's spark, bilinear, edges held; speed rev/s."""
@@ -301,99 +48,10 @@ def _table_at(table: Table, speed: float, load: float) -> float:
     return (1.0 - a) * ((1.0 - b) * cells[i, j] + b * cells[i, j + 1]) + a * ((1.0 - b) * cells[i + 1, j] + b * cells[i + 1, j + 1])
 
 
-@compiled
-def _cycle_at(out: Array, axes: tuple[Array, Array, Array], values: Array, omega: float, pressure: float, spark: float) -> None:
-    """Fill in the cycle at a crank speed [rad/s], speed and pressure held within the tables.
-
-    Below their lowest pressure an engine draws less and pumps more: charge and burn go with pressure, pumping by the difference (ideal exchange, textbook).
-    """
-    speeds, pressures, sparks = axes
-    n = min(max(omega / TURN, speeds[0]), speeds[-1])
-    look_up_into(out, speeds, pressures, sparks, values, n, min(max(pressure, pressures[0]), pressures[-1]), spark)
-    if pressure < pressures[0]:
-        share = max(pressure, 0.0) / pressures[0]
-        out[NET] -= (1.0 - share) * (out[GROSS] + pressures[0])
-        for k in (GROSS, DEVIATION, AIR):
-            out[k] *= share
-
-
-@compiled(inline="always")
-def _near(off: float, furthest: float) -> float:
-    """Return a deviation as the maps follow it: itself when small, never beyond the furthest."""
-    share = off / furthest
-    return off / math.sqrt(math.sqrt(1.0 + share * share * share * share))
-
-
-@compiled
-def _segment(engine: Cylinders, k: int, state: Array, given: Array, misses: bool, made: Array, work: Array) -> None:
-    """Move one cylinder's deviations on by a segment and fill in what it makes more than the settled cycle."""
-    a, b, c, d = engine.a[k], engine.b[k], engine.c[k], engine.d[k]
-    size, inputs = b.shape
-    for i in range(made.size):
-        made[i] = engine.missed_made[k, i] if misses else 0.0
-        for j in range(size):
-            made[i] += c[i, j] * state[j]
-        for j in range(inputs):
-            made[i] += d[i, j] * given[j]
-    for i in range(size):
-        work[i] = engine.missed_carried[k, i] if misses else 0.0
-        for j in range(size):
-            work[i] += a[i, j] * state[j]
-        for j in range(inputs):
-            work[i] += b[i, j] * given[j]
-    state[:] = work
-    if misses and k == 0:
-        # What does not burn heeds neither its spark nor how much it holds.
-        state[Carried.CHARGE_MASS :] = 0.0
-
-
-@compiled(inline="always")
-def _see_plenum(engine: Cylinders, plenum: PlenumGas, x: Array, given: Array) -> None:
-    """Put what the plenum holds into what the maps are given."""
-    at, furthest = engine.at, engine.furthest
-    given[Given.PRESSURE] = _near(plenum_pressure(plenum, x) - at[Given.PRESSURE], furthest[Given.PRESSURE])
-    given[Given.TEMPERATURE] = _near(x[1] - at[Given.TEMPERATURE], furthest[Given.TEMPERATURE])
-    given[Given.FRACTION] = _near(x[2] - at[Given.FRACTION], furthest[Given.FRACTION])
-
-
-@compiled
-def _middle_of_plenum(world: World, now: Moving, drawn: tuple[float, float, float], lasts: float, ahead: float) -> None:
-    """Put what the plenum will hold in the middle of a segment into what is given: what it loses depends on that, so that it is solved for.
-
-    One step of the linearly implicit midpoint rule; without it plenum and runners swing up against each other, a segment being long for them.
-    """
-    engine, plenum, x, given, states = world.engine, world.plenum, now.plenum, now.given, now.states
-    matrix, losses = np.eye(3), np.zeros(3)
-    for j in range(3):
-        losses[j] = drawn[j]
-    _see_plenum(engine, plenum, x, given)
-    by_gas = np.zeros((3, 3))
-    size = states.shape[1]
-    for cylinder in range(engine.number):
-        k = now.which[cylinder]
-        c, d = engine.c[k], engine.d[k]
-        for i in range(3):
-            row = Made.MASS + i
-            if now.missed[cylinder] and k > 0:
-                losses[i] += engine.missed_made[k, row]
-            for j in range(size):
-                losses[i] += c[row, j] * states[cylinder, j]
-            for j in range(5):
-                losses[i] += d[row, j] * given[j]
-            by_gas[i, 0] += d[row, Given.PRESSURE]
-            by_gas[i, 1] += d[row, Given.TEMPERATURE]
-            by_gas[i, 2] += d[row, Given.FRACTION]
-    rate = np.zeros(3)
-    plenum_rates(plenum, x, now.scalars[Now.OPENING], losses / lasts, rate)
-    matrix -= ahead * (lasts * engine.plenum_own + engine.plenum_losses @ (by_gas @ engine.plenum_seen))
-    middle = x + np.linalg.solve(matrix, ahead * lasts * rate)
-    _see_plenum(engine, plenum, middle, given)
-
-
 @compiled(inline="always")
 def _asked(world: World, now: Moving, speed: float, pressure: float, spark: float) -> None:
     """Look up the cycle at a crank speed [rad/s], held within the tables."""
-    _cycle_at(now.found, world.axes, world.values, speed, pressure, spark)
+    cycle_at(now.found, world.axes, world.values, speed, pressure, spark)
 
 
 @compiled(inline="always")
@@ -463,7 +121,7 @@ def event_begins(world: World, now: Moving) -> None:
     s[Now.FAR] = s[Now.FAR] + angle / omega if far and s[Now.CUT] == 0.0 else 0.0
     for j in range(len(off)):
         # What is given there, as it goes now.
-        given[j] = _near(off[j] + (ahead * (off[j] - now.before[j]) if s[Now.EVENTS] > 1.0 else 0.0), furthest[j])
+        given[j] = near(off[j] + (ahead * (off[j] - now.before[j]) if s[Now.EVENTS] > 1.0 else 0.0), furthest[j])
         now.before[j] = off[j]
     # What the plenum loses on average: as the maps have it, and what the tables' air is more than that.
     _asked(world, now, omega, p, s[Now.SPARKED])
@@ -474,17 +132,17 @@ def event_begins(world: World, now: Moving) -> None:
         mass = share * engine.made[Made.MASS] * now.found[AIR] / engine.air
         burned, energy = mass * fraction, mass * properties(world.plenum.gas, temperature, fraction)[2]
     else:
-        felt = _near(off[0], furthest[Given.SPEED]), _near(off[1], furthest[Given.PRESSURE])
+        felt = near(off[0], furthest[Given.SPEED]), near(off[1], furthest[Given.PRESSURE])
         more = engine.made[Made.MASS] * (now.found[AIR] / engine.air - 1.0) - engine.slopes[Made.MASS, 0] * felt[0] - engine.slopes[Made.MASS, 1] * felt[1]
         mass = share * (engine.made[Made.MASS] + more)
         burned, energy = share * engine.made[Made.BURNED], share * engine.made[Made.ENERGY] * (1.0 + more / engine.made[Made.MASS])
         # Where the maps follow no further, what is drawn is what the plenum holds.
-        temperature, fraction = at[Given.TEMPERATURE] + _near(off[3], furthest[3]), at[Given.FRACTION] + _near(off[4], furthest[4])
+        temperature, fraction = at[Given.TEMPERATURE] + near(off[3], furthest[3]), at[Given.FRACTION] + near(off[4], furthest[4])
         burned += mass * (now.plenum[2] - fraction)
         gas = world.plenum.gas
         energy += mass * (properties(gas, now.plenum[1], now.plenum[2])[2] - properties(gas, temperature, fraction)[2])
         if not engine.still:
-            _middle_of_plenum(world, now, (mass, burned, energy), angle / omega, ahead)
+            middle_of_plenum(world, now, (mass, burned, energy), angle / omega, ahead)
     now.amounts[:] = now.left
     now.amounts[Made.MASS] += mass
     now.amounts[Made.BURNED] += burned
@@ -594,17 +252,17 @@ def _cylinders(world: World, now: Moving) -> None:
         k = now.which[c]
         if k == 0:
             # Burned gas over what the maps make of a steady speed and pressure; the tables have that part.
-            own = _straight(engine.fraction_slopes, now.felt[c], _spark_off(engine, now.sparks[c]))
+            own = straight(engine.fraction_slopes, now.felt[c], spark_off(engine, now.sparks[c]))
             close_intake(world, now, c, now.states[c, Carried.CYLINDER_FRACTION] - own)
-            given[Given.SPARK] = _spark_off(engine, now.sparks[c])
-        _segment(engine, k, now.states[c], given, now.missed[c], made, work)
+            given[Given.SPARK] = spark_off(engine, now.sparks[c])
+        go_on(engine, k, now.states[c], given, now.missed[c], made, work)
         if k == 0:
             given[Given.SPARK] = 0.0
             if world.mixture.on:
                 _asked(world, now, now.induced[c, 0], now.induced[c, 1], now.sparks[c])
                 air = now.found[AIR] / engine.air
                 if engine.made[Made.FRESH] > 0.0:
-                    settled = _straight(engine.slopes[Made.FRESH], now.felt[c], _spark_off(engine, now.sparks[c]))
+                    settled = straight(engine.slopes[Made.FRESH], now.felt[c], spark_off(engine, now.sparks[c]))
                     air += (made[Made.FRESH] - settled) / engine.made[Made.FRESH]
                 meet_fuel(world, now, c, air)
         if now.scalars[Now.CUT] > 0.0:
@@ -616,7 +274,7 @@ def _cylinders(world: World, now: Moving) -> None:
                 _asked(world, now, now.induced[c, 0], now.induced[c, 1], now.sparks[c])
                 made[Made.WORK] = engine.swept * _over_mean(engine, now, now.found[NET] - now.found[GROSS])
         elif k == engine.works:
-            made[Made.WORK] += make_power(world, now, c) - _straight(engine.slopes[Made.WORK], now.felt[c], _spark_off(engine, now.sparks[c]))
+            made[Made.WORK] += make_power(world, now, c) - straight(engine.slopes[Made.WORK], now.felt[c], spark_off(engine, now.sparks[c]))
             _asked(world, now, now.induced[c, 0], now.induced[c, 1], now.sparks[c])
             if now.missed[c]:
                 # The maps know what a missed cycle costs at the point; elsewhere it costs what the tables' burn makes.
@@ -628,7 +286,7 @@ def _cylinders(world: World, now: Moving) -> None:
         if k == engine.induces:
             now.induced[c, 0], now.induced[c, 1] = now.driveline[0], now.scalars[Now.PRESSURE]
             for j in range(2):
-                now.felt[c, j] = _near(now.induced[c, j] - engine.at[j], engine.furthest[j])
+                now.felt[c, j] = near(now.induced[c, j] - engine.at[j], engine.furthest[j])
         for j in range(OUTPUTS):
             amounts[j] += made[j]
         now.which[c] = (k + 1) % engine.segments
@@ -747,15 +405,3 @@ def run_events(world: World, now: Moving, every: int) -> tuple[Array, int]:
     rows = np.zeros((world.signals.opening.size // every, len(CHANNELS)))
     reached, _ = run_on(world, now, every, 0, rows, False)
     return rows, reached // every
-
-
-@compiled
-def _straight(slopes: Array, felt: Array, spark: float) -> float:
-    """Return what the maps make of a speed, pressure and spark that stay so far off their point."""
-    return slopes[0] * felt[0] + slopes[1] * felt[1] + slopes[2] * spark
-
-
-@compiled(inline="always")
-def _spark_off(engine: Cylinders, spark: float) -> float:
-    """Return how far off its point the maps take a spark to be."""
-    return _near(spark - engine.at[Given.SPARK], engine.furthest[Given.SPARK])

@@ -10,9 +10,11 @@ from numpy.typing import NDArray
 
 from ..cycle.memory import Given
 from .engine_loop import table_spark
-from .event_kernel import CHANNELS, Moving, Now, World, run_on
+from .event_kernel import run_on
+from .maps_kernel import near
 from .plenum import plenum_pressure
 from .run_setup import Start, cylinders_of
+from .run_state import CHANNELS, Moving, Now, World
 
 if TYPE_CHECKING:
     from .engine_loop import EngineSide, SparkMap
@@ -71,8 +73,8 @@ def _about(world: World, now: Moving, engine_side: EngineSide, table: SparkMap) 
     off = np.array([now.driveline[0], s[Now.PRESSURE], 0.0, now.plenum[1], now.plenum[2]]) - new.at
     off[Given.SPARK] = 0.0
     now.before[:] = off
-    apart = now.induced - new.at[:2]
-    now.felt[:] = apart / (1.0 + (apart / new.furthest[:2]) ** 4) ** 0.25
+    for induced, felt in zip(now.induced, now.felt, strict=True):
+        felt[:] = [near(value - at, most) for value, at, most in zip(induced, new.at, new.furthest, strict=False)]
     # What is sent and on the walls is counted in the air of the point.
     now.sent[:] *= old.air / new.air
     now.wall[:] *= old.air / new.air

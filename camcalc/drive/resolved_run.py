@@ -9,11 +9,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..cycle.engine_tables import look_up
-from ..cycle.memory import OUTPUTS, PLENUM, Carried, Given, Made
-from .event_kernel import BURNED_FRACTION, CHANNELS, MAPS, Moving, Now, World, close_intake, event_begins, make_power, meet_fuel, move_on, row_of
+from ..cycle.memory import OUTPUTS, Carried, Given, Made
+from ..cycle.segmented import PLENUM
+from .event_kernel import close_intake, event_begins, make_power, meet_fuel, move_on, row_of
+from .maps_kernel import BURNED_FRACTION
+from .run_state import CHANNELS, MAPS, Moving, Now, World
 
 if TYPE_CHECKING:
-    from ..cycle.memory import CycleMemory, Segmented
+    from ..cycle.memory import CycleMemory
+    from ..cycle.segmented import Segmented
 
 __all__ = ["ResolvedCylinders", "without_maps"]
 

@@ -22,19 +22,9 @@ from ..vehicle.driveline import Driveline, road_speed_at
 from ..vehicle.road_load import DRIVELINE_EFFICIENCY, resistance
 from .driveline_kernel import Plant, converter_torques
 from .engine_loop import PRESSURE_STEP, EngineSide, LevelSpark, SparkMap, table_spark
-from .event_kernel import (
-    FURTHEST_BURNED,
-    FURTHEST_SHARE,
-    FURTHEST_SPARK,
-    FURTHEST_WARMER,
-    MAPS,
-    Control,
-    Cylinders,
-    Limb,
-    Mixture,
-)
 from .level_road import covers, held_pressure, level_road
 from .plenum import plenum_slopes, plenum_state, throttle_area
+from .run_state import MAPS, Control, Cylinders, Limb, Mixture
 
 if TYPE_CHECKING:
     from ..sheet import Build
@@ -55,6 +45,9 @@ PEDAL_MOVES_AT, PEDAL_TAKES, BLIP_LASTS, PEDAL_STEP = 2.0, 0.15, 0.3, 0.05
 # Middle of induction and of power, firing top dead centre at 360 [crank deg]: ESTIMATE from the events of ordinary engines; and intake closing
 # where no cycle says it.
 INDUCTION, POWER, USUAL_CLOSING = 820.0, 410.0, 230.0
+# Maps are straight lines: the further off their point, the less they follow, and never further than so: shares of speed and pressure, spark [crank deg],
+# plenum temperature [K] and burned fraction. ESTIMATE. A swing of a fifth of that is followed to half a thousandth.
+FURTHEST_SHARE, FURTHEST_SPARK, FURTHEST_WARMER, FURTHEST_BURNED = 0.4, 25.0, 100.0, 0.15
 # Close by a point, for slopes: crank speed [rev/s], pressure [Pa].
 CLOSE_SPEED, CLOSE_PRESSURE = 0.1, 50.0
 # Shares of cycles that miss are told apart from none and from all down to this.

@@ -10,8 +10,10 @@ import numpy as np
 import pytest
 
 from camcalc import ResolvedEngine
-from camcalc.cycle.memory import CHARGE, COUNTED, LATCHED, OUTPUTS, SIZE, Carried, CycleMemory, Given, Made, Segmented, cycle_memory, segments_of
+from camcalc.cycle.memory import OUTPUTS, SIZE, Carried, CycleMemory, Given, Made, segments_of
 from camcalc.cycle.memory_field import MIXED, NET, MemoryField, memory_field
+from camcalc.cycle.memory_maps import cycle_memory
+from camcalc.cycle.segmented import CHARGE, COUNTED, LATCHED, Segmented
 
 Make = Callable[..., Any]
 # A long cam at a light cruise, and the mild one it replaced.

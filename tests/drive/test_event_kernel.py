@@ -13,9 +13,10 @@ from camcalc.cycle.engine_tables import EngineTables, engine_tables
 from camcalc.cycle.memory import SIZE, Made
 from camcalc.drive import drive_run
 from camcalc.drive.drive_run import simulate_drive
-from camcalc.drive.event_kernel import CHANNELS, MISSES, Moving, Now, World, _cylinders, begun, event_begins, move_on, run_events
+from camcalc.drive.event_kernel import MISSES, _cylinders, event_begins, move_on, run_events
 from camcalc.drive.plenum import throttle_flow
 from camcalc.drive.run_setup import FILM_SHARE
+from camcalc.drive.run_state import CHANNELS, Moving, Now, World, begun
 from camcalc.tables import SparkTable
 
 Make = Callable[..., Any]

@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 
 from camcalc.drive.drive_run import DriveRun, simulate_drive
-from camcalc.drive.event_kernel import FAR, FURTHEST_SHARE
+from camcalc.drive.event_kernel import FAR
+from camcalc.drive.run_setup import FURTHEST_SHARE
 from camcalc.tables import SparkTable
 
 Make = Callable[..., Any]
