@@ -29,9 +29,9 @@ Complex = NDArray[np.complex128]
 # A load signal without a filter is taken with one too fast to matter [s].
 LEAST_FILTER = 1e-3
 # Roots that grow are counted: from so small an angle to the axis of growth, and short of its border by so much [rad]. Where no swing of the driveline is
-# followed, as in neutral, those up to this damping are, below so much of the cycle's own frequency: from there on the memory's decay, once a cycle,
-# looks like a swing.
-LEAST_ANGLE, BESIDE, MOST_COUNTED, CYCLE_SHARE = 0.02, 2e-3, 0.75, 0.5
+# followed, as in neutral, those up to this damping are, below so much of the cycle's own frequency: from about half of it on the memory's decay, cycle by
+# cycle, looks like a swing. ESTIMATE.
+LEAST_ANGLE, BESIDE, MOST_COUNTED, CYCLE_SHARE = 0.02, 2e-3, 0.75, 0.25
 # Frequencies between which a critical slope is looked for.
 SLOPE_POINTS = 200
 # What the plenum's gas gives back to the engine.
@@ -183,16 +183,19 @@ class ClosedLoop(NamedTuple):
             if near is not None and near.imag > 0.0 and low <= abs(near) <= high:
                 return Mode(near)
         found = self._followed(low, high)
-        if found:
-            # Whatever else grows lies in the right half plane, where the memory has no poles.
-            damping, highest = min(0.0, *(Mode(root).damping for root in found)), high
-        else:
-            damping, highest = MOST_COUNTED, min(high, CYCLE_SHARE * math.pi * self.point.speed)
-        # In the logarithm of frequency all that is damped less lies in a rectangle.
-        border = Region(math.log(low), math.log(highest), LEAST_ANGLE, 0.5 * math.pi + math.asin(damping) - BESIDE)
-        others = roots_in(lambda w: self.characteristic(np.exp(w)), border, [cmath.log(root) for root in found])
-        least = max([*found, *(cmath.exp(w) for w in others)], key=_undamped, default=None)
+        if not found:
+            # Close to half the cycles' own frequency they go by turns, strong and weak; that dies within a cycle or two and is no swing of the speed.
+            found = self._counted(low, min(high, CYCLE_SHARE * math.pi * self.point.speed), MOST_COUNTED, [])
+        # Whatever else grows lies in the right half plane, where the memory has no poles.
+        others = self._counted(low, high, min([0.0, *(Mode(root).damping for root in found)]), found)
+        least = max([*found, *others], key=_undamped, default=None)
         return None if least is None else Mode(least)
+
+    def _counted(self, low: float, high: float, damping: float, known: list[complex]) -> list[complex]:
+        """Return the roots between two angular frequencies that are damped less than so much, those known left out."""
+        # In the logarithm of frequency they lie in a rectangle.
+        border = Region(math.log(low), math.log(high), LEAST_ANGLE, 0.5 * math.pi + math.asin(damping) - BESIDE)
+        return [cmath.exp(w) for w in roots_in(lambda w: self.characteristic(np.exp(w)), border, [cmath.log(root) for root in known])]
 
     def _followed(self, low: float, high: float) -> list[complex]:
         """Return where the driveline's own swings go as the engine takes hold, those between two angular frequencies."""

@@ -16,7 +16,7 @@ from camcalc.cycle.engine_tables import FIELDS
 from camcalc.drive.drive_run import simulate_drive
 from camcalc.drive.driven import DRIVEN, SETTLED
 from camcalc.drive.engine_loop import engine_side_of
-from camcalc.drive.idle_swing import IdleHunting, IdleSwing, idle_swing
+from camcalc.drive.idle_swing import IdleHunting, IdleSwing, idle_swing, idle_swing_in_neutral
 from camcalc.drive.no_answer import NoAnswer, NoRoadError
 from camcalc.drive.risk import surge_map, surge_risk
 from camcalc.drive.road_surge import RoadSurge
@@ -320,3 +320,13 @@ def test_a_gear_tells_how_far_it_is(build_of: Make, tables_of: Make, base: Spark
     surge_risk(build_of("quarry-road"), base, gear=3, engine_tables=tables_of("quarry-road"), speeds=LOW[:2], over_time=False, progress=shares.append)
     assert shares == sorted(shares)
     assert 0.0 < shares[0] <= shares[-1] <= 1.0
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("old", [False, True], ids=["long", "mild"])
+def test_an_idle_s_swing_is_that_of_speed_and_not_of_cycles_by_turns(build_of: Make, resolved_of: Make, base: SparkTable, old: bool) -> None:
+    """Published idle models swing well below a quarter of the cycles' own frequency (0.3 to 2 Hz, textbook, from memory)."""
+    swing = idle_swing_in_neutral(resolved_of("quarry-road", old=old), base)
+    assert swing is not None
+    print(f"{swing.si.frequency:.2f} Hz, damping {swing.si.damping:.2f}")
+    assert 0.3 < swing.si.frequency < 0.25 * 0.5 * swing.si.speed
