@@ -5,36 +5,34 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING, Any, ClassVar, NamedTuple
 
 import numpy as np
 
-from .advice.bands import HeadlineBands, sample_bands
+from .advice.bands import HeadlineBands
 from .advice.base_table import BaseTableCell, compare_with_base
 from .advice.cam_facts import CamFacts, cam_facts
 from .advice.curves import BriefCurves, brief_curves
 from .advice.fuel_factors import FuelFactors, fuel_factors, has_filling_table
-from .advice.headlines import headline, headline_gear, with_bands, zone_of
 from .advice.idle import IdleState, idle_state
-from .advice.idle_advice import IdleAdvice, IdleSet, idle_advice, idle_set, replaced_idle
-from .advice.idle_spark import IdleSpark, beside_table, idle_spark_advice
-from .advice.injection import InjectionWindows, injection_windows
-from .advice.knock_edge import knock_edge, knock_grids, loads_that_knock, speeds_sampled
-from .advice.reversion import GearReversion, reversion_in_gear
-from .advice.sensing import IdleSensing, idle_sensing
-from .advice.sensitivity import CeilingSensitivity, ceiling_sensitivity
-from .advice.spark import SparkCeilings, spark_ceilings
-from .advice.starting_table import Slopes, StartingTable, starting_table
+from .advice.idle_advice import IdleAdvice, idle_advice
+from .advice.idle_spark import IdleSpark, beside_table
+from .advice.injection import InjectionWindows
+from .advice.knock_edge import knock_edge
+from .advice.reversion import GearReversion
+from .advice.sensing import IdleSensing
+from .advice.sensitivity import CeilingSensitivity
+from .advice.spark import SparkCeilings
+from .advice.starting_table import StartingTable, starting_table
 from .advice.trade_off import TradeOff, trade_off
+from .brief_parts import SAMPLED_BY, of_the_engines, sampled_parts, side_by_side
 from .cautions import CAUTIONS
 from .cures import CureRanking, rank_cures
 from .cycle.models import engine_kind
-from .cycle.operating import EngineModel, ModelUse, Tolerances, barometer
-from .drive.engine_loop import LevelSpark, surge_tables
+from .cycle.operating import EngineModel, ModelUse, barometer
+from .drive.engine_loop import LevelSpark
 from .drive.gear_advice import DriveAdvice, WhichTable, beside_level, drive_advice
 from .drive.idle_swing import idle_swing
-from .drive.slope_rule import slope_rule
 from .drive.usable_gears import GearUse, usable_gears
 from .errors import InputError, NoSolutionError
 from .results import Record
@@ -42,7 +40,7 @@ from .road_test import RoadTest, plan_road_test
 from .sheet import Build
 from .sheet.sheet import Assumption
 from .sources import cite
-from .tables.proposed import level_table, proposed_table
+from .tables.proposed import proposed_table
 from .tables.table import read_table
 from .units import quantity
 
@@ -206,64 +204,48 @@ def make_brief(
     base = read_table(build.spark_table) if build.spark_table is not None else None
     engine = kind(build)
     before = kind(build.with_replaced_cam()) if build.replaced_cam else None
-    gears = range(1, len(build.vehicle.gear_ratios) + 1)
+    say("starting", 0.0)
     first = idle_state(engine)
-    with ThreadPoolExecutor(2) as pool:
-        # The two cams are two engines: nothing is shared between the threads.
-        old = pool.submit(_replaced_part, before, build, gears) if before else None
-        say("idle", 0.01)
-        new = idle_set(engine, first.si.speed, search=True)
-        around = idle_spark_advice(engine)
-        say("reversion", 0.05)
-        reversion = tuple(reversion_in_gear(engine, g) for g in gears)
-        say("spark ceilings", 0.12)
-        ceilings = None if engine.teaching_only else spark_ceilings(engine)
-        say("sensitivity", 0.2)
-        sensitivity = None if ceilings is None else ceiling_sensitivity(kind, build, headline_gear(build))
-        say("injection", 0.28)
-        windows = injection_windows(engine)
-        sensing = idle_sensing(engine, before, first)
-        say("the replaced cam", 0.3)
-        replaced, replaced_reversion = old.result() if old else (None, ())
-    advice = idle_advice(engine, new, replaced)
-    sure, sampled = None, 0.5
-    if bands:
-        sampled = 0.75
-        sure, ceilings = _banded(kind, engine, ceilings, lambda done: say("bands", 0.3 + (sampled - 0.3) * done))
+    found = of_the_engines(kind, engine, before, first, with_tables=not engine.teaching_only or base is not None, say=say)
+    advice = idle_advice(engine, found.idle, found.replaced[0])
+    sampled = sampled_parts(kind, engine, found, bands=bands, say=say)
+    ceilings, sure = sampled.ceilings, sampled.sure
+    if sure is not None:
         advice = advice.replace(bands={k: v for k, v in sure.bands.items() if k in IdleAdvice.measures()})
-    # No spark table without the low edge of knock: it is sampled even where nothing else is.
-    grids = sure.grids if sure else None if ceilings is None else knock_grids(kind, engine, ceilings, lambda done: say("knock", 0.3 + 0.2 * done))
-    say("surge", sampled)
-    cycles = None if ceilings is None and base is None else surge_tables(engine)
-    starting = None if ceilings is None or cycles is None else _starting(engine, ceilings, grids, new.states, cycles)
+    starting = None if ceilings is None else starting_table(ceilings, knock_edge(ceilings, sampled.grids), found.idle.states, build, sampled.slopes)
     proposed = None if starting is None else proposed_table(starting)
-    surge = () if cycles is None else surge_advice(engine, starting, base, first, cycles)
-    say("cures", 0.9)
-    tried = rank_cures(build, engine_of=kind, table=base or proposed) if cures else None
-    traded = _traded(engine, ceilings) if cures and ceilings is not None else None
-    say("fuel factors", 0.93)
-    factors = None if before is None or not has_filling_table(engine) else fuel_factors(engine, before, first, _spark_of(engine, proposed))
-    say("road test", 0.95)
+    # What rests on the table.
+    asked: dict[str, Callable[[], Any]] = {
+        "surge in the gears": lambda: () if found.cycles is None else surge_advice(engine, starting, base, first, found.cycles),
+        "cures": lambda: rank_cures(build, engine_of=kind, table=base or proposed) if cures else None,
+        "trade-off": lambda: _traded(engine, ceilings) if cures and ceilings is not None else None,
+        "fuel factors": lambda: fuel_factors(engine, before, first, _spark_of(engine, proposed)) if before and has_filling_table(engine) else None,
+        "road test": lambda: plan_road_test(build, sure, engine_of=kind) if sure is not None and not engine.teaching_only else None,
+        "curves": lambda: brief_curves(engine, before) if curves else None,
+    }
+    begun = SAMPLED_BY[bands]
+    parts = side_by_side(asked, lambda what, done: say(what, begun + (1.0 - begun) * done))
+    surge = parts["surge in the gears"]
     return Brief(
         build=build,
         model=engine.name,
         lift=CamsFacts(new=cam_facts(build.cam, build.engine), replaced=cam_facts(build.replaced_cam, build.engine) if build.replaced_cam else None),
         idle=advice,
-        reversion=CamsReversion(new=reversion, replaced=replaced_reversion),
-        idle_spark=around.replace(table=beside_table(around, starting.si.idle_spark)) if starting else around,
+        reversion=CamsReversion(new=found.reversion, replaced=found.replaced[1]),
+        idle_spark=found.around.replace(table=beside_table(found.around, starting.si.idle_spark)) if starting else found.around,
         spark_ceilings=ceilings,
         starting_table=starting,
-        sensitivity=sensitivity,
+        sensitivity=found.sensitivity,
         base_table=compare_with_base(engine, ceilings, base) if base is not None and ceilings is not None else (),
         surge=surge,
-        usable_gears=usable_gears(build, surge[0], reversion) if surge else (),
-        injection=windows,
-        sensing=sensing,
-        cures=tried,
-        trade_off=traded,
-        road_test=plan_road_test(build, sure, engine_of=kind) if sure is not None and not engine.teaching_only else None,
-        fuel_factors=factors,
-        curves=brief_curves(engine, before, lambda done: say("curves", 0.96 + 0.04 * done)) if curves else None,
+        usable_gears=usable_gears(build, surge[0], found.reversion) if surge else (),
+        injection=found.windows,
+        sensing=found.sensing,
+        cures=parts["cures"],
+        trade_off=parts["trade-off"],
+        road_test=parts["road test"],
+        fuel_factors=parts["fuel factors"],
+        curves=parts["curves"],
         sure=sure,
         not_for=ModelUse.TEACHING_ONLY if engine.teaching_only else None,
     )
@@ -279,31 +261,6 @@ def _spark_of(engine: EngineModel, table: SparkTable | None) -> Callable[[float,
         return float(kept.spark_at(speed, pressure))
 
     return spark_at
-
-
-def _banded(
-    engine_side_of: Callable[..., EngineModel], engine: EngineModel, ceilings: SparkCeilings | None, say: Callable[[float], None]
-) -> tuple[HeadlineBands, SparkCeilings | None]:
-    """Return the bands of the headline numbers, and the ceilings with theirs."""
-    zone, knocking = None, None
-    if ceilings is not None:
-        zone, knocking = zone_of(ceilings), (speeds_sampled(ceilings), loads_that_knock(ceilings))
-    sure = sample_bands(lambda t: headline(engine_side_of, engine.build, Tolerances(**t), zone, knocking), engine.uncertain, progress=say)
-    return sure, None if ceilings is None else with_bands(ceilings, zone, sure.grids)
-
-
-def _starting(engine: EngineModel, ceilings: SparkCeilings, grids: Any, states: tuple[IdleState, ...], cycles: EngineTables) -> StartingTable:
-    """Return the starting table under the ceilings, the low edge of knock and the slopes that the car stands."""
-    return starting_table(ceilings, knock_edge(ceilings, grids), states, engine.build, _slopes(engine.build, cycles))
-
-
-def _slopes(build: Build, cycles: EngineTables) -> Slopes | None:
-    """Return the slopes that the gears to be kept smooth stand; none where the engine holds the car in none of them."""
-    try:
-        rule = slope_rule(build, level_table(LEVEL), engine_tables=cycles).si
-    except NoSolutionError:
-        return None
-    return Slopes(rule.along_speed, rule.along_pressure)
 
 
 def surge_advice(
@@ -339,8 +296,6 @@ def surge_advice(
     return tuple(found)
 
 
-# The slopes that gears stand are asked on a level table [crank deg before top dead centre]; they hardly depend on it.
-LEVEL = 20.0
 # Where nothing needs a ceiling, a light cruise is taken apart: speed [rev/s], and pressure over the barometer. ESTIMATE.
 LIGHT_CRUISE = 1400.0 / 60.0, 0.6
 TRIED = 4
@@ -358,7 +313,3 @@ def _traded(engine: EngineModel, ceilings: SparkCeilings) -> TradeOff | None:
         except (NoSolutionError, InputError):
             continue
     return None
-
-
-def _replaced_part(before: EngineModel, build: Build, gears: range) -> tuple[tuple[IdleSet, IdleState | None], tuple[GearReversion, ...]]:
-    return replaced_idle(before, build.idle.si.speed), tuple(reversion_in_gear(before, g) for g in gears)

@@ -9,6 +9,7 @@ from typing import Any
 
 from .brief import Brief, BriefFormat
 from .errors import InputError
+from .files import BRIEF_BYTES, read_file
 from .sheet.saving import write_atomically
 
 __all__ = ["as_saved", "brief_text", "digest_of", "load_brief", "read_brief", "save_brief"]
@@ -56,7 +57,9 @@ def load_brief(path: str | Path) -> Brief:
     """
     path = Path(path)
     try:
-        text = path.read_text(encoding="utf-8-sig")
+        text = read_file(path, BRIEF_BYTES).decode("utf-8-sig")
+    except InputError as error:
+        raise error.in_file(str(path)) from None
     except (OSError, UnicodeDecodeError) as error:
         came = getattr(error, "strerror", None) or "not UTF-8 text"
         raise InputError(str(path), came=came, expected="a brief kept as JSON", fix=f"write one: {WRITE_ONE}") from None

@@ -6,6 +6,7 @@ itself is unchanged, whatever happened to the functions it calls. So camcalc kee
 
 from __future__ import annotations
 
+import contextlib
 import functools
 import hashlib
 import logging
@@ -39,8 +40,8 @@ __all__ = ["compiled", "kernel_folder"]
 PACKAGE = Path(__file__).resolve().parent
 # Where kernels are, and all that a module with kernels imports; a test walks the imports. What lies above may change without compiling again.
 PARTS = (
-    "_version.py", "array_record.py", "codes.py", "compiling.py", "constants.py", "data_reading.py", "drawing.py", "errors.py", "marks.py", "results.py",
-    "unit_system.py", "units.py",
+    "_version.py", "array_record.py", "codes.py", "compiling.py", "constants.py", "data_reading.py", "drawing.py", "errors.py", "files.py", "marks.py",
+    "plain_text.py", "results.py", "unit_system.py", "units.py",
     "burn", "cam", "cycle", "drive", "engine", "sheet", "vehicle",
 )  # fmt: skip
 # Kernels hold the tables they were compiled with, so data files count as sources do.
@@ -50,8 +51,10 @@ SETTINGS = ("CPU_NAME", "CPU_FEATURES", "OPT", "LOOP_VECTORIZE", "SLP_VECTORIZE"
 FOLDER_NAME = re.compile(r"camcalc-.+-[0-9a-f]{16}")
 # Folders of other keys: so many of the last used stay (2.5 MB each), and none that nobody used for so long [s].
 OTHERS_KEPT, LONGEST_UNUSED = 8, 30 * 86400.0
+# No file takes longer to write [s]; ESTIMATE.
+LONGEST_WRITING = 3600.0
 # What a brief needs takes 7 to 10 s of one core (measured on one machine).
-COMPILING = "Compiling for this machine: about 10 s, once."
+COMPILING = "Compiling for this machine: up to a minute, once."
 DIGEST_BYTES = 32
 
 log = logging.getLogger(__name__)
@@ -122,9 +125,18 @@ def open_folder(root: Path, name: str) -> Path:
     folder.mkdir(parents=True, exist_ok=True)
     tempfile.TemporaryFile(dir=folder).close()
     os.utime(folder)
+    forget_parts(folder)
     if new:
         forget_unused(root, folder)
     return folder
+
+
+def forget_parts(folder: Path) -> None:
+    """Remove what runs that were killed while they wrote have left; nothing takes so long to write."""
+    for part in folder.rglob("*.part"):
+        with contextlib.suppress(OSError):
+            if part.stat().st_mtime < time.time() - LONGEST_WRITING:
+                part.unlink()
 
 
 def forget_unused(root: Path, own: Path) -> None:
@@ -242,7 +254,7 @@ def compiled(function: Any = None, **options: Any) -> Any:
     function : callable
         At the top level of a module: its code is kept by module and name.
     **options
-        As ``numba.njit`` takes them.
+        As ``numba.njit`` takes them. A kernel lets other threads of Python run beside it, also the one that ends the process when it is asked to.
 
     Returns
     -------
@@ -261,7 +273,7 @@ def compiled(function: Any = None, **options: Any) -> Any:
         return functools.partial(compiled, **options)
     if "<locals>" in function.__qualname__:
         raise TypeError(f"{function.__qualname__} is defined inside a function: its code would be kept under a name that others may have too")
-    kernel: Any = numba.njit(**options)(function)
+    kernel: Any = numba.njit(**{"nogil": True, **options})(function)
     if not config.DISABLE_JIT and _unchanged(function.__module__):
         kernel._cache = KernelFiles(function)
     return kernel

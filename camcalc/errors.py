@@ -6,6 +6,8 @@ import difflib
 import textwrap
 from collections.abc import Iterable, Sequence
 
+from .plain_text import visible
+
 __all__ = ["CamcalcError", "InputError", "InputErrors", "NoSolutionError", "did_you_mean"]
 
 
@@ -108,5 +110,5 @@ def _keys_by_section(problems: Iterable[InputError]) -> str:
 
 
 def _one_line(text: str, width: int = 120) -> str:
-    flat = " ".join(str(text).split())
+    flat = visible(" ".join(str(text).split()))
     return flat if len(flat) <= width else flat[: width - 3] + "..."

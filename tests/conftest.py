@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import functools
 import os
+import pickle
 import tomllib
 from collections.abc import Callable
 from pathlib import Path
@@ -12,9 +13,24 @@ from typing import TYPE_CHECKING, Any
 
 import hypothesis
 import pytest
+from filelock import FileLock
 
 # Before numpy is loaded: on matrices as small as these, threads of the linear algebra only get in each other's way, tenfold on a busy machine.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+# Tests change what answers rest on under the feet of whoever would keep them.
+os.environ["CAMCALC_CACHE"] = "0"
+
+if os.environ.get("NUMBA_DISABLE_JIT", "0") == "1":
+    # For coverage, which sees Python alone. Kernels made of others ask for these as Python, by the name that compiled ones have.
+    import numba
+
+    def _left_as_python(function: Any = None, **options: Any) -> Any:
+        if function is None:
+            return _left_as_python
+        function.py_func = function
+        return function
+
+    numba.njit = _left_as_python
 
 if TYPE_CHECKING:
     from camcalc import Brief, Build, QuickEngine, ResolvedEngine
@@ -165,21 +181,37 @@ def resolved_of(build_of: Callable[..., Build]) -> Callable[..., ResolvedEngine]
 
 
 @pytest.fixture(scope="session")
-def brief_of(build_of: Callable[..., Build]) -> Callable[[str], Brief]:
+def once(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str, Callable[[], Any]], Any]:
+    """Give what a function makes, by a name of its own: made by whichever worker asks first, and read by the others."""
+    own = tmp_path_factory.getbasetemp()
+    folder = own.parent if "PYTEST_XDIST_WORKER" in os.environ else own
+
+    def made(name: str, make: Callable[[], Any]) -> Any:
+        path = folder / f"{name}.pickle"
+        with FileLock(path.with_suffix(".lock")):
+            if not path.exists():
+                path.write_bytes(pickle.dumps(make()))
+            return pickle.loads(path.read_bytes())
+
+    return made
+
+
+@pytest.fixture(scope="session")
+def brief_of(build_of: Callable[..., Build], once: Callable[[str, Callable[[], Any]], Any]) -> Callable[[str], Brief]:
     """Give an example's brief by the tests' own engine, without bands. Each is made once."""
 
     @functools.cache
     def brief(name: str) -> Brief:
         from camcalc import make_brief
 
-        return make_brief(build_of(name), model="coarse", bands=False)
+        return once(f"brief of {name}", lambda: make_brief(build_of(name), model="coarse", bands=False))  # type: ignore[no-any-return]
 
     return brief
 
 
 @pytest.fixture(scope="session")
-def banded_brief(build_of: Callable[..., Build]) -> Brief:
+def banded_brief(build_of: Callable[..., Build], once: Callable[[str, Callable[[], Any]], Any]) -> Brief:
     """The long-meadow brief by the tests' own engine, with bands."""
     from camcalc import make_brief
 
-    return make_brief(build_of("long-meadow"), model="coarse")
+    return once("banded brief", lambda: make_brief(build_of("long-meadow"), model="coarse"))  # type: ignore[no-any-return]

@@ -33,6 +33,33 @@ Make = Callable[..., Any]
 KEYS = {"events", "lift", "idle", "reversion", "spark_ceilings", "injection", "assumed", "cautions", "sources"}
 
 
+def test_a_brief_is_the_same_however_many_parts_are_computed_side_by_side(build_of: Make, monkeypatch: pytest.MonkeyPatch) -> None:
+    found = []
+    for workers in (1, 4):
+        monkeypatch.setattr("os.cpu_count", lambda workers=workers: workers)
+        found.append(make_brief(build_of("dockside"), model="quick", bands=False, cures=False, curves=False).to_dict())
+    assert found[0] == found[1]
+
+
+def test_a_part_of_a_brief_that_fails_says_why_and_ends_the_brief(build_of: Make, monkeypatch: pytest.MonkeyPatch) -> None:
+    def refuse(*given: Any, **named: Any) -> Any:
+        raise NoSolutionError("no window")
+
+    monkeypatch.setattr("camcalc.brief_parts.injection_windows", refuse)
+    with pytest.raises(NoSolutionError, match="no window"):
+        make_brief(build_of("dockside"), model="quick", bands=False)
+
+
+def test_progress_of_a_brief_rises_and_names_what_is_worked_on(build_of: Make) -> None:
+    told: list[tuple[str, float]] = []
+    make_brief(build_of("dockside"), model="quick", bands=False, cures=False, curves=False, progress=lambda what, share: told.append((what, share)))
+    shares = [share for _, share in told]
+    assert shares == sorted(shares)
+    assert 0.0 <= shares[0] < 0.1
+    assert 0.8 < shares[-1] <= 1.0
+    assert {"idle", "spark ceilings", "cures"} <= {what for what, _ in told}
+
+
 @pytest.fixture(scope="session")
 def brief(brief_of: Make, example: str) -> Any:
     return brief_of(example)
@@ -330,8 +357,8 @@ def test_the_starting_table_is_a_spark_table_blank_where_no_spark_serves(brief: 
     assert cells == [[None if np.isnan(v) else v for v in row] for row in starting.si.spark.T]
     assert "do not run there" in path.with_suffix(".txt").read_text(encoding="utf-8") or not starting.avoid.any()
     filled = starting.replace(spark=np.where(starting.avoid, 0.0, starting.si.spark), avoid=np.zeros_like(starting.avoid), marks={})
-    write_tables(brief.replace(starting_table=filled), tmp_path)
-    table = read_table(path)
+    write_tables(brief.replace(starting_table=filled), tmp_path / "filled")
+    table = read_table(tmp_path / "filled" / "starting_table.csv")
     assert table.load_kind == "manifold pressure"
     assert np.array_equal(table.si.cells, filled.si.spark.T)
     assert table.si.speed == pytest.approx(starting.si.speed)

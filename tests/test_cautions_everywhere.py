@@ -64,14 +64,15 @@ WALKS = {
     "surge": Walk([SHEET, "--gear", "4"], AT_SURGE, "Gear 4 on the level road"),
     "drive": Walk([SHEET, "--gear", "3", "--speed", "1500 rpm", "--duration", "4 s"], AT_SURGE, "acceleration, r.m.s."),
     "compare": Walk([SHEET, "--no-bands"], AT_COMPARISON, "has the better street manners"),
+    "sweep": Walk([SHEET, "--vary", "idle.speed=850 rpm"], AT_IDLE_SPARK, "850 rpm"),
     "explain": Walk(["ceiling", SHEET], OVER_SPARK_TABLE, "How much final spark"),
     "cycle": Walk([SHEET, "--speed", "1500 rpm", "--manifold-pressure", "60 kPa"], OVER_SPARK_TABLE, "trapped mass"),
     "brief": Walk([TRUCK, "--no-bands", "--no-cures", "--section", "spark"], OVER_STARTING_TABLE, "Starting table: final spark"),
     "shape": Walk([SHEET], (Caution.KNOCK,), "1400 rpm"),
     "review": Walk([str(STEEP / "before.csv"), SHEET, "--table", str(STEEP / "steep.csv"), "--no-ceilings"], (Caution.KNOCK,), "lower 1400 rpm"),
 }
-# These show no spark, no brakes and no road: sheets, valve events, the shell's own script.
-WITHOUT = {"new", "events", "completion"}
+# These show no spark of an engine, no brakes and no road: sheets, valve events, exercises on drawn figures, the shell's own script.
+WITHOUT = {"new", "events", "practise", "completion"}
 
 
 def flat(text: str) -> str:
@@ -93,7 +94,7 @@ def test_a_command_says_its_cautions_before_what_tempts(command: str, capsys: Sa
     assert [caution for caution in walk.owes if caution not in before] == []
 
 
-@pytest.mark.parametrize("command", ["trade-off", "cures", "road-test", "surge", "drive", "compare", "explain", "shape"])
+@pytest.mark.parametrize("command", ["trade-off", "cures", "road-test", "surge", "drive", "compare", "sweep", "explain", "shape"])
 def test_a_command_says_its_cautions_in_json_too(command: str, capsys: Said, coarse: None) -> None:
     walk = WALKS[command]
     assert main([command, *walk.words, "--json"]) == 0
@@ -192,6 +193,16 @@ def test_a_mark_on_the_page_is_explained_in_its_section(page: Any) -> None:
         text = flat("".join(section.itertext()))
         shown = " | ".join(flat("".join(cell.itertext())) for tag in ("td", "th") for cell in section.iter(tag) if "data-field" in cell.attrib)
         assert [mark.name for mark, sign in signs.items() if re.search(rf"\d ?{sign}|\| {sign}", shown) and mark not in text] == []
+
+
+def test_the_page_of_a_review_warns_before_its_figures_and_ends_its_cells_with_the_law(tmp_path: Path, capsys: Said) -> None:
+    out = tmp_path / "review.html"
+    assert main(["review", *WALKS["review"].words, "--html", str(out)]) == 0
+    capsys.readouterr()
+    text = flat("".join(html5lib.parse(out.read_text(), namespaceHTMLElements=False).itertext()))
+    cells = text.index("Cells of the table, deg BTDC")
+    assert [caution for caution in OVER_SPARK_TABLE if caution not in text[: text.index("The table as driven")]] == []
+    assert Caution.LAW in text[cells:]
 
 
 # --- its files

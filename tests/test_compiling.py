@@ -24,8 +24,8 @@ SHEET = str(PACKAGE.parent / "examples" / "quarry-road" / "build.toml")
 CYCLE = ["-m", "camcalc.cli.main", "cycle", SHEET, "--speed", "850 rpm", "--manifold-pressure", "62 kPa"]
 # The kernel called and the one it calls stand in two files.
 CALLER = "from camcalc.burn.ignition import ignition_energy; print(ignition_energy(600.0, 5e5, 0.3, 0.3, 0.0))"
-CALLEE_LINE = "return float(1.85e-5 *"
-KERNEL = "from camcalc.burn.flame import undiluted_speed_kernel; print(undiluted_speed_kernel({}, 8e5, 1.0, 0.0))"
+CALLEE_LINE = "VISCOSITY_POWER = 1.85e-5"
+KERNEL = "from camcalc.burn.stretch import viscosity; print(viscosity({}))"
 TABLED = "from camcalc.burn.flame import dilution_ratio_kernel; print(dilution_ratio_kernel(0.2, 700.0, 8e5))"
 
 AS_A_COMMAND = """from camcalc.cli.main import log_on_stderr
@@ -256,7 +256,7 @@ def test_without_any_folder_kernels_run_all_the_same(run: Run) -> None:
 @pytest.mark.slow
 def test_two_processes_that_start_cold_at_once_do_each_other_no_harm(run: Run, surroundings: dict[str, str], tmp_path: Path) -> None:
     orders = ("600.0", "600"), ("600", "600.0")
-    scripts = [f"{KERNEL.format(first)}; print(undiluted_speed_kernel({second}, 8e5, 1.0, 0.0))" for first, second in orders]
+    scripts = [f"{KERNEL.format(first)}; print(viscosity({second}))" for first, second in orders]
     alone = [run(script, NUMBA_CACHE_DIR=str(tmp_path / f"alone-{n}")).stdout.split() for n, script in enumerate(scripts)]
     for trial in range(2):
         together = tmp_path / f"together-{trial}"
@@ -323,7 +323,7 @@ def test_folders_of_other_keys_do_not_pile_up(tmp_path: Path) -> None:
 
 def test_a_command_says_that_it_compiles_only_when_nothing_was_compiled_before(run: Run) -> None:
     assert run("-m", "camcalc.cli.main", "events", SHEET).stderr == ""
-    both = f"{KERNEL.format(600.0)}; print(undiluted_speed_kernel(700.0, 8e5, 1.0, 0.0))"
+    both = f"{KERNEL.format(600.0)}; print(viscosity(700.0))"
     assert run(AS_A_COMMAND.format(both)).stderr == f"camcalc: {compiling.COMPILING}\n"
     assert run(AS_A_COMMAND.format(both)).stderr == ""
     assert run(AS_A_COMMAND.format(KERNEL.format(600))).stderr == "", "one kernel more is no matter of seconds"

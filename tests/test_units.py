@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 
 import camcalc
 from camcalc.errors import InputError
-from camcalc.units import Bounds, Checked, checked, factor, format_quantity, half_last_digit, parse, quantity, registry, to_si
+from camcalc.units import Bounds, Checked, checked, factor, fitting_units, format_quantity, half_last_digit, parse, quantity, registry, to_si
 
 LENGTH = Bounds("m", 0.0, 10.0)
 VALVE_LIFT = Bounds("m", 1e-3, 25e-3)
@@ -426,3 +426,10 @@ def test_a_range_for_a_parameter_that_is_not_there_is_refused_when_the_formula_i
         @checked("N", presure="Pa")
         def force_of(pressure: float) -> float:
             return pressure
+
+
+def test_the_units_that_would_fit_are_of_the_trade() -> None:
+    # Crank speed is counted in revolutions per second inside, by a name that nobody types.
+    assert fitting_units(2400.0, Bounds("crank_rps", 5.0, 100.0, "rpm")) == ["rpm"]
+    assert "crank_rps" not in fitting_units(20.0, Bounds("crank_rps", 5.0, 100.0, "rpm"))
+    assert fitting_units(0.04, Bounds("m", 0.03, 0.05, "mm")) == ["m"]

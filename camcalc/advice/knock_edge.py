@@ -56,7 +56,8 @@ def knock_grid(engine: EngineModel, speeds: Array, pressures: Array) -> Array:
 
     def limit(speed: float, pressure: float) -> float:
         try:
-            return min(engine.knock_spark(speed, pressure), engine.best_spark(speed, pressure) + SEARCHED)
+            knock = engine.knock_spark(speed, pressure)
+            return knock if math.isfinite(knock) else engine.best_spark(speed, pressure) + SEARCHED
         except NoSolutionError:
             return math.nan
 

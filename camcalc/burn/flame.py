@@ -16,13 +16,16 @@ from ..units import checked
 
 __all__ = [
     "DILUTION_DATA_END",
+    "FlameLaw",
     "dilution_factor",
     "dilution_factor_by_mole",
     "dilution_ratio",
     "dilution_ratio_kernel",
+    "flame_law",
     "flame_speed",
     "flame_speed_kernel",
     "log_dilution_kernel",
+    "log_flame_speed",
     "undiluted_speed_kernel",
 ]
 
@@ -74,6 +77,7 @@ def read_dilution_table(fuel: str = TABLE_FUEL) -> DilutionTable:
 TABLE = read_dilution_table()
 LOGARITHM, SLOPE, BURNED = TABLE.logarithm, TABLE.slope, TABLE.burned
 INVERSE_TEMPERATURE, LOG_PRESSURE = 1.0 / TABLE.temperature, np.log(TABLE.pressure)
+LOG_THINNEST, LOG_DENSEST = math.log(THINNEST), math.log(DENSEST)
 
 
 @compiled
@@ -89,10 +93,16 @@ def _cell(nodes: Array, value: float) -> int:
 @compiled
 def log_dilution_kernel(burned: float, temperature: float, pressure: float) -> float:
     """Return the natural logarithm of the dilution ratio; burned gas by mass, temperature K, pressure Pa. As ``dilution_ratio``."""
+    return _log_dilution(burned, temperature, math.log(pressure))
+
+
+@compiled(error_model="numpy")
+def _log_dilution(burned: float, temperature: float, log_pressure: float) -> float:
+    """Do what ``log_dilution_kernel`` does for the logarithm of a pressure [Pa]."""
     if burned <= 0.0:
         return 0.0
     inverse = 1.0 / min(max(temperature, COLDEST), HOTTEST)
-    log_p = math.log(min(max(pressure, THINNEST), DENSEST))
+    log_p = min(max(log_pressure, LOG_THINNEST), LOG_DENSEST)
     i, j, k = _cell(INVERSE_TEMPERATURE, inverse), _cell(LOG_PRESSURE, log_p), _cell(BURNED, burned)
     hot = (inverse - INVERSE_TEMPERATURE[i]) / (INVERSE_TEMPERATURE[i + 1] - INVERSE_TEMPERATURE[i])
     dense = (log_p - LOG_PRESSURE[j]) / (LOG_PRESSURE[j + 1] - LOG_PRESSURE[j])
@@ -199,6 +209,67 @@ def dilution_factor_by_mole(diluent: float) -> float:
     return max(1.0 - RHODES_KECK[0] * diluent ** RHODES_KECK[1], 0.0)
 
 
+class FlameLaw(NamedTuple):
+    """Logarithm of the undiluted flame speed [m/s]: a constant, and what it gains with the logarithms of temperature [K] and pressure [Pa]."""
+
+    constant: float
+    by_temperature: float
+    by_pressure: float
+
+
+@compiled(error_model="numpy")
+def flame_law(phi: float, ethanol: float) -> FlameLaw:
+    """Return the flame speed of a mixture as a law of temperature and pressure: of the mixture alone, so that a burn asks for it once.
+
+    Parameters
+    ----------
+    phi : float
+        Equivalence ratio: fuel over stoichiometric fuel.
+    ethanol : float
+        Share of the fuel by volume.
+
+    References
+    ----------
+    As ``flame_speed``; ethanol after Gulder 1984, blended by volume (ESTIMATE).
+    """
+    alpha = 2.4 - 0.271 * phi**3.51
+    beta = -0.357 + 0.14 * phi**2.77
+    constant = math.log(0.305 - 0.549 * (phi - 1.21) ** 2) - alpha * math.log(T_REFERENCE) - beta * math.log(STANDARD_PRESSURE)
+    if ethanol > 0.0:
+        # Gulder 1984: ethanol over iso-octane at the same state, carried over by volume share (blending: ESTIMATE).
+        iso = math.log(0.4658) - 0.326 * math.log(phi) - 4.48 * (phi - 1.075) ** 2
+        eth = math.log(0.465) + 0.25 * math.log(phi) - 6.34 * (phi - 1.075) ** 2
+        hotter, denser = 1.75 - 1.56, (-0.17 / math.sqrt(phi) if phi <= 1.0 else -0.17 * math.sqrt(phi)) + 0.22
+        constant += ethanol * (eth - iso - hotter * math.log(300.0) - denser * math.log(1.013e5))
+        alpha += ethanol * hotter
+        beta += ethanol * denser
+    return FlameLaw(constant, alpha, beta)
+
+
+@compiled(error_model="numpy")
+def log_flame_speed(law: FlameLaw, temperature: float, log_temperature: float, log_pressure: float, burned: float, dilution: float) -> float:
+    """Return the natural logarithm of the laminar flame speed [m/s].
+
+    Parameters
+    ----------
+    law : FlameLaw
+    temperature : float
+        Of the unburned charge [K].
+    log_temperature, log_pressure : float
+        Natural logarithms of it and of the pressure [Pa].
+    burned : float
+        Burned gas in the charge, fraction by mass.
+    dilution : float
+        Exponent on the dilution ratio.
+
+    References
+    ----------
+    As ``flame_speed``.
+    """
+    undiluted = law.constant + law.by_temperature * log_temperature + law.by_pressure * log_pressure
+    return undiluted + dilution * _log_dilution(burned, temperature, log_pressure)
+
+
 @compiled
 def undiluted_speed_kernel(temperature: float, pressure: float, phi: float, ethanol: float) -> float:
     """Return laminar flame speed [m/s] without burned gas.
@@ -216,20 +287,9 @@ def undiluted_speed_kernel(temperature: float, pressure: float, phi: float, etha
 
     References
     ----------
-    As ``flame_speed``; ethanol after Gulder 1984, blended by volume (ESTIMATE).
+    As ``flame_law``.
     """
-    at_reference = 0.305 - 0.549 * (phi - 1.21) ** 2
-    alpha = 2.4 - 0.271 * phi**3.51
-    beta = -0.357 + 0.14 * phi**2.77
-    # One exponential in place of two powers: this runs at each crank degree of each burn.
-    speed = at_reference * math.exp(alpha * math.log(temperature / T_REFERENCE) + beta * math.log(pressure / STANDARD_PRESSURE))
-    if ethanol > 0.0:
-        # Gulder 1984: ethanol over iso-octane at the same state, carried over by volume share (blending: ESTIMATE).
-        iso = 0.4658 * phi**-0.326 * math.exp(-4.48 * (phi - 1.075) ** 2) * (temperature / 300.0) ** 1.56 * (pressure / 1.013e5) ** -0.22
-        eth_beta = -0.17 / math.sqrt(phi) if phi <= 1.0 else -0.17 * math.sqrt(phi)
-        eth = 0.465 * phi**0.25 * math.exp(-6.34 * (phi - 1.075) ** 2) * (temperature / 300.0) ** 1.75 * (pressure / 1.013e5) ** eth_beta
-        speed *= (eth / iso) ** ethanol
-    return float(speed)
+    return float(math.exp(log_flame_speed(flame_law(phi, ethanol), temperature, math.log(temperature), math.log(pressure), 0.0, 0.0)))
 
 
 @compiled
@@ -257,7 +317,7 @@ def flame_speed_kernel(temperature: float, pressure: float, phi: float, burned: 
     ----------
     As ``flame_speed``.
     """
-    return float(undiluted_speed_kernel(temperature, pressure, phi, ethanol) * math.exp(dilution * log_dilution_kernel(burned, temperature, pressure)))
+    return float(math.exp(log_flame_speed(flame_law(phi, ethanol), temperature, math.log(temperature), math.log(pressure), burned, dilution)))
 
 
 @checked("m/s", temperature=("K", 250.0, 1200.0), pressure=("Pa", 1e4, 1e7), phi=("", 0.6, 1.5), burned=("", 0.0, 1.0), ethanol=("", 0.0, 1.0))

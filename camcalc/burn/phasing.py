@@ -14,12 +14,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..compiling import compiled
-from .flame import flame_speed_kernel
-from .stretch import KARLOVITZ_QUENCH, stretch_rate, viscosity
+from .flame import FlameLaw, flame_law, log_flame_speed
+from .stretch import GAS_CONSTANT, KARLOVITZ_QUENCH, TURBULENCE, log_kinematic_viscosity, log_stretch
 
 __all__ = [
-    "DILUTION_EXPONENT", "WIEBE_A", "Burn", "Closed", "Cylinder", "Mixture", "burn_angles", "cylinder_volume", "laid_out", "march_burn", "motored_state",
-    "reference_scales", "wiebe_angle", "wiebe_fraction",
+    "DILUTION_EXPONENT", "WIEBE_A", "Burn", "Closed", "Cylinder", "Mixture", "burn_angles", "cylinder_volume", "laid_out", "march_burn",
+    "march_burns", "motored_state", "reference_scales", "wiebe_angle", "wiebe_fraction",
 ]  # fmt: skip
 
 Array = NDArray[np.float64]
@@ -58,7 +58,7 @@ POLYTROPIC = 1.30
 # by exponent (g - 1) / g; ESTIMATE. They move the unburned temperature alone.
 BURNING_POLYTROPIC, BURN_HEAT_LOSS = 1.27, 0.2
 UNBURNED_POWER = (POLYTROPIC - 1.0) / POLYTROPIC
-GAS_CONSTANT = 280.0  # only ratios count
+LOG_QUENCH = math.log(KARLOVITZ_QUENCH)
 STEP = 1.0  # crank deg; half of it moves the angles by less than 0.1 %
 
 
@@ -135,14 +135,112 @@ def motored_state(cylinder: Cylinder, closed: Closed, angle: float) -> tuple[flo
     return closed.temperature * squeeze ** (POLYTROPIC - 1.0), closed.pressure * squeeze**POLYTROPIC
 
 
-@compiled
-def _rate(temperature: float, pressure: float, height: float, piston_speed: float, flame: float) -> float:
-    """Return one over the law's angle, ``(Sp nu)^(-1/3) (h/S_L)^(-2/3)``."""
-    nu = viscosity(temperature) * GAS_CONSTANT * temperature / pressure
-    return float((piston_speed * nu) ** (-1.0 / 3.0) * (height / flame) ** (-2.0 / 3.0))
+@compiled(error_model="numpy")
+def _log_rate(log_nu: float, log_flame: float, log_height: float, log_piston_speed: float) -> float:
+    """Return the logarithm of one over the law's angle, ``(Sp nu)^(-1/3) (h/S_L)^(-2/3)``, from those of what is in it [SI]."""
+    return -(log_piston_speed + log_nu + 2.0 * (log_height - log_flame)) / 3.0
 
 
-@compiled
+@compiled(error_model="numpy")
+def _development_rate(cylinder: Cylinder, closed: Closed, mixture: Mixture, law: FlameLaw, log_piston_speed: float, angle: float) -> float:
+    """Return one over the law's angle in the charge as the piston moves it, at an angle after top dead centre [crank deg]."""
+    squeeze = math.log(closed.volume / cylinder_volume(cylinder, angle))
+    log_t, log_p = math.log(closed.temperature) + (POLYTROPIC - 1.0) * squeeze, math.log(closed.pressure) + POLYTROPIC * squeeze
+    flame = log_flame_speed(law, math.exp(log_t), log_t, log_p, mixture.burned, mixture.dilution)
+    return math.exp(_log_rate(log_kinematic_viscosity(log_t, log_p), flame, math.log(cylinder.height), log_piston_speed))
+
+
+@compiled(error_model="numpy")
+def march_burns(
+    cylinder: Cylinder,
+    closed: Closed,
+    mixture: Mixture,
+    piston_speed: float,
+    spark: float,
+    opens: float,
+    clocks: Array,
+    scales: tuple[float, float],
+) -> Array:
+    """Return what ``march_burn`` does for burns from one spark with factors on their angles, a row for each.
+
+    Parameters
+    ----------
+    cylinder : Cylinder
+    closed : Closed
+        The charge at intake closing.
+    mixture : Mixture
+    piston_speed : float
+        Mean [m/s].
+    spark : float
+        Before top dead centre [crank deg].
+    opens : float
+        Where the exhaust valve opens [crank deg after top dead centre].
+    clocks : array, shape (n, 2)
+        Factors on the angles of development and of rapid burn [-].
+    scales : tuple of float
+        What turns the law's angles into crank degrees [-], as ``reference_scales()``.
+
+    Returns
+    -------
+    Array of shape (n, 3) [crank deg], [crank deg], [deg after top dead centre].
+
+    References
+    ----------
+    As ``march_burn``.
+    """
+    # In logarithms, since all laws are powers: a power or two for each degree instead of a dozen.
+    law, log_speed = flame_law(mixture.phi, mixture.ethanol), math.log(piston_speed)
+    log_velocity, log_height, area = math.log(TURBULENCE * piston_speed), math.log(cylinder.height), piston_area(cylinder)
+    log_closed_t, log_closed_p = math.log(closed.temperature), math.log(closed.pressure)
+    found = np.empty((clocks.shape[0], 3))
+    # The development meets the same charge whatever its factor.
+    rates, known = np.empty(int(max(opens + spark, 0.0) / STEP) + 3), 0
+    for n in range(clocks.shape[0]):
+        theta, done, end, count = -spark, 0.0, math.inf, 0
+        while True:
+            if count == known:
+                rates[known] = _development_rate(cylinder, closed, mixture, law, log_speed, theta + 0.5 * STEP)
+                known += 1
+            rate = scales[0] / clocks[n, 0] * rates[count]
+            if done + rate * STEP >= 1.0 or theta >= opens:
+                break
+            done += rate * STEP
+            theta += STEP
+            count += 1
+        ten = theta + (1.0 - done) / rate
+        # Development that outlasts the exhaust valve is no flame any more: its state is that at the valve's opening.
+        u, theta = TEN, min(ten, opens)
+        volume, burned, before = cylinder_volume(cylinder, theta), 0.1, 0.0
+        pressure = closed.pressure * (closed.volume / volume) ** POLYTROPIC
+        while True:
+            # The last step ends at the valve itself, so that nothing jumps as a burn grows slower.
+            step = min(STEP, opens - theta)
+            squeeze = math.log(closed.volume / cylinder_volume(cylinder, theta + 0.5 * step))
+            log_p, log_motored = math.log(pressure), log_closed_p + POLYTROPIC * squeeze
+            log_t = log_closed_t + (POLYTROPIC - 1.0) * squeeze + UNBURNED_POWER * max(log_p - log_motored, 0.0)
+            flame = log_flame_speed(law, math.exp(log_t), log_t, log_p, mixture.burned, mixture.dilution)
+            log_nu = log_kinematic_viscosity(log_t, log_p)
+            rate = scales[1] / clocks[n, 1] * (NINETY - TEN) * math.exp(_log_rate(log_nu, flame, log_height, log_speed))
+            if end == math.inf:
+                stretch = log_stretch(log_nu, flame, log_velocity, volume / area) - LOG_QUENCH
+                if stretch > 0.0:
+                    end = theta if u == TEN else theta - STEP * stretch / (stretch - before)
+                before = stretch
+            if u + rate * step >= NINETY or step <= 0.0:
+                break
+            u += rate * step
+            theta += step
+            grown, now = cylinder_volume(cylinder, theta), 1.0 - math.exp(-WIEBE_A * u**3)
+            # Half a step of each: compression by the piston, and the heat of what has burned meanwhile.
+            middle = 0.5 * (volume + grown)
+            pressure -= POLYTROPIC * pressure * (grown - volume) / middle
+            pressure += (BURNING_POLYTROPIC - 1.0) * (1.0 - BURN_HEAT_LOSS) * closed.heat * (now - burned) / middle
+            volume, burned = grown, now
+        found[n, 0], found[n, 1], found[n, 2] = ten + spark, theta + (NINETY - u) / rate - min(ten, opens), end
+    return found
+
+
+@compiled(error_model="numpy")
 def march_burn(
     cylinder: Cylinder,
     closed: Closed,
@@ -162,6 +260,7 @@ def march_burn(
     ----------
     cylinder : Cylinder
     closed : Closed
+        The charge at intake closing.
     mixture : Mixture
     piston_speed : float
         Mean [m/s].
@@ -178,43 +277,10 @@ def march_burn(
     ----------
     Hires, Tabaczynski & Novak 1978, as in Heywood 1988, ch. 9 (from memory).
     """
-    theta, done, rate, end = -spark, 0.0, 0.0, math.inf
-    while True:
-        t, p = motored_state(cylinder, closed, theta + 0.5 * STEP)
-        flame = flame_speed_kernel(t, p, mixture.phi, mixture.burned, mixture.ethanol, mixture.dilution)
-        rate = scales[0] / clocks[0] * _rate(t, p, cylinder.height, piston_speed, flame)
-        if done + rate * STEP >= 1.0 or theta >= opens:
-            break
-        done += rate * STEP
-        theta += STEP
-    ten = theta + (1.0 - done) / rate
-    # Development that outlasts the exhaust valve is no flame any more: its state is that at the valve's opening.
-    u, theta = TEN, min(ten, opens)
-    _, pressure = motored_state(cylinder, closed, theta)
-    volume, burned, before = cylinder_volume(cylinder, theta), 0.1, 0.0
-    while True:
-        # The last step ends at the valve itself, so that nothing jumps as a burn grows slower.
-        step = min(STEP, opens - theta)
-        t0, p0 = motored_state(cylinder, closed, theta + 0.5 * step)
-        t = t0 * (pressure / p0) ** UNBURNED_POWER if pressure > p0 else t0
-        flame = flame_speed_kernel(t, pressure, mixture.phi, mixture.burned, mixture.ethanol, mixture.dilution)
-        rate = scales[1] / clocks[1] * (NINETY - TEN) * _rate(t, pressure, cylinder.height, piston_speed, flame)
-        if end == math.inf:
-            stretch = stretch_rate(t, pressure, flame, piston_speed, volume / piston_area(cylinder)) / KARLOVITZ_QUENCH
-            if stretch > 1.0:
-                end = theta if before == 0.0 else theta - STEP * math.log(stretch) / math.log(stretch / before)
-            before = stretch
-        if u + rate * step >= NINETY or step <= 0.0:
-            break
-        u += rate * step
-        theta += step
-        grown, now = cylinder_volume(cylinder, theta), 1.0 - math.exp(-WIEBE_A * u**3)
-        # Half a step of each: compression by the piston, and the heat of what has burned meanwhile.
-        middle = 0.5 * (volume + grown)
-        pressure -= POLYTROPIC * pressure * (grown - volume) / middle
-        pressure += (BURNING_POLYTROPIC - 1.0) * (1.0 - BURN_HEAT_LOSS) * closed.heat * (now - burned) / middle
-        volume, burned = grown, now
-    return ten + spark, theta + (NINETY - u) / rate - min(ten, opens), end
+    one = np.empty((1, 2))
+    one[0, 0], one[0, 1] = clocks
+    found = march_burns(cylinder, closed, mixture, piston_speed, spark, opens, one, scales)
+    return found[0, 0], found[0, 1], found[0, 2]
 
 
 @functools.cache
@@ -234,8 +300,7 @@ def reference_scales() -> tuple[float, float]:
         return march_burn(cylinder, closed, mixture, speed, REFERENCE_SPARK, REFERENCE_OPENS, (1.0, 1.0), (develop, rapid))
 
     # The law's rates at top dead centre, for a bracket: each angle falls as its scale grows.
-    t, p = motored_state(cylinder, closed, 0.0)
-    near = 1.0 / _rate(t, p, clearance, speed, flame_speed_kernel(t, p, 1.0, REFERENCE_BURNED, 0.0, DILUTION_EXPONENT))
+    near = 1.0 / _development_rate(cylinder, closed, mixture, flame_law(mixture.phi, mixture.ethanol), math.log(speed), 0.0)
     wanted = REFERENCE_DURATION * TEN, REFERENCE_DURATION * (NINETY - TEN)
     develop = float(brentq(lambda k: angles(k, near / wanted[1])[0] - wanted[0], 0.3 * near / wanted[0], 5.0 * near / wanted[0], xtol=1e-12 * near))
     rapid = float(brentq(lambda k: angles(develop, k)[1] - wanted[1], 0.3 * near / wanted[1], 5.0 * near / wanted[1], xtol=1e-12 * near))

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from .outputs import add_units, refuse_outputs
+from .outputs import add_force, add_units, refuse_outputs
 
 if TYPE_CHECKING:
     from ..brief import Brief
@@ -23,6 +23,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--section", metavar="NAME", help="print one section alone: " + ", ".join(SECTION_NAMES))
     parser.add_argument("--html", metavar="FILE", type=Path, help="also write the brief as one HTML file, plots inside")
     parser.add_argument("--tables", metavar="DIR", type=Path, help="also write every table as CSV into this folder")
+    add_force(parser)
     parser.add_argument("--json", action="store_true", help="print JSON instead of text; kept in a file it serves --from")
     parser.add_argument("--model", choices=("resolved", "quick"), default="resolved", help="crank-resolved cycle (default), or published closed forms")
     parser.add_argument(
@@ -48,31 +49,30 @@ def run(options: argparse.Namespace) -> int:
         from ..report.sections import section_named
 
         section_named(options.section)
-    tables = {f"--tables: {name}": options.tables / name for name in TABLE_NAMES} if options.tables else {}
-    brief = _brief(options, {"--html": options.html, **tables})
+    brief = _brief(options, {"files": {"--html": options.html}, "folders": {"--tables": (options.tables, TABLE_NAMES)}, "force": options.force})
     _print(brief, options)
     if options.html:
+        from ..files import write_files
         from ..report.brief_page import brief_html
-        from ..sheet.saving import write_atomically
 
-        write_atomically(options.html, brief_html(brief))
+        write_files({options.html: brief_html(brief)}, replace=options.force)
         _say(options, f"brief written to {options.html}")
     if options.tables:
         from ..report.tables import write_tables
 
-        written = write_tables(brief, options.tables)
+        written = write_tables(brief, options.tables, replace=options.force)
         _say(options, f"{len(written)} tables written to {options.tables}")
     return 0
 
 
-def _brief(options: argparse.Namespace, outputs: dict[str, Path | None]) -> Brief:
+def _brief(options: argparse.Namespace, outputs: dict[str, Any]) -> Brief:
     """Return the kept brief, or one made of the sheet; what cannot be written is refused before the work begins."""
     from .outputs import in_units
 
     if options.kept is not None:
         from ..brief_files import load_brief
 
-        refuse_outputs(outputs, [options.kept])
+        refuse_outputs(inputs=[options.kept], **outputs)
         kept = load_brief(options.kept)
         return kept.replace(build=in_units(kept.build, options))
     from ..brief import make_brief
@@ -80,7 +80,7 @@ def _brief(options: argparse.Namespace, outputs: dict[str, Path | None]) -> Brie
     from .progress import progress_bar
 
     build = in_units(load_build(options.build), options)
-    refuse_outputs(outputs, build.files())
+    refuse_outputs(inputs=build.files(), **outputs)
     drawn = options.json or options.html is not None
     with progress_bar() as report:
         return make_brief(build, model=options.model, bands=not options.no_bands, cures=not options.no_cures, curves=drawn, progress=report)

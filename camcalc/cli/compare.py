@@ -7,7 +7,7 @@ import json
 import sys
 from pathlib import Path
 
-from .outputs import add_units, in_units, refuse_outputs
+from .outputs import add_force, add_units, in_units, refuse_outputs
 
 __all__ = ["add_arguments", "run"]
 
@@ -18,6 +18,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("others", metavar="B", nargs="*", help="other build sheets, one or more; left out: the sheet's new cam against the one it replaces")
     parser.add_argument("--full", action="store_true", help="show the figures that do not differ too")
     parser.add_argument("--html", metavar="FILE", type=Path, help="also write the comparison as one HTML file")
+    add_force(parser)
     parser.add_argument("--json", action="store_true", help="print JSON instead of text")
     parser.add_argument("--no-bands", action="store_true", help="skip the 10 to 90 %% bands of the differences; much faster")
     add_units(parser)
@@ -30,7 +31,7 @@ def run(options: argparse.Namespace) -> int:
     from .progress import progress_bar
 
     first, *others = (in_units(load_build(path), options) for path in (options.first, *options.others))
-    refuse_outputs({"--html": options.html}, [path for build in (first, *others) for path in build.files()])
+    refuse_outputs({"--html": options.html}, [path for build in (first, *others) for path in build.files()], force=options.force)
     with progress_bar() as report:
         found = compare_builds(first, *others, bands=not options.no_bands, progress=report)
     if options.json:
@@ -44,9 +45,9 @@ def run(options: argparse.Namespace) -> int:
         else:
             print_comparison(found, console(), full=options.full)
     if options.html:
+        from ..files import write_files
         from ..report.compare_page import compare_html
-        from ..sheet.saving import write_atomically
 
-        write_atomically(options.html, compare_html(found))
+        write_files({options.html: compare_html(found)}, replace=options.force)
         print(f"comparison written to {options.html}", file=sys.stderr if options.json else sys.stdout)
     return 0

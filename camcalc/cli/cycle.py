@@ -7,7 +7,7 @@ import json
 from pathlib import Path
 from typing import Any
 
-from .outputs import refuse_outputs, write_plots
+from .outputs import PLOTS, add_force, refuse_outputs, write_plots
 
 __all__ = ["add_arguments", "run"]
 
@@ -30,6 +30,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--replaced-cam", action="store_true", help="with the cam that is being replaced")
     parser.add_argument("--map", action="store_true", help="a map over speed and manifold pressure instead of one point")
     parser.add_argument("--plots", metavar="DIR", type=Path, help="also write plots as SVG into this folder")
+    add_force(parser)
     parser.add_argument("--json", action="store_true", help="print JSON")
 
 
@@ -38,7 +39,7 @@ def run(options: argparse.Namespace) -> int:
     from ..sheet import load_build
 
     build = load_build(options.build)
-    refuse_outputs({}, [], folders={"--plots": options.plots})
+    refuse_outputs({}, build.files(), folders={"--plots": (options.plots, PLOTS)}, force=options.force)
     if options.replaced_cam:
         build = build.with_replaced_cam()
     return _map(options, build) if options.map else _point(options, build)
@@ -60,7 +61,7 @@ def _point(options: argparse.Namespace, build: Any) -> int:
     if options.plots:
         from ..plot import plot_flows, plot_indicator, plot_pressure
 
-        write_plots(options.plots, {"pressure": plot_pressure(cycle), "indicator": plot_indicator(cycle), "flows": plot_flows(cycle)})
+        write_plots(options.plots, {"pressure": plot_pressure(cycle), "indicator": plot_indicator(cycle), "flows": plot_flows(cycle)}, force=options.force)
     return 0
 
 
@@ -86,7 +87,7 @@ def _map(options: argparse.Namespace, build: Any) -> int:
     if options.plots:
         from ..plot import plot_map
 
-        write_plots(options.plots, {"burned_fraction": plot_map(found, "burned_fraction"), "blow_back": plot_map(found, "blow_back")})
+        write_plots(options.plots, {"burned_fraction": plot_map(found, "burned_fraction"), "blow_back": plot_map(found, "blow_back")}, force=options.force)
     return 0
 
 

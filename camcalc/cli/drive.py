@@ -8,14 +8,14 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from .outputs import refuse_outputs, write_plots
+from .outputs import PLOTS, add_force, refuse_outputs, write_plots
 from .surge import add_table_arguments
 
 __all__ = ["add_arguments", "run"]
 
 DRIVER_NAMES = ("steady pedal", "speed hold", "closed pedal", "tip-in", "blip")
-VERDICTS_ARE = "Simulated: cycles remember, vary and miss. Accelerations along the road, 0.5 to 16 Hz. Grades are ours."
-STEADY_BURNS = "Simulated without what shakes a car: burns that vary, missed cycles, noise of the signals. A grade of it is none of the car."
+VERDICTS_ARE = "Simulated: burned gas stays from cycle to cycle, burns vary, cycles miss. Accelerations are along the road, 0.5 to 16 Hz. Grades are ours."
+STEADY_BURNS = "Simulated without burns that vary, missed cycles and noise of the signals. They shake a car, so this grade is too good for the real one."
 
 # Options that are quantities, by the unit that they must fit.
 UNITS = {
@@ -42,7 +42,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--steady-burns", action="store_true", help="burns that do not vary or miss, signals that do not jitter")
     parser.add_argument("--seed", metavar="N", type=int, default=1, help="another number, other cycles")
     parser.add_argument("--log", metavar="FILE", type=Path, help="write the drive as a log (CSV) that camcalc review reads")
-    parser.add_argument("--overwrite", action="store_true", help="allow --log to replace a file that is there")
+    add_force(parser)
     parser.add_argument("--plots", metavar="DIR", type=Path, help="also draw the drive as SVG into this folder")
     parser.add_argument("--json", action="store_true", help="print JSON instead of text")
 
@@ -53,6 +53,7 @@ def run(options: argparse.Namespace) -> int:
     from ..drive.drive_run import simulate_drive
     from ..drive.engine_loop import surge_tables
     from ..errors import InputError
+    from ..files import write_files
     from ..units import Bounds, to_si
     from ..vehicle.driveline import driveline_of
     from .progress import progress_bar
@@ -68,7 +69,7 @@ def run(options: argparse.Namespace) -> int:
             to_si(getattr(options, name), f"--{name.replace('_', '-')}", Bounds(unit))
     if options.gear:
         driveline_of(build, options.gear)
-    refuse_outputs({"--log": options.log}, [*build.files(), table.path], folders={"--plots": options.plots}, new=not options.overwrite)
+    refuse_outputs({"--log": options.log}, [*build.files(), table.path], folders={"--plots": (options.plots, PLOTS)}, force=options.force)
     with progress_bar() as report:
         report("cycles", 0.0)
         engine = engine_kind("resolved")(build)
@@ -95,24 +96,25 @@ def run(options: argparse.Namespace) -> int:
         engine=engine if options.integrate else None,
     )
     if options.log:
-        run.write(options.log)
+        write_files({options.log: run.text()}, replace=options.force)
     if options.json:
         from ..cautions import AT_SURGE
 
-        print(json.dumps({"cautions": list(AT_SURGE), **run.summary()}, indent=1, allow_nan=False))
+        cautions = [*AT_SURGE, *([STEADY_BURNS] if options.steady_burns else [])]
+        print(json.dumps({"cautions": cautions, **run.summary()}, indent=1, allow_nan=False))
     else:
         show(run, build, steady=options.steady_burns)
     if options.log:
         print(f"log written to {options.log}", file=sys.stderr)
     if options.plots:
-        draw(options.plots, run, build)
+        draw(options, run, build)
     return 0
 
 
 def show(run: Any, build: Any, *, steady: bool) -> None:
     """Print what came of the drive, the cautions before it."""
     from ..cautions import AT_SURGE
-    from ..report.terminal_parts import console, print_cautions, table
+    from ..report.terminal_parts import console, print_cautions, print_table, table
     from ..words.drive_run import drive_figures, drive_next_step, drive_title, drive_verdict
 
     unit = build.vehicle.road_speed_unit
@@ -124,12 +126,12 @@ def show(run: Any, build: Any, *, steady: bool) -> None:
         if line:
             screen.print(line, highlight=False, markup=False)
     print_cautions(AT_SURGE, screen)
-    screen.print(made)
+    print_table(made, screen)
     screen.print(f"  {STEADY_BURNS if steady else VERDICTS_ARE}", highlight=False)
 
 
-def draw(folder: Path, run: Any, build: Any) -> None:
+def draw(options: argparse.Namespace, run: Any, build: Any) -> None:
     """Draw the drive."""
     from ..plot import plot_drive
 
-    write_plots(folder, {"drive": plot_drive(run, road_speed_unit=build.vehicle.road_speed_unit)})
+    write_plots(options.plots, {"drive": plot_drive(run, road_speed_unit=build.vehicle.road_speed_unit)}, force=options.force)

@@ -10,10 +10,14 @@ import os
 import sys
 from collections.abc import Iterator, Sequence
 from types import ModuleType
-from typing import NoReturn
+from typing import Any, NoReturn
 
 from .._version import VERSION
 from ..errors import CamcalcError, did_you_mean
+from ..files import placed
+from ..plain_text import visible
+from .ending import end_at_once_on_signals, stopped_words
+from .streams import open_standard_streams, streams_guarded
 
 __all__ = ["COMMANDS", "main", "module_of", "parser_for"]
 
@@ -38,15 +42,19 @@ STEPS = {
     },
     "Choose between cams": {
         "compare": "which of two or more cams has the better street manners",
+        "sweep": "idle and road over a figure of the sheet, a row for each build",
     },
     "Learn": {
         "explain": "a topic worked out step by step on your build",
+        "practise": "questions on your build, answers marked, slips named",
     },
     "Set up": {
         "completion": "a script that lets your shell complete commands and options",
     },
 }
 COMMANDS = {name: text for group in STEPS.values() for name, text in group.items()}
+# What asks no engine, and need not load what remembers its answers.
+WITHOUT_CYCLES = ("new", "events", "practise", "completion")
 EVERY_DAY = ("brief", "shape", "surge", "review", "compare")
 WHAT = "camcalc: what a long-duration cam does to a street engine, before first fire."
 FIRST = """Your own engine: camcalc new my.toml writes a sheet to fill in.
@@ -80,28 +88,39 @@ class CommandLine(argparse.ArgumentParser):
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Run the command line; return 0 when done, 1 for a mistake in the input, 2 for one in the command."""
+    """Run the command line; return 0 when done, 1 for a mistake in the input or output that cannot be written, 2 for a mistake in the command."""
     # Many small matrices, and threads of our own: more threads inside numpy only get in the way.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     words = sys.argv[1:] if arguments is None else list(arguments)
-    if not words:
-        print(parser_for().format_help(), end="")
-        return 0
+    words = words or ["--help"]
+    if arguments is None:
+        open_standard_streams()
+        end_at_once_on_signals()
+    with streams_guarded() as out:
+        return out.ended(_run(words))
+
+
+def _run(words: Sequence[str]) -> int:
+    """Run one command; what the user did wrong is shown in a few lines."""
+    placed.clear()
     try:
-        parser = parser_for(words[0])
+        parser = parser_for(next((word for word in words if not word.startswith("-")), words[0]))
         parser.words = words
         options = parser.parse_args(words)
     except SystemExit as stop:
         return int(stop.code or 0)
     try:
-        with log_on_stderr():
+        with log_on_stderr(), answers_kept(anew=options.no_cache or options.command in WITHOUT_CYCLES):
             return int(module_of(options.command).run(options))
     except CamcalcError as error:
         print(f"camcalc: {error}", file=sys.stderr)
         return 1
-    except BrokenPipeError:
-        sys.stderr.close()
-        return 0
+    except KeyboardInterrupt:
+        print(f"camcalc: {stopped_words('Ctrl-C')}", file=sys.stderr)
+        return 130
+    except MemoryError:
+        print("camcalc: there is not enough memory. Nothing half written is left.", file=sys.stderr)
+        return 1
 
 
 class StderrLog(logging.Handler):
@@ -109,7 +128,7 @@ class StderrLog(logging.Handler):
 
     def emit(self, record: logging.LogRecord) -> None:
         """Print one record."""
-        print(f"camcalc: {record.getMessage()}", file=sys.stderr)
+        print(f"camcalc: {visible(record.getMessage())}", file=sys.stderr)
 
 
 @contextlib.contextmanager
@@ -119,11 +138,32 @@ def log_on_stderr() -> Iterator[None]:
     before = log.level
     log.addHandler(handler)
     log.setLevel(logging.INFO)
+    # It has much to say where it finds no folder of its own; the plots are the same.
+    logging.getLogger("matplotlib").setLevel(logging.ERROR)
     try:
         yield
     finally:
         log.removeHandler(handler)
         log.setLevel(before)
+
+
+@contextlib.contextmanager
+def answers_kept(*, anew: bool) -> Iterator[None]:
+    """Keep what engines answer from command to command, unless all is to be worked out anew or CAMCALC_CACHE is 0."""
+    if anew or os.environ.get("CAMCALC_CACHE", "") == "0":
+        yield
+        return
+    from ..cycle.kept_cycles import keeping
+
+    keeping.begin()
+    folder = keeping.folder
+    try:
+        yield
+    finally:
+        error = keeping.end()
+        if error is not None:
+            log = logging.getLogger(__package__)
+            log.warning("%s cannot be written to (%s). What was worked out is not kept for the next command.", folder, error.strerror)
 
 
 def module_of(command: str) -> ModuleType:
@@ -135,11 +175,14 @@ def parser_for(*whole: str) -> CommandLine:
     """Return the parser, with the arguments of the commands named; only their modules are loaded."""
     parser = CommandLine(prog="camcalc", description=WHAT)
     parser.add_argument("--version", action="version", version=f"camcalc {VERSION}")
+    anew: dict[str, Any] = {"action": "store_true", "help": "work everything out again, and keep nothing for the next command"}
+    parser.add_argument("--no-cache", default=False, **anew)
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND", parser_class=argparse.ArgumentParser)
     for name, text in COMMANDS.items():
         sub = commands.add_parser(name, help=text, description=text)
         if name in whole:
             module_of(name).add_arguments(sub)
+            sub.add_argument("--no-cache", default=argparse.SUPPRESS, **anew)
     return parser
 
 

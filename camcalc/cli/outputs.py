@@ -5,11 +5,12 @@ from __future__ import annotations
 import argparse
 import os
 import sys
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from ..errors import InputError
+from ..files import refuse_target, write_folder
 from ..unit_system import UnitSystem
 
 if TYPE_CHECKING:
@@ -17,7 +18,11 @@ if TYPE_CHECKING:
 
     from ..sheet import Build
 
-__all__ = ["add_units", "in_units", "part_of_the_brief", "refuse_outputs", "write_plots"]
+__all__ = ["PLOTS", "add_force", "add_units", "in_units", "part_of_the_brief", "refuse_outputs", "write_plots"]
+
+# What goes into a folder of plots; which ones turns out on the way.
+PLOTS = ("*.svg",)
+ADD_FORCE = "give another name, or add --force"
 
 
 def add_units(parser: argparse.ArgumentParser) -> None:
@@ -42,10 +47,21 @@ def part_of_the_brief(section: str) -> str:
     return f"Part of the brief: camcalc brief BUILD --section {section} shows this beside the rest of it."
 
 
+def add_force(parser: argparse.ArgumentParser) -> None:
+    """Declare ``--force`` for a command that writes files."""
+    parser.add_argument("--force", action="store_true", help="let what is written replace files that are there")
+    # What it was called before.
+    parser.add_argument("--overwrite", dest="force", action="store_true", default=argparse.SUPPRESS, help=argparse.SUPPRESS)
+
+
 def refuse_outputs(
-    files: Mapping[str, Path | None], inputs: Iterable[Path | None], *, folders: Mapping[str, Path | None] | None = None, new: bool = False
+    files: Mapping[str, Path | None],
+    inputs: Iterable[Path | None],
+    *,
+    folders: Mapping[str, tuple[Path | None, Sequence[str]]] | None = None,
+    force: bool = False,
 ) -> None:
-    """Refuse outputs, by their options, that would replace an input or each other, or cannot be written; ``new``: or are there already.
+    """Refuse outputs, by their options, that would replace an input or each other, cannot be written, or are there already without ``force``.
 
     Parameters
     ----------
@@ -53,52 +69,62 @@ def refuse_outputs(
         Files to be written, by their options.
     inputs : iterable of Path
         What the command reads.
-    folders : mapping of str to Path
-        Folders to be written into, by their options.
-    new : bool
-        Whether a file that is there already is refused too.
+    folders : mapping of str to (Path, sequence of str)
+        Folders to be written into, by their options, with the names of the files that go there; ``*`` in a name is anything.
+    force : bool
+        Whether a file that is there may be replaced.
 
     Raises
     ------
     InputError
         Before anything is computed or written.
     """
-    read = {path.resolve() for path in inputs if path is not None}
-    taken: dict[Path, str] = {}
+    read = {os.path.realpath(path) for path in inputs if path is not None and "\0" not in str(path)}
+    taken: dict[str, str] = {}
     for option, path in files.items():
         if path is None:
             continue
-        if path.resolve() in read:
+        target = str(refuse_target(path, replace=True, where=option))
+        if target in read:
             raise InputError(option, came=str(path), expected="a file that is no input of this command", fix="give another name; nothing was written")
-        if path.resolve() in taken:
-            raise InputError(option, came=f"{path}, as for {taken[path.resolve()]}", expected="two files", fix="give each a name of its own")
-        if path.is_dir():
-            raise InputError(option, came=f"{path} is a folder", expected="a file", fix="give the name of a file in it")
-        if new and path.exists():
-            raise InputError(option, came=f"{path} is there already", expected="a new file", fix="give another name, or add --overwrite")
-        _refuse_folder(option, path.parent)
-        taken[path.resolve()] = option
-    for option, folder in (folders or {}).items():
+        if target in taken:
+            raise InputError(option, came=f"{path}, as for {taken[target]}", expected="two files", fix="give each a name of its own")
+        refuse_target(path, replace=force, where=option, fix=ADD_FORCE)
+        _refuse_folder(option, Path(target).parent)
+        taken[target] = option
+    for option, (folder, names) in (folders or {}).items():
         if folder is not None:
             _refuse_folder(option, folder)
+            for there in sorted(one for name in names for one in folder.glob(name)):
+                target = str(refuse_target(there, replace=force, where=option, fix="give another folder, or add --force"))
+                if target in read:
+                    raise InputError(option, came=str(there), expected="files that are no input of this command", fix="give another folder")
 
 
 def _refuse_folder(option: str, folder: Path) -> None:
     """Refuse a folder that is not there and cannot be made, or cannot be written to."""
+    if "\0" in str(folder):
+        raise InputError(option, came=repr(str(folder)), expected="a path", fix="take out what cannot be in a path")
     there = folder.absolute()
     while not there.exists() and there != there.parent:
         there = there.parent
     if not there.is_dir():
-        raise InputError(option, came=f"{there} is a file", expected="a folder", fix="give another place")
+        raise InputError(option, came=f"{there} is {'a file' if there.is_file() else 'no folder'}", expected="a folder", fix="give another place")
     if not os.access(there, os.W_OK | os.X_OK):
         raise InputError(option, came=f"{there} cannot be written to", expected="a folder that can be written to", fix="give another place")
+    if folder.name in ("", ".."):
+        return
+    try:
+        os.lstat(folder)
+    except FileNotFoundError:
+        return
+    except OSError as error:
+        raise InputError(option, came=f"{folder}: {error.strerror}", expected="a name that can be", fix="give another name") from None
 
 
-def write_plots(folder: Path, drawn: Mapping[str, Axes]) -> None:
-    """Write each plot as ``name.svg`` into a folder and say so."""
+def write_plots(folder: Path, drawn: Mapping[str, Axes], *, force: bool = False) -> None:
+    """Write each plot as ``name.svg`` into a folder, all or none, and say so."""
     from ..report.figures import svg_text
-    from ..sheet.saving import write_atomically
 
-    for name, ax in drawn.items():
-        write_atomically(folder / f"{name}.svg", svg_text(ax, name))
+    write_folder(folder, {f"{name}.svg": svg_text(ax, name) for name, ax in drawn.items()}, replace=force)
     print(f"{len(drawn)} plot{'s' if len(drawn) > 1 else ''} written to {folder}", file=sys.stderr)

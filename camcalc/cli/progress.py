@@ -25,7 +25,7 @@ def progress_bar() -> Iterator[Callable[[str, float], None]]:
     from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
     columns = TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn()
-    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+    with Progress(*columns, console=Console(file=getattr(sys.stderr, "raw_text", None), stderr=True), transient=True) as bar:
         task = bar.add_task("", total=1.0)
 
         yield lambda what, share: bar.update(task, description=what, completed=share)

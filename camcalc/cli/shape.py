@@ -7,7 +7,8 @@ import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from .outputs import refuse_outputs, write_plots
+from .outputs import PLOTS, add_force, refuse_outputs, write_plots
+from .spark_tables import add_table_options, cautions_beside, given_table, refuse_two_pastes, tab_separated_file, words_beside, write_tab_separated
 
 if TYPE_CHECKING:
     from ..drive.shaped_for_build import ShapedForBuild
@@ -21,9 +22,10 @@ LIMITS = ("adders", "along_speed", "along_load", "per_cell", "increment", "hold_
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments."""
     parser.add_argument("build", help="build sheet (TOML)")
-    parser.add_argument("--table", metavar="FILE", type=Path, help="spark table (CSV); the sheet's own when left out")
+    parser.add_argument("--table", metavar="FILE", type=Path, help="spark table (CSV or tabs; - to paste it in); the sheet's own when left out")
     parser.add_argument("--out", metavar="FILE", type=Path, help="where the new table goes, its cautions beside it as .txt; only shown when left out")
-    parser.add_argument("--overwrite", action="store_true", help="allow --out to replace a file that is there")
+    add_table_options(parser, "the shaped table")
+    add_force(parser)
     parser.add_argument("--adders", metavar="ANGLE", default="0 crank_deg", help='most that stands on top of the table, e.g. "4 crank_deg"')
     parser.add_argument("--along-speed", metavar="SLOPE", help='slope limit along speed, e.g. "15 crank_deg/krpm"; half the critical slope when left out')
     parser.add_argument("--along-load", metavar="SLOPE", help='slope limit along load, e.g. "0.3 crank_deg/kPa"; half the critical slope when left out')
@@ -41,6 +43,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--current", metavar="FILE", type=Path, help="the table that was driven; --table is then the one before any shaping")
     parser.add_argument("--log", metavar="FILE", type=Path, help="a driving log (CSV or Parquet)")
     parser.add_argument("--columns", metavar="FILE", type=Path, help="which column of the log is what (TOML)")
+    parser.add_argument("--rate", metavar="ROWS", type=float, help="rows a second of the log, if it has no times, e.g. 20")
     parser.add_argument(
         "--no-knock-heard", action="store_true", help="where the log cannot tell of knock: somebody listened all the time and heard none; one degree at most"
     )
@@ -60,9 +63,11 @@ def run(options: argparse.Namespace) -> int:
     if options.json:
         print(json.dumps(shape_data(found), indent=1, allow_nan=False))
     else:
-        show(found, options)
+        with words_beside(options):
+            show(found, options)
+    write_tab_separated(found.shaped.table, options)
     if options.plots:
-        draw(options.plots, found.shaped.base, found.shaped)
+        write_plots(options.plots, plots_of(found.shaped.base, found.shaped), force=options.force)
     return 0
 
 
@@ -70,14 +75,16 @@ def read_inputs(options: argparse.Namespace) -> tuple[Any, Any]:
     """Read what the arguments name, and refuse what cannot be done before anything is computed."""
     from ..errors import InputError
     from ..sheet import load_build
-    from ..tables import read_table
     from ..tables.beside import path_beside
 
     build = load_build(options.build)
-    table = read_table(table_path(options.table, build))
+    refuse_two_pastes(table=options.table, current=options.current)
+    tabs = tab_separated_file(options)
+    table = given_table(table_path(options.table, build), options.table_axes)
     inputs = [*build.files(), table.path, options.current, options.log, options.columns]
     outputs = {"--out": options.out, "the text beside --out": path_beside(options.out) if options.out else None}
-    refuse_outputs(outputs, inputs, folders={"--plots": options.plots}, new=not options.overwrite)
+    outputs |= {"--tab-separated": tabs, "the text beside --tab-separated": cautions_beside(tabs)}
+    refuse_outputs(outputs, inputs, folders={"--plots": (options.plots, PLOTS)}, force=options.force)
     if options.hold_floor and not options.per_cell:
         raise InputError(
             "--hold-floor", came="no --per-cell", expected="--per-cell too, which is what gives way", fix='add --per-cell "3 crank_deg", or leave both out'
@@ -91,13 +98,12 @@ def read_inputs(options: argparse.Namespace) -> tuple[Any, Any]:
 def shaped_by(options: argparse.Namespace, build: Any, table: Any) -> ShapedForBuild:
     """Return the shaped table, or the one that gives spark back."""
     from ..drive.shaped_for_build import add_back_for_build, shape_for_build
-    from ..logs import read_log
-    from ..tables import read_table
+    from .driving_log import listed_log
 
     limits = {name: getattr(options, name) for name in LIMITS}
     if not options.add_back:
         return shape_for_build(build, table, hold_knock=options.hold_knock, allow_raise=options.allow_raise, **limits)
-    current, log = read_table(options.current), read_log(options.log, options.columns)
+    current, log = given_table(options.current, options.table_axes), listed_log(options.log, options.columns, rate=options.rate)
     return add_back_for_build(build, current, table, log=log, step=options.add_back, no_knock_heard=options.no_knock_heard, **limits)
 
 
@@ -119,12 +125,12 @@ def show(found: ShapedForBuild, options: argparse.Namespace) -> None:
 def write(found: ShapedForBuild, options: argparse.Namespace) -> None:
     """Write the table, and beside it its cautions with what is above knock or was not computed."""
     from ..cautions import text_beside
-    from ..sheet.saving import write_atomically
+    from ..files import write_files
     from ..tables.beside import path_beside
     from ..words.shaping import knock_headline
 
-    found.shaped.table.write(options.out, overwrite=options.overwrite)
-    write_atomically(path_beside(options.out), text_beside(options.out.name) + "".join(f"{line}\n" for line in knock_headline(found.shaped)))
+    beside = text_beside(options.out.name) + "".join(f"{line}\n" for line in knock_headline(found.shaped))
+    write_files({options.out: found.shaped.table.text(), path_beside(options.out): beside}, replace=options.force)
 
 
 def table_path(given: Path | None, build: Any) -> Path:
@@ -137,8 +143,8 @@ def table_path(given: Path | None, build: Any) -> Path:
     return Path(path)
 
 
-def draw(folder: Path, table: Any, shaped: Any) -> None:
-    """Draw both tables as surface and grid."""
+def plots_of(table: Any, shaped: Any) -> dict[str, Any]:
+    """Return both tables as surface and grid."""
     from ..cautions import Caution
     from ..plot import plot_table_grid, plot_table_surface
 
@@ -150,4 +156,4 @@ def draw(folder: Path, table: Any, shaped: Any) -> None:
     }
     for name in ("after_grid", "after_surface"):
         drawn[name].set_title(Caution.KNOCK, fontsize=8)
-    write_plots(folder, drawn)
+    return drawn

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ..marks import marked
-from .outputs import refuse_outputs, write_plots
+from .outputs import PLOTS, add_force, refuse_outputs, write_plots
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -42,7 +42,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--gear", metavar="N", type=int, action="append", help="a gear, counted from 1; every gear when left out; may be repeated")
     parser.add_argument("--swing", metavar="LOG", type=Path, help="take how far the signals swing from a driving log instead of the sheet's estimate")
     parser.add_argument("--columns", metavar="FILE", type=Path, help="which column of that log is what (TOML)")
+    parser.add_argument("--rate", metavar="ROWS", type=float, help="rows a second of that log, if it has no times, e.g. 20")
     parser.add_argument("--plots", metavar="DIR", type=Path, help="also draw a map of each gear as SVG into this folder")
+    add_force(parser)
     parser.add_argument("--full", action="store_true", help="also print every speed of every gear")
     parser.add_argument("--json", action="store_true", help="print JSON instead of text")
 
@@ -60,7 +62,7 @@ def build_and_table(options: argparse.Namespace) -> tuple[Any, Any]:
 
     build = load_build(options.build)
     table = read_table(table_path(options.table, build))
-    refuse_outputs({}, [], folders={"--plots": options.plots})
+    refuse_outputs({}, [*build.files(), table.path], folders={"--plots": (options.plots, PLOTS)}, force=options.force)
     if options.flat and options.shaped:
         raise InputError("--flat", came="and --shaped", expected="one of the two")
     if options.shaped:
@@ -77,14 +79,14 @@ def run(options: argparse.Namespace) -> int:
     from ..cycle.models import engine_kind
     from ..drive.engine_loop import surge_tables
     from ..drive.every_gear import surge_in_gears
-    from ..logs import read_log
     from ..vehicle.driveline import driveline_of
+    from .driving_log import listed_log
     from .progress import progress_bar
 
     build, table = build_and_table(options)
     for gear in options.gear or ():
         driveline_of(build, gear)  # a gear that is none is refused before the work begins
-    log = read_log(options.swing, options.columns) if options.swing else None
+    log = listed_log(options.swing, options.columns, rate=options.rate) if options.swing else None
     with progress_bar() as report:
         report("cycles", 0.0)
         engine = engine_kind("resolved")(build)
@@ -99,7 +101,7 @@ def run(options: argparse.Namespace) -> int:
     else:
         show(found, build.vehicle.road_speed_unit, full=options.full)
     if options.plots:
-        draw(options.plots, build, table, [gear.gear for gear in found.gears], tables)
+        write_plots(options.plots, maps_of(build, table, [gear.gear for gear in found.gears], tables), force=options.force)
     return 0
 
 
@@ -229,13 +231,11 @@ def slope_texts(gear: RoadSurge, k: int) -> list[str]:
     return texts
 
 
-def draw(folder: Path, build: Any, table: Any, gears: list[int], tables: Any) -> None:
-    """Draw a map of each gear.
+def maps_of(build: Any, table: Any, gears: list[int], tables: Any) -> dict[str, Any]:
+    """Return a map of each gear.
 
     Parameters
     ----------
-    folder : Path
-        Where the plots go.
     build : Build
     table : SparkTable
     gears : list of int
@@ -247,4 +247,4 @@ def draw(folder: Path, build: Any, table: Any, gears: list[int], tables: Any) ->
     from ..plot import plot_surge
 
     unit = build.vehicle.road_speed_unit
-    write_plots(folder, {f"surge_gear_{g}": plot_surge(surge_map(build, table, gear=g, engine_tables=tables), road_speed_unit=unit) for g in gears})
+    return {f"surge_gear_{g}": plot_surge(surge_map(build, table, gear=g, engine_tables=tables), road_speed_unit=unit) for g in gears}

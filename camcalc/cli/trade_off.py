@@ -8,7 +8,7 @@ import math
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from .outputs import add_units, in_units, part_of_the_brief, refuse_outputs, write_plots
+from .outputs import PLOTS, add_force, add_units, in_units, part_of_the_brief, refuse_outputs, write_plots
 
 if TYPE_CHECKING:
     from ..cycle.operating import EngineModel
@@ -25,6 +25,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--torque", metavar="T", help='to be held, at the crank, e.g. "60 N m"')
     parser.add_argument("--replaced-cam", action="store_true", help="with the cam that is being replaced")
     parser.add_argument("--plots", metavar="DIR", type=Path, help="also draw it as SVG into this folder")
+    add_force(parser)
     parser.add_argument("--json", action="store_true", help="print JSON instead of text")
     add_units(parser)
 
@@ -37,7 +38,7 @@ def run(options: argparse.Namespace) -> int:
     from ..sheet import load_build
 
     build = in_units(load_build(options.build), options)
-    refuse_outputs({}, [], folders={"--plots": options.plots})
+    refuse_outputs({}, build.files(), folders={"--plots": (options.plots, PLOTS)}, force=options.force)
     if options.speed is None:
         raise InputError("--speed", came="nothing", expected="an engine speed", fix='add --speed "1400 rpm"')
     model = engine_kind("resolved")(build.with_replaced_cam() if options.replaced_cam else build)
@@ -56,7 +57,7 @@ def run(options: argparse.Namespace) -> int:
     if options.plots:
         from ..plot import plot_trade_off
 
-        write_plots(options.plots, {"trade_off": plot_trade_off(strip)})
+        write_plots(options.plots, {"trade_off": plot_trade_off(strip)}, force=options.force)
     return 0
 
 

@@ -56,7 +56,7 @@ class Why(Code):
     LOWER_ROAD_SPEED = "a lower speed leaves more of the road smooth in that gear"
     HIGHER_CEILING = "a lower ceiling gives up more torque and fuel in the low-speed zone"
     LESS_SHAKING = "less shaking along the road; the grade decides, not the figure"
-    MORE_DAMPING = "more damping: a swing of the driveline dies out sooner; below zero the car bucks by itself"
+    MORE_DAMPING = "more damping only ends a swing of the driveline sooner; how hard the car shakes decides"
     WIDER_WINDOW = "a wider window forgives more in the timing of fuel"
     MORE_AIR_FULL = "more air at nearly full load is more torque there"
     MORE_AIR_PART = "more air at part load is the same torque at a smaller throttle opening"

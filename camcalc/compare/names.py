@@ -36,11 +36,14 @@ def own_names(builds: Sequence[Build]) -> tuple[str, ...]:
         names = [way(build) for build in builds]
         if len(set(names)) == len(names):
             return tuple(names)
-    # Names that still occur twice are numbered in the order given.
+    # Names that still occur twice are numbered in the order given, past a number that is a cam's own name.
     plain = [build.cam.name for build in builds]
     twice, seen = {name for name, count in collections.Counter(plain).items() if count > 1}, collections.Counter[str]()
-    numbered = []
+    numbered: list[str] = []
     for name in plain:
-        seen[name] += 1
-        numbered.append(f"{name}, {seen[name]}" if name in twice else name)
+        own = name
+        while name in twice and own in (name, *plain, *numbered):
+            seen[name] += 1
+            own = f"{name}, {seen[name]}"
+        numbered.append(own)
     return tuple(numbered)

@@ -14,7 +14,8 @@ from .closed_part import closed_grid
 from .gas_kernel import properties
 from .layout import Unknown
 from .operating import OperatingState
-from .steady import REFERENCE_STATE, Burning, Marching, Settled, closed_charge, closed_volume
+from .plain_cycle import REFERENCE_STATE, Burning, closed_charge, closed_volume
+from .steady import Marching, Settled
 
 if TYPE_CHECKING:
     from collections.abc import Callable

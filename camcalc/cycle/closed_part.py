@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from ..burn.phasing import Burn, Closed, Cylinder, Mixture, laid_out, march_burn
+from ..burn.phasing import Burn, Closed, Cylinder, Mixture, laid_out, march_burns
 from ..compiling import compiled
 from .gas_kernel import FAST, properties
 from .rates import Boundary, Setup, burn_rate, cylinder_heat, filled, volume_at, warming
@@ -46,7 +46,7 @@ def _closed_run(s: Setup, b: Boundary, mass: float, temperature: float, burned: 
 @compiled(error_model="numpy", fastmath=FAST)
 def _with_burn(b: Boundary, burn: Burn, burns: float) -> Boundary:
     return Boundary(
-        b.plenum_temperature, b.plenum_burned, b.collector_temperature, b.collector_burned,
+        b.plenum_temperature, b.plenum_burned, b.collector_temperature, b.collector_burned, b.exhaust_pressure,
         360.0 + burn.start, burn.duration, burn.power, 360.0 + burn.end, burns,
         b.closed_pressure, b.closed_volume, b.closed_temperature, b.closed_angle, b.opens_angle,
     )  # fmt: skip
@@ -102,11 +102,10 @@ def closed_grid(
         closed = Closed(b.closed_volume, b.closed_pressure, b.closed_temperature, heat * fresh)
         diluted = Mixture(mixture.phi, x, mixture.ethanol, mixture.dilution)
         missed[i] = _closed_run(s, _with_burn(b, no_burn, 0.0), mass, b.closed_temperature, x * mass)[0]
+        angles = march_burns(cylinder, closed, diluted, piston_speed, spark, opens, burns, scales)
+        developments[i] = angles[0, 0]
         for j in range(m):
-            develop, rapid, end = march_burn(cylinder, closed, diluted, piston_speed, spark, opens, (burns[j, 0], burns[j, 1]), scales)
-            burn = laid_out(spark, develop, rapid, end)
+            burn = laid_out(spark, angles[j, 0], angles[j, 1], angles[j, 2])
             work[i, j], made = _closed_run(s, _with_burn(b, burn, burns[j, 2] * fresh), mass, b.closed_temperature, x * mass)
             share[i, j] = made / fresh if fresh > 0.0 else 0.0
-            if j == 0:
-                developments[i] = develop
     return work, share, missed, developments

@@ -18,10 +18,12 @@ from ..engine.gas import MIDDLE
 if TYPE_CHECKING:
     from ..engine.gas import FuelData
 
+# Flow is made linear below this relative pressure difference; trapped mass moves by less than 0.02 %.
+SMOOTH = 2e-3
 # The critical pressure ratio of any gas with gamma above 1.02 lies below this; saves computing it.
 NEVER_CHOKED_ABOVE = 0.61
 
-__all__ = ["flow", "gas_table", "properties"]
+__all__ = ["SMOOTH", "flow", "gas_table", "properties"]
 
 Array = NDArray[np.float64]
 # Faster arithmetic that still knows infinities and not-a-number, which the step control relies on.

@@ -16,14 +16,21 @@ __all__ = ["run_cycle"]
 
 Array = NDArray[np.float64]
 
-A21 = 1 / 5
-A31, A32 = 3 / 40, 9 / 40
-A41, A42, A43 = 44 / 45, -56 / 15, 32 / 9
-A51, A52, A53, A54 = 19372 / 6561, -25360 / 2187, 64448 / 6561, -212 / 729
-A61, A62, A63, A64, A65 = 9017 / 3168, -355 / 33, 46732 / 5247, 49 / 176, -5103 / 18656
-B1, B3, B4, B5, B6 = 35 / 384, 500 / 1113, 125 / 192, -2187 / 6784, 11 / 84
-E1, E3, E4, E5, E6, E7 = 71 / 57600, -71 / 16695, 71 / 1920, -17253 / 339200, 22 / 525, -1 / 40
-C2, C3, C4, C5 = 1 / 5, 3 / 10, 4 / 5, 8 / 9
+# Dormand and Prince's stages: where each stands within the step, and what it takes of the slopes before it; the last is the step itself.
+NODES = np.array([0.0, 1 / 5, 3 / 10, 4 / 5, 8 / 9, 1.0, 1.0])
+STAGES = np.array(
+    [
+        [0.0, 0.0, 0.0, 0.0, 0.0, 0.0],
+        [1 / 5, 0.0, 0.0, 0.0, 0.0, 0.0],
+        [3 / 40, 9 / 40, 0.0, 0.0, 0.0, 0.0],
+        [44 / 45, -56 / 15, 32 / 9, 0.0, 0.0, 0.0],
+        [19372 / 6561, -25360 / 2187, 64448 / 6561, -212 / 729, 0.0, 0.0],
+        [9017 / 3168, -355 / 33, 46732 / 5247, 49 / 176, -5103 / 18656, 0.0],
+        [35 / 384, 0.0, 500 / 1113, 125 / 192, -2187 / 6784, 11 / 84],
+    ]
+)
+# The step of order 5 less that of order 4.
+ERRORS = np.array([71 / 57600, 0.0, -71 / 16695, 71 / 1920, -17253 / 339200, 22 / 525, -1 / 40])
 MOST_STEPS = 200_000
 
 
@@ -35,32 +42,35 @@ class Scratch(NamedTuple):
     least: Array
 
 
-@compiled(error_model="numpy", fastmath=FAST)
-def _attempt(theta: float, h: float, y: Array, new: Array, room: Scratch, s: Setup, b: Boundary, rtol: float) -> float:
-    """Try one step from ``y`` with the first slope into ``new`` and the last slope; return its error over what is allowed."""
+# Within the step, so that what does not change from stage to stage is worked out once.
+_rates_here = compiled(inline="always", error_model="numpy", fastmath=FAST)(rates.py_func)  # type: ignore[attr-defined]
+
+
+@compiled(inline="always", error_model="numpy", fastmath=FAST)
+def _attempt(theta: float, h: float, y: Array, new: Array, room: Scratch, s: Setup, b: Boundary, rtol: float, first: int) -> float:
+    """Try one step from ``y`` into ``new`` and the last slope, from the stage that is not known yet; return its error over what is allowed."""
     k, trial, least = room.slopes, room.trial, room.least
-    for i in range(TOTAL):
-        trial[i] = y[i] + h * A21 * k[0, i]
-    rates(theta + C2 * h, trial, k[1], s, b)
-    for i in range(TOTAL):
-        trial[i] = y[i] + h * (A31 * k[0, i] + A32 * k[1, i])
-    rates(theta + C3 * h, trial, k[2], s, b)
-    for i in range(TOTAL):
-        trial[i] = y[i] + h * (A41 * k[0, i] + A42 * k[1, i] + A43 * k[2, i])
-    rates(theta + C4 * h, trial, k[3], s, b)
-    for i in range(TOTAL):
-        trial[i] = y[i] + h * (A51 * k[0, i] + A52 * k[1, i] + A53 * k[2, i] + A54 * k[3, i])
-    rates(theta + C5 * h, trial, k[4], s, b)
-    for i in range(TOTAL):
-        trial[i] = y[i] + h * (A61 * k[0, i] + A62 * k[1, i] + A63 * k[2, i] + A64 * k[3, i] + A65 * k[4, i])
-    rates(theta + h, trial, k[5], s, b)
-    for i in range(TOTAL):
-        new[i] = y[i] + h * (B1 * k[0, i] + B3 * k[2, i] + B4 * k[3, i] + B5 * k[4, i] + B6 * k[5, i])
-    rates(theta + h, new, k[6], s, b)
+    for stage in range(first, STAGES.shape[0]):
+        # Rates ask for the state alone; its sums are added up once, at the end.
+        for i in range(STATES):
+            change = 0.0
+            for j in range(stage):
+                change += STAGES[stage, j] * k[j, i]
+            trial[i] = y[i] + h * change
+        _rates_here(theta + NODES[stage] * h, trial, k[stage], s, b)
+    for i in range(STATES):
+        new[i] = trial[i]
+    for i in range(STATES, TOTAL):
+        change = 0.0
+        for j in range(STAGES.shape[1]):
+            change += STAGES[-1, j] * k[j, i]
+        new[i] = y[i] + h * change
     error = 0.0
     for i in range(STATES):
-        e = h * (E1 * k[0, i] + E3 * k[2, i] + E4 * k[3, i] + E5 * k[4, i] + E6 * k[5, i] + E7 * k[6, i])
-        e = abs(e) / (rtol * (least[i] + abs(y[i])))
+        e = 0.0
+        for stage in range(STAGES.shape[0]):
+            e += ERRORS[stage] * k[stage, i]
+        e = abs(h * e) / (rtol * (least[i] + abs(y[i])))
         if not np.isfinite(e):
             # Told at once: a later state's finite error would hide it, and the step would be taken.
             return np.inf
@@ -116,12 +126,13 @@ def run_cycle(y0: Array, stops: Array, s: Setup, b: Boundary, rtol: float, marks
     for j in range(stops.size - 1):
         theta, end = stops[j], stops[j + 1]
         h = min(h, 0.1)
-        rates(theta, y, k1, s, b)
+        first = 0
         while end - theta > 1e-9:
             h = min(h, end - theta)
             if mark < marks.size and marks[mark] - theta > 1e-9:
                 h = min(h, marks[mark] - theta)
-            error = _attempt(theta, h, y, new, room, s, b, rtol)
+            error = _attempt(theta, h, y, new, room, s, b, rtol, first)
+            first = 1
             steps += 1
             if steps > MOST_STEPS:
                 return at_stops, at_marks, -1
@@ -144,7 +155,7 @@ def run_cycle(y0: Array, stops: Array, s: Setup, b: Boundary, rtol: float, marks
                 y[i] = new[i]
                 k1[i] = k7[i]
             if held and y[State.PLENUM_MASS] <= 0.0:
-                rates(theta, y, k1, s, b)
+                first = 0
             while mark < marks.size and marks[mark] - theta <= 1e-9:
                 at_marks[mark] = y
                 mark += 1

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from ..errors import NoSolutionError
 from .layout import WITH_PRESSURE, Unknown
-from .mixing import IS_SHARE, NO_SECANTS, Mixing, Secants, scale_of, scaled
+from .mixing import IS_SHARE, NO_SECANTS, Mixing, Secants, scale_at, scaled
 from .steady import LEAST_STEP, Marching, Settled, march
 
 __all__ = ["Lattice", "Start"]
@@ -104,7 +104,7 @@ class Lattice:
             end, _ = marching.cycle(start)
             ends = np.zeros((start.size, start.size))
             gaps = np.zeros_like(ends)
-            for k, step in enumerate(MOVED * scale_of(end)):
+            for k, step in enumerate(MOVED * scale_at(end)):
                 # A share stays below one.
                 step = -step if IS_SHARE[k] and start[k] > 0.5 else step
                 moved = start.copy()

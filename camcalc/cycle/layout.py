@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import enum
 
-__all__ = ["INDEX", "STATES", "SUMS", "TOTAL", "UNKNOWNS", "ExhaustKind", "IntakeKind", "State", "Sum", "Unknown"]
+__all__ = ["INDEX", "PLENUM", "STATES", "SUMS", "TOTAL", "UNKNOWNS", "ExhaustKind", "IntakeKind", "State", "Sum", "Unknown"]
 
 
 class State(enum.IntEnum):
@@ -28,6 +28,8 @@ class State(enum.IntEnum):
 
 
 STATES = len(State)
+# The plenum's own state, or the slug's.
+PLENUM = slice(State.PLENUM_MASS, State.PLENUM_BURNED + 1)
 
 
 class Sum(enum.IntEnum):

@@ -15,12 +15,15 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from ..compiling import compiled
+
 __all__ = ["INPUTS", "LOSSES", "OUTPUTS", "SIZE", "Carried", "CycleMemory", "Given", "Made", "segments_of"]
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
-# A cycle has so many segments at least, and as many times the cylinders as it takes.
+# A cycle has so many segments at least, and as many times the cylinders as it takes. Checked with every cylinder integrated: one map for a whole cycle
+# has a damping of 0.160 for 0.121 in first gear at 1100 rpm, eight segments are within 0.02.
 LEAST_SEGMENTS = 8
 
 
@@ -161,7 +164,7 @@ class CycleMemory:
             for j in range(k + 1, count):
                 within[j - k] += self.c[j] @ gone
                 gone = self.a[j] @ gone
-        return _Lifted(up_to[-1], reaches, leaves, within)
+        return _Lifted(*map(np.ascontiguousarray, (up_to[-1], reaches, leaves, within)))
 
     def answer(self, s: Complex) -> Complex:
         """Return how crank torque [N m], the plenum's losses [kg/s, kg/s, W] of all cylinders and the fresh charge of one [kg] answer what is given.
@@ -176,18 +179,12 @@ class CycleMemory:
         array, shape (n, outputs, inputs)
             Mean over the firing interval. Inputs change so slowly that a segment sees one value.
         """
-        lifted, count = self._lifted, self.segments
-        lasts = 2.0 / self.speed / count
-        k = np.arange(count)
-        middle = np.exp(np.multiply.outer(s, (k + 0.5) * lasts))
-        given = np.tensordot(middle, lifted.reaches, 1)
-        taken = np.tensordot(1.0 / middle, lifted.leaves, 1)
-        turn = np.exp(s * 2.0 / self.speed)
-        state = np.linalg.solve(turn[:, None, None] * np.eye(SIZE) - lifted.whole, given)
-        out = taken @ state + np.tensordot(np.exp(-np.multiply.outer(s, k * lasts)), lifted.within, 1)
-        # The spark counts as it is at the beginning of its segment.
-        out[:, :, Given.SPARK] *= np.exp(-0.5 * s * lasts)[:, None]
-        return self._of_all(out)
+        return self._of_all(_answer(np.asarray(s, dtype=np.complex128), self._lifted, 2.0 / self.speed))
+
+    @functools.cached_property
+    def decays(self) -> Complex:
+        """What is left of each of a cycle's own swings after a cycle, shape (carried,)."""
+        return np.asarray(np.linalg.eigvals(self.cycle), dtype=np.complex128)
 
     @functools.cached_property
     def static(self) -> Array:
@@ -245,3 +242,49 @@ class CycleMemory:
     def _scales(self) -> Array:
         rate = 0.5 * self.speed * self.cylinders
         return np.array([0.25 / math.pi * self.cylinders, rate, rate, rate, 1.0])
+
+
+@compiled(nogil=True)
+def _answer(s: Complex, lifted: _Lifted, cycle: float) -> Complex:
+    """Return ``answer`` as sums over one cylinder's cycle, which lasts so long [s], shape (n, outputs, inputs).
+
+    Parameters
+    ----------
+    s : array, shape (n,)
+        Complex frequencies [1/s].
+    lifted : _Lifted
+        The cycle as one step.
+    cycle : float [s]
+    """
+    count, carried, inputs = lifted.reaches.shape
+    outputs = lifted.leaves.shape[1]
+    out = np.zeros((s.size, outputs, inputs), dtype=np.complex128)
+    matrix = np.empty((carried, carried), dtype=np.complex128)
+    for n in range(s.size):
+        given = np.zeros((carried, inputs), dtype=np.complex128)
+        taken = np.zeros((outputs, carried), dtype=np.complex128)
+        for k in range(count):
+            middle = np.exp(s[n] * ((k + 0.5) / count * cycle))
+            later, since = 1.0 / middle, np.exp(-s[n] * (k / count * cycle))
+            for i in range(carried):
+                for j in range(inputs):
+                    given[i, j] += middle * lifted.reaches[k, i, j]
+                for j in range(outputs):
+                    taken[j, i] += later * lifted.leaves[k, j, i]
+            for i in range(outputs):
+                for j in range(inputs):
+                    out[n, i, j] += since * lifted.within[k, i, j]
+        turn = np.exp(s[n] * cycle)
+        for i in range(carried):
+            for j in range(carried):
+                matrix[i, j] = -lifted.whole[i, j]
+            matrix[i, i] += turn
+        state = np.linalg.solve(matrix, given)
+        # The spark counts as it is at the beginning of its segment.
+        held = np.exp(-0.5 / count * cycle * s[n])
+        for i in range(outputs):
+            for j in range(inputs):
+                for m in range(carried):
+                    out[n, i, j] += taken[i, m] * state[m, j]
+            out[n, i, Given.SPARK] *= held
+    return out

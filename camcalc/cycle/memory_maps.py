@@ -16,11 +16,11 @@ from .segmented import Segmented
 if TYPE_CHECKING:
     from .resolved import ResolvedEngine
 
-__all__ = ["cycle_memory"]
+__all__ = ["SettledRun", "cycle_memory", "settled_run"]
 
 Array = NDArray[np.float64]
 
-# Steps that differences are taken over: of the size of a swing, since the gas exchange has kinks that tiny ones would fall into. Masses by share.
+# Steps that differences are taken over: of the size of a swing, since the gas exchange has kinks that tiny ones would fall into. Masses by share. ESTIMATE.
 BY_SHARE = 5e-3
 STEPS = {
     Carried.CYLINDER_TEMPERATURE: 5.0, Carried.CYLINDER_FRACTION: 0.01, Carried.RUNNER_TEMPERATURE: 2.0, Carried.RUNNER_FRACTION: 0.01,
@@ -29,14 +29,15 @@ STEPS = {
     Carried.SPARK: 1.0, Carried.SPEED: 0.25,
 }  # fmt: skip
 PLENUM_STEPS = {Given.TEMPERATURE: 2.0, Given.FRACTION: 0.01}
-# A fraction above this is moved downwards.
+# A fraction above this is moved downwards, lest a step takes it past one: ESTIMATE.
 NEARLY_ALL = 0.9
-# Half the distance of the settled cycles that slopes are taken between: crank speed [rev/s], pressure [Pa], spark [crank deg].
+# Half the distance of the settled cycles that slopes are taken between: crank speed [rev/s], pressure [Pa], spark [crank deg]. ESTIMATE, of the size of a
+# swing.
 APART = (40.0 / 60.0, 1e3, 2.0)
 
 
-class _Run(NamedTuple):
-    """A settled cycle in segments, and what its plenum holds."""
+class SettledRun(NamedTuple):
+    """A settled cycle in segments: what is carried at their ends and what each makes, as in ``CycleMemory``, and what its plenum holds."""
 
     states: Array
     made: Array
@@ -74,7 +75,7 @@ def cycle_memory(engine: ResolvedEngine, speed: float, pressure: float, spark: f
         return None
     speed, pressure, spark = float(speed), float(pressure), float(spark)
     try:
-        at = _settled(engine, speed, pressure, spark)
+        at = settled_run(engine, speed, pressure, spark)
     except NoSolutionError:
         return None
     if at is None:
@@ -109,8 +110,24 @@ def cycle_memory(engine: ResolvedEngine, speed: float, pressure: float, spark: f
     return CycleMemory(*where, at.states, at.made, at.plenum, a, b, c, d, slopes.plenum, missed_carried=extra, missed_made=lost)
 
 
-def _settled(engine: ResolvedEngine, speed: float, pressure: float, spark: float) -> _Run | None:
-    """Return a settled cycle in segments; None where the engine does not run."""
+def settled_run(engine: ResolvedEngine, speed: float, pressure: float, spark: float) -> SettledRun | None:
+    """Return a settled cycle in segments; None where the engine does not run.
+
+    Parameters
+    ----------
+    engine : ResolvedEngine
+    speed : float
+        Crank speed [rev/s].
+    pressure : float
+        Mean of the plenum [Pa], absolute.
+    spark : float
+        Before top dead centre [crank deg].
+
+    Raises
+    ------
+    NoSolutionError
+        If the cycle does not settle.
+    """
     found = engine.settled(speed, pressure, spark)
     if not found.runs:
         return None
@@ -119,19 +136,19 @@ def _settled(engine: ResolvedEngine, speed: float, pressure: float, spark: float
     states, made = segmented.cycle(segmented.begin(found), np.array([2.0 * math.pi * speed, pressure, spark, *plenum]))
     # The state before the first segment is not yet latched: it is that after the last, as in the settled cycle.
     states[0] = states[-1]
-    return _Run(states, made, plenum)
+    return SettledRun(states, made, plenum)
 
 
-def _slopes(engine: ResolvedEngine, where: tuple[float, float, float], at: _Run) -> _Run | None:
+def _slopes(engine: ResolvedEngine, where: tuple[float, float, float], at: SettledRun) -> SettledRun | None:
     """Return how the settled cycle changes with speed [rad/s], pressure and spark, a column each; None if it runs on no side."""
     columns = []
     for k, apart in enumerate(APART):
-        sides: list[tuple[float, _Run]] = []
+        sides: list[tuple[float, SettledRun]] = []
         for way in (1.0, -1.0):
             there = [*where]
             there[k] += way * apart
             try:
-                found = _settled(engine, *there)
+                found = settled_run(engine, *there)
             except NoSolutionError:
                 found = None
             if found is not None:
@@ -140,8 +157,8 @@ def _slopes(engine: ResolvedEngine, where: tuple[float, float, float], at: _Run)
             return None
         (first, high), (last, low) = sides[0], (sides[1] if len(sides) == 2 else (0.0, at))
         over = (first - last) * (2.0 * math.pi if k == 0 else 1.0)
-        columns.append(_Run(*((x - y) / over for x, y in zip(high, low, strict=True))))
-    return _Run(*(np.stack(parts, axis=-1) for parts in zip(*columns, strict=True)))
+        columns.append(SettledRun(*((x - y) / over for x, y in zip(high, low, strict=True))))
+    return SettledRun(*(np.stack(parts, axis=-1) for parts in zip(*columns, strict=True)))
 
 
 def _differences(segmented: Segmented, k: int, state: Array, given: Array) -> tuple[Array, Array, Array, Array]:

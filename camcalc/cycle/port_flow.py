@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 from ..errors import NoSolutionError
 from .integrate import run_cycle
 from .layout import INDEX, IntakeKind, State, Unknown
-from .steady import Course, Settled
+from .plain_cycle import Course
+from .steady import Settled
 
 __all__ = ["PortFlow", "flow_of"]
 

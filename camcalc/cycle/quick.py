@@ -16,7 +16,20 @@ from numpy.typing import NDArray
 
 from ..burn.cycle_map import Kernel
 from ..burn.flame import flame_speed_kernel
-from ..burn.phasing import DILUTION_EXPONENT, WIEBE_A, Burn, Closed, Cylinder, Mixture, cylinder_volume, laid_out, march_burn, motored_state, reference_scales
+from ..burn.phasing import (
+    DILUTION_EXPONENT,
+    WIEBE_A,
+    Burn,
+    Closed,
+    Cylinder,
+    Mixture,
+    cylinder_volume,
+    laid_out,
+    march_burn,
+    march_burns,
+    motored_state,
+    reference_scales,
+)
 from ..compiling import compiled
 from ..engine.atmosphere import barometer_of
 from ..engine.gas import fuel_data
@@ -72,7 +85,7 @@ class Charge(NamedTuple):
     exhaust_temperature: float
 
 
-@compiled
+@compiled(nogil=True, error_model="numpy")
 def _earned(
     cylinder: Cylinder,
     closed: Closed,
@@ -105,19 +118,19 @@ def _earned(
     ----------
     As ``QuickEngine._work``, in compiled form and with fewer slices.
     """
-    works, shares, first = np.zeros(clocks.shape[0]), np.zeros(clocks.shape[0]), 0.0
+    works, shares = np.zeros(clocks.shape[0]), np.zeros(clocks.shape[0])
     last = cylinder_volume(cylinder, opens)
+    angles = march_burns(cylinder, closed, mixture, piston_speed, spark, opens, clocks, scales)
     for n in range(clocks.shape[0]):
-        develop, rapid, end = march_burn(cylinder, closed, mixture, piston_speed, spark, opens, (clocks[n, 0], clocks[n, 1]), scales)
-        burn = laid_out(spark, develop, rapid, end)
-        first = develop if n == 0 else first
+        end = angles[n, 2]
+        burn = laid_out(spark, angles[n, 0], angles[n, 1], end)
         for k in range(FEW_DONE.size):
             theta = burn.start + burn.duration * FEW_DONE[k] ** (1.0 / burn.power)
             if theta < min(opens, end):
                 shifted = min(max(theta - HEAT_LOSS_SHIFT, -180.0), opens)
                 works[n] += (1.0 - (cylinder_volume(cylinder, shifted) / last) ** (GAMMA - 1.0)) / FEW_DONE.size
                 shares[n] += 1.0 / FEW_DONE.size
-    return works, shares, first
+    return works, shares, angles[0, 0]
 
 
 class QuickEngine:

@@ -75,6 +75,7 @@ class Boundary(NamedTuple):
     plenum_burned: float
     collector_temperature: float
     collector_burned: float
+    exhaust_pressure: float  # in the exhaust port [Pa]
     burn_start: float
     burn_duration: float
     burn_power: float  # of the Wiebe function
@@ -117,7 +118,7 @@ def _with_runner(s: Setup) -> bool:
 
 @compiled(inline="always", error_model="numpy", fastmath=FAST)
 def _area(areas: Array, row: int, theta: float) -> float:
-    x = (theta % 720.0) / TABLE_STEP
+    x = (theta - 720.0 if theta >= 720.0 else theta) * (1.0 / TABLE_STEP)
     k = int(x)
     f = x - k
     return (1.0 - f) * areas[row, k] + f * areas[row, k + 1]
@@ -176,7 +177,8 @@ def cylinder_heat(s: Setup, b: Boundary, theta: float, p: float, t: float, v: fl
         if theta > b.burn_start:
             motored = b.closed_pressure * (b.closed_volume / v) ** 1.32
             w += 3.24e-3 * s.swept * b.closed_temperature / (b.closed_pressure * b.closed_volume) * max(p - motored, 0.0)
-    h = s.wall_factor * 3.26 * s.bore**-0.2 * (p * 1e-3 * w) ** 0.8 * t**-0.55
+    # (p w)^0.8 T^-0.55 in one exponential.
+    h = s.wall_factor * 3.26 * s.bore**-0.2 * math.exp(0.8 * math.log(p * 1e-3 * w) - 0.55 * math.log(t))
     surface = math.pi * s.bore * (0.5 * s.bore + 4.0 * v / (math.pi * s.bore**2))
     return h * surface * (t - s.cylinder_wall)
 
@@ -288,10 +290,10 @@ def rates(theta: float, y: Array, dy: Array, s: Setup, b: Boundary) -> None:
     mass = y[State.CYLINDER_MASS]
     cylinder = filled(s, volume, mass, y[State.CYLINDER_TEMPERATURE], y[State.CYLINDER_BURNED] / mass)
     before = _before_valve(s, y)
-    port = _at_pressure(s, s.exhaust_pressure, s.port_volume, y[State.PORT_TEMPERATURE], y[State.PORT_FRACTION])
+    port = _at_pressure(s, b.exhaust_pressure, s.port_volume, y[State.PORT_TEMPERATURE], y[State.PORT_FRACTION])
     behind = port
     if s.exhaust_pulse != 1.0 and s.overlap_from < theta < s.overlap_to:
-        behind = _at_pressure(s, s.exhaust_pulse * s.exhaust_pressure, s.port_volume, port.temperature, port.burned)
+        behind = _at_pressure(s, s.exhaust_pulse * b.exhaust_pressure, s.port_volume, port.temperature, port.burned)
     # Valves: positive into the cylinder through the intake, out of it through the exhaust
     inward = _through(s, INTAKE_AREAS, theta, before, cylinder)
     outward = _through(s, EXHAUST_AREAS, theta, cylinder, behind)

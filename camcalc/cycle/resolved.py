@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import copy
 import math
 from typing import TYPE_CHECKING
@@ -10,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from ..burn.phasing import DILUTION_EXPONENT, Burn
+from ..burn.phasing import DILUTION_EXPONENT, Burn, reference_scales
 from ..engine.atmosphere import barometer_of
 from ..engine.gas import fuel_data
 from ..engine.geometry import geometry_of
@@ -19,18 +18,20 @@ from ..sheet.sections import INDIVIDUAL_THROTTLES
 from .best_torque import APART, EARLIEST, FIRST_GUESS, LATEST, MOST_SHIFT, clipped, shift_of, top_of
 from .burn_map import IGNITION, BurnMap, burn_map_of, own_share
 from .end_gas import induction_used
-from .gas_kernel import properties
+from .gas_kernel import SMOOTH, properties
 from .integrate import run_cycle
+from .kept_cycles import KeptStart, keeping
 from .lattice import Lattice, Start
 from .layout import INDEX, IntakeKind, State, Unknown
 from .ledger import BurnedLedger, ledger_of
 from .mixing import NO_SECANTS
 from .operating import AIR_DENSITY, RATED_SPEED, OperatingState, Tolerances
+from .plain_cycle import Burning, burn_boundary, burn_layout, burned_out, cycle_stops
 from .port_flow import PortFlow, flow_of
-from .settled_figures import SingleCycle, dead_state, next_area, plenum_mean, running_state, throttle_flux
+from .settled_figures import SingleCycle, dead_state, running_state
 from .setup import Conditions, course_of, guess_of, lifts_of, setup_of
-from .steady import NO_MARKS, Burning, Marching, Settled, burn_boundary, burn_layout, burned_out, cycle_stops, settle
-from .whole_engine import WholeEngine
+from .steady import NO_MARKS, Marching, Settled, settle
+from .throttled import turned
 
 if TYPE_CHECKING:
     from ..sheet import Build
@@ -41,12 +42,12 @@ __all__ = ["INTAKE_MODELS", "ResolvedEngine"]
 Array = NDArray[np.float64]
 
 INTAKE_MODELS = {kind.name.lower(): kind for kind in IntakeKind}
-# Flow is made linear below this relative pressure difference; trapped mass moves by less than 0.02 %.
-SMOOTH = 2e-3
 RTOL = 1e-6
-MOST_TURNS = 25  # of the throttle, to find a mean plenum pressure
 # How far [crank deg] a settled cycle's spark may lie from the one asked for when solving for a load.
 NEAR_ENOUGH = 1.0
+# Knock is searched up to so far beyond best torque [crank deg]. A knock limit that answers its exchange's spark by more than the second, degree for degree,
+# is taken as found: ESTIMATE, 0.05 to 0.4 seen over three engines.
+KNOCK_BEYOND, MOST_ANSWER = 5.0, 0.7
 HELD_TEMPERATURE, EXHAUST_TEMPERATURE = 500.0, 900.0
 
 
@@ -115,12 +116,13 @@ class ResolvedEngine:
             self.course,
         )
         self.lattice = Lattice(self._calm, self.guess, ambient=self.ambient, tolerance=tolerance)
+        made = (intake_model, adiabatic, instantaneous, rtol, smooth, held_temperature, exhaust_temperature, intake_temperature, exhaust_pressure, tolerance)
         # What was answered, by the question: remembered, never begun from.
+        self.answers = keeping.answers_of(build, tolerances, made)
         self._settled: dict[tuple[float, float, float], Settled] = {}
-        self._held: dict[tuple[float, float, float | None], tuple[float, float]] = {}
-        self._best: dict[tuple[float, float, float | None], float] = {}
+        self._never: dict[tuple[float, float, float], NoSolutionError] = {}
         self.burn_maps: dict[tuple[float, float, float], BurnMap | None] = {}
-        self.spreads: dict[tuple[float, ...], Spread] = {}
+        self.spreads: dict[tuple[float, ...], Spread] = self.answers.spreads
 
     def asking(self, build: Build) -> ResolvedEngine:
         """Return the same engine and its settled cycles under another sheet's limits, gears, margins or octane."""
@@ -132,7 +134,8 @@ class ResolvedEngine:
         """Return how a charge burns from a spark [crank deg before top dead centre]."""
         phi = min(max(1.0 / self.build.idle.mixture, 0.7), 1.4)
         burnable = self.build.engine.combustion_efficiency
-        return Burning(spark, burnable, self.tolerances.burn, phi, self.fuel.ethanol, DILUTION_EXPONENT * self.tolerances.dilution, self.instantaneous)
+        dilution = DILUTION_EXPONENT * self.tolerances.dilution
+        return Burning(float(spark), float(burnable), self.tolerances.burn, phi, self.fuel.ethanol, dilution, self.instantaneous)
 
     def marching(self, speed: float, pressure: float, spark: float) -> Marching:
         """Return the plain cycle at an operating point."""
@@ -180,10 +183,31 @@ class ResolvedEngine:
             starts = [Start(self.guess(pressure) if start is None else start, NO_SECANTS)]
             return self._found(speed, pressure, spark, starts, self.tolerance if tolerance is None else tolerance, accelerate)
         key = speed, pressure, spark
+        if key in self._never:
+            raise copy.copy(self._never[key])
         if key not in self._settled:
-            starts = self.lattice.starts(*key) if self.setup.has_runner else [Start(self.guess(pressure), NO_SECANTS)]
-            self._settled.setdefault(key, self._found(*key, starts, self.tolerance, True))
+            try:
+                found = self._again(*key) if key in self.answers.starts else self._first(*key)
+            except NoSolutionError as error:
+                # What never repeats itself takes the most cycles to find out.
+                self._never[key] = error.with_traceback(None)
+                raise
+            self._settled.setdefault(key, found)
         return self._settled[key]
+
+    def _first(self, speed: float, pressure: float, spark: float) -> Settled:
+        """Settle at a point from where the lattice says."""
+        starts = self.lattice.starts(speed, pressure, spark) if self.setup.has_runner else [Start(self.guess(pressure), NO_SECANTS)]
+        found = self._found(speed, pressure, spark, starts, self.tolerance, True)
+        if self.setup.has_runner and self.setup.intake == IntakeKind.PLENUM:
+            self.answers.starts[speed, pressure, spark] = KeptStart(found.unknowns, found.cycles, found.history, found.outcome)
+        return found
+
+    def _again(self, speed: float, pressure: float, spark: float) -> Settled:
+        """Return a cycle that has settled before: run once from where its last round began."""
+        start = self.answers.starts[speed, pressure, spark]
+        _, cycle = self._calm(speed, pressure, spark).cycle(start.unknowns)
+        return cycle._replace(cycles=start.cycles, residual=start.history[-1], history=start.history, outcome=start.outcome)
 
     def _found(self, speed: float, pressure: float, spark: float, starts: list[Start], tolerance: float, accelerate: bool) -> Settled:
         """Settle from the first start that leads to a cycle that runs."""
@@ -198,10 +222,11 @@ class ResolvedEngine:
                 continue
             if calm.runs:
                 break
-        if alone:
-            return self._turned(speed, pressure, spark, calm if calm is not None and calm.runs else None, tolerance)
+        running = calm if calm is not None and calm.runs else None
+        if self.setup.intake == IntakeKind.RIPPLING and (alone or running is not None):
+            return turned(lambda: self.marching(speed, pressure, spark), self.plenum_cylinders, running, self.guess(pressure), tolerance)
         assert calm is not None
-        return self._turned(speed, pressure, spark, calm, tolerance) if self.setup.intake == IntakeKind.RIPPLING and calm.runs else calm
+        return calm
 
     def _calm(self, speed: float, pressure: float, spark: float) -> Marching:
         """Return the plain cycle at an operating point, a breathing plenum held still."""
@@ -209,47 +234,6 @@ class ResolvedEngine:
         if made.setup.intake == IntakeKind.RIPPLING:
             made.setup, made.marks = made.setup._replace(intake=int(IntakeKind.PLENUM)), NO_MARKS
         return made
-
-    def _turned(self, speed: float, pressure: float, spark: float, calm: Settled | None, tolerance: float) -> Settled:
-        """Settle the rippling form, turning the throttle until the plenum's mean pressure is the one asked for; begun from the calm form where that runs."""
-        s = self.marching(speed, pressure, spark).setup
-        r, cp, *_ = properties(s.gas, s.ambient_temperature, 0.0)
-        flux = throttle_flux(s.ambient_pressure, pressure, s.ambient_temperature, r, cp / (cp - r))
-        if calm is not None:
-            drawn, z = calm.total("runner_in") - calm.total("runner_back"), calm.unknowns
-        else:
-            # A plenum of one's own may still run where a calm one does not: try with a third of the full charge.
-            drawn, z = pressure * s.swept / (3.0 * r * s.ambient_temperature), self.guess(pressure)
-        area = drawn * speed / 2.0 * self.plenum_cylinders / max(flux, 1e-3)
-        tried, cycles = [], 0
-        engine = WholeEngine(self.marching(speed, pressure, spark), self.plenum_cylinders, calm) if calm is not None and self.plenum_cylinders > 1 else None
-        for _ in range(MOST_TURNS):
-            found = engine.settle(area, tolerance=max(tolerance, 1e-4)) if engine else self._alone(speed, pressure, spark, area, z, tolerance)
-            cycles += found.cycles
-            found = found._replace(cycles=cycles)
-            if not found.runs:
-                return found
-            mean = plenum_mean(found)
-            tried.append((area, mean))
-            if abs(mean - pressure) < 2e-4 * pressure:
-                return found
-            z = found.unknowns
-            area = next_area(tried, pressure)
-        nearest = min((m for _, m in tried), key=lambda m: abs(m - pressure))
-        raise NoSolutionError(
-            f"no throttle opening holds {pressure / 1e3:.2f} kPa in the plenum at {speed * 60:.0f} rpm; the nearest found is {nearest / 1e3:.2f} kPa",
-            reachable=nearest,
-        )
-
-    def _alone(self, speed: float, pressure: float, spark: float, area: float, z: Array, tolerance: float) -> Settled:
-        """Settle a cylinder behind a throttle of its own. Where mixing, far from the end, leads into a dead charge, plain cycles have the last word."""
-        marching = self.marching(speed, pressure, spark)
-        marching.setup = marching.setup._replace(throttle_area=area)
-        with contextlib.suppress(NoSolutionError):
-            found = settle(marching, z, tolerance=tolerance)
-            if found.runs:
-                return found
-        return settle(marching, z, tolerance=tolerance, accelerate=False)
 
     def closed_work(self, settled: Settled, spark: float, burned: float | None = None) -> tuple[float, Burn, float]:
         """Run compression to exhaust opening alone; return work [J], the burn, share burned.
@@ -267,7 +251,7 @@ class ResolvedEngine:
         if burned is not None:
             r_before, r_after = properties(s.gas, temperature, y)[0], properties(s.gas, temperature, burned)[0]
             mass, y = mass * r_before / r_after, burned
-        burn = burn_layout(s, burning, (mass, temperature, y), course)
+        burn = burn_layout(s, burning, (float(mass), float(temperature), float(y)), course, reference_scales())
         start, duration, power, end = burn_boundary(burn)
         made = burning.completeness * mass * (1.0 - y)
         b = settled.boundary._replace(burn_start=start, burn_duration=duration, burn_power=power, burn_end=end, burn_mass=made)
@@ -294,15 +278,33 @@ class ResolvedEngine:
         return induction_used(settled, angle, states, self.tolerances.octane * self.build.fuel.si.octane)
 
     def knock_spark(self, speed: float, pressure: float, *, burned_fraction: float | None = None) -> float:
-        """Return the earliest spark without knock [crank deg before top dead centre]; infinite if none searched knocks."""
-        best = self.best_spark(speed, pressure, burned_fraction=burned_fraction)
-        settled = self.settled(speed, pressure, float(round(best)))
-        if not settled.runs or self.knock_progress(settled, min(best + 5.0, EARLIEST), burned_fraction) < 1.0:
+        """Return the earliest spark without knock [crank deg before top dead centre]; infinite if none searched knocks.
+
+        Sought on the gas exchange of best torque, then on that of the knock limit found: a later spark leaves hotter, thinner gas behind, and the limit
+        comes down with it, by up to 5 degrees at 1000 rpm. Both together tell where limit and exchange are of one spark.
+        """
+        best, own, settled = self._held_best(speed, pressure, burned_fraction)
+        first = self._knock_on(settled, best, burned_fraction)
+        other = float(round(first)) if math.isfinite(first) else own
+        if abs(other - own) <= NEAR_ENOUGH:
+            return first
+        exchange = self.settled(speed, pressure, other)
+        if not exchange.runs:
+            return first
+        second = self._knock_on(exchange, best, burned_fraction)
+        if not math.isfinite(second):
+            return first
+        slope = (second - first) / (other - own)
+        return clipped((first - slope * own) / (1.0 - slope)) if slope < MOST_ANSWER else second
+
+    def _knock_on(self, settled: Settled, best: float, burned: float | None) -> float:
+        """Return the earliest spark without knock on a held gas exchange [crank deg before top dead centre]; infinite if none searched knocks."""
+        low, high = LATEST, min(best + KNOCK_BEYOND, EARLIEST)
+        if not settled.runs or self.knock_progress(settled, high, burned) < 1.0:
             return math.inf
-        low, high = LATEST, min(best + 5.0, EARLIEST)
         while high - low > 0.1:
             middle = 0.5 * (low + high)
-            low, high = (low, middle) if self.knock_progress(settled, middle, burned_fraction) >= 1.0 else (middle, high)
+            low, high = (low, middle) if self.knock_progress(settled, middle, burned) >= 1.0 else (middle, high)
         return low
 
     def best_spark(self, speed: float, pressure: float, *, burned_fraction: float | None = None) -> float:
@@ -313,13 +315,13 @@ class ResolvedEngine:
         (``burned_fraction``) has its exchange behind it.
         """
         key = speed, pressure, burned_fraction
-        if key not in self._best:
+        if key not in self.answers.best:
             best, own, settled = self._held_best(*key)
             if burned_fraction is None and settled.runs:
                 shift = self._shift(settled, own, best)
                 best = clipped(best + shift) if abs(shift) < MOST_SHIFT else top_of(lambda s: self._net(speed, pressure, s), float(round(best)))
-            self._best[key] = best
-        return self._best[key]
+            self.answers.best[key] = best
+        return self.answers.best[key]
 
     def _net(self, speed: float, pressure: float, spark: float) -> float:
         """Return net IMEP [Pa] of the settled cycle; next to nothing where no cycle repeats itself, so that a search goes elsewhere."""
@@ -331,15 +333,15 @@ class ResolvedEngine:
     def _held_best(self, speed: float, pressure: float, burned: float | None) -> tuple[float, float, Settled]:
         """Return the spark of greatest torque on a held gas exchange, that exchange's own spark within 3 degrees of it, and its cycle."""
         key = speed, pressure, burned
-        if key not in self._held:
+        if key not in self.answers.held:
             guess = self._best_guess(self.lattice.place(speed, pressure, FIRST_GUESS), burned)
             own = float(round(guess))
             best = self._top(self.settled(speed, pressure, own), guess, burned)
             if abs(best - own) > NEAR_ENOUGH:
                 own = float(round(best))
                 best = self._top(self.settled(speed, pressure, own), best, burned)
-            self._held[key] = best, own
-        best, own = self._held[key]
+            self.answers.held[key] = best, own
+        best, own = self.answers.held[key]
         return best, own, self.settled(speed, pressure, own)
 
     def _best_guess(self, place: tuple[int, int, int], burned: float | None) -> float:

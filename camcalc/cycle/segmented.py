@@ -11,9 +11,10 @@ from numpy.typing import NDArray
 
 from ..errors import NoSolutionError
 from .integrate import run_cycle
-from .layout import INDEX, TOTAL, IntakeKind, State, Unknown
+from .layout import INDEX, PLENUM, TOTAL, IntakeKind, State, Unknown
 from .memory import SIZE, Carried, Given, segments_of
-from .steady import Settled, boundary_of, burn_layout, burned_out, cycle_stops, temperature_of
+from .plain_cycle import boundary_of, burn_layout, burned_out, cycle_stops, temperature_of
+from .steady import Settled
 from .whole_engine import run_engine
 
 if TYPE_CHECKING:
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
     from .resolved import ResolvedEngine
     from .steady import Marching
 
-__all__ = ["CHARGE", "COUNTED", "LATCHED", "PLENUM", "Segmented"]
+__all__ = ["CHARGE", "COUNTED", "LATCHED", "Segmented"]
 
 Array = NDArray[np.float64]
 
@@ -29,7 +30,6 @@ Array = NDArray[np.float64]
 RTOL = 1e-7
 # Of all cylinders at once.
 ENGINE_RTOL = 1e-6
-PLENUM = slice(State.PLENUM_MASS, State.PLENUM_BURNED + 1)
 CHARGE = slice(Carried.CHARGE_MASS, Carried.CHARGE_FRACTION + 1)
 LATCHED = slice(Carried.CHARGE_MASS, Carried.SPEED + 1)
 COUNTED = slice(Carried.LEFT, Carried.LEFT_HEAT + 1)
@@ -81,10 +81,10 @@ class Segmented:
         m, course = self.marching, self.marching.course
         burning = m.burning._replace(spark=float(state[Carried.SPARK]))
         charge = float(state[Carried.CHARGE_MASS]), float(state[Carried.CHARGE_TEMPERATURE]), float(state[Carried.CHARGE_FRACTION])
-        burn = burn_layout(m.setup._replace(speed=float(state[Carried.SPEED])), burning, charge, course)
-        behind = float(state[Carried.COLLECTOR_TEMPERATURE]), float(state[Carried.COLLECTOR_FRACTION])
+        burn = burn_layout(m.setup._replace(speed=float(state[Carried.SPEED])), burning, charge, course, m.outer.scales)
+        behind = float(state[Carried.COLLECTOR_TEMPERATURE]), float(state[Carried.COLLECTOR_FRACTION]), float(state[Carried.EXHAUST_PRESSURE])
         outside = float(given[Given.TEMPERATURE]), float(given[Given.FRACTION]), *behind
-        b = boundary_of(m.setup, burning, burn, course, outside, charge, m.closed)
+        b = boundary_of(m.setup, burning, burn, course, outside, charge, m.outer.closed)
         return (b._replace(burn_mass=0.0) if misses else b), cycle_stops(course, b.burn_start, min(burned_out(burn), course.exhaust_opens))
 
     def flow(self, k: int, state: Array, given: Array, *, misses: bool = False) -> tuple[Array, Array, Array]:
@@ -104,7 +104,6 @@ class Segmented:
             speed=float(given[Given.SPEED]) / (2.0 * math.pi),
             intake=int(IntakeKind.PLENUM),
             intake_pressure=float(given[Given.PRESSURE]),
-            exhaust_pressure=float(state[Carried.EXHAUST_PRESSURE]),
         )
         b, stops = self.boundary(state, given, misses=misses)
         first, last = self.ends[k], self.ends[k + 1]
@@ -123,9 +122,7 @@ class Segmented:
         fresh = state[Carried.CYLINDER_MASS] * (1.0 - state[Carried.CYLINDER_FRACTION]) if k == 0 else 0.0
         return new, _made(end, float(fresh)), end[SUMMED]
 
-    def together(
-        self, k: int, states: Sequence[Array], given: Array, missed: Sequence[bool], plenum: tuple[float, float, float], opening: float
-    ) -> Array:
+    def together(self, k: int, states: Sequence[Array], given: Array, missed: Sequence[bool], plenum: tuple[float, float, float], opening: float) -> Array:
         """Integrate all cylinders on the plenum they share over a segment; return each one's state at its end, the plenum's in all.
 
         Parameters
@@ -151,14 +148,14 @@ class Segmented:
         setup = self.marching.setup._replace(
             speed=given[Given.SPEED] / (2.0 * math.pi),
             intake=int(IntakeKind.RIPPLING),
-            exhaust_pressure=float(np.mean([state[Carried.EXHAUST_PRESSURE] for state in states])),
             throttle_area=opening / count,
         )
+        behind = float(np.mean([state[Carried.EXHAUST_PRESSURE] for state in states]))
         begins, first, last = self.ends[0], self.ends[k], self.ends[k + 1]
         inner = {begins + (a - shift - begins) % 720.0 for (_, own), shift in zip(found, shifts, strict=True) for a in own}
         stops = np.array([first, *sorted(a for a in inner if first + 1e-6 < a < last - 1e-6), last])
         stops = stops[np.concatenate([[True], np.diff(stops) > 1e-6])]
-        _, _, end, steps = run_engine(y, stops, setup, np.array([b for b, _ in found]), shifts, ENGINE_RTOL, np.zeros(0))
+        _, _, end, steps = run_engine(y, stops, setup, np.array([b._replace(exhaust_pressure=behind) for b, _ in found]), shifts, ENGINE_RTOL, np.zeros(0))
         if steps < 0:
             raise NoSolutionError(f"the engine cannot be integrated at {setup.speed * 60:.0f} rpm: a step became too small")
         return end
@@ -189,7 +186,7 @@ class Segmented:
         new[Carried.COLLECTOR_FRACTION] = left
         new[Carried.COLLECTOR_TEMPERATURE] = temperature_of(m.setup.gas, heat / out, left, before[Carried.COLLECTOR_TEMPERATURE])
         flow = (out - back) * speed / (4.0 * math.pi)
-        new[Carried.EXHAUST_PRESSURE] = m.ambient + m.rated_rise * (flow / m.rated_flow) ** 2
+        new[Carried.EXHAUST_PRESSURE] = m.outer.ambient + m.outer.rated_rise * (flow / m.outer.rated_flow) ** 2
         return new
 
     def cycle(self, state: Array, given: Array, *, misses: bool = False) -> tuple[Array, Array]:

@@ -16,8 +16,8 @@ from ..engine.valve_flow import ValveShape, valve_shape_of
 from .gas_kernel import gas_table, properties
 from .layout import ExhaustKind, IntakeKind, Unknown
 from .operating import Tolerances
+from .plain_cycle import Course, closed_volume
 from .rates import TABLE_STEP, Setup
-from .steady import Course, closed_volume
 
 if TYPE_CHECKING:
     from ..sheet import Build

@@ -12,54 +12,51 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from ..burn.phasing import Burn, Closed, Cylinder, Mixture, laid_out, march_burn, reference_scales
+from ..burn.phasing import Burn, reference_scales
 from ..errors import NoSolutionError
 from .gas_kernel import properties
 from .integrate import run_cycle
-from .layout import INDEX, TOTAL, ExhaustKind, IntakeKind, State, Unknown
+from .layout import INDEX, PLENUM, ExhaustKind, IntakeKind, State, Unknown
 from .mixing import NO_SECANTS, Mixing, Secants, scaled
 from .operating import Ending
+from .plain_cycle import (
+    DIES,
+    DYING,
+    LOST,
+    NEARLY_DYING,
+    NEITHER,
+    PATIENCE,
+    REPEATS,
+    Burning,
+    Course,
+    Outer,
+    Plain,
+    at_closing,
+    begun,
+    behind_the_port,
+    boundary_of,
+    burn_layout,
+    burned_out,
+    closed_volume,
+    cycle_stops,
+    march_plain,
+    mixed_plenum,
+    outside_of,
+)
 from .rates import Boundary, Setup
 
-__all__ = ["Burning", "Course", "Settled", "cycle_stops", "every_degree", "settle", "temperature_of"]
+__all__ = ["Marching", "Settled", "every_degree", "settle"]
 
 Array = NDArray[np.float64]
 
-# What an integration begins with and ends with, from cylinder to exhaust port; the plenum's, or the slug's, own state.
+# What an integration begins with and ends with, from cylinder to exhaust port.
 IN_CYLINDER_TO_PORT = slice(Unknown.CYLINDER_MASS, Unknown.PORT_FRACTION + 1)
-PLENUM = slice(State.PLENUM_MASS, State.PLENUM_BURNED + 1)
 # A cycle whose residual stays within so many times the tolerance over so many cycles repeats itself as closely as it can.
 HOVERING, HOVERS = 8.0, 30
-# A charge as diluted as the first dies; one as diluted as the second that has not settled by now is on its way.
-DYING, NEARLY_DYING, PATIENCE = 0.985, 0.90, 60
 # A secant must be longer than the steps of the integration make by chance, so many times its relative tolerance; ESTIMATE.
 LEAST_STEP = 3.0
 NO_MARKS = np.zeros(0)
-FIRING = 360.0  # top dead centre of firing in the frame of the cycle
-# Where a Wiebe function's exponent is over 20 nothing is left to burn: its progress to the power at which the integration may stop watching it.
-BURNED_OUT = 4.1
-REFERENCE_STATE = 298.15  # K, of the heat that a charge gives
-
-
-class Course(NamedTuple):
-    """Valve events in the frame of the cycle [crank deg, firing top dead centre 360]: the cycle runs from intake closing to the next."""
-
-    closes: float
-    exhaust_opens: float
-    intake_opens: float
-    exhaust_closes: float
-
-
-class Burning(NamedTuple):
-    """How the charge burns: spark before top dead centre [crank deg], or at once at top dead centre; share that burns."""
-
-    spark: float
-    completeness: float
-    scale: float
-    phi: float
-    ethanol: float
-    dilution: float
-    instantaneous: bool
+NO_BOOK = NO_SECANTS.book(least=np.inf)  # for cycles that are not mixed: nothing is written to it
 
 
 class Settled(NamedTuple):
@@ -95,136 +92,6 @@ class Settled(NamedTuple):
         return int(np.argmin(np.abs(self.stops - angle)))
 
 
-def cycle_stops(course: Course, burn_start: float, burn_end: float) -> Array:
-    """Return every angle at which the integration must restart, from intake closing to the next."""
-    start, end = course.closes, course.closes + 720.0
-    inner = (360.0, burn_start, burn_end, course.exhaust_opens, 540.0, course.intake_opens, course.exhaust_closes, 900.0)
-    kept = sorted({a for a in inner if start + 1e-6 < a < end - 1e-6})
-    return np.array([start, *kept, end])
-
-
-def temperature_of(gas: Array, enthalpy: float, burned: float, guess: float = 800.0, *, conductance: float = 0.0, wall: float = 0.0) -> float:
-    """Return the temperature [K] at which a mixture has a specific enthalpy [J/kg], less what it has given a wall.
-
-    Parameters
-    ----------
-    gas : array, shape (coefficients,)
-        As ``properties`` takes it, in its units.
-    enthalpy : float
-        [J/kg].
-    burned : float
-        Burned gas, fraction by mass.
-    guess : float
-        Where Newton's steps begin [K].
-    conductance, wall : float
-        Heat that each kilogram gives a wall for each kelvin that it is hotter than the wall [J/(kg K)], and the wall's temperature [K].
-    """
-    t = guess
-    for _ in range(50):
-        _, cp, h, _, _ = properties(gas, t, burned)
-        step = (h + conductance * (t - wall) - enthalpy) / (cp + conductance)
-        t = min(max(t - step, 150.0), 4500.0)
-        if abs(step) < 1e-8 * t:
-            break
-    return t
-
-
-def burn_layout(setup: Setup, burning: Burning, charge: tuple[float, float, float], course: Course) -> Burn:
-    """Return the burn of a charge that fills the cylinder at intake closing: mass [kg], temperature [K], residual by mass.
-
-    Parameters
-    ----------
-    setup : Setup
-    burning : Burning
-    charge : tuple of float
-        Mass [kg], temperature [K] and residual [fraction by mass] at intake closing.
-    course : Course
-        Valve events.
-
-    References
-    ----------
-    As ``march_burn``; Wiebe function with a = 5 (Heywood 1988, ch. 9, from memory).
-    """
-    if burning.instantaneous:
-        return Burn(0.0, 0.0, 3.0, np.inf, 0.0, 0.0)
-    cylinder, closed, mixture = closed_charge(setup, burning, charge, closed_volume(setup, course.closes))
-    develop, rapid, end = march_burn(
-        cylinder,
-        closed,
-        mixture,
-        2.0 * setup.stroke * setup.speed,
-        float(burning.spark),
-        course.exhaust_opens - FIRING,
-        (burning.scale, burning.scale),
-        reference_scales(),
-    )
-    return laid_out(float(burning.spark), develop, rapid, end)
-
-
-def closed_charge(setup: Setup, burning: Burning, charge: tuple[float, float, float], closed: float) -> tuple[Cylinder, Closed, Mixture]:
-    """Return what the laws of the burn ask of a charge.
-
-    Parameters
-    ----------
-    setup : Setup
-    burning : Burning
-    charge : tuple of float
-        Mass [kg], temperature [K] and residual [fraction by mass] at intake closing.
-    closed : float
-        Volume at intake closing [m3].
-    """
-    mass, temperature, burned = map(float, charge)
-    r = properties(setup.gas, temperature, burned)[0]
-    heat = -properties(setup.gas, REFERENCE_STATE, burned)[3] * burning.completeness * mass * (1.0 - burned)
-    area = np.pi / 4.0 * setup.bore**2
-    return (
-        Cylinder(setup.clearance, setup.swept, setup.rod_over_crank, setup.clearance / area),
-        Closed(closed, mass * r * temperature / closed, temperature, heat),
-        Mixture(burning.phi, burned, burning.ethanol, burning.dilution),
-    )
-
-
-def burned_out(burn: Burn) -> float:
-    """Return the crank angle [deg in the frame of the cycle] at which a burn is over, the exhaust valve apart."""
-    return FIRING + min(burn.end, burn.start + max(burn.duration, 1.0) * BURNED_OUT ** (1.0 / burn.power))
-
-
-def boundary_of(
-    s: Setup, burning: Burning, burn: Burn, course: Course, outside: tuple[float, float, float, float], charge: tuple[float, float, float], closed: float
-) -> Boundary:
-    """Return what a cycle is given.
-
-    Parameters
-    ----------
-    s : Setup
-    burning : Burning
-    burn : Burn
-        Laid out for the charge.
-    course : Course
-        Valve events.
-    outside : tuple of float
-        Temperature [K] and burned fraction of plenum and of collector, as ``outside_of``.
-    charge : tuple of float
-        Mass [kg], temperature [K] and residual [fraction by mass] at intake closing.
-    closed : float
-        Volume at intake closing [m3].
-    """
-    mass, temperature, burned = charge
-    burns = burning.completeness * mass * (1.0 - burned) if burn.duration > 0.0 else 0.0
-    pressure = mass * properties(s.gas, temperature, burned)[0] * temperature / closed
-    return Boundary(*outside, *burn_boundary(burn), burns, pressure, closed, temperature, course.closes, course.exhaust_opens)
-
-
-def burn_boundary(burn: Burn) -> tuple[float, float, float, float]:
-    """Return what the rates take of a burn: start [deg in the frame of the cycle], duration [deg], power, where the flame goes out [deg]."""
-    return FIRING + burn.start, burn.duration, burn.power, FIRING + burn.end
-
-
-def closed_volume(setup: Setup, angle: float) -> float:
-    """Return cylinder volume [m3] at a crank angle [deg]."""
-    return float(cylinder_volume(setup, np.asarray(angle)))
-
-
 def cylinder_volume(setup: Setup, angles: Array) -> Array:
     """Return cylinder volume [m3] at crank angles [deg]."""
     theta, lam = np.radians(angles), setup.rod_over_crank
@@ -236,56 +103,71 @@ def every_degree(course: Course) -> Array:
     return np.arange(course.closes, course.closes + 720.0, 1.0)[1:]
 
 
-def outside_of(z: Array) -> tuple[float, float, float, float]:
-    """Return what is settled outside the integration: temperature [K] and burned fraction of plenum and of collector."""
-    return z[Unknown.PLENUM_TEMPERATURE], z[Unknown.PLENUM_FRACTION], z[Unknown.COLLECTOR_TEMPERATURE], z[Unknown.COLLECTOR_FRACTION]
-
-
-def at_closing(y: Array) -> Array:
-    """Return the unknowns from cylinder to exhaust port that a state makes: burned gas as fraction of its volume's mass."""
-    z = y[: State.PORT_FRACTION + 1].copy()
-    z[Unknown.CYLINDER_FRACTION] = y[State.CYLINDER_BURNED] / y[State.CYLINDER_MASS]
-    z[Unknown.RUNNER_FRACTION] = y[State.RUNNER_BURNED] / y[State.RUNNER_MASS]
-    return z
-
-
 class Marching:
     """One plain cycle as a map from unknowns to unknowns."""
 
     def __init__(self, setup: Setup, course: Course, burning: Burning, rtol: float, back_pressure: tuple[float, float, float]) -> None:
         self.setup, self.course, self.burning, self.rtol = setup, course, burning, rtol
-        self.ambient, self.rated_rise, self.rated_flow = back_pressure
-        self.closed = closed_volume(setup, course.closes)
+        self.outer = Outer(closed_volume(setup, course.closes), *back_pressure, reference_scales())
         self.marks = every_degree(course) if setup.intake == IntakeKind.RIPPLING else NO_MARKS
         self.extra, self.slug_change = np.zeros(3), 0.0
 
+    @property
+    def plain(self) -> bool:
+        """Whether cycles are run by the compiled march: behind a plenum at constant pressure, burning in time."""
+        return self.setup.intake == IntakeKind.PLENUM and not self.burning.instantaneous
+
+    def as_plain(self) -> Plain:
+        """Return what the compiled march takes."""
+        return Plain(self.setup, self.course, self.burning, self.outer, self.rtol)
+
     def cycle(self, z: Array) -> tuple[Array, Settled]:
         """Run one cycle from unknowns; return the next unknowns and the cycle as it ran."""
-        burning, course = self.burning, self.course
-        s = self.setup
-        if s.exhaust == ExhaustKind.PORT:
-            s = s._replace(exhaust_pressure=z[Unknown.EXHAUST_PRESSURE])
-        mass, temperature, burned = z[: Unknown.CYLINDER_FRACTION + 1]
-        burn = burn_layout(s, burning, (mass, temperature, burned), course)
-        b = boundary_of(s, burning, burn, course, outside_of(z), (mass, temperature, burned), self.closed)
+        if self.plain:
+            _, new, stops, at_stops, burn, b, _, ending = march_plain(z, self.as_plain(), NO_BOOK, False, 0.0, 1)
+            if ending < 0:
+                raise self.lost()
+            return new, self.ran(z, stops, at_stops, burn, b)
+        burning, course, s = self.burning, self.course, self.setup
+        charge = (float(z[Unknown.CYLINDER_MASS]), float(z[Unknown.CYLINDER_TEMPERATURE]), float(z[Unknown.CYLINDER_FRACTION]))
+        burn = burn_layout(s, burning, charge, course, self.outer.scales)
+        b = boundary_of(s, burning, burn, course, outside_of(z, s), charge, self.outer.closed)
         y = self._begun(z, s)
-        # The burn is cut short where the exhaust valve opens: what has not burned by then leaves unburned.
         stops = cycle_stops(course, b.burn_start, min(burned_out(burn), course.exhaust_opens))
         if burning.instantaneous:
             at_stops, at_marks, steps = self._instantaneous(y, stops, s, b)
         else:
             at_stops, at_marks, steps = run_cycle(y, stops, s, b, self.rtol, self.marks)
         if steps < 0:
-            raise NoSolutionError(f"the cycle cannot be integrated at {s.speed * 60:.0f} rpm and {s.intake_pressure / 1e3:.1f} kPa: a step became too small")
-        settled = Settled(s, b, course, z, stops, at_stops, at_marks, burn, 1, np.inf, (), Ending.NOT_SETTLED)
+            raise self.lost()
+        settled = self.ran(z, stops, at_stops, burn, b)._replace(at_marks=at_marks)
         return self._next(z, settled), settled
+
+    def ran(self, z: Array, stops: Array, at_stops: Array, burn: Burn, b: Boundary) -> Settled:
+        """Return a cycle as it ran, not yet judged.
+
+        Parameters
+        ----------
+        z : array, shape (unknowns,)
+            What it began with, in the order and units of ``layout.Unknown``.
+        stops : array, shape (n,)
+            Where it was restarted [crank deg].
+        at_stops : array, shape (n, states)
+            In the units of ``rates``.
+        burn : Burn
+        b : Boundary
+        """
+        s = self.setup._replace(exhaust_pressure=b.exhaust_pressure) if self.setup.exhaust == ExhaustKind.PORT else self.setup
+        return Settled(s, b, self.course, z, stops, at_stops, NO_MARKS, burn, 1, np.inf, (), Ending.NOT_SETTLED)
+
+    def lost(self) -> NoSolutionError:
+        """Return the error of a cycle that cannot be integrated."""
+        where = f"{self.setup.speed * 60:.0f} rpm and {self.setup.intake_pressure / 1e3:.1f} kPa"
+        return NoSolutionError(f"the cycle cannot be integrated at {where}: a step became too small")
 
     def _begun(self, z: Array, s: Setup) -> Array:
         """Return the state that the unknowns begin a cycle with."""
-        y = np.zeros(TOTAL)
-        y[: State.PORT_FRACTION + 1] = z[IN_CYLINDER_TO_PORT]
-        y[State.CYLINDER_BURNED] = z[Unknown.CYLINDER_FRACTION] * z[Unknown.CYLINDER_MASS]
-        y[State.RUNNER_BURNED] = z[Unknown.RUNNER_FRACTION] * z[Unknown.RUNNER_MASS]
+        y = begun(z)
         if not s.has_runner:
             y[State.RUNNER_MASS] = 1.0
             y[PLENUM] = self.extra
@@ -293,7 +175,7 @@ class Marching:
             temperature, burned = z[Unknown.PLENUM_TEMPERATURE], z[Unknown.PLENUM_FRACTION]
             mass = z[Unknown.PLENUM_PRESSURE] * s.plenum_volume / (properties(s.gas, temperature, burned)[0] * temperature)
             y[PLENUM] = mass, temperature, mass * burned
-        return y
+        return np.asarray(y)
 
     def _instantaneous(self, y: Array, stops: Array, s: Setup, b: Boundary) -> tuple[Array, Array, int]:
         """Burn everything at once at firing top dead centre, at constant volume and internal energy."""
@@ -324,25 +206,16 @@ class Marching:
             self.extra = end[PLENUM].copy()
             return new
         new[IN_CYLINDER_TO_PORT] = at_closing(end)
-        drawn, back = c.total("runner_in"), c.total("runner_back")
-        ambient = properties(s.gas, s.ambient_temperature, 0.0)[2]
+        sums = end - c.at_stops[0]
         if s.intake == IntakeKind.PLENUM:
-            burned = c.total("runner_back_burned") / drawn
-            enthalpy = ((drawn - back) * ambient + c.total("runner_back_heat")) / drawn
-            # Well mixed, at constant pressure: what came in, less what the gas at its new temperature gives the walls.
-            given = c.total("plenum_conductance") / drawn
-            temperature = temperature_of(s.gas, enthalpy, burned, z[Unknown.PLENUM_TEMPERATURE], conductance=given, wall=s.plenum_wall)
+            temperature, burned = mixed_plenum(s, sums, z[Unknown.PLENUM_TEMPERATURE])
         else:
             mass, temperature, burned_mass = end[PLENUM]
             burned = burned_mass / mass
             new[Unknown.PLENUM_PRESSURE] = mass * properties(s.gas, temperature, burned)[0] * temperature / s.plenum_volume
         new[Unknown.PLENUM_TEMPERATURE], new[Unknown.PLENUM_FRACTION] = temperature, burned
-        out = c.total("collector_out")
-        left = c.total("collector_out_burned") / out
-        new[Unknown.COLLECTOR_FRACTION] = left
-        new[Unknown.COLLECTOR_TEMPERATURE] = temperature_of(s.gas, c.total("collector_out_heat") / out, left, z[Unknown.COLLECTOR_TEMPERATURE])
-        flow = (out - c.total("collector_back")) * s.speed / 2.0
-        new[Unknown.EXHAUST_PRESSURE] = self.ambient + self.rated_rise * (flow / self.rated_flow) ** 2
+        found = behind_the_port(s, sums, z[Unknown.COLLECTOR_TEMPERATURE], self.outer)
+        new[Unknown.COLLECTOR_TEMPERATURE], new[Unknown.COLLECTOR_FRACTION], new[Unknown.EXHAUST_PRESSURE] = found
         return new
 
 
@@ -389,23 +262,40 @@ def march(marching: Marching, start: Array, mixing: Mixing | None, *, tolerance:
     most : int
         Most cycles run.
     """
-    z, history = start.copy(), []
-    for count in range(1, most + 1):
-        new, cycle = marching.cycle(z)
-        residual = max(float(np.max(np.abs(scaled(new - z, new)))), marching.slug_change)
-        history.append(residual)
-        if not np.isfinite(residual):
-            break
-        cycle = cycle._replace(cycles=count, residual=residual, history=tuple(history))
-        diluted = new[Unknown.CYLINDER_FRACTION]
-        if diluted > DYING or (diluted > NEARLY_DYING and count > PATIENCE):
-            return cycle._replace(outcome=Ending.NO_FRESH_CHARGE)
-        if residual < tolerance:
-            return cycle._replace(outcome=Ending.SETTLED)
-        z = new if mixing is None else mixing.next(z, new)
+    if marching.plain:
+        book = NO_BOOK if mixing is None else mixing.book
+        z, _, stops, at_stops, burn, b, residuals, ending = march_plain(start, marching.as_plain(), book, mixing is not None, tolerance, most)
+        history = list(map(float, residuals))
+        if ending < 0:
+            raise marching.lost()
+        cycle = marching.ran(z, stops, at_stops, burn, b)
+    else:
+        cycle, history, ending = _march_slowly(marching, start, mixing, tolerance, most)
+    cycle = cycle._replace(cycles=len(history), residual=history[-1], history=tuple(history))
+    if ending in (REPEATS, DIES):
+        return cycle._replace(outcome=Ending.SETTLED if ending == REPEATS else Ending.NO_FRESH_CHARGE)
     if len(history) == most and max(history[-HOVERS:]) < HOVERING * tolerance:
         # The steps of the integration, not the physics, keep it from repeating more closely; its residual says how closely it does.
         return cycle._replace(outcome=Ending.SETTLED)
     shown = ", ".join(f"{r:.1e}" for r in history[-6:])
     where = f"{marching.setup.speed * 60:.0f} rpm and {marching.setup.intake_pressure / 1e3:.1f} kPa"
     raise NoSolutionError(f"no settled cycle at {where} after {len(history)} cycles; last residuals {shown}")
+
+
+def _march_slowly(marching: Marching, start: Array, mixing: Mixing | None, tolerance: float, most: int) -> tuple[Settled, list[float], int]:
+    """Do what ``march_plain`` does, cycle by cycle, for the forms that are rarely run."""
+    z, history = start.copy(), []
+    while True:
+        new, cycle = marching.cycle(z)
+        residual = max(float(np.max(np.abs(scaled(new - z, new)))), marching.slug_change)
+        history.append(residual)
+        diluted, count = new[Unknown.CYLINDER_FRACTION], len(history)
+        if not np.isfinite(residual):
+            return cycle, history, LOST
+        if diluted > DYING or (diluted > NEARLY_DYING and count > PATIENCE):
+            return cycle, history, DIES
+        if residual < tolerance:
+            return cycle, history, REPEATS
+        if count == most:
+            return cycle, history, NEITHER
+        z = new if mixing is None else mixing.next(z, new)

@@ -12,56 +12,12 @@ from numpy.typing import NDArray
 from ..compiling import compiled
 from ..errors import NoSolutionError
 from .gas_kernel import FAST, properties
-from .integrate import (
-    A21,
-    A31,
-    A32,
-    A41,
-    A42,
-    A43,
-    A51,
-    A52,
-    A53,
-    A54,
-    A61,
-    A62,
-    A63,
-    A64,
-    A65,
-    B1,
-    B3,
-    B4,
-    B5,
-    B6,
-    C2,
-    C3,
-    C4,
-    C5,
-    E1,
-    E3,
-    E4,
-    E5,
-    E6,
-    E7,
-    MOST_STEPS,
-)
-from .layout import STATES, TOTAL, State, Unknown
+from .integrate import ERRORS, MOST_STEPS, NODES, STAGES
+from .layout import PLENUM, STATES, TOTAL, State, Unknown
 from .operating import Ending
+from .plain_cycle import at_closing, boundary_of, burn_layout, burned_out, closed_volume, cycle_stops, outside_of
 from .rates import Boundary, Setup, rates
-from .steady import (
-    IN_CYLINDER_TO_PORT,
-    PLENUM,
-    Marching,
-    Settled,
-    at_closing,
-    boundary_of,
-    burn_layout,
-    burned_out,
-    closed_volume,
-    cycle_stops,
-    every_degree,
-    outside_of,
-)
+from .steady import IN_CYLINDER_TO_PORT, Marching, Settled, every_degree
 
 __all__ = ["WholeEngine", "run_engine"]
 
@@ -76,7 +32,7 @@ def _engine_rates(theta: float, y: Array, dy: Array, s: Setup, boundaries: Array
     count = shifts.size
     for k in range(count):
         r = boundaries[k]
-        b = Boundary(r[0], r[1], r[2], r[3], r[4], r[5], r[6], r[7], r[8], r[9], r[10], r[11], r[12], r[13])
+        b = Boundary(r[0], r[1], r[2], r[3], r[4], r[5], r[6], r[7], r[8], r[9], r[10], r[11], r[12], r[13], r[14])
         phase = b.closed_angle + (theta + shifts[k] - b.closed_angle) % 720.0
         rates(phase, y[k], dy[k], s, b)
     for i in (State.PLENUM_MASS, State.PLENUM_TEMPERATURE, State.PLENUM_BURNED):
@@ -101,7 +57,7 @@ def run_engine(y0: Array, stops: Array, s: Setup, boundaries: Array, shifts: Arr
         Rising crank angles at which to restart [crank deg].
     s : Setup
         Engine and gas.
-    boundaries : array, shape (cylinders, 14) [SI]
+    boundaries : array, shape (cylinders, 15) [SI]
         What each cylinder's cycle is given, as ``Boundary``; angles in crank degrees.
     shifts : array, shape (cylinders,)
         How far each cylinder is ahead of the first [crank deg].
@@ -116,7 +72,8 @@ def run_engine(y0: Array, stops: Array, s: Setup, boundaries: Array, shifts: Arr
     at_marks = np.zeros((marks.size, TOTAL))
     at_stops[0] = y[0]
     slopes = np.zeros((7, shape[0], shape[1]))
-    k1, k2, k3, k4, k5, k6, k7 = slopes[0], slopes[1], slopes[2], slopes[3], slopes[4], slopes[5], slopes[6]
+    k1, k7 = slopes[0], slopes[6]
+    new = np.zeros(shape)
     least = np.zeros(STATES)
     for i in range(STATES):
         least[i] = 1e-3 * abs(y[0, i]) + 1e-12
@@ -133,18 +90,18 @@ def run_engine(y0: Array, stops: Array, s: Setup, boundaries: Array, shifts: Arr
             h = min(h, end - theta)
             if mark < marks.size and marks[mark] - theta > 1e-9:
                 h = min(h, marks[mark] - theta)
-            _engine_rates(theta + C2 * h, y + h * A21 * k1, k2, s, boundaries, shifts)
-            _engine_rates(theta + C3 * h, y + h * (A31 * k1 + A32 * k2), k3, s, boundaries, shifts)
-            _engine_rates(theta + C4 * h, y + h * (A41 * k1 + A42 * k2 + A43 * k3), k4, s, boundaries, shifts)
-            _engine_rates(theta + C5 * h, y + h * (A51 * k1 + A52 * k2 + A53 * k3 + A54 * k4), k5, s, boundaries, shifts)
-            _engine_rates(theta + h, y + h * (A61 * k1 + A62 * k2 + A63 * k3 + A64 * k4 + A65 * k5), k6, s, boundaries, shifts)
-            new = y + h * (B1 * k1 + B3 * k3 + B4 * k4 + B5 * k5 + B6 * k6)
-            _engine_rates(theta + h, new, k7, s, boundaries, shifts)
+            for stage in range(1, STAGES.shape[0]):
+                new[:] = y
+                for earlier in range(stage):
+                    new += (h * STAGES[stage, earlier]) * slopes[earlier]
+                _engine_rates(theta + NODES[stage] * h, new, slopes[stage], s, boundaries, shifts)
             error = 0.0
             for k in range(shape[0]):
                 for i in range(STATES):
-                    e = h * (E1 * k1[k, i] + E3 * k3[k, i] + E4 * k4[k, i] + E5 * k5[k, i] + E6 * k6[k, i] + E7 * k7[k, i])
-                    e = abs(e) / (rtol * (least[i] + abs(y[k, i])))
+                    e = 0.0
+                    for stage in range(STAGES.shape[0]):
+                        e += ERRORS[stage] * slopes[stage, k, i]
+                    e = abs(h * e) / (rtol * (least[i] + abs(y[k, i])))
                     if not e <= error:
                         error = e
             steps += 1
@@ -159,7 +116,7 @@ def run_engine(y0: Array, stops: Array, s: Setup, boundaries: Array, shifts: Arr
                 h *= max(0.2, 0.9 * error**-0.2)
                 continue
             theta += h
-            y = new
+            y[:] = new
             k1[:] = k7
             while mark < marks.size and marks[mark] - theta <= 1e-9:
                 at_marks[mark] = y[0]
@@ -225,8 +182,8 @@ class WholeEngine:
         mass, t = y0[State.CYLINDER_MASS], y0[State.CYLINDER_TEMPERATURE]
         burned = y0[State.CYLINDER_BURNED] / mass
         closed = closed_volume(s, course.closes)
-        burn = burn_layout(s, m.burning, (mass, t, burned), course)
-        b = boundary_of(s, m.burning, burn, course, outside_of(z), (mass, t, burned), closed)
+        burn = burn_layout(s, m.burning, (mass, t, burned), course, m.outer.scales)
+        b = boundary_of(s, m.burning, burn, course, outside_of(z, s), (mass, t, burned), closed)
         own = cycle_stops(course, b.burn_start, min(burned_out(burn), course.exhaust_opens))
         first, last = course.closes, course.closes + 720.0
         everyone = {first + (a - shift - first) % 720.0 for a in own for shift in self.shifts}

@@ -12,9 +12,10 @@ from numpy.typing import NDArray
 from scipy.optimize import brentq
 
 from ..codes import Code
-from ..cycle.memory import LOSSES, Given, Made
+from ..compiling import compiled
+from ..cycle.memory import Given, Made
 from ..vehicle.characteristic import Region, followed, newton, roots_in
-from ..vehicle.delayed_modes import Mode
+from ..vehicle.modes import Mode
 from .plenum import PlenumSlopes
 
 if TYPE_CHECKING:
@@ -34,8 +35,6 @@ LEAST_FILTER = 1e-3
 LEAST_ANGLE, BESIDE, MOST_COUNTED, CYCLE_SHARE = 0.02, 2e-3, 0.75, 0.25
 # Frequencies between which a critical slope is looked for.
 SLOPE_POINTS = 200
-# What the plenum's gas gives back to the engine.
-GAS = [Given.PRESSURE, Given.TEMPERATURE, Given.FRACTION]
 
 
 class LoopPart(Code):
@@ -109,40 +108,24 @@ class ClosedLoop(NamedTuple):
         strength : float
             Share of the engine's answer that is in the loop, friction apart.
         """
-        point = self.point
-        h = strength * point.answer(s)
-        p: PlenumSlopes = point.plenum
-        wait_speed, wait_load = np.exp(-s * point.delays.speed), np.exp(-s * point.delays.load)
-        through = wait_load / (1.0 + s * self.load_filter)
-        along_speed = point.spark_by_speed * wait_speed if LoopPart.SPARK_ALONG_SPEED in self.parts else np.zeros_like(s)
-        along_load = point.spark_by_pressure * through if LoopPart.SPARK_ALONG_LOAD in self.parts else np.zeros_like(s)
-        # The plenum's states per rad/s and per degree: what they lose depends on speed, spark, and themselves, directly and through the table.
-        to_plenum = p.losses @ h[:, LOSSES, :]
-        by_gas = to_plenum[:, :, GAS] @ p.seen + to_plenum[:, :, Given.SPARK, None] * (along_load[:, None] * p.seen[0])[:, None, :]
-        opened = np.broadcast_to(p.area * point.opening, (len(s), len(p.own)))
-        by_speed = to_plenum[:, :, Given.SPEED] + to_plenum[:, :, Given.SPARK] * along_speed[:, None]
-        drive = np.stack([by_speed, to_plenum[:, :, Given.SPARK], opened], axis=-1)
-        size = len(p.own)
-        matrix = s[:, None, None] * np.eye(size) - p.own - by_gas
-        states = np.linalg.solve(matrix, drive)
-        gas = p.seen @ states  # pressure, temperature, burned fraction by speed, spark and opening
-        spark = np.stack([along_speed, np.ones_like(s), np.zeros_like(s)], axis=-1) + along_load[:, None] * gas[:, 0, :]
-        work = h[:, Made.WORK, :]
-        out = work[:, Given.SPARK, None] * spark
-        if LoopPart.MANIFOLD in self.parts:
-            out = out + np.einsum("nk,nkj->nj", work[:, GAS], gas)
-        if LoopPart.DILUTION in self.parts:
-            out[:, 0] += work[:, Given.SPEED]
-        out[:, 0] += point.friction_by_speed
-        seen = through[:, None] * gas[:, 0, :]
-        return Torque(out[:, 0], out[:, 1], out[:, 2], seen[:, 0], seen[:, 1], np.asarray(np.linalg.det(matrix)))
+        point, parts = self.point, self.parts
+        table = _Table(
+            point.spark_by_speed if LoopPart.SPARK_ALONG_SPEED in parts else 0.0,
+            point.spark_by_pressure if LoopPart.SPARK_ALONG_LOAD in parts else 0.0,
+            float(point.delays.speed),
+            float(point.delays.load),
+            float(self.load_filter),
+        )
+        shares = (float(LoopPart.MANIFOLD in parts), float(LoopPart.DILUTION in parts))
+        answer = np.asarray(strength * point.answer(s), dtype=np.complex128)
+        found = _torque(np.asarray(s, dtype=np.complex128), answer, point.plenum, point.opening, table, shares)
+        found[:, 0] += point.friction_by_speed
+        return Torque(*found.T)
 
     def crank(self, s: Complex) -> tuple[Complex, Complex, Complex]:
         """Return crank speed [rad/s] and the car's acceleration [m/s2] per crank torque of the driveline alone, and the determinant of its equations."""
-        space = self.space
-        matrix = s[:, None, None] * np.eye(len(space.state)) - space.state
-        answer = np.linalg.solve(matrix, np.broadcast_to(space.crank_torque[:, None], (len(s), len(space.state), 1)))[:, :, 0]
-        return answer @ space.crank_speed, answer @ space.acceleration, np.linalg.det(matrix)
+        speed, car, determinant = _crank(np.asarray(s, dtype=np.complex128), self.space).T
+        return speed, car, determinant
 
     def characteristic(self, s: Complex, strength: float = 1.0) -> Complex:
         """Return what is zero at the roots of the loop; at strength zero at those of the driveline with friction."""
@@ -152,7 +135,7 @@ class ClosedLoop(NamedTuple):
         own = 1.0
         if memory is not None:
             # The memory's own decay, seen through cylinders that take turns, has poles about every multiple of the cycle's frequency.
-            own = np.linalg.det(np.eye(len(memory.cycle)) - np.exp(-2.0 * s / memory.speed)[:, None, None] * memory.cycle)
+            own = np.prod(1.0 - np.multiply.outer(np.exp(-2.0 * s / memory.speed), memory.decays), axis=-1)
         return np.asarray(size * torque.determinant * own * (1.0 - speed * torque.by_speed))
 
     def acceleration(self, band: Array) -> Complex:
@@ -167,9 +150,11 @@ class ClosedLoop(NamedTuple):
         return np.asarray(self.acceleration(band) * self.torque(s).by_opening)
 
     def mode(self, band: tuple[float, float], start: complex | None = None) -> Mode | None:
-        """Return the least damped mode between two frequencies [Hz], None where nothing swings.
+        """Return a mode between two frequencies [Hz]: whatever grows, else the least damped of the driveline's own; None where nothing is found.
 
-        Modes are followed from the driveline's own as the engine takes hold. Then the roots that grow are counted, so that none of these is missed.
+        The driveline's modes are followed as the engine takes hold; roots of plenum and memory that die are not looked for beside them. Where there is none
+        to follow, as in neutral, roots damped less than three quarters are counted, up to a quarter of the cycles' own frequency. The roots that grow are
+        counted always, so that none of these is missed.
 
         Parameters
         ----------
@@ -246,6 +231,139 @@ class ClosedLoop(NamedTuple):
             elif real < 0.0:
                 found[0] = max(found[0], 1.0 / real)
         return found[1], found[0]
+
+
+class _Table(NamedTuple):
+    """How spark follows: its slopes along speed [deg per rad/s] and along load [deg/Pa], the delays of both signals [s], the load's filter [s]."""
+
+    by_speed: float
+    by_load: float
+    wait_speed: float
+    wait_load: float
+    load_filter: float
+
+
+@compiled(nogil=True)
+def _torque(s: Complex, answer: Complex, plenum: PlenumSlopes, opening: float, table: _Table, shares: tuple[float, float]) -> Complex:
+    """Return the fields of ``Torque``, a column each, friction apart.
+
+    Parameters
+    ----------
+    s : array, shape (n,)
+        Complex frequencies [1/s].
+    answer : array, shape (n, outputs, inputs)
+        As ``LoopPoint.answer`` [SI].
+    plenum : PlenumSlopes
+    opening : float
+        Of the throttle, as ``LoopPoint`` has it [m2 or kg/s].
+    table : _Table
+    shares : tuple of float
+        Of the torque that follows the plenum's gas, and of that which follows speed [-].
+    """
+    size = plenum.own.shape[0]
+    out = np.zeros((s.size, 6), dtype=np.complex128)
+    matrix, states = np.empty((size, size), dtype=np.complex128), np.empty((size, 3), dtype=np.complex128)
+    gas = np.empty((3, 3), dtype=np.complex128)
+    for n in range(s.size):
+        h = answer[n]
+        along_speed = table.by_speed * np.exp(-s[n] * table.wait_speed)
+        through = np.exp(-s[n] * table.wait_load) / (1.0 + s[n] * table.load_filter)
+        along_load = table.by_load * through
+        for i in range(size):
+            # The plenum's states lose by speed, spark and themselves, directly and through the table.
+            by_speed, by_spark, by_gas = 0.0j, 0.0j, [0.0j, 0.0j, 0.0j]
+            for k in range(3):
+                loss, made = plenum.losses[i, k], h[Made.MASS + k]
+                by_speed += loss * made[Given.SPEED]
+                by_spark += loss * made[Given.SPARK]
+                by_gas[0] += loss * made[Given.PRESSURE]
+                by_gas[1] += loss * made[Given.TEMPERATURE]
+                by_gas[2] += loss * made[Given.FRACTION]
+            for j in range(size):
+                back = by_spark * along_load * plenum.seen[0, j]
+                for k in range(3):
+                    back += by_gas[k] * plenum.seen[k, j]
+                matrix[i, j] = -plenum.own[i, j] - back
+            matrix[i, i] += s[n]
+            states[i, 0], states[i, 1], states[i, 2] = by_speed + by_spark * along_speed, by_spark, plenum.area[i] * opening
+        determinant = _solved(matrix, states)
+        work = h[Made.WORK]
+        for j in range(3):
+            for k in range(3):
+                gas[k, j] = 0.0
+                for i in range(size):
+                    gas[k, j] += plenum.seen[k, i] * states[i, j]
+            spark = along_load * gas[0, j] + (along_speed if j == 0 else 1.0 if j == 1 else 0.0)
+            follows = work[Given.PRESSURE] * gas[0, j] + work[Given.TEMPERATURE] * gas[1, j] + work[Given.FRACTION] * gas[2, j]
+            out[n, j] = work[Given.SPARK] * spark + shares[0] * follows
+        out[n, 0] += shares[1] * work[Given.SPEED]
+        out[n, 3], out[n, 4], out[n, 5] = through * gas[0, 0], through * gas[0, 1], determinant
+    return out
+
+
+@compiled(nogil=True)
+def _crank(s: Complex, space: StateSpace) -> Complex:
+    """Return crank speed [rad/s] and the car's acceleration [m/s2] per crank torque, and the determinant, a column each.
+
+    Parameters
+    ----------
+    s : array, shape (n,)
+        Complex frequencies [1/s].
+    space : StateSpace
+        Of the driveline.
+    """
+    size = space.state.shape[0]
+    out = np.zeros((s.size, 3), dtype=np.complex128)
+    matrix, states = np.empty((size, size), dtype=np.complex128), np.empty((size, 1), dtype=np.complex128)
+    for n in range(s.size):
+        for i in range(size):
+            for j in range(size):
+                matrix[i, j] = -space.state[i, j]
+            matrix[i, i] += s[n]
+            states[i, 0] = space.crank_torque[i]
+        out[n, 2] = _solved(matrix, states)
+        for i in range(size):
+            out[n, 0] += space.crank_speed[i] * states[i, 0]
+            out[n, 1] += space.acceleration[i] * states[i, 0]
+    return out
+
+
+@compiled(nogil=True)
+def _solved(matrix: Complex, sides: Complex) -> complex:
+    """Solve a small system in place, what stands right of it a column each; return its determinant. Both arrays are written to.
+
+    Parameters
+    ----------
+    matrix : array, shape (n, n)
+        [any unit]
+    sides : array, shape (n, m)
+        [any unit]
+    """
+    size, determinant = matrix.shape[0], 1.0 + 0.0j
+    for i in range(size):
+        pivot = i
+        for k in range(i + 1, size):
+            if abs(matrix[k, i]) > abs(matrix[pivot, i]):
+                pivot = k
+        if pivot != i:
+            determinant = -determinant
+            for j in range(size):
+                matrix[i, j], matrix[pivot, j] = matrix[pivot, j], matrix[i, j]
+            for j in range(sides.shape[1]):
+                sides[i, j], sides[pivot, j] = sides[pivot, j], sides[i, j]
+        determinant *= matrix[i, i]
+        for k in range(i + 1, size):
+            factor = matrix[k, i] / matrix[i, i]
+            for j in range(i, size):
+                matrix[k, j] -= factor * matrix[i, j]
+            for j in range(sides.shape[1]):
+                sides[k, j] -= factor * sides[i, j]
+    for i in range(size - 1, -1, -1):
+        for j in range(sides.shape[1]):
+            for k in range(i + 1, size):
+                sides[i, j] -= matrix[i, k] * sides[k, j]
+            sides[i, j] /= matrix[i, i]
+    return determinant
 
 
 def _undamped(root: complex) -> float:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import functools
 import io
 import math
 from collections.abc import Iterable, Mapping
@@ -146,9 +147,9 @@ class DriveRun(ArrayRecord):
 
     def summary(self) -> dict[str, Any]:
         """Return plain data for JSON: what came of it and the rows."""
-        found = {"shake": (self.shake, "m/s**2"), "spark_swing": (self.spark_swing, "crank_deg")}
-        shake = {name: {"value": value if math.isfinite(value) else None, "unit": unit} for name, (value, unit) in found.items()}
-        return {"verdict": plain_data(self.verdict), **shake, **self.to_dict()}
+        units = {"shake": "m/s**2", "peaks": "m/s**2", "missed_rate": "1/s", "spark_swing": "crank_deg"}
+        figures = {name: {"value": value if math.isfinite(value := getattr(self, name)) else None, "unit": unit} for name, unit in units.items()}
+        return {"verdict": plain_data(self.verdict), **figures, **self.to_dict()}
 
     def after(self, time: float) -> DriveRun:
         """Return what comes after a time [s]."""
@@ -163,15 +164,13 @@ class DriveRun(ArrayRecord):
 
     def _banded(self, values: Array) -> Array:
         """Return values between 0.5 and 16 Hz; as they are where they are too few to filter."""
-        from scipy.signal import butter, sosfiltfilt
+        from scipy.signal import sosfiltfilt
 
         if values.size <= SHORTEST:
             return values
         if self.si.time[1] - self.si.time[0] > WIDEST_ROWS:
             return np.full(values.shape, math.nan)
-        rate = 1.0 / float(self.si.time[1] - self.si.time[0])
-        band = butter(EDGE, (BAND[0], min(BAND[1], 0.4 * rate)), "bandpass", fs=rate, output="sos")
-        return np.asarray(sosfiltfilt(band, values))
+        return np.asarray(sosfiltfilt(_band_of(1.0 / float(self.si.time[1] - self.si.time[0])), values))
 
     def log(self) -> DriveLog:
         """Return the run as a log, for ``review_log``."""
@@ -206,6 +205,14 @@ class DriveRun(ArrayRecord):
 
         write_atomically(Path(path), self.text())
         return Path(path)
+
+
+@functools.cache
+def _band_of(rate: float) -> Array:
+    """Return the filter that keeps 0.5 to 16 Hz of rows at a rate [1/s], in sections of second order; designing it takes longer than filtering."""
+    from scipy.signal import butter
+
+    return np.asarray(butter(EDGE, (BAND[0], min(BAND[1], 0.4 * rate)), "bandpass", fs=rate, output="sos"))
 
 
 def simulate_drive(
@@ -283,8 +290,10 @@ def simulate_drive(
 
     Notes
     -----
-    Means of cycles, looked up with the same delays by crank angle as the linear loop; below the load at which cycles settle the engine
-    is taken as misfiring, its pumping that of an ideal exchange. Speed is that of the means: firing pulses are not in it.
+    Cylinders go on segment by segment along maps of the settled cycle about the start, which remember the cycles before as the linear loop does; further
+    off, torque and air are those of the tables (``event_kernel``). Without such maps, as with cycles that are not integrated, a cycle's torque comes at the
+    middle of its power, whole. Below the load at which cycles settle the engine is taken as misfiring, its pumping that of an ideal exchange. Speed is that
+    of the means: firing pulses are not in it.
 
     Examples
     --------
@@ -309,7 +318,7 @@ def simulate_drive(
     every = max(round(float(to_si(sample_time, "sample_time", Bounds("s", 2e-3, 0.2, "ms"))) / STEP), 1)
     count = round(length / STEP) // every * every
     plant = plant_of(build, engine_side, driveline, coupling)
-    cylinders, plenum = cylinders_of(engine_side, table, start)
+    cylinders, plenum = cylinders_of(engine_side, table, start.speed, start.pressure)
     filled = filled_tables(engine_side)
     full, closed = openings(build, engine_side._replace(tables=filled), table)
     opening = pedal_opening(driver, opening_of(engine_side, start.speed, start.pressure, table), closed, full, count, pedal_step)
@@ -339,7 +348,9 @@ def simulate_drive(
     if engine is None:
         rows, reached = run_anew(world, begun(world, state, plenum), every, engine_side, table)
     else:
-        rows, reached = _resolved(engine, world, start, table_spark(engine_side, table, start.speed, start.pressure), state, plenum, every)
+        rows, reached, opened = _resolved(engine, world, start, table_spark(engine_side, table, start.speed, start.pressure), state, plenum, every)
+        # The whole pedal and the closed one are in proportion, so that the pedal is the driver's.
+        full, closed = opened * full, opened * closed
     return _run(rows[:reached], every * STEP, gear, coupling, driver, table.load_kind, full, closed, stalled=reached < len(rows))
 
 
@@ -351,9 +362,7 @@ def _cut_speeds(above: Any, below: Any) -> tuple[float, float]:
     return cut, back
 
 
-def _signals(
-    build: Build, opening: Array, closed: float, hold: tuple[float, float], target: float, cut: tuple[float, float], left_out: set[Shaker]
-) -> Signals:
+def _signals(build: Build, opening: Array, closed: float, hold: tuple[float, float], target: float, cut: tuple[float, float], left_out: set[Shaker]) -> Signals:
     """Return what the driver and the engine control do, without some of what shakes the car."""
     limits, shakes = build.limits, {one: float(one not in left_out) for one in Shaker}
     return Signals(
@@ -373,24 +382,27 @@ def _signals(
     )
 
 
-def _resolved(engine: EngineModel, world: World, start: Start, spark: float, driveline: Array, plenum: Array, every: int) -> tuple[Array, int]:
-    """Run with every cylinder integrated."""
+def _resolved(engine: EngineModel, world: World, start: Start, spark: float, driveline: Array, plenum: Array, every: int) -> tuple[Array, int, float]:
+    """Run with every cylinder integrated; return also by how much the throttle is opened for a plenum that breathes."""
     from ..cycle.memory_field import memory_field
+    from ..cycle.memory_maps import settled_run
     from ..cycle.segmented import Segmented
     from .resolved_run import ResolvedCylinders, without_maps
 
     field = memory_field(engine, net=False)
     if field is None:
         raise InputError("engine", came=engine.name, expected="the crank-resolved cycle with one plenum for all cylinders", fix="leave it out")
-    memory = field.at(start.speed, start.pressure, spark)
-    if memory is None:
+    settled = settled_run(field.engine, start.speed, start.pressure, spark)
+    if settled is None:
         raise NoSolutionError(f"no cycle settles at {start.speed * 60:.0f} rpm, {start.pressure / 1e3:.0f} kPa", fix="start at another speed")
     segmented, fine = Segmented(field.engine, start.speed, start.pressure, spark), without_maps(world, FINER)
-    return ResolvedCylinders(segmented, memory, fine).run(begun(fine, driveline, plenum), every * FINER)
+    cylinders = ResolvedCylinders(segmented, settled.states, fine)
+    rows, reached = cylinders.run(begun(fine, driveline, plenum), every * FINER)
+    return rows, reached, cylinders.factor
 
 
 def _run(rows: Array, step: float, gear: int, coupling: Coupling, driver: Driver, kind: str, full: float, closed: float, *, stalled: bool) -> DriveRun:
-    speed, spark, pressure, load, opening, road, twist, shaft, cut, torque, missed, mixture, _, burned = rows.T
+    speed, spark, pressure, load, opening, road, twist, shaft, cut, torque, missed, mixture, burned = rows.T
     return DriveRun(
         gear=gear,
         coupling=coupling,

@@ -46,7 +46,7 @@ class Plant(NamedTuple):
     friction: tuple[float, float]
 
 
-@compiled
+@compiled(error_model="numpy")
 def shaft_torque(twist: float, rate: float, stiffness: float, dashpot: float, half_lash: float) -> float:
     """Return the torque of shafts with free play [N m]: none within it, and never a pull from a contact that only pushes.
 
@@ -71,7 +71,7 @@ def shaft_torque(twist: float, rate: float, stiffness: float, dashpot: float, ha
     return 0.0
 
 
-@compiled
+@compiled(error_model="numpy")
 def converter_torques(engine: float, turbine: float, stall_speed: float, stall_torque: float, stall_ratio: float, coupling_ratio: float) -> tuple[float, float]:
     """Return torque taken from the engine and given to the turbine [N m] at speeds [rad/s]; negative both when the car drives.
 
@@ -99,14 +99,14 @@ def converter_torques(engine: float, turbine: float, stall_speed: float, stall_t
     return taken, taken
 
 
-@compiled
+@compiled(inline="always", error_model="numpy")
 def _rates(y: Array, torque: float, plant: Plant, out: Array) -> None:
     """Fill in the rates of engine, turbine, twist, wheels and car under a crank torque."""
-    engine, turbine, twist, wheels, car = y
     if plant.coupling == 0:
-        out[:] = 0.0
         out[0] = torque / plant.engine_inertia
+        out[1] = out[2] = out[3] = out[4] = 0.0
         return
+    engine, turbine, twist, wheels, car = y[0], y[1], y[2], y[3], y[4]
     front = turbine if plant.coupling == 2 else engine
     rate = front / plant.ratio - wheels
     shaft = shaft_torque(twist, rate, plant.stiffness, plant.dashpot, plant.half_lash)
@@ -125,7 +125,7 @@ def _rates(y: Array, torque: float, plant: Plant, out: Array) -> None:
     out[4] = (drive - (a + b * car + c * car * car) * min(car / SLOWEST_ROLLING, 1.0)) / plant.mass
 
 
-@compiled
+@compiled(error_model="numpy")
 def advance(y: Array, torque: float, step: float, plant: Plant, work: Array) -> None:
     """Move the driveline on by a step, Runge-Kutta of fourth order, in as many parts as tyre slip needs.
 
@@ -137,15 +137,21 @@ def advance(y: Array, torque: float, step: float, plant: Plant, work: Array) -> 
         At the crank.
     step : float [s]
     plant : Plant
-    work : array, shape (4, 5) [SI]
-        Room to work in.
+    work : array, shape (3, 5) [SI]
+        Room to work in: slopes, their sum, a state between.
     """
+    slope, total, between = work[0], work[1], work[2]
     relax = plant.slip_stiffness * (plant.radius**2 / plant.wheel_inertia + 1.0 / plant.mass) / max(y[4], SLOWEST_ROLLING)
     parts = 1 if plant.coupling == 0 else math.ceil(max(step * relax / STIFFEST, 1.0))
     h = step / parts
     for _ in range(parts):
-        _rates(y, torque, plant, work[0])
-        _rates(y + 0.5 * h * work[0], torque, plant, work[1])
-        _rates(y + 0.5 * h * work[1], torque, plant, work[2])
-        _rates(y + h * work[2], torque, plant, work[3])
-        y += h / 6.0 * (work[0] + 2.0 * work[1] + 2.0 * work[2] + work[3])
+        for j in range(y.size):
+            between[j], total[j] = y[j], 0.0
+        for stage in range(4):
+            _rates(between, torque, plant, slope)
+            reach, weight = (h if stage == 2 else 0.5 * h), (1.0 if stage in (0, 3) else 2.0)
+            for j in range(y.size):
+                total[j] += weight * slope[j]
+                between[j] = y[j] + reach * slope[j]
+        for j in range(y.size):
+            y[j] += h / 6.0 * total[j]

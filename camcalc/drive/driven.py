@@ -14,10 +14,7 @@ from numpy.typing import NDArray
 from ..units import quantity
 from ..vehicle.acceleration_weighting import SurgeGrade
 from ..vehicle.coupling import Coupling
-from ..vehicle.driveline import driveline_of
 from .drive_run import Driver, DriveRun, simulate_drive
-from .engine_loop import engine_side_of, table_spark
-from .level_road import level_road
 from .run_setup import FEET, SHAKERS, Foot, Shaker
 
 if TYPE_CHECKING:
@@ -111,7 +108,7 @@ def contributions(drives: Drives, speeds: Sequence[float], whole: Sequence[Drive
     return np.asarray(np.sqrt(np.maximum(total**2 - rest**2, 0.0)))
 
 
-def shake_on_level(drives: Drives, speeds: Sequence[float]) -> Array:
+def shake_on_level(drives: Drives, speeds: Sequence[float], sparks: Sequence[float]) -> Array:
     """Return the acceleration [m/s2 r.m.s.] that is left on level tables which have at each speed the spark that the table has there.
 
     What the table's slopes do, and nothing that its spark does.
@@ -120,16 +117,15 @@ def shake_on_level(drives: Drives, speeds: Sequence[float]) -> Array:
     ----------
     drives : Drives
     speeds : sequence of float [rev/s]
+    sparks : sequence of float [crank deg]
+        Of the table on the level road at each speed.
     """
-    engine_side = engine_side_of(drives.build, drives.engine_tables)
-    driveline = driveline_of(drives.build, drives.gear, locked=drives.coupling is Coupling.LOCKED)
 
-    def left(speed: float) -> Driven:
-        pressure, _ = level_road(drives.build, engine_side, driveline, drives.table, speed, drives.gear, drives.coupling)
-        spark = table_spark(engine_side, drives.table, speed, pressure)
+    def left(at: tuple[float, float]) -> Driven:
+        speed, spark = at
         return drives._replace(table=drives.table.with_spark(np.full(drives.table.shape, spark))).run(speed)
 
-    return np.array([one.shake for one in _on_all_cores(left, speeds)])
+    return np.array([one.shake for one in _on_all_cores(left, list(zip(speeds, sparks, strict=True)))])
 
 
 def _on_all_cores(task: Any, asked: Sequence[Any]) -> list[Driven]:

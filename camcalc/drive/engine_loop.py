@@ -1,7 +1,8 @@
-"""The engine as the driveline feels it: torque over speed, plenum pressure and spark, each with its delay, about one operating point.
+"""The engine as the driveline feels it, about one operating point: torque and what leaves the plenum by speed, spark and the plenum's gas.
 
-Torque, air and burned gas come from tables of settled cycles, so that overlap really enters: at a held throttle a slower
-engine keeps more burned gas and loses torque for it, later by the way from induction to power.
+What changes no longer is that of tables of settled cycles, so that overlap really enters: at a held throttle a slower engine keeps more burned gas and
+loses torque for it. How it comes there over the cycles is that of ``CycleMemory``; an engine without one answers at once and whole, late by the way from
+induction to power.
 """
 
 from __future__ import annotations
@@ -130,10 +131,19 @@ class Delays(NamedTuple):
 
 
 class LoopPoint(NamedTuple):
-    """Slopes about one operating point, crank speed in rad/s.
+    """Slopes about one operating point, settled; speeds in rad/s but ``speed`` [rev/s].
 
     Torque [N m] by speed, pressure [Pa] and spark [deg]; air flow in and out of the plenum [kg/s] by the same; spark of the table
     by speed and by filtered manifold pressure; ``deviation`` of one firing's torque [N m]; blow-back share.
+
+    Attributes
+    ----------
+    memory : CycleMemory or None
+        How torque and what leaves the plenum come there over the cycles; without it they come at once, after ``delays``.
+    plenum_slopes : PlenumSlopes or None
+        Of the plenum's mass, temperature and burned gas; with ``memory`` alone.
+    opening : float
+        Of the throttle: its area [m2] with ``plenum_slopes``; without them the flow [kg/s] that it lets in.
     """
 
     speed: float
@@ -342,6 +352,8 @@ def table_spark(engine_side: EngineSide, table: SparkMap, speed: float, pressure
     pressure : float [Pa]
         In the plenum.
     """
+    if table.load_kind == MANIFOLD_PRESSURE:
+        return math.nan if math.isnan(pressure) else float(table.spark_at(speed, pressure))
     spark = 25.0
     for _ in range(3):
         load = engine_side.load(speed, pressure, spark, table.load_kind)

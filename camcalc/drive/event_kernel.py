@@ -13,21 +13,24 @@ from ..cycle.memory import OUTPUTS, Carried, Given, Made
 from .driveline_kernel import advance, shaft_torque
 from .maps_kernel import AIR, BLOW_BACK, DEVIATION, GROSS, MISS_MEASURE, NET, cycle_at, go_on, middle_of_plenum, near, spark_off, straight
 from .plenum import plenum_pressure, plenum_rates
-from .run_state import CHANNELS, Cylinders, Moving, Now, Table, World
+from .run_state import Cylinders, Moving, Now, Table, World
 
-__all__ = ["close_intake", "event_begins", "make_power", "meet_fuel", "move_on", "row_of", "run_events", "run_on"]
+__all__ = ["close_intake", "event_begins", "make_power", "meet_fuel", "move_on", "row_of", "run_on"]
 
 Array = NDArray[np.float64]
 
 TURN = 2.0 * math.pi
-# A cylinder's residual is turned into the pressure at which a settled cycle has as much, no further from its own than this [Pa].
+# A cylinder's residual is turned into the pressure at which a settled cycle has as much, no further from its own than this [Pa]: ESTIMATE, three spacings
+# of the tables, over which a straight line still serves.
 MOST_MOVED = 15e3
-# What a plenum can hold: burned fractions, temperatures [K], share of its outside pressure.
+# What a plenum can hold: burned fractions, temperatures [K], share of its outside pressure. ESTIMATE: wide of what engines have, so that a step that went
+# astray is no end of the run; a deviation may leave a little less than no burned gas.
 LEAST_BURNED, MOST_BURNED, COLDEST, HOTTEST, EMPTIEST = -0.02, 1.0, 250.0, 1200.0, 0.01
 # An idle control closes the throttle no further than to so much (ESTIMATE: the plate's stop); a cylinder gets no less fresh charge, as far as its
-# fuel goes: shares.
+# fuel goes (ESTIMATE: far too rich to burn, and no division by nothing): shares.
 LEAST_IDLE_OPENING, LEAST_AIR = 0.7, 0.05
-# What cylinders make on average is spread over the cycle, the rest falls where power does; the average is followed so slowly [s] that swings are the rest.
+# What cylinders make on average is spread over the cycle, the rest falls where power does; the average is followed so slowly [s] that swings are the rest:
+# ESTIMATE, a corner at 0.16 Hz, below the 0.5 Hz from which surge is felt.
 MEAN_TIME = 1.0
 # A run that stays so far off its maps' point (share of the furthest) for so long [s] wants others. ESTIMATE.
 FAR, STAYS_FAR = 0.5, 1.0
@@ -35,7 +38,9 @@ FAR, STAYS_FAR = 0.5, 1.0
 IDLE_LEARNS = 0.25
 # Columns of the noise: burn, load signal, speed signal, whether a cycle misses; standard normal.
 BURN, LOAD, SPEED, MISSES = range(4)
-@compiled
+
+
+@compiled(error_model="numpy")
 def _table_at(table: Table, speed: float, load: float) -> float:
     """Return the table's spark, bilinear, edges held; speed rev/s."""
     speeds, loads, cells = table.speeds, table.loads, table.cells
@@ -48,13 +53,13 @@ def _table_at(table: Table, speed: float, load: float) -> float:
     return (1.0 - a) * ((1.0 - b) * cells[i, j] + b * cells[i, j + 1]) + a * ((1.0 - b) * cells[i + 1, j] + b * cells[i + 1, j + 1])
 
 
-@compiled(inline="always")
+@compiled(inline="always", error_model="numpy")
 def _asked(world: World, now: Moving, speed: float, pressure: float, spark: float) -> None:
     """Look up the cycle at a crank speed [rad/s], held within the tables."""
     cycle_at(now.found, world.axes, world.values, speed, pressure, spark)
 
 
-@compiled(inline="always")
+@compiled(inline="always", error_model="numpy")
 def _pedal(world: World, now: Moving, i: int) -> None:
     """Set the throttle's opening: by the driver, a hold of road speed, a foot that the car moves, an idle control; and whether fuel is cut."""
     signals, limb, control, s, step = world.signals, world.limb, world.control, now.scalars, world.step
@@ -86,7 +91,7 @@ def _pedal(world: World, now: Moving, i: int) -> None:
     s[Now.CUT], s[Now.OPENING], s[Now.CLOSED] = 1.0 if cut else 0.0, opening, 1.0 if closed else 0.0
 
 
-@compiled(inline="always")
+@compiled(inline="always", error_model="numpy")
 def event_begins(world: World, now: Moving) -> None:
     """Take what has been measured over the last firing interval, and what the segment is given.
 
@@ -149,7 +154,7 @@ def event_begins(world: World, now: Moving) -> None:
     now.amounts[Made.ENERGY] += energy
 
 
-@compiled
+@compiled(error_model="numpy")
 def close_intake(world: World, now: Moving, c: int, residual_more: float) -> None:
     """Have a cylinder's intake close: its spark, and whether it burns.
 
@@ -187,7 +192,7 @@ def close_intake(world: World, now: Moving, c: int, residual_more: float) -> Non
     s[Now.BLOW_BACK] = now.found[BLOW_BACK]
 
 
-@compiled
+@compiled(error_model="numpy")
 def meet_fuel(world: World, now: Moving, c: int, air: float) -> None:
     """Have a cylinder's fuel meet its air: what was sent a cycle ago, less what stayed on the wall, with what came off it.
 
@@ -216,7 +221,7 @@ def meet_fuel(world: World, now: Moving, c: int, air: float) -> None:
     now.lean[c] = 1.0 + (mixture.by_lean if ratio < 1.0 else mixture.by_rich) * (ratio - 1.0)
 
 
-@compiled
+@compiled(error_model="numpy")
 def make_power(world: World, now: Moving, c: int) -> float:
     """Return what a cylinder's work [J] is more by its mixture and by how its burn varies; nothing where it misses.
 
@@ -234,7 +239,7 @@ def make_power(world: World, now: Moving, c: int) -> float:
     return world.engine.swept * max((now.lean[c] - 1.0) * gross + now.drawn[c] * now.found[DEVIATION], -gross)
 
 
-@compiled(inline="always")
+@compiled(inline="always", error_model="numpy")
 def _over_mean(engine: Cylinders, now: Moving, net: float) -> float:
     """Have the mean of net work [Pa] follow that of a cylinder; return what the cylinder makes over it."""
     s = now.scalars
@@ -243,7 +248,7 @@ def _over_mean(engine: Cylinders, now: Moving, net: float) -> float:
     return net - s[Now.MEAN_NET]
 
 
-@compiled
+@compiled(error_model="numpy")
 def _cylinders(world: World, now: Moving) -> None:
     """Move every cylinder on by a segment along its maps, and add up what they make."""
     engine, given, amounts = world.engine, now.given, now.amounts
@@ -292,7 +297,7 @@ def _cylinders(world: World, now: Moving) -> None:
         now.which[c] = (k + 1) % engine.segments
 
 
-@compiled
+@compiled(error_model="numpy")
 def row_of(world: World, now: Moving, row: Array) -> None:
     """Fill in a row of the channels; missed cycles are counted anew after it.
 
@@ -308,11 +313,11 @@ def row_of(world: World, now: Moving, row: Array) -> None:
     shaft = shaft_torque(y[2], spin, plant.stiffness, plant.dashpot, plant.half_lash)
     row[0], row[1], row[2], row[3], row[4], row[5] = y[0], s[Now.SPARKED], s[Now.PRESSURE], s[Now.SHOWN], s[Now.OPENING], y[4]
     row[6], row[7], row[8], row[9] = y[2], shaft, s[Now.CUT], s[Now.TORQUE]
-    row[10], row[11], row[12], row[13] = s[Now.MISSES], s[Now.RATIO], s[Now.PRESSED], now.plenum[2]
+    row[10], row[11], row[12] = s[Now.MISSES], s[Now.RATIO], now.plenum[2]
     s[Now.MISSES] = 0.0
 
 
-@compiled(inline="always")
+@compiled(inline="always", error_model="numpy")
 def move_on(world: World, now: Moving, i: int) -> bool:
     """Move plenum, signals and driveline on by a step; return whether a segment ends with it.
 
@@ -326,7 +331,7 @@ def move_on(world: World, now: Moving, i: int) -> bool:
     """
     plant, engine, signals, s, y, x = world.plant, world.engine, world.signals, now.scalars, now.driveline, now.plenum
     step, omega, p = world.step, now.driveline[0], now.scalars[Now.PRESSURE]
-    losses, rate = np.empty(3), np.empty(3)
+    losses, rate = now.losses, now.rate
     for j in range(3):
         losses[j] = now.amounts[Made.MASS + j] / s[Now.SPAN] * omega
     plenum_rates(world.plenum, x, s[Now.OPENING], losses, rate)
@@ -352,7 +357,7 @@ def move_on(world: World, now: Moving, i: int) -> bool:
     return bool(s[Now.TURNED] >= s[Now.NEXT_EVENT])
 
 
-@compiled(nogil=True)
+@compiled(nogil=True, error_model="numpy")
 def run_on(world: World, now: Moving, every: int, first: int, rows: Array, leaves: bool) -> tuple[int, bool]:
     """Run on over the steps of ``signals.opening`` from a step on.
 
@@ -386,22 +391,3 @@ def run_on(world: World, now: Moving, every: int, first: int, rows: Array, leave
             row_of(world, now, rows[i // every])
         ends = move_on(world, now, i)
     return count, False
-
-
-@compiled(nogil=True)
-def run_events(world: World, now: Moving, every: int) -> tuple[Array, int]:
-    """Run over the steps of ``signals.opening``.
-
-    Returns the channels, one row each ``every`` steps, and how many rows were reached before the engine stalled.
-
-    Parameters
-    ----------
-    world : World
-    now : Moving
-        The start; changed.
-    every : int
-        Steps for each row kept.
-    """
-    rows = np.zeros((world.signals.opening.size // every, len(CHANNELS)))
-    reached, _ = run_on(world, now, every, 0, rows, False)
-    return rows, reached // every

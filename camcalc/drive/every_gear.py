@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import functools
 from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING
 
@@ -15,7 +14,7 @@ from ..vehicle.coupling import Coupling
 from .engine_loop import surge_tables
 from .idle_swing import IdleSwing, idle_swing_in_neutral
 from .no_answer import NoRoadError, SkippedPoint
-from .risk import surge_risk
+from .risk import risks_in, surge_risk
 from .road_surge import RoadSurge
 
 if TYPE_CHECKING:
@@ -104,18 +103,19 @@ def surge_in_gears(
     tables = surge_tables(model) if engine_tables is None else engine_tables
     swing = measure_swing(swing_log, build=build, engine_tables=tables) if swing_log is not None else None
     asked = list(gears or range(1, len(build.vehicle.gear_ratios) + 1))
-    found: list[RoadSurge] = []
-    without: list[SkippedPoint] = []
-    for k, gear in enumerate(asked):
-        on = functools.partial(_on, progress, k, len(asked))
-        try:
-            found.append(surge_risk(build, table, gear=gear, engine_tables=tables, coupling=coupling, sources=sources, swing=swing, progress=on))
-        except NoRoadError as error:
-            without += error.skipped
-    idle = idle_swing_in_neutral(model, table)
-    return GearsOnTable(gears=tuple(found), no_answer=tuple(without), idle=idle, swing_measured=swing is not None)
+    shares = dict.fromkeys(asked, 0.0)
 
+    def risk(gear: int) -> RoadSurge:
+        def on(share: float) -> None:
+            shares[gear] = share
+            progress(sum(shares.values()) / len(asked))
 
-def _on(progress: Callable[[float], None], k: int, count: int, share: float) -> None:
-    """Tell how far all gears are with a share of one done."""
-    progress((k + share) / count)
+        return surge_risk(build, table, gear=gear, engine_tables=tables, coupling=coupling, sources=sources, swing=swing, progress=on)
+
+    risks = risks_in(asked, risk)
+    return GearsOnTable(
+        gears=tuple(one for one in risks if not isinstance(one, NoRoadError)),
+        no_answer=tuple(skipped for one in risks if isinstance(one, NoRoadError) for skipped in one.skipped),
+        idle=idle_swing_in_neutral(model, table),
+        swing_measured=swing is not None,
+    )

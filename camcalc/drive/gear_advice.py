@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import dataclasses
 import math
+import os
 from collections.abc import Iterable, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -73,7 +75,7 @@ class SurgeReason(Record):
     missed: Measure = measure("1/s", "1/minute", doc="missed cycles of all cylinders, driven over time")
     peaks: Measure = measure("m/s**2", doc="driven over time with a usual foot, from the lowest to the highest")
     adds_missed: Measure = measure("m/s**2", doc="missed cycles, driven over time, r.m.s.")
-    adds_table: Measure = measure("m/s**2", doc="load noise through the table, driven over time, r.m.s.")
+    adds_table: Measure = measure("m/s**2", doc="load noise through the table and all speed noise, driven over time, r.m.s.")
     adds_fuel: Measure = measure("m/s**2", doc="load noise through the fuel, driven over time, r.m.s.")
     adds_foot: Measure = measure("m/s**2", doc="a usual foot over a steady one, r.m.s.")
     pressure: Measure = measure("Pa", "kPa", doc="in the manifold at that point")
@@ -106,6 +108,11 @@ class GearSurge(Record):
     def bad(self) -> bool:
         """Whether there is a speed not to go below in this gear."""
         return math.isfinite(self.si.bad_below)
+
+    @property
+    def bad_with_a_loose_foot_alone(self) -> bool:
+        """Whether there is one with a loose foot, and none with another."""
+        return math.isfinite(self.si.loose_bad_below) and not self.bad
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
@@ -173,7 +180,8 @@ def drive_advice(
     couplings = tuple(Coupling) if build.vehicle.transmission == "converter" else (Coupling.LOCKED,)
     gears = range(1, len(build.vehicle.gear_ratios) + 1)
     asked = [(gear, coupling) for coupling in couplings for gear in gears] if only is None else list(only)
-    found = tuple(_gear(build, table, engine_tables, gear, coupling, reasons=reasons) for gear, coupling in asked)
+    with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
+        found = tuple(pool.map(lambda at: _gear(build, table, engine_tables, *at, reasons=reasons), asked))
     return DriveAdvice(table=which, gears=found, idle=idle)
 
 
@@ -219,6 +227,7 @@ def _gear(build: Build, table: SparkTable, engine_tables: EngineTables, gear: in
             "slowest": ends_of_search(float(si.speed[0]), least=float(SPEEDS[0])),
             "bad_below": found.bad_below_mark,
             "bad_below_road_speed": found.bad_below_mark,
+            "loose_bad_below": found.loose_bad_below_mark,
             "least_damping": found.mark("damping", k),
             "frequency": found.mark("frequency", k),
             "slope_over_critical_along_speed": over_speed[1],
@@ -247,7 +256,7 @@ def _reason(found: RoadSurge, k: int, drives: Drives) -> SurgeReason:
     if found.worse_verdict(k).bad and math.isfinite(steady):
         whole = Driven(steady, float(si.driven_peaks[0, k]), float(si.missed[k]), found.worse_verdict(k))
         adds = dict(zip(SHAKERS, map(float, contributions(drives, [speed], [whole])[:, 0]), strict=True))
-        on_level = float(shake_on_level(drives, [speed])[0])
+        on_level = float(shake_on_level(drives, [speed], [float(si.spark[k])])[0])
         helps = what_helps(drives, speed)
     takes = {part: float(si.takes[j, k]) for j, part in enumerate(PARTS)}
     most = min(takes, key=lambda part: takes[part])

@@ -23,7 +23,7 @@ __all__ = ["IdleHunting", "IdleSwing", "idle_swing", "idle_swing_in_neutral"]
 
 # The tables about an idle: so far to either side [rev/s, Pa, crank deg], short since cycles cease close by.
 SPEED, PRESSURE, SPARK = 60.0 / 60.0, 2e3, 6.0
-# The swing of speed and manifold pressure lies between these [Hz].
+# What grows is looked for between these [Hz]; the swing of speed and manifold pressure lies well within.
 SLOWEST, FASTEST = 0.1, 6.0
 # With so little damping a swing takes long to die away; ESTIMATE.
 LITTLE = 0.1
@@ -35,7 +35,7 @@ class IdleHunting(Code):
     HUNTS = "hunts: no damping, so that an idle control must hold the speed"
     HUNTS_LONG = "little damping: hunts long after each disturbance"
     SETTLES = "damped: settles without an idle control"
-    NO_SWING = "no swing between 0.1 and 6 Hz"
+    NO_SWING = "no swing from 0.1 Hz to a quarter of the cycles' own frequency that is damped less than 0.75"
     NO_ANSWER = "no answer: cycles cease to settle close by"
 
 
@@ -62,8 +62,8 @@ def idle_swing(engine: EngineModel, state: IdleState, table: SparkMap) -> IdleSw
 
     Notes
     -----
-    Torque, air and burned gas as slopes of settled cycles about the idle, with the delays of the loop. A charge that turns worse as speed
-    falls, by dilution, undamps; friction damps.
+    The same loop as of a gear, with what cycles remember and a plenum that moves, on a crank alone. A charge that turns worse as speed falls, by
+    dilution, undamps; friction damps.
     """
     si = state.si
     local = engine_tables(

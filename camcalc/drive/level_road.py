@@ -18,7 +18,7 @@ from .no_answer import NoAnswer
 if TYPE_CHECKING:
     from ..sheet import Build
 
-__all__ = ["covers", "held_pressure", "level_road", "why_not_held"]
+__all__ = ["covers", "held_pressure", "level_road", "turbine_at", "why_not_held"]
 
 
 def level_road(
@@ -57,7 +57,7 @@ def _road_torque(build: Build, speed: float, gear: int, coupling: Coupling | str
     """Return the torque at the crank [N m] that the level road asks for, and the turbine's speed [rev/s]; NaN where no turbine speed holds the car."""
     if Coupling.chosen(coupling, "coupling") is Coupling.LOCKED:
         return engine_torque_on_road(build, speed, build.vehicle.gear_ratios[gear - 1]), speed
-    turbine = _turbine(build, speed, gear)
+    turbine = turbine_at(build, speed, gear)
     if math.isnan(turbine):
         return math.nan, math.nan
     return converter_point(converter_of(build.vehicle), engine_speed=speed, turbine_speed=turbine).engine_torque, turbine
@@ -82,13 +82,14 @@ def held_pressure(engine_side: EngineSide, table: SparkMap, speed: float, torque
     -------
     float [Pa]
     """
-    pressures = list(map(float, engine_side.tables.pressures))
-    found = np.array([_spare(engine_side, table, speed, torque, p) for p in pressures])
-    above = np.flatnonzero(found >= 0.0)
-    if above.size == 0 or above[0] == 0 or not math.isfinite(found[above[0] - 1]):
-        return math.nan
-    k = int(above[0])
-    return float(brentq(lambda p: _spare(engine_side, table, speed, torque, p), pressures[k - 1], pressures[k], xtol=1.0))
+    below, last = math.nan, math.nan
+    for pressure in map(float, engine_side.tables.pressures):
+        spare = _spare(engine_side, table, speed, torque, pressure)
+        if spare >= 0.0:
+            # Not held where even the lightest load makes more, nor where nothing is known of the next lighter one.
+            return float(brentq(lambda p: _spare(engine_side, table, speed, torque, p), below, pressure, xtol=1.0)) if math.isfinite(last) else math.nan
+        below, last = pressure, spare
+    return math.nan
 
 
 def why_not_held(build: Build, engine_side: EngineSide, table: SparkMap, speed: float, gear: int, coupling: Coupling | str) -> NoAnswer:
@@ -118,7 +119,7 @@ def why_not_held(build: Build, engine_side: EngineSide, table: SparkMap, speed: 
     return NoAnswer.TOO_LIGHT if found[0] >= 0.0 else NoAnswer.NOT_SETTLED
 
 
-def _turbine(build: Build, speed: float, gear: int) -> float:
+def turbine_at(build: Build, speed: float, gear: int) -> float:
     """Return the turbine speed [rev/s] at which an open converter at an engine speed holds the car on the level; NaN if none does."""
     converter = converter_of(build.vehicle)
     ratio = build.vehicle.gear_ratios[gear - 1]

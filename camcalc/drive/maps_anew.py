@@ -13,7 +13,7 @@ from .engine_loop import table_spark
 from .event_kernel import run_on
 from .maps_kernel import near
 from .plenum import plenum_pressure
-from .run_setup import Start, cylinders_of
+from .run_setup import cylinders_of
 from .run_state import CHANNELS, Moving, Now, World
 
 if TYPE_CHECKING:
@@ -24,12 +24,12 @@ __all__ = ["run_anew"]
 Array = NDArray[np.float64]
 
 TURN = 2.0 * math.pi
-# Where no cycle settles the old maps go on for so long [s] before others are looked for.
+# Where no cycle settles the old maps go on for so long [s] before others are looked for. ESTIMATE, a few times as long as the gas remembers.
 LOOKS_AGAIN = 2.0
 
 
 def run_anew(world: World, now: Moving, every: int, engine_side: EngineSide, table: SparkMap) -> tuple[Array, int]:
-    """Run over the steps of ``signals.opening``; as ``run_events``.
+    """Run over the steps of ``signals.opening``; return the channels, one row each ``every`` steps, and how many rows were reached before a stall.
 
     Parameters
     ----------
@@ -60,12 +60,12 @@ def _about(world: World, now: Moving, engine_side: EngineSide, table: SparkMap) 
     speed = min(max(speed, float(tables.speeds[0])), float(tables.speeds[-1]))
     pressure = min(max(pressure, float(tables.pressures[0])), float(tables.pressures[-1]))
     spark = table_spark(engine_side, table, speed, pressure)
-    runs = math.isfinite(spark) and math.isfinite(tables.at(speed, pressure, spark)["net"])
-    if not runs or tables.memory is None or tables.memory.at(speed, pressure, spark) is None:
+    if not (math.isfinite(spark) and math.isfinite(tables.at(speed, pressure, spark)["net"])):
         s[Now.FAR] = -LOOKS_AGAIN
         return world
-    new, _ = cylinders_of(engine_side, table, Start(speed, speed, 0.0, pressure, 0.0))
-    if abs(new.at[0] - old.at[0]) < 1e-9 and abs(new.at[1] - old.at[1]) < 1e-9:
+    new, _ = cylinders_of(engine_side, table, speed, pressure)
+    # Without memory there are no maps; those of the same point are no others.
+    if new.still or (abs(new.at[0] - old.at[0]) < 1e-9 and abs(new.at[1] - old.at[1]) < 1e-9):
         s[Now.FAR] = -LOOKS_AGAIN
         return world
     # The run has stayed about there for longer than the gas remembers: cylinders are as settled ones.

@@ -22,7 +22,7 @@ TURN = 2.0 * math.pi
 NET, GROSS, DEVIATION, AIR, BURNED_FRACTION, BLOW_BACK, MISS_MEASURE = range(7)
 
 
-@compiled
+@compiled(error_model="numpy")
 def cycle_at(out: Array, axes: tuple[Array, Array, Array], values: Array, omega: float, pressure: float, spark: float) -> None:
     """Fill in the cycle at a crank speed [rad/s], speed and pressure held within the tables.
 
@@ -50,14 +50,14 @@ def cycle_at(out: Array, axes: tuple[Array, Array, Array], values: Array, omega:
             out[k] *= share
 
 
-@compiled(inline="always")
+@compiled(inline="always", error_model="numpy")
 def near(off: float, furthest: float) -> float:
     """Return a deviation as the maps follow it: itself when small, never beyond the furthest."""
     share = off / furthest
     return off / math.sqrt(math.sqrt(1.0 + share * share * share * share))
 
 
-@compiled
+@compiled(error_model="numpy")
 def go_on(engine: Cylinders, k: int, state: Array, given: Array, misses: bool, made: Array, work: Array) -> None:
     """Move one cylinder's deviations on by a segment and fill in what it makes more than the settled cycle.
 
@@ -97,7 +97,7 @@ def go_on(engine: Cylinders, k: int, state: Array, given: Array, misses: bool, m
         state[Carried.CHARGE_MASS :] = 0.0
 
 
-@compiled(inline="always")
+@compiled(inline="always", error_model="numpy")
 def _see_plenum(engine: Cylinders, plenum: PlenumGas, x: Array, given: Array) -> None:
     """Put what the plenum holds into what the maps are given."""
     at, furthest = engine.at, engine.furthest
@@ -106,7 +106,7 @@ def _see_plenum(engine: Cylinders, plenum: PlenumGas, x: Array, given: Array) ->
     given[Given.FRACTION] = near(x[2] - at[Given.FRACTION], furthest[Given.FRACTION])
 
 
-@compiled
+@compiled(error_model="numpy")
 def middle_of_plenum(world: World, now: Moving, drawn: tuple[float, float, float], lasts: float, ahead: float) -> None:
     """Put what the plenum will hold in the middle of a segment into what is given: what it loses depends on that, so that it is solved for.
 
@@ -125,11 +125,10 @@ def middle_of_plenum(world: World, now: Moving, drawn: tuple[float, float, float
         How far ahead its middle lies, as a share of it.
     """
     engine, plenum, x, given, states = world.engine, world.plenum, now.plenum, now.given, now.states
-    matrix, losses = np.eye(3), np.zeros(3)
+    losses, rate, by_gas = now.losses, now.rate, np.zeros((3, 3))
     for j in range(3):
         losses[j] = drawn[j]
     _see_plenum(engine, plenum, x, given)
-    by_gas = np.zeros((3, 3))
     size = states.shape[1]
     for cylinder in range(engine.number):
         k = now.which[cylinder]
@@ -145,20 +144,54 @@ def middle_of_plenum(world: World, now: Moving, drawn: tuple[float, float, float
             by_gas[i, 0] += d[row, Given.PRESSURE]
             by_gas[i, 1] += d[row, Given.TEMPERATURE]
             by_gas[i, 2] += d[row, Given.FRACTION]
-    rate = np.zeros(3)
-    plenum_rates(plenum, x, now.scalars[Now.OPENING], losses / lasts, rate)
-    matrix -= ahead * (lasts * engine.plenum_own + engine.plenum_losses @ (by_gas @ engine.plenum_seen))
-    middle = x + np.linalg.solve(matrix, ahead * lasts * rate)
-    _see_plenum(engine, plenum, middle, given)
+    for j in range(3):
+        losses[j] /= lasts
+    plenum_rates(plenum, x, now.scalars[Now.OPENING], losses, rate)
+    matrix = np.empty((3, 3))
+    for i in range(3):
+        rate[i] *= ahead * lasts
+        for j in range(3):
+            back = 0.0
+            for k in range(3):
+                for m in range(3):
+                    back += engine.plenum_losses[i, k] * by_gas[k, m] * engine.plenum_seen[m, j]
+            matrix[i, j] = (1.0 if i == j else 0.0) - ahead * (lasts * engine.plenum_own[i, j] + back)
+    _solve(matrix, rate)
+    for j in range(3):
+        rate[j] += x[j]
+    _see_plenum(engine, plenum, rate, given)
 
 
-@compiled
+@compiled(error_model="numpy")
+def _solve(matrix: Array, right: Array) -> None:
+    """Solve a few linear equations in place, Gauss with the largest pivot; a library's call costs more than the sums."""
+    n = right.size
+    for k in range(n):
+        top = k
+        for i in range(k + 1, n):
+            if abs(matrix[i, k]) > abs(matrix[top, k]):
+                top = i
+        for j in range(k, n):
+            matrix[k, j], matrix[top, j] = matrix[top, j], matrix[k, j]
+        right[k], right[top] = right[top], right[k]
+        for i in range(k + 1, n):
+            share = matrix[i, k] / matrix[k, k]
+            for j in range(k + 1, n):
+                matrix[i, j] -= share * matrix[k, j]
+            right[i] -= share * right[k]
+    for k in range(n - 1, -1, -1):
+        for j in range(k + 1, n):
+            right[k] -= matrix[k, j] * right[j]
+        right[k] /= matrix[k, k]
+
+
+@compiled(error_model="numpy")
 def straight(slopes: Array, felt: Array, spark: float) -> float:
     """Return what the maps make of a speed, pressure and spark that stay so far off their point."""
     return slopes[0] * felt[0] + slopes[1] * felt[1] + slopes[2] * spark
 
 
-@compiled(inline="always")
+@compiled(inline="always", error_model="numpy")
 def spark_off(engine: Cylinders, spark: float) -> float:
     """Return how far off its point the maps take a spark to be."""
     return near(spark - engine.at[Given.SPARK], engine.furthest[Given.SPARK])

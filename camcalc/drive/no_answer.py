@@ -20,6 +20,7 @@ class NoAnswer(Code):
     BEYOND_SPEEDS = "the engine's tables do not reach that speed"
     CONVERTER_DOES_NOT_HOLD = "the converter holds the car at no turbine speed below the engine's"
     NO_SLOPES = "cycles do not settle close by, so that no slopes can be taken"
+    SWINGS_NOT_FOUND = "not every swing of engine and car is found there"
     SELF_EXCITED_ON_LEVEL = "self-excited bucking on a level table: no slope of the table fixes it"
 
 

@@ -1,4 +1,7 @@
-"""The plenum between throttle and runners over time: mass, temperature and burned gas, well mixed; one home for loop, run and oracle."""
+"""The plenum between throttle and runners: rates of its mass, temperature and burned gas, well mixed, and their slopes; for the loop and the run on maps.
+
+Where every cylinder is integrated the plenum is integrated with them (``cycle.whole_engine``).
+"""
 
 from __future__ import annotations
 
@@ -8,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..compiling import compiled
-from ..cycle.gas_kernel import flow, properties
+from ..cycle.gas_kernel import SMOOTH, flow, properties
 
 if TYPE_CHECKING:
     from ..sheet import Build
@@ -19,12 +22,11 @@ Array = NDArray[np.float64]
 
 # Central differences of the rates, relative to mass, temperature, and absolute for the burned fraction.
 SHARE = 1e-4
-# Below this relative pressure difference the throttle's flow is straightened, as the cycle's is.
-SMOOTH = 2e-3
 
 
 class PlenumGas(NamedTuple):
-    """What does not change: gas of the cycle (``gas_kernel``), volume [m3], outside pressure [Pa] and temperature [K]."""
+    """What does not change: gas of the cycle (``gas_kernel``), volume [m3], outside pressure [Pa] and temperature [K]; below which relative pressure difference
+    the throttle's flow is straightened, as the cycle's is."""
 
     gas: Array
     volume: float
@@ -73,13 +75,13 @@ def plenum_gas_of(build: Build, *, runners: bool = False) -> PlenumGas:
     return PlenumGas(gas, float(volume), barometer_of(build.site), float(build.site.si.air_temperature))
 
 
-@compiled
+@compiled(error_model="numpy")
 def plenum_pressure(plenum: PlenumGas, state: Array) -> float:
     """Return pressure [Pa] of mass [kg], temperature [K] and burned fraction."""
     return state[0] * properties(plenum.gas, state[1], state[2])[0] * state[1] / plenum.volume
 
 
-@compiled
+@compiled(error_model="numpy")
 def throttle_flow(plenum: PlenumGas, area: float, pressure: float) -> float:
     """Return what flows in [kg/s] through a throttle of an area [m2]; none comes back out."""
     if pressure >= plenum.ambient_pressure:
@@ -88,7 +90,7 @@ def throttle_flow(plenum: PlenumGas, area: float, pressure: float) -> float:
     return flow(area, plenum.ambient_pressure, pressure, plenum.ambient_temperature, r, cp / (cp - r), plenum.smooth)
 
 
-@compiled
+@compiled(error_model="numpy")
 def plenum_rates(plenum: PlenumGas, state: Array, area: float, losses: Array, out: Array) -> None:
     """Fill in the rates of mass [kg/s], temperature [K/s] and burned fraction [1/s].
 

@@ -8,22 +8,20 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from ..cycle.engine_tables import look_up
+from ..cycle.layout import PLENUM
 from ..cycle.memory import OUTPUTS, Carried, Given, Made
-from ..cycle.segmented import PLENUM
 from .event_kernel import close_intake, event_begins, make_power, meet_fuel, move_on, row_of
-from .maps_kernel import BURNED_FRACTION
+from .maps_kernel import BURNED_FRACTION, cycle_at
 from .run_state import CHANNELS, MAPS, Moving, Now, World
 
 if TYPE_CHECKING:
-    from ..cycle.memory import CycleMemory
     from ..cycle.segmented import Segmented
 
 __all__ = ["ResolvedCylinders", "without_maps"]
 
 Array = NDArray[np.float64]
 
-# Cycles at a held speed before a run, and between two corrections of the throttle that bring the torque to that of the start; how far each goes.
+# Cycles at a held speed before a run, and between two corrections of the throttle that bring the torque to that of the start; how far each goes. ESTIMATE.
 SETTLING, CORRECTED_EVERY, OPENING_BY_TORQUE = 64, 8, 0.7
 
 
@@ -34,17 +32,19 @@ class ResolvedCylinders:
     ----------
     segmented : Segmented
         The engine's cycle, segment by segment.
-    memory : CycleMemory
-        Of the settled cycle at the start, for the states it begins with.
+    settled : array, shape (segments + 1, carried)
+        What the settled cycle at the start carries at the ends of its segments.
     world : World
         As ``without_maps`` gives it.
     """
 
-    def __init__(self, segmented: Segmented, memory: CycleMemory, world: World) -> None:
+    def __init__(self, segmented: Segmented, settled: Array, world: World) -> None:
         self.world, self.count, self.segmented = world, world.engine.number, segmented
         self.each = self.segmented.segments // self.count
-        self.states = [memory.settled[c * self.each].copy() for c in range(self.count)]
+        self.states = [settled[c * self.each].copy() for c in range(self.count)]
         self.plenum: Array | None = None
+        # By how much the throttle is opened for a plenum that breathes.
+        self.factor = 1.0
 
     def go_on(self, now: Moving) -> None:
         """Integrate every cylinder and the plenum over a segment."""
@@ -57,7 +57,8 @@ class ResolvedCylinders:
         for c in range(self.count):
             if now.which[c] == 0:
                 state = self.states[c]
-                close_intake(world, now, c, float(state[Carried.CYLINDER_FRACTION] - self._asked(now, c)[BURNED_FRACTION]))
+                cycle_at(now.found, world.axes, world.values, float(now.induced[c, 0]), float(now.induced[c, 1]), float(now.sparks[c]))
+                close_intake(world, now, c, float(state[Carried.CYLINDER_FRACTION] - now.found[BURNED_FRACTION]))
                 meet_fuel(world, now, c, float(state[Carried.CYLINDER_MASS] * (1.0 - state[Carried.CYLINDER_FRACTION]) / engine.made[Made.FRESH]))
                 given[Given.SPARK] = now.sparks[c]
                 self.states[c] = segmented.latched(0, state, given)
@@ -79,13 +80,8 @@ class ResolvedCylinders:
         made[Made.WORK] -= engine.number * engine.swept * engine.net / engine.segments
         now.amounts[:] = made + now.left
 
-    def _asked(self, now: Moving, c: int) -> Array:
-        """Return what the tables say of a cylinder's induction."""
-        speed, pressure = now.induced[c]
-        return look_up(*self.world.axes, self.world.values, speed / (2.0 * math.pi), pressure, now.sparks[c])
-
     def run(self, now: Moving, every: int) -> tuple[Array, int]:
-        """Run over the steps of the opening, as ``run_events``, after settling at a held speed.
+        """Run over the steps of the opening, as ``run_anew``, after settling at a held speed.
 
         Parameters
         ----------
@@ -98,13 +94,15 @@ class ResolvedCylinders:
         start, held, opening = now.driveline.copy(), now.driveline.copy(), world.signals.opening.copy()
         held[0] = world.engine.at[Given.SPEED]
         shaken = world.signals
-        self.world = world._replace(signals=shaken._replace(cycles_miss=False, burns_vary=0.0, gain=0.0), limb=world.limb._replace(gain=0.0))
-        factor = self._settled(now, held)
-        # What the throttle must be open for a plenum that breathes; the pedal's own moves stay in proportion.
-        self.world = world
+        still = shaken._replace(cycles_miss=False, burns_vary=0.0, gain=0.0, table_jitter=0.0, fuel_jitter=0.0, speed_jitter=0.0)
+        self.world = world._replace(signals=still, limb=world.limb._replace(gain=0.0), control=world.control._replace(opening=0.0, spark=0.0))
+        factor = self.factor = self._settled(now, held)
+        # What the throttle must be open for a plenum that breathes; the pedal's own moves, and where it is closed, stay in proportion.
         shaken.opening[:] = factor * opening
+        shaken = shaken._replace(closed=factor * shaken.closed)
+        world = self.world = world._replace(signals=shaken)
         now.driveline[:] = start
-        s[Now.CAR] = start[4]
+        s[Now.CAR], s[Now.OPENING] = start[4], shaken.opening[0]
         rows = np.zeros((len(opening) // every, len(CHANNELS)))
         ends = True
         for i in range(len(opening)):

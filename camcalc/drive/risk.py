@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+import os
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ..errors import InputError
+from ..errors import InputError, NoSolutionError
 from ..marks import Marks, ends_of_search
 from ..vehicle.acceleration_weighting import SurgeGrade
 from ..vehicle.converter import converter_of, converter_slopes, converter_space
@@ -31,7 +33,7 @@ if TYPE_CHECKING:
     from ..sheet import Build
     from ..tables import SparkTable
 
-__all__ = ["RoadSurge", "SurgeMap", "surge_map", "surge_risk"]
+__all__ = ["RoadSurge", "SurgeMap", "risks_in", "surge_map", "surge_risk"]
 
 Array = NDArray[np.float64]
 
@@ -39,9 +41,10 @@ SPEEDS = np.arange(900.0, 2801.0, 100.0) / 60.0
 MAP_SPEEDS, MAP_PRESSURES = np.linspace(900.0, 2700.0, 16) / 60.0, np.linspace(30e3, 90e3, 16)
 
 
-# Of the time that a gear takes what cycles remember takes so much, about.
+# Of the time that a gear takes what cycles remember takes so much, about: ESTIMATE, for the progress shown alone.
 PREPARED = 0.7
-# Where so little of a swing comes back through a loose foot, a drive is taken as that with a steady one; sought over these frequencies [Hz].
+# Where so little of a swing comes back through a loose foot, a drive is taken as that with a steady one: a swing is moved by less than the tenth or so that
+# other draws of noise move it; sought over these frequencies [Hz]. ESTIMATE.
 ALIKE, FOOT_BAND = 0.1, np.geomspace(0.5, 8.0, 40)
 
 
@@ -104,12 +107,12 @@ def surge_risk(
 
     Notes
     -----
-    Each point is a linear loop of engine, plenum, table and driveline with delays (``surge_at``), and a drive over time on the same numbers
-    (``simulate_drive``). A verdict is by acceleration along the road, ours.
+    Each point is a linear loop of engine, plenum, table and driveline (``surge_at``), and a drive over time on the same numbers (``simulate_drive``); in both
+    cycles remember those before, where they are integrated. A verdict is by acceleration along the road, ours.
 
     References
     ----------
-    Textbook: linear systems with delays, longitudinal vehicle dynamics. ISO 2631-1:1997 for the weighting.
+    Textbook: linear systems with delays, sampled systems, longitudinal vehicle dynamics. ISO 2631-1:1997 for the weighting.
 
     Examples
     --------
@@ -150,8 +153,12 @@ def surge_risk(
         point = _point(build, engine_side, driveline, table, speed, pressure, turbine)
         if point is None:
             skipped.append(SkippedPoint(gear=gear, speed=speed, why=NoAnswer.NO_SLOPES))
-        else:
+            continue
+        try:
             rows.append(_row(build, engine_side, driveline, point, swing))
+        except NoSolutionError:
+            # Of the loop's roots fewer are found than the count says there are: the least damped may be among the others.
+            skipped.append(SkippedPoint(gear=gear, speed=speed, why=NoAnswer.SWINGS_NOT_FOUND))
     skipped.sort(key=lambda point: float(point.si.speed))
     if not rows:
         raise NoRoadError(gear, tuple(skipped))
@@ -161,9 +168,29 @@ def surge_risk(
         at = [row.point.loop.speed for row in rows]
         runs = drives_at(drives, at, [_feet_of(engine_side, row.point) for row in rows])
         nothing = np.full((len(SHAKERS), len(at)), math.nan), np.full(len(at), math.nan)
-        adds, level = nothing if not sources else (contributions(drives, at, [run[0] for run in runs]), shake_on_level(drives, at))
+        adds, level = (
+            nothing
+            if not sources
+            else (
+                contributions(drives, at, [run[0] for run in runs]),
+                shake_on_level(drives, at, [row.point.loop.spark for row in rows]),
+            )
+        )
         found = _Runs(runs, adds, level)
     return _road_surge(gear, coupling, rows, found, tuple(skipped)).replace(swing_measured=swing is not None)
+
+
+def risks_in(gears: Sequence[int], judge: Callable[[int], RoadSurge]) -> tuple[RoadSurge | NoRoadError, ...]:
+    """Return what ``judge`` says of each gear, or why it says nothing, gears side by side."""
+
+    def judged(gear: int) -> RoadSurge | NoRoadError:
+        try:
+            return judge(gear)
+        except NoRoadError as error:
+            return error
+
+    with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
+        return tuple(pool.map(judged, gears))
 
 
 def _feet_of(engine_side: EngineSide, point: _Point) -> tuple[Foot, ...]:
@@ -290,7 +317,7 @@ def surge_map(
     Returns
     -------
     SurgeMap
-        Rows pressures, columns speeds; NaN and no verdict where no cycle runs.
+        Rows pressures, columns speeds; NaN and no verdict where no cycle runs, or not every swing is found.
 
     Raises
     ------
@@ -314,7 +341,11 @@ def surge_map(
                 root = None
                 continue
             jitter = limits.load_jitter * point.blow_back * float(pressures[j])
-            surge = surge_at(space, engine_side, point, jitter=jitter, speed_jitter=2.0 * math.pi * limits.si.speed_jitter, start=root, slopes=False)
+            try:
+                surge = surge_at(space, engine_side, point, jitter=jitter, speed_jitter=2.0 * math.pi * limits.si.speed_jitter, start=root, slopes=False)
+            except NoSolutionError:
+                root = None
+                continue
             root = surge.root
             damping[j, k], frequency[j, k], rms[j, k], verdicts[j][k] = surge.damping, surge.frequency, surge.total, surge.verdict
     return SurgeMap(

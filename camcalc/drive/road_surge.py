@@ -77,14 +77,12 @@ class RoadSurge(ArrayRecord):
 
         NaN if none is; the fastest looked at if even that is bad.
         """
-        return math.nan if self.last_bad < 0 else float(self.si.speed[min(self.last_bad + 1, len(self.verdict) - 1)])
+        return self._speed_above(self.last_bad)
 
     @property
     def bad_below_mark(self) -> Mark | None:
         """What that speed is besides: none found, or the fastest looked at, which is bad itself."""
-        if self.last_bad < 0:
-            return Mark.NONE_FOUND
-        return Mark.OR_MORE if self.last_bad == len(self.verdict) - 1 else None
+        return self._mark_above(self.last_bad)
 
     def worse_verdict(self, k: int) -> SurgeGrade:
         """Return the worst of the linear verdict and those of a steady and a usual foot at a point, from 0."""
@@ -97,8 +95,26 @@ class RoadSurge(ArrayRecord):
     @property
     def loose_bad_below(self) -> float:
         """As ``bad_below``, with a loose foot [rev/s]."""
-        bad = max((k for k in range(len(self.verdict)) if self.worse_verdict(k).bad or self.foot_verdict(Foot.LOOSE, k).bad), default=-1)
+        return self._speed_above(self.loose_last_bad)
+
+    @property
+    def loose_bad_below_mark(self) -> Mark | None:
+        """What that speed is besides, as ``bad_below_mark``."""
+        return self._mark_above(self.loose_last_bad)
+
+    @property
+    def loose_last_bad(self) -> int:
+        """As ``last_bad``, with a loose foot."""
+        return max((k for k in range(len(self.verdict)) if self.worse_verdict(k).bad or self.foot_verdict(Foot.LOOSE, k).bad), default=-1)
+
+    def _speed_above(self, bad: int) -> float:
+        """Return the speed [rev/s] looked at above the fastest bad one; that one where nothing above it was looked at, NaN where none is bad."""
         return math.nan if bad < 0 else float(self.si.speed[min(bad + 1, len(self.verdict) - 1)])
+
+    def _mark_above(self, bad: int) -> Mark | None:
+        if bad < 0:
+            return Mark.NONE_FOUND
+        return Mark.OR_MORE if bad == len(self.verdict) - 1 else None
 
     @property
     def worst(self) -> SurgeGrade:

@@ -30,8 +30,8 @@ if TYPE_CHECKING:
     from ..sheet import Build
 
 __all__ = [
-    "FEET", "PEDAL_STEP", "SHAKERS", "STALLS", "STEP", "Driver", "Foot", "Shaker", "Start", "control_of", "cylinders_of", "filled_tables", "foot_answer",
-    "limb_of", "mixture_of", "opening_of", "openings", "pedal_opening", "plant_of", "run_tables", "start_of", "state_of",
+    "FEET", "PEDAL_STEP", "SHAKERS", "STALLS", "STEP", "Driver", "Foot", "Shaker", "Start", "control_of", "crank_at", "cylinders_of", "filled_tables",
+    "foot_answer", "limb_of", "mixture_of", "opening_of", "openings", "pedal_opening", "plant_of", "run_tables", "start_of", "state_of",
 ]  # fmt: skip
 
 Array = NDArray[np.float64]
@@ -80,7 +80,8 @@ class Shaker(Code):
 
     BURN = "burns that vary"
     MISSED = "missed cycles"
-    TABLE = "load noise through the table"
+    # Without it the speed signal is without noise for the fuel, too.
+    TABLE = "load noise through the table and all speed noise"
     FUEL = "load noise through the fuel"
 
 
@@ -167,7 +168,7 @@ def start_of(
         crank = float(to_si(speed, "speed", Bounds("crank_rps", 500.0 / 60.0, 100.0, "rpm")))
     else:
         assert driveline is not None
-        crank = _crank_at(build, driveline, float(to_si(road_speed, "road_speed", Bounds("m/s", 1.0, 80.0, "km/h"))), coupling, gear)
+        crank = crank_at(build, driveline, float(to_si(road_speed, "road_speed", Bounds("m/s", 1.0, 80.0, "km/h"))), coupling, gear)
     if driveline is None:
         pressure, turbine, road = held_pressure(engine_side, table, crank, 0.0), crank, 0.0
     else:
@@ -185,8 +186,19 @@ def start_of(
     return Start(crank, turbine, road, pressure, engine_side.torque(crank, pressure, table_spark(engine_side, table, crank, pressure)))
 
 
-def _crank_at(build: Build, driveline: Driveline, road: float, coupling: Coupling, gear: int) -> float:
-    """Return the crank speed [rev/s] at a road speed [m/s]: through a converter, where it gives what the road takes."""
+def crank_at(build: Build, driveline: Driveline, road: float, coupling: Coupling, gear: int) -> float:
+    """Return the crank speed [rev/s] at a road speed [m/s]: through a converter, where it gives what the road takes.
+
+    Parameters
+    ----------
+    build : Build
+    driveline : Driveline
+        Of the gear.
+    road : float [m/s]
+    coupling : Coupling
+    gear : int
+        Counted from 1.
+    """
     turbine = road / road_speed_at(driveline, 1.0)
     if coupling is Coupling.LOCKED:
         return turbine
@@ -323,16 +335,17 @@ def pedal_opening(driver: Driver, steady: float, closed: float, full: float, cou
     return np.full(count, steady)
 
 
-def cylinders_of(engine_side: EngineSide, table: SparkMap, start: Start) -> tuple[Cylinders, Array]:
-    """Return the cylinders about a settled start, and the plenum's state there.
+def cylinders_of(engine_side: EngineSide, table: SparkMap, speed: float, pressure: float) -> tuple[Cylinders, Array]:
+    """Return the cylinders about a settled point, and the plenum's state there.
 
     Parameters
     ----------
     engine_side : EngineSide
     table : SparkMap
-    start : Start
+    speed : float [rev/s]
+    pressure : float [Pa]
+        In the plenum.
     """
-    speed, pressure = start.speed, start.pressure
     spark, plenum = table_spark(engine_side, table, speed, pressure), engine_side.plenum
     found, at = engine_side.tables.memory, engine_side.tables.at(speed, pressure, spark)
     memory = None if found is None else found.at(speed, pressure, spark)

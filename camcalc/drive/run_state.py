@@ -22,7 +22,7 @@ TURN = 2.0 * math.pi
 MAPS = ("a", "b", "c", "d", "missed_carried", "missed_made")
 CHANNELS = (
     *("speed", "spark", "pressure", "load", "opening", "road_speed", "twist", "shaft_torque", "fuel_cut", "crank_torque"),
-    *("missed", "mixture", "foot", "burned"),
+    *("missed", "mixture", "burned"),
 )
 
 
@@ -41,7 +41,7 @@ class Cylinders(NamedTuple):
     made : array, shape (outputs,)
         By one cylinder in a settled cycle, as ``Made``.
     slopes : array, shape (outputs, 3)
-        Of that by speed, pressure and spark, as the maps have it.
+        Of that by speed, pressure and spark, as the maps have it; the mass by speed and pressure as the tables have it.
     fraction_slopes : array, shape (3,)
         Of the burned fraction at intake closing.
     fraction_by_pressure : float [1/Pa]
@@ -205,7 +205,7 @@ class Moving(NamedTuple):
     """All that moves in a run: driveline, plenum, single numbers as ``Now``; by cylinder what is carried, its next segment, spark, speed and pressure of its
     induction, how far the maps take those to be off, whether it misses or got no fuel, work by its mixture, fuel sent and on the wall, how its burn
     varies; means of the events in a firing interval; what is given in this segment and was before; what all make in it, and what is left of the segment
-    before, which a step cut long or short."""
+    before, which a step cut long or short; room to work in, the plenum's losses and rates among it."""
 
     driveline: Array
     plenum: Array
@@ -230,6 +230,8 @@ class Moving(NamedTuple):
     left: Array
     found: Array
     room: Array
+    losses: Array
+    rate: Array
 
 
 def begun(world: World, driveline: Array, plenum: Array) -> Moving:
@@ -258,5 +260,6 @@ def begun(world: World, driveline: Array, plenum: Array) -> Moving:
         driveline.copy(), plenum.copy(), scalars, np.zeros((n, engine.a.shape[1])), np.arange(n) * each, full(n, engine.at[Given.SPARK]),
         np.tile(engine.at[:2], (n, 1)), np.zeros((n, 2)), none, none.copy(), ones(n), ones(n), full(n, wall), np.zeros(n),
         full(each, driveline[0]), full(each, pressure), np.zeros(each),
-        np.zeros(INPUTS), np.zeros(INPUTS), np.zeros(OUTPUTS), np.zeros(OUTPUTS), np.zeros(world.values.shape[0]), np.zeros((4, 5)),
+        np.zeros(INPUTS), np.zeros(INPUTS), np.zeros(OUTPUTS), np.zeros(OUTPUTS), np.zeros(world.values.shape[0]), np.zeros((3, 5)), np.zeros(3),
+        np.zeros(3),
     )  # fmt: skip

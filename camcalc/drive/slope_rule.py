@@ -15,7 +15,7 @@ from ..tables.axes import LOADS
 from ..units import Quantity, quantity
 from .engine_loop import PRESSURE_STEP, EngineSide, engine_side_of, tables_of
 from .no_answer import NoAnswer, NoRoadError, SkippedPoint
-from .risk import surge_risk
+from .risk import risks_in, surge_risk
 
 if TYPE_CHECKING:
     from ..cycle.engine_tables import EngineTables
@@ -91,11 +91,12 @@ def slope_rule(build: Build, table: SparkTable, *, engine_tables: EngineTables |
     engine_side = engine_side_of(build, engine_tables)
     by_speed, by_pressure, load = _Limit(), _Limit(), math.inf
     skipped: list[SkippedPoint] = []
-    for gear in build.vehicle.smooth_gears:
-        try:
-            found = surge_risk(build, table, gear=gear, engine_tables=engine_tables, over_time=False)
-        except NoRoadError as error:
-            skipped += error.skipped
+
+    gears = build.vehicle.smooth_gears
+    risks = risks_in(gears, lambda gear: surge_risk(build, table, gear=gear, engine_tables=engine_tables, over_time=False))
+    for gear, found in zip(gears, risks, strict=True):
+        if isinstance(found, NoRoadError):
+            skipped += found.skipped
             continue
         si = found.si
         for k, speed in enumerate(map(float, si.speed)):

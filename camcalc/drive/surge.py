@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 
 from ..marks import Mark, Marks, marks_where
 from ..vehicle.acceleration_weighting import GRADES, SurgeGrade, grade_of, weighting_factor
-from ..vehicle.delayed_modes import Mode
 from ..vehicle.driveline import StateSpace
+from ..vehicle.modes import Mode
 from .closed_loop import LEAST_FILTER, PARTS, ClosedLoop, LoopPart
 from .engine_loop import EngineSide, LoopPoint
 

@@ -6,6 +6,7 @@ import re
 from typing import TYPE_CHECKING, Any
 
 from ..pages.dress import rendered
+from ..plain_text import visible
 from .printing import mathml_of_formula, mathml_of_symbol, mathml_of_value
 
 if TYPE_CHECKING:
@@ -86,4 +87,4 @@ def _row(value: Value) -> str:
 
 def _marked(text: str) -> str:
     """Return text so that Markdown takes it as it is, on one line."""
-    return MARKDOWN_SIGNS.sub(r"\\\1", " ".join(text.split()))
+    return MARKDOWN_SIGNS.sub(r"\\\1", visible(" ".join(text.split())))

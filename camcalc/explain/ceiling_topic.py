@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     from ..sheet import Build
     from ..units import Quantity
 
-__all__ = ["explain_ceiling"]
+__all__ = ["USUAL_SPEED", "cell_of", "explain_ceiling"]
 
 # The step that carries the point, by what binds: the spark energy that a young flame asks for, or the fullest charge.
 CARRIES = {
@@ -67,7 +67,7 @@ def explain_ceiling(
     """
     engine = resolved_engine(build) if engine is None else engine
     n = USUAL_SPEED if speed is None else float(to_si(speed, "speed", SPEED))
-    cell = _cell(engine, n, None if manifold_pressure is None else float(to_si(manifold_pressure, "manifold_pressure", PRESSURE)))
+    cell = cell_of(engine, n, None if manifold_pressure is None else float(to_si(manifold_pressure, "manifold_pressure", PRESSURE)))
     if not math.isfinite(cell.limit):
         raise NoSolutionError(f"{n * 60:.0f} rpm, {cell.pressure / 1e3:.1f} kPa: {cell.state}", fix="ask for a fuller cell or a higher speed")
     sheet = Worksheet()
@@ -109,7 +109,7 @@ def _end(value: float) -> Mark | None:
     return found if isinstance(found, Mark) else None
 
 
-def _cell(engine: EngineModel, speed: float, pressure: float | None) -> CeilingCell:
+def cell_of(engine: EngineModel, speed: float, pressure: float | None) -> CeilingCell:
     """Return the cell asked for: else one that spark cures, else one with a ceiling, else the one next to the road's load."""
     ambient = barometer(engine)
     if pressure is not None and pressure >= ambient:

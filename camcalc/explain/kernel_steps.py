@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from ..advice.spark_limits import CeilingCell
     from ..cycle.operating import EngineModel
 
-__all__ = ["kernel_steps"]
+__all__ = ["energy_asked", "energy_given", "kernel_steps"]
 
 MEMORY = "Ballal & Lefebvre, from memory"
 
@@ -65,7 +65,7 @@ def kernel_steps(sheet: Worksheet, engine: EngineModel, cell: CeilingCell, spark
         given = sheet.given("E_s", "spark energy that reaches the charge", quantity(law.energy, "J", "mJ"), of_sheet(engine.build, "engine", "spark_energy"))
         words = "Above 1 the mean cycle lights. Less flame speed at the plug and more turbulence in some cycles make those fail before."
         sheet.step(words, "m_E", "spark energy over energy asked for", given / asked, "")
-        later = _asked_at(engine, cell, cell.limit) if cell.limit < spark else math.nan
+        later = energy_asked(engine, cell.speed, cell.pressure, cell.limit) if cell.limit < spark else math.nan
         if math.isfinite(later):
             less = sheet.given("E_c", "energy asked for at the least limit found below, worked out alike", quantity(later, "J", "mJ"), CYCLE)
             sheet.step("Later, the charge is hotter and denser and asks for less.", "q_E", "energy asked for early over late", asked / less, "")
@@ -75,11 +75,27 @@ def kernel_steps(sheet: Worksheet, engine: EngineModel, cell: CeilingCell, spark
     sheet.step("Turbulence tears a slow flame apart. Below 1 it does.", "m_K", "stretch that it stands over stretch", most / k, "")
 
 
-def _asked_at(engine: EngineModel, cell: CeilingCell, spark: float) -> float:
-    """Return the energy [J] that the mean cycle asks of a spark [crank deg before top dead centre]; not-a-number where no cycle burns."""
-    found = engine.burn_map(cell.speed, cell.pressure, spark)
+def energy_asked(engine: EngineModel, speed: float, pressure: float, spark: float) -> float:
+    """Return the energy [J] that the mean cycle asks of a spark; not-a-number where no cycle burns.
+
+    Parameters
+    ----------
+    engine : EngineModel
+    speed : float
+        Crank speed [rev/s].
+    pressure : float
+        Manifold pressure [Pa], absolute.
+    spark : float
+        Before top dead centre [crank deg].
+    """
+    found = engine.burn_map(speed, pressure, spark)
     if found is None:
         return math.nan
     kernel, residual = found.kernel, found.mean.burned_fraction
     velocity = ignition_law(engine).kernel_turbulence * TURBULENCE * kernel.piston_speed
     return ignition_energy(kernel.temperature, kernel.pressure, float(np.interp(residual, found.table.residual, found.table.flame)), residual, velocity)
+
+
+def energy_given(engine: EngineModel) -> float:
+    """Return the spark energy [J] that reaches the charge."""
+    return float(ignition_law(engine).energy)

@@ -11,6 +11,7 @@ from .cam_topics import explain_effective_compression, explain_events, explain_o
 from .ceiling_topic import explain_ceiling
 from .idle_topics import explain_idle_vacuum, explain_residual
 from .injection_topic import explain_injection
+from .less_spark_topic import explain_less_spark
 from .road_topics import explain_reversion
 from .surge_topic import explain_surge
 
@@ -28,6 +29,7 @@ TOPICS: dict[str, Callable[..., Explanation]] = {
     "idle vacuum": explain_idle_vacuum,
     "reversion": explain_reversion,
     "ceiling": explain_ceiling,
+    "less spark": explain_less_spark,
     "injection": explain_injection,
     "surge": explain_surge,
 }

@@ -17,12 +17,15 @@ from ..codes import AppliesTo, Code
 from ..errors import InputError
 from ..results import Measure, Record, measure
 from ..tables.table import SparkTable
+from .delays import SignalDelays, shifted
 from .drive_log import DriveLog
 from .manoeuvres import closed_pedal
-from .signals import LOWEST, Stretch, amplitude_of, band_pass, highest_frequency, stretches
-from .surge_finder import LEAST_SPARK, SurgeEpisode
+from .signals import LOWEST, Stretch, amplitude_of, band_pass, highest_frequency, stretches, swing_of
+from .spans import rows_between
+from .surge_finder import AROUND, LEAST_SPARK, SurgeEpisode
+from .taken_away import PEDAL_MOVES, Remedy, TakenAway
 
-__all__ = ["Cause", "CauseNote", "CellStep", "SurgeCause", "cell_weights", "explain_episode"]
+__all__ = ["Cause", "CauseNote", "CellStep", "DriveToTell", "SurgeCause", "cell_weights", "explain_episode"]
 
 Array = NDArray[np.float64]
 
@@ -42,10 +45,16 @@ WALKED = 0.03
 SUSPECT_LOAD = 0.03
 
 
+# A driver rocks the pedal at this frequency [Hz] at most, by ``PEDAL_MOVES`` of its travel at least: slower than any gear of a driveline. A swing of
+# speed is the pedal's if this share of its power follows pedal and pedal rate. ESTIMATE.
+ROCKS_BELOW, FOLLOWS_PEDAL = 1.5, 0.7
+
+
 class Cause(Code):
     """Why an episode surges."""
 
     TABLE = "the table: spark follows its slope"
+    DRIVER = "the driver: the pedal rocks at the same frequency"
     BURN = "burn or fuel: spark is flat, so table work does not help"
     IDLE_CORRECTION = "an idle correction: spark follows the speed error"
     KNOCK_RETARD = "knock retard: spark follows it"
@@ -53,6 +62,7 @@ class Cause(Code):
     UNKNOWN = "not seen in the log"
     NO_SPARK = "spark was not logged"
     NO_TABLE = "no table was given"
+    NOT_TOLD = "this log does not show the cause"
 
 
 class CauseNote(Code):
@@ -68,6 +78,18 @@ class CauseNote(Code):
     IDLE_GAIN = "spark rises as speed falls"
     TABLE_SHARE = "the table accounts for a part only"
     LOAD_NOT_LOGGED = "load was not logged: the table cannot be looked up"
+    SHARE_NOT_TOLD = "what the swing would lose is not told: its frequency is not resolved or it is too short"
+    DAMPS = "the table damps this swing: level it would swing further"
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
+class DriveToTell(Record):
+    """A drive that tells what a log does not: in this gear (not-a-number for any), at this speed, so long, once as it is and once with something held."""
+
+    hold: Remedy
+    gear: float
+    speed: Measure = measure("crank_rps", "rpm")
+    lasts: Measure = measure("s", doc="steady driving, each of the two times")
 
 
 class CellStep(NamedTuple):
@@ -82,6 +104,10 @@ class CellStep(NamedTuple):
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
 class SurgeCause(Record):
     """Why one episode surges. Amplitudes are those of the sine with the same r.m.s.
+
+    The cause is what would take most off the swing, of what ``taken`` ranks; ``follows`` is what spark follows, whether that shakes the car or not.
+    ``table_share`` is what a level table would take away, not-a-number where that is not told,
+    and ``table_owns`` whether that is a fifth or more, all of its band above nothing. ``to_tell`` is the drive that settles a doubt.
 
     ``explained`` is the share of the spark's swing that the cause accounts for, ``table_explained`` the share that the table would where the cause
     is another. ``load_swing`` is the load's own from peak to peak, in the inner unit of ``load_kind``.
@@ -101,6 +127,11 @@ class SurgeCause(Record):
     idle_gain: Measure = measure("crank_deg/crank_rps", "crank_deg/krpm", doc="spark added as speed falls, where that is the cause")
     load_kind: str = ""
     load_swing: float = math.nan
+    taken: tuple[TakenAway, ...] = ()
+    table_share: float = math.nan
+    table_owns: bool = False
+    follows: Cause | None = None
+    to_tell: DriveToTell | None = None
     notes: tuple[CauseNote, ...] = ()
     applies_to: AppliesTo = AppliesTo.FINAL_SPARK
 
@@ -110,9 +141,15 @@ class SurgeCause(Record):
 
 
 def explain_episode(
-    log: DriveLog, episode: SurgeEpisode, table: SparkTable | None = None, *, torque_per_degree: Callable[[Any, Any], Any] | None = None
+    log: DriveLog,
+    episode: SurgeEpisode,
+    table: SparkTable | None = None,
+    *,
+    torque_per_degree: Callable[[Any, Any], Any] | None = None,
+    closed: NDArray[np.bool_] | None = None,
+    delays: SignalDelays | None = None,
 ) -> SurgeCause:
-    """Say why one episode surges.
+    """Say what spark follows in one episode; ``cause_shares.ranked`` weighs that by what it does to the swing.
 
     Parameters
     ----------
@@ -123,6 +160,10 @@ def explain_episode(
         The table that was in the car.
     torque_per_degree : callable, optional
         Torque per degree of spark [N m per crank deg] at a speed [rev/s] and load [inner unit of the table's load].
+    closed : mask, shape (n,), optional
+        The log's rows with a closed pedal, ``closed_pedal(log)``; found when left out, which takes the whole log for each episode.
+    delays : SignalDelays, optional
+        How late spark and load are written, removed first; none when left out.
 
     Raises
     ------
@@ -135,6 +176,8 @@ def explain_episode(
     load. The share explained is ``1 - sum (s - t)^2 / sum s^2``, at the best lag within 60 ms. What the table leaves is held against the
     speed error through a first-order lag, against knock retard, and against a function of speed and load.
     """
+    if _driver_rocks(log, episode):
+        return _cause(Cause.DRIVER, episode)
     if not math.isfinite(episode.si.spark_amplitude):
         return _cause(Cause.NO_SPARK, episode)
     if table is not None and log.load_kind and table.load_kind != log.load_kind:
@@ -144,7 +187,7 @@ def explain_episode(
     channels = ["speed", "spark"] + (["load"] if log.loads.size else []) + (["knock_retard"] if log.values("knock_retard").size else [])
     parts = [_Part(log, stretch, episode) for stretch in stretches(log, *channels, shortest=1.0, within=(episode.si.start, episode.si.end))]
     parts = [part for part in parts if part.inside.any()]
-    found = _looked_up(parts, table) if table is not None and log.loads.size and parts else {}
+    found = _looked_up(parts, table, delays) if table is not None and log.loads.size and parts else {}
     notes = _load_notes(episode, found)
     if found and torque_per_degree is not None:
         per_degree = float(torque_per_degree(episode.si.speed, episode.mean_load))
@@ -160,7 +203,7 @@ def explain_episode(
         return _cause(Cause.BURN, episode, found, [*(_offset_notes(found) if "offset" in found else []), *notes])
     if found and found["explained"] >= EXPLAINS:
         return _cause(Cause.TABLE, episode, found, [*_offset_notes(found), *notes, CauseNote.NOT_IN_A_LOG])
-    pattern = _pattern(log, parts, episode, bool(found))
+    pattern = _pattern(log, parts, episode, bool(found), closed)
     more = list(pattern.notes)
     if found:
         more.append(CauseNote.TABLE_SHARE)
@@ -208,19 +251,21 @@ class _Part:
         return self.swing(self.stretch.values[channel])
 
 
-def _looked_up(parts: list[_Part], table: SparkTable) -> dict[str, Any]:
+def _looked_up(parts: list[_Part], table: SparkTable, delays: SignalDelays | None) -> dict[str, Any]:
     """Return what the table says about the episode."""
+    late, later = (0.0, 0.0) if delays is None else (delays.si.spark, delays.si.load)
     spark, tables, by_speed, by_load, offset, weights = [], [], [], [], [], np.zeros(table.shape)
     lags = range(-max(1, round(LAG / parts[0].stretch.step)), max(1, round(LAG / parts[0].stretch.step)) + 1)
     for part in parts:
-        speed, load, inside = part.stretch.values["speed"], part.stretch.values["load"], part.inside
+        step, inside, speed = part.stretch.step, part.inside, part.stretch.values["speed"]
+        load, own_spark = shifted(part.stretch.values["load"], step, later), shifted(part.stretch.values["spark"], step, late)
         found = table.spark_at(speed, load)
-        spark.append(part.of("spark")[inside])
+        spark.append(part.swing(own_spark)[inside])
         swing = part.swing(found)
         tables.append([np.roll(swing, lag)[inside] for lag in lags])
-        by_speed.append(part.swing(table.spark_at(speed, load - part.of("load")))[inside])
+        by_speed.append(part.swing(table.spark_at(speed, load - part.swing(load)))[inside])
         by_load.append(part.swing(table.spark_at(speed - part.of("speed"), load))[inside])
-        offset.append((part.stretch.values["spark"] - found)[inside])
+        offset.append((own_spark - found)[inside])
         for i, s in shares_of(table.si.speed, speed[inside]):
             for j, t in shares_of(table.loads, load[inside]):
                 np.add.at(weights, (i, j), s * t)
@@ -256,6 +301,19 @@ def _steps(table: SparkTable, weights: Array, most: int = 5) -> tuple[CellStep, 
     return tuple(sorted(out, key=lambda s: -abs(s.step))[:most])
 
 
+def _driver_rocks(log: DriveLog, episode: SurgeEpisode) -> bool:
+    """Whether the pedal rocks as slowly as only a foot does, and engine speed with it."""
+    frequency = episode.si.frequency
+    if not log.values("pedal").size or not frequency <= ROCKS_BELOW:
+        return False
+    about: dict[str, Any] = {"start": episode.si.start, "end": episode.si.end, "low": (1.0 - AROUND) * frequency, "high": (1.0 + AROUND) * frequency}
+    speed, pedal, rate = swing_of(log, "speed", **about), swing_of(log, "pedal", **about), swing_of(log, "pedal", derivative=True, **about)
+    if len(pedal) != len(speed) or amplitude_of(pedal) < PEDAL_MOVES:
+        return False
+    design = np.column_stack([pedal, rate])
+    return _share(speed, design @ np.linalg.lstsq(design, speed, rcond=None)[0]) >= FOLLOWS_PEDAL
+
+
 class _Pattern(NamedTuple):
     """What else moves the spark, the share it accounts for, the spark that it adds as speed falls [crank deg per rev/s]."""
 
@@ -265,8 +323,20 @@ class _Pattern(NamedTuple):
     idle_gain: float = math.nan
 
 
-def _pattern(log: DriveLog, parts: list[_Part], episode: SurgeEpisode, has_table: bool) -> _Pattern:
-    """Return what else moves the spark, and the share it accounts for."""
+def _pattern(log: DriveLog, parts: list[_Part], episode: SurgeEpisode, has_table: bool, closed: NDArray[np.bool_] | None) -> _Pattern:
+    """Return what else moves the spark, and the share it accounts for.
+
+    Parameters
+    ----------
+    log : DriveLog
+    parts : list
+        The stretches around the episode.
+    episode : SurgeEpisode
+    has_table : bool
+        Whether a table was looked up and did not explain it.
+    closed : mask, shape (n,), or None
+        The log's rows with a closed pedal, where they are known.
+    """
     other = Cause.UNKNOWN if has_table else Cause.NO_TABLE
     spark = np.concatenate([part.of("spark")[part.inside] for part in parts]) if parts else np.empty(0)
     if not spark.size:
@@ -277,7 +347,7 @@ def _pattern(log: DriveLog, parts: list[_Part], episode: SurgeEpisode, has_table
         if share >= EXPLAINS and 0.5 < abs(slope) < 1.5:
             return _Pattern(Cause.KNOCK_RETARD, share)
     slope, share = _speed_error(parts, spark)
-    if share >= EXPLAINS and slope < 0.0 and _idling(log, episode):
+    if share >= EXPLAINS and slope < 0.0 and _idling(log, episode, closed):
         return _Pattern(Cause.IDLE_CORRECTION, share, (CauseNote.IDLE_GAIN,), -slope)
     by_both = _by_speed_and_load(parts, spark)
     if by_both >= EXPLAINS:
@@ -305,9 +375,11 @@ def _lagged(values: Array, step: float, lag: float) -> Array:
     return np.asarray(np.fft.irfft(spectrum / (1.0 + 2j * np.pi * np.fft.rfftfreq(2 * len(values), step) * lag), 2 * len(values))[: len(values)])
 
 
-def _idling(log: DriveLog, episode: SurgeEpisode) -> bool:
-    rows = (log.si.time >= episode.si.start) & (log.si.time <= episode.si.end)
-    return bool(closed_pedal(log)[rows].mean() > 0.5) if log.values("pedal").size else bool(episode.si.speed < IDLE_BELOW)
+def _idling(log: DriveLog, episode: SurgeEpisode, closed: NDArray[np.bool_] | None) -> bool:
+    if not log.values("pedal").size:
+        return bool(episode.si.speed < IDLE_BELOW)
+    rows = rows_between(log.si.time, episode.si.start, episode.si.end)
+    return bool((closed_pedal(log) if closed is None else closed)[rows].mean() > 0.5)
 
 
 def _by_speed_and_load(parts: list[_Part], spark: Array) -> float:

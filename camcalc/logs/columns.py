@@ -1,33 +1,36 @@
-"""Which column of a log is which channel, in which unit: as a column map says, or guessed from the column names."""
+"""Which column of a log is which channel, in which unit: as a column map says, and for the others by their names."""
 
 from __future__ import annotations
 
+import json
+import math
 import re
 import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from pathlib import Path
 from typing import Any, NamedTuple
 
+import numpy as np
+from numpy.typing import NDArray
+
 from ..errors import InputError, did_you_mean
-from ..tables.axes import LOADS, SPEED, named_by, said_once, words_of
-from ..units import Bounds, factor
-from .log_notes import LogDoubt, LogNote, Loss
+from ..tables.axes import LOADS
+from .channels import CHANNELS, Channel, Name, named, other_of, scale_of, split_name, words_in
+from .clock import CLOCK
+from .likely import fitting_units
+from .log_notes import LogDoubt, LogNote, UnitFrom
 
-__all__ = ["CHANNELS", "Channel", "Column", "guess_columns", "read_columns"]
+__all__ = ["CHANNELS", "Channel", "Column", "Unused", "guess_columns", "map_choices", "map_line", "map_lines", "read_columns", "unused_columns"]
 
-
-class Channel(NamedTuple):
-    """A channel of a log: unit kept and range allowed, what names it, what cannot be told without it, whether a unit may be left out, other words allowed."""
-
-    bounds: Bounds
-    names: tuple[str, ...]
-    loss: Loss | None = None
-    bare: bool = False
-    beside: tuple[str, ...] = ()
+Array = NDArray[np.float64]
 
 
 class Column(NamedTuple):
-    """Where a channel comes from: the column's name, its unit as written, factor and offset to the unit kept, whether guessed, the kind of load."""
+    """Where a channel comes from.
+
+    The column's name, its unit as written, factor and offset to the unit kept, whether guessed, the kind of load, the words that name it and how its
+    unit is known. ``age`` is the greatest age of a value [s] where the column has a rate of its own, else not-a-number.
+    """
 
     name: str
     unit: str
@@ -35,72 +38,71 @@ class Column(NamedTuple):
     offset: float = 0.0
     guessed: bool = False
     kind: str = ""
+    words: str = ""
+    unit_from: UnitFrom = UnitFrom.WRITTEN
+    age: float = math.nan
 
 
-# A column is known by its words, in any order, the likelier name first; a word that is neither of the name nor among those allowed beside it
-# makes it something else. The trade's own words; common practice, no source. Ranges catch a wrong unit or a broken sensor, wide on purpose: ESTIMATE.
-CHANNELS = {
-    "time": Channel(Bounds("s"), ("time", "t"), beside=("elapsed", "log")),
-    "speed": Channel(SPEED, ("engine speed", "speed", "rpm", "n"), beside=("engine", "crank")),
-    "spark": Channel(
-        Bounds("crank_deg", -40.0, 80.0),
-        ("final spark", "spark", "ignition", "advance", "timing"),
-        Loss.CAUSE,
-        beside=("advance", "angle", "timing", "ignition"),
-    ),
-    "load": Channel(Bounds("", 0.0), (), Loss.LOOKUP),
-    "pedal": Channel(
-        Bounds("", -0.05, 1.1, "percent"),
-        ("pedal", "accelerator", "throttle"),
-        Loss.TIP_INS,
-        beside=("accelerator", "position"),
-    ),
-    "road_speed": Channel(Bounds("m/s", -1.0, 120.0, "km/h"), ("road speed", "vehicle speed", "car speed", "speed"), Loss.ROAD_SPEED),
-    "acceleration": Channel(
-        Bounds("m/s**2", -30.0, 30.0),
-        ("acceleration",),
-        Loss.HARSHNESS,
-        beside=("longitudinal", "fore", "aft", "and"),
-    ),
-    "gear": Channel(Bounds("", -1.0, 20.0), ("gear",), Loss.GEAR_CHANGES, True, ("engaged", "current")),
-    "clutch": Channel(Bounds("", 0.0, 1.0), ("clutch",), None, True, ("pedal", "switch")),
-    "fuel_cut": Channel(Bounds("", 0.0, 1.0), ("fuel cut",), Loss.FUEL_CUT, True, ("overrun", "active")),
-    "knock_retard": Channel(
-        Bounds("crank_deg", -40.0, 40.0),
-        ("knock retard", "knock correction"),
-        Loss.KNOCK_RETARD,
-        beside=("spark", "ignition", "timing", "for", "from"),
-    ),
-    # A knock sensor's own level in volts, decibels, counts or no unit: kept as it is logged, since it is compared with itself only.
-    "knock_level": Channel(
-        Bounds(""), ("knock level", "knock sensor", "knock noise", "knock signal", "knock"), None, True, ("level", "sensor", "noise", "signal", "intensity")
-    ),
-    "lambda": Channel(Bounds("", 0.3, 5.0), ("lambda", "relative air fuel ratio"), None, True, ("measured",)),
-}
-# Spellings of a unit that mean something else, or nothing, outside the channel they stand in.
-_ANGLE = dict.fromkeys(("deg", "°", "degrees", "degree", "deg btdc", "° btdc", "°btdc", "deg crank", "crank deg", "deg before tdc"), "crank_deg")
-_IN_CHANNEL = {
-    "knock_level": dict.fromkeys(("v", "volt", "volts", "mv", "db", "count", "counts", "%", "percent"), ""),
-    "spark": _ANGLE,
-    "knock_retard": _ANGLE,
-    "acceleration": {"g": "g_0", "m/s2": "m/s**2", "m/s^2": "m/s**2", "m/s²": "m/s**2"},
-    "speed": {"rev/s": "crank_rps", "1/s": "crank_rps", "r/min": "rpm", "1/min": "rpm"},
-    "time": {"sec": "s", "seconds": "s", "second": "s", "msec": "ms"},
-}
-_PART = re.compile(r"\s*(?P<name>[^\[\]()]*?)\s*[\[(]\s*(?P<unit>[^\[\]()]*?)\s*[\])]\s*$")
+class Unused(NamedTuple):
+    """A column that was not used, and what it is where its words say so though camcalc has no use for it."""
+
+    name: str
+    what: str = ""
+
+
 KEYS = ("column", "unit", "kind")
+# Words of an engine speed's name: its unit, or those for which the trade has that unit only.
+_OWN_UNIT = frozenset(("rpm", "revs", "drehzahl"))
+_EXAMPLES = {"time": ("time [s]", "s"), "speed": ("engine speed [rpm]", "rpm")}
+_NEEDED = tuple(_EXAMPLES)
+_GAUGE = re.compile(r"\s*(psi|k?pa|m?bar)\s*\(?g(auge)?\)?\s*", re.IGNORECASE)
 
 
-def read_columns(given: str | Path | Mapping[str, Any], header: Sequence[str]) -> dict[str, Column]:
-    """Return the columns that a column map names.
+def map_line(channel: str, column: str, unit: str) -> str:
+    """Return the line of a column map for a channel.
+
+    >>> print(map_line("speed", "Revs", "rpm"))
+    speed = {column = "Revs", unit = "rpm"}
+    """
+    written = f", unit = {_quoted(unit)}" if unit else ""
+    return f"{channel} = {{column = {_quoted(column)}{written}}}"
+
+
+def map_choices(channel: str, column: str, units: str) -> list[str]:
+    """Return a line of a column map for each of some units, commas between them; all but the first as comments.
+
+    >>> map_choices("load", "MAP", "inHg, psi")
+    ['load = {column = "MAP", unit = "inHg"}', '# or: load = {column = "MAP", unit = "psi"}']
+    """
+    first, *others = (map_line(channel, column, unit.replace("crank_rps", "rev/s")) for unit in units.split(", "))
+    return [first, *(f"# or: {line}" for line in others)]
+
+
+def map_lines(*lines: str) -> str:
+    """Return what to put into a column map, and how to give it, as the fix of an error."""
+    shown = "\n".join(f"              {line}" for line in ("[columns]", *lines))
+    fix = "put these lines into a file, say columns.toml, and add --columns columns.toml:\n"
+    fix += shown
+    return fix
+
+
+def read_columns(
+    given: str | Path | Mapping[str, Any], header: Sequence[str], units: Sequence[str] = (), *, clocks: Collection[str] = ()
+) -> dict[str, Column | None]:
+    """Return the columns that a column map names; nothing for a channel it says is not in the log.
 
     Parameters
     ----------
     given : path or mapping
         TOML with a ``[columns]`` table, or what stands in it: ``{"time": {"column": "t", "unit": "s"}, ...}``. Load may say its
-        ``kind``: ``manifold pressure``, ``air charge`` (per cylinder and cycle) or ``relative charge``; else the unit says it.
+        ``kind``: ``manifold pressure``, ``air charge`` (per cylinder and cycle) or ``relative charge``; else the unit says it. A unit that the log
+        itself writes may be left out. ``false`` instead of a column: the channel is not in the log, whatever looks like it.
     header : sequence of str
         Column names of the log.
+    units : sequence of str
+        Units from a row of their own under the names, where there is one.
+    clocks : collection of str
+        Columns of times of day, which need no unit.
 
     Raises
     ------
@@ -118,43 +120,61 @@ def read_columns(given: str | Path | Mapping[str, Any], header: Sequence[str]) -
         given = _toml(Path(given))
     elif list(given) == ["columns"] and isinstance(given["columns"], Mapping):
         given = given["columns"]
-    out: dict[str, Column] = {}
+    out: dict[str, Column | None] = {}
     try:
         for name, entry in given.items():
             if CHANNELS.get(name) is None:
                 raise InputError(f"[columns] {name}", came=name, expected="a channel", fix=did_you_mean(name, CHANNELS))
-            column = _mapped(name, entry, header)
-            twin = next((other for other, taken in out.items() if taken.name == column.name), "")
-            if twin:
+            column = None if entry is False else _mapped(name, entry, header, units, clocks)
+            twin = next((other for other, taken in out.items() if taken and column and taken.name == column.name), "")
+            if twin and column:
                 raise InputError(f"[columns] {name}.column", came=f'"{column.name}", as {twin} has', expected="a column of its own for each channel")
             out[name] = column
-        _check_required(out, header)
     except InputError as error:
         raise error.in_file(file) from None
     return out
 
 
-def guess_columns(header: Sequence[str], units: Sequence[str] = ()) -> tuple[dict[str, Column], list[LogNote]]:
-    """Guess which column is which channel.
+def guess_columns(
+    header: Sequence[str],
+    units: Sequence[str] = (),
+    *,
+    given: Mapping[str, Column | None] | None = None,
+    numbers: Callable[[str], Array] | None = None,
+    clocks: Collection[str] = (),
+    load_kind: str = "",
+    no_time: bool = False,
+) -> tuple[dict[str, Column], list[LogNote]]:
+    """Say which column is which channel, by the words of their names.
 
     Parameters
     ----------
     header : sequence of str
-        Column names with their units in brackets, e.g. ``Engine speed [rpm]``.
+        Column names, with their units in brackets or as the last word, e.g. ``Engine speed [rpm]``.
     units : sequence of str
         Units from a row of their own under the names, where there is one.
+    given : mapping of channel to Column, optional
+        What a column map says; only the other channels are looked for. Nothing for a channel that is not in the log.
+    numbers : callable, optional
+        Gives the numbers of a column as written. With it a unit that is not written is read off the numbers where one alone makes sense.
+    clocks : collection of str
+        Columns of times of day, which need no unit.
+    load_kind : str
+        Kind of load that is wanted where the log has several.
+    no_time : bool
+        Whether the rows are spaced by a stated rate, so that no time is looked for.
 
     Returns
     -------
     columns : dict
-        By channel; every one marked as guessed.
+        By channel; every one not given marked as guessed.
     left : list of LogNote
         What looks like a channel but was not taken, with the reason.
 
     Raises
     ------
     InputError
-        If time or engine speed is not among them.
+        If time or engine speed is not among them, or two columns fit a channel equally well.
 
     Examples
     --------
@@ -162,67 +182,116 @@ def guess_columns(header: Sequence[str], units: Sequence[str] = ()) -> tuple[dic
     >>> columns["load"].kind
     'manifold pressure'
     """
-    found: dict[str, Column] = {}
+    given = given or {}
+    found = {channel: column for channel, column in given.items() if column is not None}
     left: list[LogNote] = []
     unfit: dict[str, LogNote] = {}
-    parts = [_parts(name, units[k] if k < len(units) else "") for k, name in enumerate(header)]
+    questions: dict[str, list[Column]] = {}
+    parts = [split_name(name, units[k] if k < len(units) else "") for k, name in enumerate(header)]
+    words = [words_in(name) for name, _ in parts]
     for channel in CHANNELS:
-        fits = sorted((place, k) for k, (words, _) in enumerate(parts) if (place := _place(channel, words)) is not None)
-        for _, k in fits:
-            unit = parts[k][1] or ("rpm" if channel == "speed" and "rpm" in parts[k][0] else "")
-            column = _guessed(channel, header[k], parts[k][0], unit)
-            if column is None:
-                why = LogDoubt.UNKNOWN_UNIT if unit else LogDoubt.NO_UNIT
-                unfit.setdefault(header[k], LogNote(what=why, column=header[k], channel=channel, unit=unit))
-            elif channel not in found and header[k] not in {c.name for c in found.values()}:
-                found[channel] = column
-            elif channel in found and found[channel].name != header[k]:
-                left.append(LogNote(what=LogDoubt.FITS_TOO, column=header[k], channel=channel, other=found[channel].name))
+        if channel in given or (no_time and channel == "time"):
+            continue
+        taken = {column.name for column in found.values()}
+        fits: list[tuple[int, Column]] = []
+        for k, name in enumerate(header):
+            ways = named(channel, words[k]) if name and name not in taken else []
+            if not ways:
+                continue
+            way, column = _with_unit(channel, ways, name, CLOCK if name in clocks and channel == "time" else parts[k][1], words[k], numbers)
+            if column is not None:
+                fits.append((_rank(channel, way, column, load_kind), column))
+            elif name not in clocks:
+                # A pressure over the outside's is no absolute one in another unit.
+                likely = fitting_units(channel, way.kind, numbers(name)) if numbers and not _GAUGE.fullmatch(parts[k][1]) else []
+                why = LogDoubt.UNKNOWN_UNIT if parts[k][1] else LogDoubt.NO_UNIT
+                unfit.setdefault(name, LogNote(what=why, column=name, channel=channel, unit=parts[k][1], other=", ".join(likely)))
+        if not fits:
+            continue
+        fits.sort(key=lambda fit: fit[0])
+        best = [column for rank, column in fits if rank == fits[0][0]]
+        if len(best) > 1 and not _same(best, numbers):
+            questions[channel] = best
+        found[channel] = best[0]
+        left += [LogNote(what=LogDoubt.FITS_TOO, column=column.name, channel=channel, other=best[0].name) for _, column in fits if column is not best[0]]
     taken = {column.name for column in found.values()}
-    left += [note for name, note in unfit.items() if name not in taken]
-    _check_required(found, header, left)
+    left = [note for note in left if note.column not in taken] + [note for name, note in unfit.items() if name not in taken]
+    if questions:
+        raise _question(questions)
+    _check_required(found, header, left, no_time=no_time)
     return found, left
 
 
-def _parts(text: str, unit: str) -> tuple[frozenset[str], str]:
-    match = _PART.match(text)
-    return words_of(match["name"] if match else text), match["unit"] if match else unit.strip()
+def unused_columns(header: Sequence[str], units: Sequence[str], found: Mapping[str, Column]) -> tuple[Unused, ...]:
+    """Return the columns that no channel comes from.
+
+    >>> unused_columns(["t", "coolant temp", "x"], [], {"time": Column("t", "s", 1.0)})
+    (Unused(name='coolant temp', what='coolant temperature'), Unused(name='x', what=''))
+    """
+    taken = {column.name for column in found.values()}
+    parts = [(name, split_name(name, units[k] if k < len(units) else "")[0]) for k, name in enumerate(header)]
+    return tuple(Unused(name, other_of(words_in(part))) for name, part in parts if name and name not in taken)
 
 
-def _place(channel: str, words: frozenset[str]) -> int | None:
-    """Return which name of a channel these words say; of load, of the kind it names best."""
+def _rank(channel: str, way: Name, column: Column, load_kind: str) -> int:
+    """Return how good a fit is, the lower the better: kinds of load in their order unless one is wanted; a time of day after a time that counts."""
+    if channel == "load":
+        return 10 * (0 if column.kind == load_kind else 1 + list(LOADS).index(column.kind)) + way.rank
+    return way.rank + 10 * (column.unit == CLOCK)
+
+
+def _with_unit(
+    channel: str, ways: Sequence[Name], name: str, unit: str, words: frozenset[str], numbers: Callable[[str], Array] | None
+) -> tuple[Name, Column | None]:
+    """Return the way in which a column names a channel and the column; no column where its unit is not known or belongs to something else."""
     about = CHANNELS[channel]
-    ways = [(kind.names, kind.beside) for kind in LOADS.values()] if channel == "load" else [(about.names, about.beside)]
-    places = [place for names, beside in ways if (place := named_by(words, names, beside)) is not None]
-    return min(places, default=None)
+    for way in ways:
+        shown, how = unit, UnitFrom.WRITTEN
+        if not unit:
+            own = _own_unit(channel, words)
+            shown, how = own or about.unit or "", UnitFrom.WRITTEN if own in words else UnitFrom.TRADE
+        if not shown and about.unit is None:
+            likely = fitting_units(channel, way.kind, numbers(name)) if numbers is not None else []
+            if len(likely) != 1:
+                continue
+            shown, how = likely[0], UnitFrom.NUMBERS
+        scale = 1.0 if shown == CLOCK else scale_of(channel, shown, way.kind)
+        if scale is not None:
+            return way, Column(name, shown, scale, guessed=True, kind=way.kind, words=way.said, unit_from=how)
+    # What is in brackets may be words of the name, and no unit.
+    whole = words_in(name) if unit and words_in(unit) <= words_in(name) and not words_in(unit) <= words else frozenset()
+    again = named(channel, whole)
+    return _with_unit(channel, again, name, "", whole, numbers) if again else (ways[0], None)
 
 
-def _guessed(channel: str, name: str, words: frozenset[str], unit: str) -> Column | None:
-    """Return a column with its factor; for load, of a kind that its words name and its unit belongs to."""
-    named = [kind for kind, load in LOADS.items() if named_by(words, load.names, load.beside) is not None] if channel == "load" else [""]
-    columns = (_column(channel, name, unit, guessed=True, kind=kind) for kind in named)
-    return next((column for column in columns if column is not None), None)
+def _own_unit(channel: str, words: frozenset[str]) -> str:
+    """Return the unit that the words of a name say."""
+    if channel == "speed" and words & _OWN_UNIT:
+        return "rpm"
+    return "afr" if channel == "lambda" and not words & {"lambda", "relative", "verhaeltnis"} else ""
 
 
-def _column(channel: str, name: str, unit: str, *, guessed: bool, kind: str = "") -> Column | None:
-    """Return a column with its factor, or nothing where the unit does not belong to the channel."""
-    known = said_once(unit)
-    known = _IN_CHANNEL.get(channel, {}).get(known.lower(), "" if known in ("1", "-") else known)
-    if not unit and not CHANNELS[channel].bare:
-        return None
-    kinds = {kind: LOADS[kind].bounds for kind in ([kind] if kind else LOADS)} if channel == "load" else {"": CHANNELS[channel].bounds}
-    for of_kind, bounds in kinds.items():
-        try:
-            return Column(name, unit, factor(known, bounds.unit), guessed=guessed, kind=of_kind)
-        except ValueError:
-            continue
-    return None
+def _same(columns: Sequence[Column], numbers: Callable[[str], Array] | None) -> bool:
+    """Whether columns hold the same numbers in the same unit, so that it does not matter which is taken."""
+    if numbers is None or len({column.scale for column in columns}) > 1:
+        return False
+    first = numbers(columns[0].name)
+    return bool(np.isfinite(first).any()) and all(np.array_equal(first, numbers(column.name), equal_nan=True) for column in columns[1:])
 
 
-def _mapped(channel: str, entry: Any, header: Sequence[str]) -> Column:
+def _question(questions: Mapping[str, Sequence[Column]]) -> InputError:
+    came = "; ".join(f"{' and '.join(_quoted(c.name) for c in columns)} each fit {_spoken(channel)}" for channel, columns in questions.items())
+    lines = []
+    for channel, columns in questions.items():
+        said = [map_line(channel, column.name, "" if column.unit == CLOCK else column.unit) for column in columns]
+        lines += [said[0], *(f"# or: {line}" for line in said[1:]), *([] if channel in _NEEDED else [f"# or, if none is: {channel} = false"])]
+    return InputError("the columns of the log", came=came, expected="one column for each channel", fix=f"say which is meant: {map_lines(*lines)}")
+
+
+def _mapped(channel: str, entry: Any, header: Sequence[str], units: Sequence[str], clocks: Collection[str]) -> Column:
     key = f"[columns] {channel}"
     if not isinstance(entry, Mapping) or "column" not in entry:
-        raise InputError(key, came=str(entry), expected='a column and its unit, e.g. {column = "t", unit = "s"}')
+        raise InputError(key, came=str(entry), expected='a column and its unit, e.g. {column = "t", unit = "s"}; or false')
     for name in entry:
         if name not in KEYS:
             raise InputError(f"{key}.{name}", came=name, expected="column, unit or kind", fix=did_you_mean(name, KEYS))
@@ -231,35 +300,54 @@ def _mapped(channel: str, entry: Any, header: Sequence[str]) -> Column:
         raise InputError(f"{key}.column", came=f'"{name}"', expected="a column of the log", fix=did_you_mean(name, header))
     if kind and (channel != "load" or kind not in LOADS):
         raise InputError(f"{key}.kind", came=kind, expected="for load: " + ", ".join(LOADS), fix=did_you_mean(kind, LOADS))
-    column = _column(channel, name, unit, guessed=False, kind=kind)
-    if column is None:
-        shown = (
-            ", ".join(load.bounds.show for name, load in LOADS.items() if kind in ("", name))
-            if channel == "load"
-            else CHANNELS[channel].bounds.show or CHANNELS[channel].bounds.unit
-        )
-        came = f'"{unit}"' if unit else "no unit"
-        raise InputError(f"{key}.unit", came=came, expected=f"a unit of {kind or channel.replace('_', ' ')}, e.g. {shown}", fix="say what the log writes")
-    return column
+    how = UnitFrom.WRITTEN
+    if channel == "time" and name in clocks:
+        return Column(name, CLOCK, 1.0)
+    if not unit:
+        place = list(header).index(name)
+        bare, unit = split_name(name, units[place] if place < len(units) else "")
+        own = "" if unit else _own_unit(channel, words_in(bare))
+        unit, how = unit or own, UnitFrom.TRADE if own and own not in words_in(bare) else how
+    if not unit and CHANNELS[channel].unit is not None:
+        unit, how = CHANNELS[channel].unit or "", UnitFrom.TRADE
+    for of_kind in ([kind] if kind else LOADS) if channel == "load" else [""]:
+        scale = scale_of(channel, unit, of_kind) if unit or CHANNELS[channel].unit is not None else None
+        if scale is not None:
+            return Column(name, unit, scale, kind=of_kind, unit_from=how)
+    shown = (
+        ", ".join(load.bounds.show for name, load in LOADS.items() if kind in ("", name))
+        if channel == "load"
+        else CHANNELS[channel].bounds.show or CHANNELS[channel].bounds.unit
+    )
+    came = f'"{unit}"' if unit else "no unit"
+    raise InputError(f"{key}.unit", came=came, expected=f"a unit of {kind or _spoken(channel)}, e.g. {shown}", fix="write the unit the log is in")
 
 
-def _check_required(found: Mapping[str, Column], header: Sequence[str], left: Sequence[LogNote] = ()) -> None:
-    for channel, example in (("time", "time [s]"), ("speed", "engine speed [rpm]")):
-        if channel not in found:
-            alike = [note for note in left if note.channel == channel and note.what is not LogDoubt.FITS_TOO]
-            reasons = [f'"{n.column}", which ' + (f'names "{n.unit}", no unit of {channel}' if n.unit else "names no unit") for n in alike]
-            came = "; ".join(reasons) or "columns " + ", ".join(f'"{name}"' for name in header)
-            raise InputError(
-                f"{channel} of the log",
-                came=came,
-                expected=f'a column such as "{example}"',
-                fix=f'name it so, or give a column map with {channel} = {{column = "...", unit = "..."}}',
-            )
+def _check_required(found: Mapping[str, Column], header: Sequence[str], left: Sequence[LogNote], *, no_time: bool) -> None:
+    for channel, (example, unit) in _EXAMPLES.items():
+        if channel in found or (no_time and channel == "time"):
+            continue
+        alike = [note for note in left if note.channel == channel and note.what is not LogDoubt.FITS_TOO]
+        reasons = [f'"{n.column}", which ' + (f'names "{n.unit}", no unit of {channel}' if n.unit else "names no unit") for n in alike]
+        came = "; ".join(reasons) or "columns " + ", ".join(f'"{name}"' for name in header if name)
+        lines = [line for note in alike for line in map_choices(channel, note.column, note.other or unit)] or [map_line(channel, "...", unit)]
+        fix = map_lines(lines[0], *(line if line.startswith("#") else f"# or: {line}" for line in lines[1:]))
+        if channel == "time":
+            fix += "\n            or, for a log without times, give its rows a second, e.g. --rate 20"
+        raise InputError(f"{channel} of the log", came=came, expected=f'a column such as "{example}"', fix=fix)
+
+
+def _quoted(text: str) -> str:
+    return json.dumps(text, ensure_ascii=False)
+
+
+def _spoken(channel: str) -> str:
+    return "engine speed" if channel == "speed" else channel.replace("_", " ")
 
 
 def _toml(path: Path) -> Mapping[str, Any]:
     try:
-        data = tomllib.loads(path.read_text(encoding="utf-8"))
+        data = tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except OSError as error:
         raise InputError("the column map", came=f"{path}: {error.strerror}", expected="a TOML file that can be read") from None
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:

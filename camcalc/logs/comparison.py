@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import itertools
 import math
 from collections import defaultdict
 from typing import Any, NamedTuple
@@ -17,24 +18,30 @@ from ..results import Measure, Record, measure
 from ..tables.axes import LOADS
 from .drive_log import DriveLog
 from .signals import LOWEST, band_pass, highest_frequency, stretches
-from .surge_finder import BELOW, LEAST_SWING, SurgeFindings, find_surge
+from .spans import Spans
+from .surge_finder import BELOW, LEAST_SWING, SurgeFindings, find_surge, spans_of
+from .swing_memory import noise_energy, swing_memory
 
 __all__ = ["ComparisonNote", "ComparisonVerdict", "LogComparison", "compare_logs"]
 
 Array = NDArray[np.float64]
 Cell = tuple[int, int, int]
 
-# Windows [s] that are compared: longer than a driveline's memory of a disturbance, which is some 1/(damping ratio x 2 pi f). ESTIMATE.
+# Windows [s] that are compared; ESTIMATE.
 WINDOW = 3.0
+# Windows side by side in a cell are one block until it is so many times as long as the swing's memory; what is left of it between blocks is allowed
+# for. At least so many blocks are kept of each log, however long its memory. ESTIMATE.
+MEMORIES, LEAST_BLOCKS = 3.0, 3
 # Cells of the cruise: 200 rpm [rev/s] by the load kind's usual step, by gear. ESTIMATE.
 SPEED_CELL = 200.0 / 60.0
 # Fewer matched windows on either side say nothing; ESTIMATE.
 LEAST_WINDOWS = 4
-# A verdict needs this share of the resamples, so that of drives that do not differ one in twenty is called better or worse; common practice.
+# A verdict needs this confidence, so that of drives that do not differ one in twenty is called better or worse; common practice.
 SURE = 0.975
 # And this change of the energy at least; ESTIMATE.
 MATTERS = 0.1
-RESAMPLES, SEED = 2000, 20240
+# Ends of the band that holds the true ratio with 90 %.
+BAND = 0.95
 
 
 class ComparisonVerdict(Code):
@@ -55,11 +62,28 @@ class ComparisonNote(Code):
 
 
 class _Window(NamedTuple):
-    """A few seconds of steady driving: spread of spark [crank deg], energy of the speed's swing [(rev/s)^2], share of it surging."""
+    """A few seconds of steady driving: its start [s], spread of spark [crank deg], energy of the speed's swing [(rev/s)^2], share of it surging."""
 
+    start: float
     spread: float
     energy: float
     surging: float
+
+
+class _Side(NamedTuple):
+    """One log's windows by cell, the energy of its sensor's noise in them [(rev/s)^2], and the memory of its swing [s]."""
+
+    cells: dict[Cell, list[_Window]]
+    noise: float
+    memory: float
+
+
+class _Block(NamedTuple):
+    """Windows side by side in one cell: the cell's place, how many, their mean energy [(rev/s)^2]."""
+
+    cell: int
+    windows: int
+    energy: float
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
@@ -109,15 +133,22 @@ def compare_logs(before: DriveLog, after: DriveLog, *, below: Any = BELOW, least
     -----
     Steady driving is cut into windows of 3 s. Each belongs to a cell of 200 rpm by 10 kPa (0.1 g, 10 percent) by gear, by its means. Only cells
     that both logs visited count, each with the lesser number of windows as its weight. Energy is the mean square of engine speed between
-    0.5 Hz and what the slower sampling of the two allows. Confidence is the share of 2000 resamples in which the energy changes in the same
-    direction; cells are drawn with replacement, and within each cell the windows of each log, since a cell with one window has no scatter of
-    its own to draw from. What so few windows leave open widens them, as in Student's test. Seeded, so that a comparison can be repeated.
+    0.5 Hz and what the slower sampling of the two allows, less the sensor's white noise, which is read above that band.
+
+    Windows side by side are joined into blocks as long as three times the swing's memory, the integral of its squared autocorrelation. How far
+    blocks scatter about what their cell has in both logs says how well the ratio is known; what neighbouring blocks still share widens that, as for
+    a memory that fades exponentially. Confidence and band are Student's, on the logarithm of the ratio.
+
+    References
+    ----------
+    Textbook: ratio of means by linearisation; variance of the mean of a correlated sequence.
     """
     if before.load_kind != after.load_kind:
         raise InputError("load of the logs", came=f"{before.load_kind or 'none'} and {after.load_kind or 'none'}", expected="the same kind of load in both")
     high = min(highest_frequency(before), highest_frequency(after))
     has_gear = bool(before.gear.size and after.gear.size)
-    one, two = (_windows(log, find_surge(log, below=below, least_swing=least_swing), high, has_gear) for log in (before, after))
+    sides = tuple(_side(log, find_surge(log, below=below, least_swing=least_swing), high, has_gear) for log in (before, after))
+    one, two = (side.cells for side in sides)
     matched = sorted(one.keys() & two.keys())
     counts = tuple(sum(len(log[cell]) for cell in matched) for log in (one, two))
     notes = _notes(before, has_gear)
@@ -129,34 +160,34 @@ def compare_logs(before: DriveLog, after: DriveLog, *, below: Any = BELOW, least
     weight = np.array([min(len(one[cell]), len(two[cell])) for cell in matched], dtype=float)
     weight /= weight.sum()
     first, second = (sum(w * np.array(log[c]).mean(axis=0) for w, c in zip(weight, matched, strict=True)) for log in (one, two))
-    ratio = _ratio(second[1], first[1])
-    ratios = _widened(_resampled(one, two, matched, weight), ratio, min(counts))
-    lower = float(np.mean(ratios < 1.0) + 0.5 * np.mean(ratios == 1.0))
-    confidence = lower if ratio < 1.0 else 1.0 - lower
+    found = _ratio_of(sides, matched, weight)
     return LogComparison(
-        verdict=_verdict(ratio, confidence),
-        confidence=confidence,
-        spread_before=first[0],
-        spread_after=second[0],
-        swing_before=math.sqrt(first[1]),
-        swing_after=math.sqrt(second[1]),
-        energy_ratio=ratio,
-        energy_low=float(np.quantile(ratios, 0.05, method="inverted_cdf")),
-        energy_high=float(np.quantile(ratios, 0.95, method="inverted_cdf")),
-        surging_before=first[2],
-        surging_after=second[2],
+        verdict=_verdict(found.ratio, found.confidence),
+        confidence=found.confidence,
+        spread_before=first[1],
+        spread_after=second[1],
+        swing_before=math.sqrt(found.before),
+        swing_after=math.sqrt(found.after),
+        energy_ratio=found.ratio,
+        energy_low=found.low,
+        energy_high=found.high,
+        surging_before=first[3],
+        surging_after=second[3],
         notes=tuple(notes),
         **about,
     )
 
 
-def _windows(log: DriveLog, found: SurgeFindings, high: float, has_gear: bool) -> dict[Cell, list[_Window]]:
-    """Return the windows of a log by cell."""
+def _side(log: DriveLog, found: SurgeFindings, high: float, has_gear: bool) -> _Side:
+    """Return the windows of a log by cell, with the noise and the memory of their swing."""
     out: dict[Cell, list[_Window]] = defaultdict(list)
     load_cell = LOADS[log.load_kind].step if log.load_kind else math.inf
+    windows, surge = Spans(found.windows), spans_of(found.episodes)
+    swings, raw, step = [], [], 1.0 / log.si.sampling_rate
     for stretch in stretches(log, "speed"):
         swing = band_pass(stretch.values["speed"], stretch.step, LOWEST, high)
-        for start in _starts(found, stretch.time[0], stretch.time[-1]):
+        starts = _starts(windows, stretch.time[0], stretch.time[-1])
+        for start in starts:
             rows = slice(*np.searchsorted(log.si.time, [start, start + WINDOW]))
             inside = slice(*np.searchsorted(stretch.time, [start, start + WINDOW]))
             load = float(np.mean(log.loads[rows])) if log.load_kind else 0.0
@@ -164,47 +195,106 @@ def _windows(log: DriveLog, found: SurgeFindings, high: float, has_gear: bool) -
             if not math.isfinite(load) or not np.isfinite(gear).all() or gear.min() != gear.max():
                 continue
             cell = (int(np.mean(log.si.speed[rows]) // SPEED_CELL), int(load // load_cell) if log.load_kind else 0, int(gear[0]))
-            surging = sum(max(0.0, min(e.si.end, start + WINDOW) - max(e.si.start, start)) for e in found.episodes) / WINDOW
+            near = surge.touching(start, start + WINDOW)
+            surging = float(np.sum(np.minimum(surge.end[near], start + WINDOW) - np.maximum(surge.start[near], start))) / WINDOW
             spread = float(np.nanstd(log.si.spark[rows])) if log.values("spark").size and np.isfinite(log.si.spark[rows]).any() else math.nan
-            out[cell].append(_Window(spread, float(np.mean(swing[inside] ** 2)), surging))
-    return dict(out)
+            out[cell].append(_Window(start, spread, float(np.mean(swing[inside] ** 2)), surging))
+            raw.append(stretch.values["speed"][inside])
+        # Windows that follow one another are one run for the autocorrelation.
+        swings += [swing[slice(*np.searchsorted(stretch.time, run))] for run in _runs(starts)]
+    noise = noise_energy(raw, step, high)
+    return _Side(dict(out), noise, swing_memory(swings, step, noise))
 
 
-def _starts(found: SurgeFindings, first: float, last: float) -> list[float]:
+def _runs(starts: list[float]) -> list[tuple[float, float]]:
+    """Return the spans of windows that follow one another."""
+    runs: list[tuple[float, float]] = []
+    for start in starts:
+        if runs and start - runs[-1][1] < 1e-6 * WINDOW:
+            runs[-1] = (runs[-1][0], start + WINDOW)
+        else:
+            runs.append((start, start + WINDOW))
+    return runs
+
+
+def _starts(windows: Spans, first: float, last: float) -> list[float]:
     """Return where whole windows begin within the steady driving of a stretch."""
     out: list[float] = []
-    for start, end in found.windows:
+    near = windows.touching(first, last)
+    for start, end in zip(windows.start[near].tolist(), windows.end[near].tolist(), strict=True):
         if start >= first - 1e-9 and end <= last + 1e-9:
             out += [start + k * WINDOW for k in range(int((end - start) / WINDOW + 1e-9))]
     return out
 
 
-def _resampled(one: dict[Cell, list[_Window]], two: dict[Cell, list[_Window]], matched: list[Cell], weight: Array) -> Array:
-    """Return the ratio of energies in resamples of the windows."""
-    rng = np.random.default_rng(SEED)
-    drawn = rng.multinomial(len(matched), np.full(len(matched), 1.0 / len(matched)), RESAMPLES)
-    sums = np.zeros((2, RESAMPLES))
+class _Found(NamedTuple):
+    """Energies before and after [(rev/s)^2], their ratio with its 90 % band, and how sure its direction is."""
+
+    before: float
+    after: float
+    ratio: float
+    low: float
+    high: float
+    confidence: float
+
+
+def _ratio_of(sides: tuple[_Side, ...], matched: list[Cell], weight: Array) -> _Found:
+    """Return the ratio of the swings' energies with how well it is known."""
+    blocks = [_blocks(side, matched) for side in sides]
+    means, counts = (np.array([[_per_cell(of, k, what) for k in range(len(matched))] for of in blocks]) for what in (True, False))
+    raw = means @ weight
+    if not raw.all():
+        return _of_nothing(float(raw[0]), float(raw[1]))
+    own = np.maximum(means - np.array([[side.noise] for side in sides]), 0.0)
+    ratio = max(float(own[1] @ weight), 1e-12 * raw[1]) / max(float(own[0] @ weight), 1e-12 * raw[0])
+    # What a cell has in both logs: a block is held against that, since one alone has nothing of its own to scatter about.
+    expected = (counts[0] * own[0] + counts[1] * own[1] / ratio) / counts.sum(axis=0)
+    freedom = max(sum(map(len, blocks)) - len(matched) - 1, 1)
+    correction, spread, energy = sum(map(len, blocks)) / freedom, [0.0, 0.0], [0.0, 0.0]
+    for k, (side, of, by) in enumerate(zip(sides, blocks, (1.0, ratio), strict=True)):
+        parts = np.array([weight[b.cell] * b.windows / counts[k, b.cell] * (b.energy - side.noise - by * expected[b.cell]) for b in of])
+        length = WINDOW * float(np.mean([b.windows for b in of]))
+        spread[k] = math.sqrt(float(parts @ parts) * correction * (1.0 + 2.0 * _shared(length / side.memory)))
+        # A swing under its own uncertainty is known to be no more than that.
+        energy[k] = max(float(raw[k]) - side.noise, spread[k], 1e-12 * float(raw[k]))
+    ratio, doubt = energy[1] / energy[0], math.hypot(spread[0] / energy[0], spread[1] / energy[1])
+    reach = float(stats.t.ppf(BAND, freedom)) * doubt
+    sure = float(stats.t.cdf(abs(math.log(ratio)) / max(doubt, 1e-12), freedom))
+    low, high = (ratio * math.exp(min(max(end, -700.0), 700.0)) for end in (-reach, reach))
+    return _Found(energy[0], energy[1], ratio, low, high, sure)
+
+
+def _of_nothing(before: float, after: float) -> _Found:
+    """Return what is known where one of the logs, or both, does not swing at all."""
+    ratio = 1.0 if before == after else (math.inf if before == 0.0 else 0.0)
+    return _Found(before, after, ratio, ratio, ratio, 0.5 if before == after else 1.0)
+
+
+def _blocks(side: _Side, matched: list[Cell]) -> list[_Block]:
+    """Return the blocks of one log in the cells of both."""
+    whole = sum(len(side.cells[cell]) for cell in matched)
+    most = max(min(math.ceil(MEMORIES * side.memory / WINDOW), whole // LEAST_BLOCKS), 1)
+    out = []
     for k, cell in enumerate(matched):
-        for side, log in enumerate((one, two)):
-            energy = np.array([window.energy for window in log[cell]])
-            sums[side] += drawn[:, k] * weight[k] * energy[rng.integers(0, len(energy), (RESAMPLES, len(energy)))].mean(axis=1)
-    return np.array([_ratio(b, a) for a, b in zip(*sums, strict=True)])
+        windows = sorted(side.cells[cell])
+        breaks = [n for n in range(1, len(windows)) if windows[n].start - windows[n - 1].start > WINDOW * (1.0 + 1e-6)]
+        for first, last in itertools.pairwise([0, *breaks, len(windows)]):
+            parts = np.array_split([window.energy for window in windows[first:last]], max((last - first) // most, 1))
+            out += [_Block(k, len(part), float(np.mean(part))) for part in parts]
+    return out
 
 
-def _widened(ratios: Array, ratio: float, count: int) -> Array:
-    """Return resampled ratios spread, on a log scale, as far as so few windows leave it open: resamples scatter as if the scatter were known.
-
-    A resample's variance is (n - 1)/n of the true one, and Student's quantile takes the place of the normal one; textbook.
-    """
-    if not 0.0 < ratio < math.inf:
-        return ratios
-    wider = math.sqrt(count / (count - 1)) * float(stats.t.ppf(SURE, count - 1) / stats.norm.ppf(SURE))
-    with np.errstate(divide="ignore"):
-        return np.asarray(ratio * np.exp(wider * np.log(ratios / ratio)))
+def _per_cell(blocks: list[_Block], cell: int, mean: bool) -> float:
+    """Return the mean energy of one log in a cell, or its number of windows."""
+    inside = [block for block in blocks if block.cell == cell]
+    count = float(sum(block.windows for block in inside))
+    return sum(block.windows * block.energy for block in inside) / count if mean else count
 
 
-def _ratio(after: float, before: float) -> float:
-    return float(after / before) if before > 0.0 else (1.0 if after == 0.0 else math.inf)
+def _shared(memories: float) -> float:
+    """Return how far neighbouring blocks, so many memories long, correlate: of a memory that fades exponentially; textbook."""
+    fades = -math.expm1(-memories)
+    return fades**2 / (2.0 * (memories - fades)) if memories > 1e-6 else 1.0
 
 
 def _verdict(ratio: float, confidence: float) -> ComparisonVerdict:

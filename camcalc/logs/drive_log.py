@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import itertools
+import math
 from collections.abc import Mapping
 from typing import Any
 
@@ -15,7 +16,7 @@ from ..errors import InputError, did_you_mean
 from ..results import Measure, measure, plain_data
 from ..tables.axes import LOADS
 from ..units import Quantity, quantity
-from .columns import CHANNELS, Column
+from .columns import CHANNELS, Column, Unused
 from .log_notes import LogNote, LogProblem, Loss
 
 __all__ = ["DriveLog", "pieces_of"]
@@ -32,6 +33,7 @@ class DriveLog(ArrayRecord):
     """A driving log; every channel an array over the same rows, not-a-number where the log gives no usable number.
 
     ``loads`` are floats in the inner unit of ``load_kind``, as in ``SparkTable``. A channel that was not logged is empty.
+    ``gear_seen``: the gear is told by engine and road speed, not logged.
     ``piece`` numbers the stretches without a gap or a row left out; nothing is filled in between them.
     """
 
@@ -47,6 +49,7 @@ class DriveLog(ArrayRecord):
     road_speed: Measure = measure("m/s", "km/h")
     acceleration: Measure = measure("m/s**2")
     gear: Array = dataclasses.field(default_factory=lambda: np.empty(0))
+    gear_seen: bool = False
     clutch: Array = dataclasses.field(default_factory=lambda: np.empty(0))
     fuel_cut: Array = dataclasses.field(default_factory=lambda: np.empty(0))
     knock_retard: Measure = measure("crank_deg")
@@ -54,6 +57,7 @@ class DriveLog(ArrayRecord):
     lambda_: Array = dataclasses.field(default_factory=lambda: np.empty(0))
     sampling_rate: ScalarMeasure = measure("Hz")
     columns: Mapping[str, Column] = dataclasses.field(default_factory=dict)
+    unused: tuple[Unused, ...] = ()
     problems: tuple[LogProblem, ...] = ()
     notes: tuple[LogNote, ...] = ()
     source: str = ""
@@ -66,7 +70,8 @@ class DriveLog(ArrayRecord):
     @property
     def missing(self) -> dict[str, Loss]:
         """What was not logged, and what cannot be told without it."""
-        return {name: about.loss for name, about in CHANNELS.items() if about.loss is not None and not self.values(name).size}
+        there = {name for name in self.channels if name != "gear" or not self.gear_seen}
+        return {name: about.loss for name, about in CHANNELS.items() if about.loss is not None and name not in there}
 
     def plain_units(self) -> Mapping[str, tuple[str, str]]:
         """Return the units of the loads, inside and shown."""
@@ -122,7 +127,7 @@ class DriveLog(ArrayRecord):
         breaks : mask, shape (n,)
             Rows before which a row was left out.
         **given : array, shape (n,) [inner units]
-            Other channels by their names; also ``columns``, ``problems``, ``notes``, ``source``.
+            Other channels by their names; also ``columns``, ``unused``, ``problems``, ``notes``, ``source``.
 
         Examples
         --------
@@ -132,7 +137,7 @@ class DriveLog(ArrayRecord):
         ([0, 0, 0, 1, 1], 10.0)
         """
         at, count = np.asarray(time, dtype=float), len(speed)
-        about = {name: given.pop(name) for name in ("columns", "problems", "notes", "source") if name in given}
+        about = {name: given.pop(name) for name in ("columns", "unused", "problems", "notes", "source") if name in given}
         fields: dict[str, Any] = dict.fromkeys(cls.measures())
         for name, values in {"time": at, "speed": speed, **given}.items():
             if name not in ATTRIBUTES:
@@ -162,17 +167,27 @@ class DriveLog(ArrayRecord):
             "pieces": int(self.piece[-1]) + 1 if self.piece.size else 0,
             "sampling_rate": {"value": self.si.sampling_rate, "unit": "Hz"},
             "load_kind": self.load_kind,
-            "columns": {name: {"column": c.name, "unit": c.unit, "guessed": c.guessed} for name, c in self.columns.items()},
+            "gear_seen": self.gear_seen,
+            "columns": {name: _column_data(c) for name, c in self.columns.items()},
+            "unused": [column._asdict() for column in self.unused],
             "missing": plain_data(self.missing),
             "problems": [plain_data(problem._asdict()) for problem in self.problems],
             "notes": plain_data(self.notes),
         }
 
 
-def pieces_of(log: DriveLog, *channels: str) -> list[slice]:
-    """Return the stretches of rows without a break in which all named channels hold numbers."""
-    good = np.ones(len(log.si.time), dtype=bool)
+def _column_data(column: Column) -> dict[str, Any]:
+    about = {"column": column.name, "unit": column.unit, "guessed": column.guessed, "words": column.words, "unit_from": column.unit_from.code}
+    return about | {"greatest_age": None if math.isnan(column.age) else {"value": column.age, "unit": "s"}}
+
+
+def pieces_of(log: DriveLog, *channels: str, rows: slice | None = None) -> list[slice]:
+    """Return the stretches of rows without a break in which all named channels hold numbers; of some of the rows where ``rows`` says which."""
+    first, last, _ = (rows or slice(None)).indices(len(log.si.time))
+    if last <= first:
+        return []
+    good = np.ones(last - first, dtype=bool)
     for name in channels:
-        good &= np.isfinite(log.values(name))
-    edges = np.flatnonzero(np.concatenate([[True], (np.diff(log.piece) != 0) | (np.diff(good.astype(int)) != 0), [True]]))
-    return [slice(int(a), int(b)) for a, b in itertools.pairwise(edges) if good[a]]
+        good &= np.isfinite(log.values(name)[first:last])
+    edges = np.flatnonzero(np.concatenate([[True], (np.diff(log.piece[first:last]) != 0) | (good[1:] != good[:-1]), [True]]))
+    return [slice(int(a) + first, int(b) + first) for a, b in itertools.pairwise(edges) if good[a]]

@@ -9,7 +9,7 @@ from typing import NamedTuple
 from ..codes import Code
 from ..results import Record
 
-__all__ = ["KeptOut", "LogDoubt", "LogNote", "LogProblem", "Loss", "RowFault"]
+__all__ = ["KeptOut", "LogDoubt", "LogNote", "LogProblem", "Loss", "RowFault", "UnitFrom"]
 
 
 class Loss(Code):
@@ -31,10 +31,26 @@ class LogDoubt(Code):
     FITS_TOO = "fits a channel that another column was taken for"
     NO_UNIT = "looks like a channel but names no unit: not used"
     UNKNOWN_UNIT = "looks like a channel but its unit does not belong to it: not used"
-    SPARSE = "holds numbers in too few rows: not used"
+    SPARSE = "holds too few numbers: not used"
+    REFUSED = "cannot be what its name says: not used"
+    OWN_RATE = "written at a rate of its own: read between its rows"
+    ON_CHANGE = "written when it changes, or a state: its last value holds"
+    COARSE_CLOCK = "the clock is coarser than the rows: they are spread evenly"
+    CLOCK_FROM = "times of day are counted from the first"
+    STATED_RATE = "the rows are spaced by the stated rate"
     CLOCK_STEPS_BACK = "the clock steps back and much is kept out for it"
     LOW_PRESSURE = "never rises above a very light load: perhaps in another unit"
+    GEAR_SEEN = "not logged: from engine speed over road speed and the sheet's ratios"
+    OTHER_GEARS = "engine speed over road speed fits no gear of the sheet: is it a log of this car?"
     SIMULATED = "simulated, not logged"
+
+
+class UnitFrom(Code):
+    """How the unit of a column is known."""
+
+    WRITTEN = "the one that the log writes"
+    TRADE = "the only one the trade has"
+    NUMBERS = "the only one that makes sense of its numbers"
 
 
 class RowFault(Code):
@@ -46,6 +62,7 @@ class RowFault(Code):
     MISSING = "missing value"
     TEXT = "text in numbers"
     OUTSIDE = "outside any possible range"
+    STRAY = "far from the rows beside it"
 
 
 class KeptOut(Code):
@@ -60,8 +77,11 @@ class LogNote(Record):
     """Something odd about a log.
 
     ``column`` is the file's own column and ``channel`` the channel it looks like. ``other`` is the column that was taken instead (``FITS_TOO``),
-    or the unit that would fit (``LOW_PRESSURE``); ``unit`` the unit as written; ``figure`` the share of rows with numbers (``SPARSE``), the line of
-    the file (``CLOCK_STEPS_BACK``) or the highest value as written (``LOW_PRESSURE``), ``other_figure`` the same in kPa if it were in ``other``.
+    or the unit that would fit (``LOW_PRESSURE``, ``REFUSED``, ``NO_UNIT``: several apart by commas), or the first time as written (``CLOCK_FROM``);
+    ``unit`` the unit as written; ``figure`` the count of numbers (``SPARSE``), the line of the file (``CLOCK_STEPS_BACK``), the highest value as
+    written (``LOW_PRESSURE``) or the middle one (``REFUSED``), rows a second (``OWN_RATE``, ``STATED_RATE``) or the step of the clock [s]
+    (``COARSE_CLOCK``), or the share of the time the car rolls in which a gear fits (``GEAR_SEEN``, ``OTHER_GEARS``);
+    ``other_figure`` the highest in kPa if it were in ``other``, or the greatest age of a value [s] (``OWN_RATE``, ``ON_CHANGE``).
     """
 
     what: LogDoubt

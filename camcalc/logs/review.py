@@ -19,9 +19,15 @@ from ..tables.shaping import RAISE_MARGIN, shape_table
 from ..tables.shaping_task import STEP
 from ..tables.table import SparkTable
 from ..units import to_si
+from .cause_shares import ranked, shares_of_episodes
 from .causes import Cause, SurgeCause, cell_weights, explain_episode
 from .clean_cells import GivingBack, HeldBack, cells_that_may_rise
+from .converter_seen import without_converter
+from .delays import SignalDelays, find_delays
+from .doing import UNTOLD, owns, step_left, table_share
 from .drive_log import DriveLog
+from .gear_seen import with_gears
+from .manoeuvres import closed_pedal
 from .raised_spark import raised
 from .surge_finder import BELOW, LEAST_SWING, SurgeFindings, find_surge
 from .swing import SignalSwing, measure_swing
@@ -64,6 +70,10 @@ class ReviewNote(Code):
     OTHER_CAR = "the log drives in a gear that the build sheet has not: is it a log of this car?"
     NOTHING_TO_LOWER = "no cell that the surge visits is worth lowering: neighbours are as close as the table's increment allows"
     NOT_THE_TABLE = "no cell is lowered for a swing that the table does not cause"
+    STEP_LEFT = "one review lowers a cell by a little: a step that the surge crosses is still there"
+    PART_ONLY = "a level table would take away a part of the swing: cells are lowered for that part only"
+    HELD_BY_FLOOR = "some cells stay at their latest useful spark: less burns too late there"
+    UNCURED = "some cells that the surge visits are not lowered to a ceiling: spark does not cure them"
     TOGETHER = "add back all cells together, after lowering the others: one alone may lie too far above a neighbour"
     HELD_BY_NEIGHBOURS = "some cells driven without surge stay: more would lie too far above a neighbour"
 
@@ -88,7 +98,10 @@ class LogReview(Record):
 
     ``main_cause`` is that of most of the surging time, nothing without surge. ``giving`` is what the log knows of knock on the table's cells, and
     ``wanted_back`` whether any cell was driven without surge with room under its ceiling. ``above_knock`` counts the cells of the table above their
-    knock limit, ``held_by_neighbours`` those that stay for their neighbours; ``top_gear`` is the highest gear in the log, ``gears`` those of the sheet.
+    knock limit, ``held_by_neighbours`` those that stay for their neighbours, ``held_by_floor`` those that stay on their late-burn floor, ``uncured`` those
+    visited that spark does not cure. ``table_share`` is what a level table would take off the swing, over all surging time; not-a-number where that is
+    not told; ``step_left`` the largest step [crank deg] that its surge still crosses. ``top_gear`` is the highest gear in the log, ``gears`` those of
+    the sheet.
     """
 
     log: DriveLog
@@ -102,6 +115,11 @@ class LogReview(Record):
     wanted_back: bool = False
     above_knock: int = 0
     held_by_neighbours: int = 0
+    held_by_floor: int = 0
+    uncured: int = 0
+    delays: SignalDelays | None = None
+    table_share: float = math.nan
+    step_left: float = math.nan
     top_gear: int = 0
     gears: int = 0
     table: SparkTable | None = dataclasses.field(default=None, repr=False)
@@ -125,7 +143,10 @@ class LogReview(Record):
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain data for JSON."""
-        names = ("log", "findings", "causes", "main_cause", "swing", "above_knock", "held_by_neighbours", "top_gear", "gears", "notes", "applies_to")
+        names = (
+            "log", "findings", "causes", "main_cause", "swing", "above_knock", "held_by_neighbours", "top_gear", "gears", "notes", "applies_to",
+            "held_by_floor", "uncured", "delays", "table_share", "step_left",
+        )  # fmt: skip
         data = {name: plain_data(getattr(self, name)) for name in names}
         data["held_back"] = [plain_data(held._asdict()) for held in self.held_back]
         data["knocking"] = [plain_data(held._asdict()) for held in (self.giving.knocking if self.giving else ())]
@@ -142,6 +163,8 @@ def review_log(
     ceiling: Any = None,
     best: Any = None,
     knock: Any = None,
+    floor: Any = None,
+    uncured: Any = None,
     raise_margin: Any = RAISE_MARGIN,
     no_knock_heard: bool = False,
     along_speed: Any = None,
@@ -166,6 +189,10 @@ def review_log(
         The least of best torque and knock, for final spark. Where given, no cell is given back more than it less ``raise_margin``.
     knock : array [crank deg before top dead centre], shape (speeds, loads), optional
         Knock limit of each cell, for final spark. How many cells are above it is reported; ``shape_table`` lists them and brings them down.
+    floor : array [crank deg before top dead centre], shape (speeds, loads), optional
+        Late-burn floor of each cell, for final spark: none is lowered below it but for knock.
+    uncured : mask, shape (speeds, loads), optional
+        Cells that spark does not cure: none is lowered to its ceiling there.
     raise_margin : quantity [crank angle]
         2 degrees: ESTIMATE.
     no_knock_heard : bool
@@ -179,7 +206,7 @@ def review_log(
     below, least_swing : quantity [crank speed]
         As for ``find_surge``.
     build : Build
-        As for ``measure_swing``; also for units of road speed and the number of gears.
+        As for ``measure_swing``; also for units of road speed, the number of gears, and their ratios where the log has no gear.
     engine : EngineModel
         As for ``measure_swing``.
     engine_tables : EngineTables
@@ -210,27 +237,37 @@ def review_log(
     """
     if table is not None and log.load_kind and log.load_kind != table.load_kind:
         raise InputError("load of the log", came=log.load_kind, expected=f"{table.load_kind}, as in the table")
+    log = log if build is None else with_gears(log, build)
     findings = find_surge(log, below=below, least_swing=least_swing)
     notes: list[ReviewNote] = []
     top_gear, gears = _top_gear(log), len(build.vehicle.gear_ratios) if build is not None else 0
     if build is not None:
-        findings = _in_units_of(build, findings)
+        findings = without_converter(log, _in_units_of(build, findings), build)
         notes += [ReviewNote.OTHER_CAR] if top_gear > gears else []
-    causes = tuple(explain_episode(log, episode, table, torque_per_degree=torque_per_degree) for episode in findings.episodes)
+    delays = find_delays(log, table)
+    about: dict[str, Any] = {"torque_per_degree": torque_per_degree, "closed": closed_pedal(log), "delays": delays}
+    taken = shares_of_episodes(log, findings, table, delays, build=build, torque_per_degree=torque_per_degree)
+    causes = tuple(ranked(explain_episode(log, e, table, **about), e, away) for e, away in zip(findings.episodes, taken, strict=True))
     main = _main_cause(findings, causes)
+    # Without load no table is looked up, and nothing is known of its share.
+    share = table_share(findings.episodes, causes) if table is not None and log.loads.size else math.nan
     lower: tuple[CellAdvice, ...] = ()
     back: tuple[CellAdvice, ...] = ()
     found: dict[str, Any] = {}
     if table is not None and log.loads.size:
         slopes = {"along_speed": along_speed, "along_load": along_load}
         top = _angles(ceiling, "ceiling", table) - _offset(log, table)
-        surging = [(e.si.start, e.si.end) for e, cause in zip(findings.episodes, causes, strict=True) if cause.cause is Cause.TABLE]
-        if main is Cause.TABLE:
-            lower = _to_lower(table, cell_weights(log, table, surging) > IN_SURGE, top, slopes)
+        surging = [(e.si.start, e.si.end) for e, cause in zip(findings.episodes, causes, strict=True) if owns(cause)]
+        if surging:
+            above = Stay(_angles(floor, "floor", table) - _offset(log, table), np.zeros(table.shape, bool) if uncured is None else uncured)
+            lower, found = _to_lower(table, cell_weights(log, table, surging) > IN_SURGE, top, slopes, above)
+            notes += _of_stays(found, causes)
             lower = _and_under_knock(lower, table, _angles(knock, "knock", table) - _offset(log, table), raise_margin, build)
+            found["step_left"] = step_left(causes, table.with_spark(_with(table.si.cells, lower)))
+            notes += [ReviewNote.STEP_LEFT] if lower and found["step_left"] > PER_CELL + 1e-9 else []
             if not lower:
                 notes.append(ReviewNote.NOTHING_TO_LOWER)
-        elif findings.episodes:
+        elif findings.episodes and (math.isfinite(share) or main not in UNTOLD):
             notes.append(ReviewNote.NOT_THE_TABLE)
         giving = cells_that_may_rise(log, table, findings, no_knock_heard=no_knock_heard)
         top = _under_best(top, best, raise_margin, log, table)
@@ -238,11 +275,11 @@ def review_log(
         notes += [ReviewNote.TOGETHER] if back else []
         notes += [ReviewNote.HELD_BY_NEIGHBOURS] if held else []
         wanted = bool(giving.held or back or _room(table, giving.driven, top).any())
-        found = {"giving": giving, "wanted_back": wanted, "held_by_neighbours": held, "above_knock": _above_knock(knock, log, table)}
+        found |= {"giving": giving, "wanted_back": wanted, "held_by_neighbours": held, "above_knock": _above_knock(knock, log, table)}
     swing = measure_swing(log, findings, build=build, engine=engine, engine_tables=engine_tables)
     return LogReview(
         log=log, findings=findings, causes=causes, main_cause=main, lower=lower, add_back=back, table=table, notes=tuple(notes), swing=swing,
-        top_gear=top_gear, gears=gears, **found,
+        top_gear=top_gear, gears=gears, delays=delays, table_share=share, **found,
     )  # fmt: skip
 
 
@@ -287,27 +324,65 @@ def _offset(log: DriveLog, table: SparkTable) -> float:
     return max(0.0, float(np.median(log.si.spark[good] - table.spark_at(log.si.speed[good], log.loads[good])))) if good.any() else 0.0
 
 
-def _to_lower(table: SparkTable, visited: Mask, top: Array, slopes: dict[str, Any]) -> tuple[CellAdvice, ...]:
-    """Return the cells to lower: those over their ceiling, those too steep beside their neighbours, and what blends them in.
+def _with(cells: Array, lower: tuple[CellAdvice, ...]) -> Array:
+    """Return cells with those lowered that are to be."""
+    out = cells.copy()
+    for advice in lower:
+        out[advice.cell] = advice.then
+    return out
+
+
+def _of_stays(found: dict[str, Any], causes: tuple[SurgeCause, ...]) -> list[ReviewNote]:
+    """Return what to say of cells that stay, and of a table that owns a part only."""
+    notes = [ReviewNote.HELD_BY_FLOOR] if found["held_by_floor"] else []
+    notes += [ReviewNote.UNCURED] if found["uncured"] else []
+    return notes + ([ReviewNote.PART_ONLY] if any(owns(c) and math.isfinite(c.table_share) for c in causes) else [])
+
+
+class Stay(NamedTuple):
+    """Where a table is not to be lowered: the late-burn floor as the table's own spark [crank deg], and cells that spark does not cure."""
+
+    floor: Array
+    uncured: Mask
+
+
+def _to_lower(table: SparkTable, visited: Mask, top: Array, slopes: dict[str, Any], stay: Stay) -> tuple[tuple[CellAdvice, ...], dict[str, Any]]:
+    """Return the cells to lower: those over their ceiling, those too steep beside their neighbours, and what blends them in; how many stay, and why.
 
     Spark does not rise with load from the lightest visited cell of a row on, so fuller loads come down with it.
+
+    Parameters
+    ----------
+    table : SparkTable
+    visited : mask, shape (speeds, loads)
+        Cells in which it surges by the table.
+    top : array, shape (speeds, loads) [crank deg]
+        Ceilings of the table's own spark.
+    slopes : dict
+        Slope limits, as for ``shape_table``.
+    stay : Stay
+        Where the table is not to be lowered.
     """
-    steepest = _steepest(table.si.cells, visited)
+    now, step = table.si.cells, table.si.increment
+    steepest = _steepest(now, visited)
     limit = PER_CELL if steepest > PER_CELL else max(steepest / 2.0, LEAST_STEP)
-    over = visited & (table.si.cells > top)
+    beyond = visited & (now > top)
+    over, found = beyond & ~stay.uncured, {"held_by_floor": 0, "uncured": int(np.count_nonzero(beyond & stay.uncured))}
     if steepest <= LEAST_STEP and not over.any():
-        return ()
-    limits = np.where(visited, np.where(np.isfinite(top), top, 80.0), np.nan)
-    shaped = shape_table(table, limits, zone=visited, per_cell=f"{max(limit, table.si.increment)!r} crank_deg", **slopes)
+        return (), found
+    limits = np.where(visited, np.where(np.isfinite(top) & ~stay.uncured, top, 80.0), np.nan)
+    shaped = shape_table(table, limits, zone=visited, per_cell=f"{max(limit, step)!r} crank_deg", **slopes)
     rises = {(c.row, c.column) for c in shaped.changes if Reason.RISE in c.reasons and Reason.SLOPE not in c.reasons}
-    step = table.si.increment
-    then = np.maximum(shaped.table.si.cells, np.ceil((table.si.cells - max(AT_A_TIME, step)) / step - 1e-9) * step)
+    then = np.maximum(shaped.table.si.cells, np.ceil((now - max(AT_A_TIME, step)) / step - 1e-9) * step)
+    least = np.where(np.isfinite(stay.floor), np.minimum(now, np.ceil(stay.floor / step - 1e-9) * step), -np.inf)
+    found["held_by_floor"] = int(np.count_nonzero(then < least - 1e-9))
+    then = np.maximum(then, least)
     out = []
-    for i, j in np.argwhere(then < table.si.cells - 1e-9):
+    for i, j in np.argwhere(then < now - 1e-9):
         blends = AdviceReason.ABOVE_LIGHTER_LOAD if (i, j) in rises else AdviceReason.BLENDS_IN
         why = AdviceReason.ABOVE_CEILING if over[i, j] else (AdviceReason.TOO_STEEP if visited[i, j] else blends)
-        out.append(CellAdvice((int(i), int(j)), table.place(int(i), int(j)), float(table.si.cells[i, j]), float(then[i, j]), why))
-    return tuple(out)
+        out.append(CellAdvice((int(i), int(j)), table.place(int(i), int(j)), float(now[i, j]), float(then[i, j]), why))
+    return tuple(out), found
 
 
 def _and_under_knock(lower: tuple[CellAdvice, ...], table: SparkTable, knock: Array, margin: Any, build: Build | None) -> tuple[CellAdvice, ...]:
@@ -360,9 +435,9 @@ def _to_add_back(
     None where no ceiling says how far they may rise.
     """
     clean, step = giving.cells.copy(), giving.step(GIVEN_BACK)
-    cells = table.si.cells.copy()
+    cells = _with(table.si.cells, lower)
     for advice in lower:
-        cells[advice.cell], clean[advice.cell] = advice.then, False
+        clean[advice.cell] = False
     then = raised(table.with_spark(cells), clean, top, step=step, per_cell=PER_CELL, **slopes)
     driven = cell_weights(log, table, findings.windows)
     out = []

@@ -67,8 +67,7 @@ def stretches(log: DriveLog, *channels: str, shortest: float = SHORTEST, within:
     out = []
     step = 1.0 / log.si.sampling_rate
     first, last = (0, len(log.si.time)) if within is None else np.searchsorted(log.si.time, [within[0] - CONTEXT, within[1] + CONTEXT])
-    for rows in pieces_of(log, *channels):
-        rows = slice(max(rows.start, int(first)), min(rows.stop, int(last)))
+    for rows in pieces_of(log, *channels, rows=slice(int(first), int(last))):
         time = log.si.time[rows]
         if len(time) < 8 or time[-1] - time[0] < shortest:
             continue

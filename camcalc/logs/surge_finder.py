@@ -5,24 +5,26 @@ from __future__ import annotations
 import dataclasses
 import functools
 import math
-from collections import Counter
-from collections.abc import Mapping
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.integrate import cumulative_trapezoid
 
 from ..codes import Code
 from ..results import Measure, Record, measure, plain_data
 from ..units import Bounds, to_si
 from ..vehicle.acceleration_weighting import BACKREST_FACTOR, ComfortReaction, SurgeGrade, comfort_reactions, grade_of, vibration_dose, weighted
 from .drive_log import DriveLog
-from .manoeuvres import CLOSED_WITHIN, Manoeuvre, ManoeuvreKind, find_manoeuvres, least_pedal
+from .manoeuvres import CLOSED_BELOW, OFFSET, Manoeuvre, ManoeuvreKind, find_manoeuvres, least_pedal
 from .signals import CONTEXT, EVEN, HIGHEST, LOWEST, SHORTEST, Stretch, amplitude_of, band_pass, envelope, highest_frequency, stretches, swing_of
+from .spans import Spans, covered, filled, rows_between
+from .swing_kind import AROUND, LINES, ONE_FREQUENCY, SwingKind, folded_to_nothing, frequency_of, kind_of
 
 __all__ = [
     "AROUND", "EVERYTHING", "EpisodeNote", "FinderNote", "SurgeEpisode", "SurgeFindings", "SwingKind", "between_manoeuvres", "find_surge",
+    "spans_of", "speed_step",
 ]  # fmt: skip
 
 Array = NDArray[np.float64]
@@ -40,31 +42,19 @@ OVER_LEAST = 1.0
 APART = 1.0
 # After a manoeuvre the driveline rings down: at least so long [s], and on while the swing shrinks by so much each half second, at most so long. ESTIMATE.
 BEFORE, SETTLES, SHRINKS, RINGS = 0.5, 2.0, 0.05, 6.0
-# A swing is of one frequency if this share of its power lies within so much of the peak; ESTIMATE.
-ONE_FREQUENCY, AROUND = 0.5, 0.35
 # Below so many rows a second a frequency is not told: most modes of a driveline, 2 to 13 Hz, would fold down and look slower. ESTIMATE.
 TELLS_FROM = 10.0
-# A line of combustion keeps step with the crank to within so much [Hz]; driveline and line can coincide within this share. ESTIMATE, and as in the design.
-IN_STEP, COINCIDES = 0.1, 0.10
+# Driveline and line of combustion can coincide within this share. ESTIMATE, and as in the design.
+COINCIDES = 0.10
 # Least amplitude at which a signal counts as swinging; spark in crank deg, load as a share of its mean, acceleration in m/s2. ESTIMATE.
 LEAST_SPARK, LEAST_LOAD, LEAST_ACCELERATION = 0.3, 0.01, 0.025
 # The upper edge of a band that keeps all there is [Hz].
 EVERYTHING = 1e3
+# An engine speed logged in steps that toggles between two of them has the r.m.s. of a sine of 0.71 of a step (exact): swings below this share of one
+# cannot be told from that. Rows are in steps if this share of them lies on a grid of their least difference. ESTIMATE.
+OF_A_STEP, ON_GRID = 0.75, 0.98
 # Channels whose absence the findings name.
 MISSED = ("pedal", "gear", "acceleration", "fuel_cut")
-
-
-class SwingKind(Code):
-    """What swings."""
-
-    DRIVELINE = "surge of the driveline"
-    ONCE_PER_CYCLE = "combustion, once per cycle"
-    ALTERNATE_CYCLES = "combustion, alternate cycles"
-    NO_SINGLE_FREQUENCY = "no single frequency"
-
-
-# Lines of combustion, per crank revolution.
-LINES = {SwingKind.ONCE_PER_CYCLE: 0.5, SwingKind.ALTERNATE_CYCLES: 0.25}
 
 
 class EpisodeNote(Code):
@@ -83,7 +73,8 @@ class FinderNote(Code):
     FEW_ROWS = "so few rows a second leave out part of the driveline's frequencies, which reach 10 Hz and more in high gears"
     NOT_LOGGED = "channels that were not logged limit the search"
     SHORT_PIECES = "pieces between gaps too short to judge were left out"
-    PEDAL_NEVER_OFF = "the least pedal is taken as closed: if it was held there, log a moment with the pedal let off as well"
+    PEDAL_NEVER_OFF = "the least pedal is taken as held: if it is the pedal let off, log a moment at idle as well"
+    COARSE_SPEED = "engine speed is logged in steps: smaller swings get no answer at this resolution"
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
@@ -145,7 +136,9 @@ class SurgeFindings(Record):
     channels: tuple[str, ...] = ()
     sampling_rate: Measure = measure("Hz")
     too_short: Measure = measure("s", doc="time in pieces too short to judge")
-    least_pedal: Measure = measure("", "percent", doc="taken as closed")
+    least_pedal: Measure = measure("", "percent", doc="least pedal logged; closed unless a note says that it is taken as held")
+    speed_step: Measure = measure("crank_rps", "rpm", doc="steps in which engine speed is logged, 0 where none show")
+    least_swing: Measure = measure("crank_rps", "rpm", doc="least amplitude that was looked for")
 
     @property
     def share(self) -> float:
@@ -195,23 +188,30 @@ def find_surge(log: DriveLog, *, below: Any = BELOW, least_swing: Any = LEAST_SW
     least = float(to_si(least_swing, "least_swing", Bounds("crank_rps", 1e-3, 20.0)))
     high = highest_frequency(log)
     manoeuvres = find_manoeuvres(log, below=limit)
+    driver = spans_of(manoeuvres)
     notes, spans, windows = _notes(log, high), [], []
-    resting = least_pedal(log)
+    step = speed_step(log)
+    if step * OF_A_STEP > least:
+        least = step * OF_A_STEP
+        notes.append(FinderNote.COARSE_SPEED)
+    pedal = log.values("pedal")
+    lowest = float(np.nanmin(pedal)) if np.isfinite(pedal).any() else math.nan
     pieces = stretches(log, "speed") if high >= 2.0 * LOWEST else []
-    for stretch in (part for piece in pieces for part in between_manoeuvres(piece, manoeuvres)):
+    for stretch in (part for piece in pieces for part in between_manoeuvres(piece, driver)):
         # What is faster than can be told folds down and is as large: only where all can be told is it left out.
         swing = band_pass(stretch.values["speed"], stretch.step, LOWEST, high if high == HIGHEST else EVERYTHING)
         size = envelope(swing, stretch.step)
-        looked = _looked_at(stretch, size, manoeuvres)
+        looked = _looked_at(stretch, size, driver)
         windows += _spans(looked, stretch)
         spans += [(stretch, swing, span) for span in _swings(looked, size, least, stretch)]
     found = [e for e in (_episode(log, stretch, swing, span, high) for stretch, swing, span in spans) if e is not None]
-    found = [_with_driveline_in_mind(e, found, modes or {}) for e in found]
+    own = _own_frequencies(found, modes or {})
+    found = [_with_driveline_in_mind(e, own) for e in found]
     surge = tuple(e for e in found if e.kind is SwingKind.DRIVELINE)
     short = log.si.time[-1] - log.si.time[0] if not pieces else float(log.duration.magnitude) - sum(p.time[-1] - p.time[0] for p in pieces)
     if short > 1.0:
         notes.append(FinderNote.SHORT_PIECES)
-    if not windows and resting > CLOSED_WITHIN:
+    if OFFSET <= lowest < CLOSED_BELOW and least_pedal(log) == 0.0:
         notes.append(FinderNote.PEDAL_NEVER_OFF)
     return SurgeFindings(
         episodes=surge,
@@ -226,8 +226,26 @@ def find_surge(log: DriveLog, *, below: Any = BELOW, least_swing: Any = LEAST_SW
         channels=_missed(log),
         sampling_rate=log.si.sampling_rate,
         too_short=short if short > 1.0 else 0.0,
-        least_pedal=resting if log.values("pedal").size else None,
+        least_pedal=lowest,
+        speed_step=step,
+        least_swing=least,
     )
+
+
+def speed_step(log: DriveLog) -> float:
+    """Return the steps [rev/s] in which a log writes engine speed, 0 where none show.
+
+    >>> speed = np.round(1300.0 + 60.0 * np.sin(np.arange(200.0)), -1) / 60.0
+    >>> round(60.0 * speed_step(DriveLog.of(time=np.arange(200.0), speed=speed)), 6)
+    10.0
+    """
+    values = np.unique(log.si.speed)
+    steps = np.diff(values)
+    steps = steps[steps > 1e-6 * float(np.abs(values).max())]
+    if not steps.size:
+        return 0.0
+    places = (log.si.speed - values[0]) / steps.min()
+    return float(steps.min()) if np.mean(np.abs(places - np.round(places)) < 0.02) >= ON_GRID else 0.0
 
 
 def _missed(log: DriveLog) -> tuple[str, ...]:
@@ -243,32 +261,33 @@ def _notes(log: DriveLog, high: float) -> list[FinderNote]:
     return notes
 
 
-def between_manoeuvres(piece: Stretch, manoeuvres: list[Manoeuvre]) -> list[Stretch]:
+def spans_of(found: Iterable[Manoeuvre | SurgeEpisode]) -> Spans:
+    """Return the times of what was found."""
+    return Spans([(one.si.start, one.si.end) for one in found])
+
+
+def between_manoeuvres(piece: Stretch, manoeuvres: Spans) -> list[Stretch]:
     """Return what lies between manoeuvres, each to be filtered by itself: the step of a gear change rings in a filter for seconds, before it as after."""
-    steady = np.ones(len(piece.time), dtype=bool)
-    for m in manoeuvres:
-        steady[np.searchsorted(piece.time, m.si.start - BEFORE) : np.searchsorted(piece.time, m.si.end, side="right")] = False
+    near = manoeuvres.touching(piece.time[0], piece.time[-1] + BEFORE)
+    steady = ~covered(piece.time, manoeuvres.start[near] - BEFORE, manoeuvres.end[near])
     edges = np.flatnonzero(np.diff(np.concatenate([[0], steady.astype(int), [0]])))
     kept = [slice(a, b) for a, b in zip(edges[::2], edges[1::2], strict=True) if (b - a) * piece.step >= SHORTEST]
     return [piece._replace(time=piece.time[k], values={n: v[k] for n, v in piece.values.items()}) for k in kept]
 
 
-def _looked_at(stretch: Stretch, size: Array, manoeuvres: list[Manoeuvre]) -> Mask:
+def _looked_at(stretch: Stretch, size: Array, manoeuvres: Spans) -> Mask:
     """Return the samples outside manoeuvres and the ring-down after them."""
-    out = np.ones(len(stretch.time), dtype=bool)
+    count = len(stretch.time)
     half = max(round(0.5 / stretch.step), 1)
     shrinks = np.zeros(len(size), dtype=bool)
     shrinks[half:] = size[half:] < (1.0 - SHRINKS) * size[:-half]
-    for m in manoeuvres:
-        if m.si.end + RINGS < stretch.time[0] or m.si.start - BEFORE > stretch.time[-1]:
-            continue
-        begin = np.searchsorted(stretch.time, m.si.start - BEFORE)
-        end = int(np.searchsorted(stretch.time, m.si.end + SETTLES))
-        last = int(np.searchsorted(stretch.time, m.si.end + RINGS))
-        while end < min(last, len(out)) and shrinks[end]:
-            end += 1
-        out[begin:end] = False
-    return out
+    near = manoeuvres.touching(stretch.time[0] - RINGS, stretch.time[-1] + BEFORE)
+    begin = np.searchsorted(stretch.time, manoeuvres.start[near] - BEFORE)
+    settled, last = (np.searchsorted(stretch.time, manoeuvres.end[near] + after) for after in (SETTLES, RINGS))
+    # Where the swing no longer shrinks, or the stretch ends.
+    steady = np.flatnonzero(np.append(~shrinks, True))
+    end = np.maximum(settled, np.minimum(steady[np.searchsorted(steady, settled)], last))
+    return ~filled(count, begin, end)
 
 
 def _spans(mask: Mask, stretch: Stretch) -> list[tuple[float, float]]:
@@ -281,12 +300,11 @@ def _swings(looked: Mask, size: Array, least: float, stretch: Stretch) -> list[t
     lasting = _spans(looked & (size > LASTS_OVER * least), stretch)
     joined: list[tuple[float, float]] = []
     for start, end in lasting:
-        between = (stretch.time > joined[-1][1]) & (stretch.time < start) if joined else None
-        if between is not None and start - joined[-1][1] < APART and looked[between].all():
+        if joined and start - joined[-1][1] < APART and looked[rows_between(stretch.time, joined[-1][1], start)].all():
             joined[-1] = (joined[-1][0], end)
         else:
             joined.append((start, end))
-    over = [np.count_nonzero(size[(stretch.time >= a) & (stretch.time <= b)] > least) * stretch.step for a, b in joined]
+    over = [np.count_nonzero(size[rows_between(stretch.time, a, b)] > least) * stretch.step for a, b in joined]
     return [(a, b) for (a, b), long in zip(joined, over, strict=True) if b - a >= LEAST_TIME and long >= OVER_LEAST]
 
 
@@ -295,15 +313,15 @@ def _episode(log: DriveLog, stretch: Stretch, swing: Array, span: tuple[float, f
     near = slice(*np.searchsorted(stretch.time, [start - CONTEXT, end + CONTEXT]))
     stretch, swing = stretch._replace(time=stretch.time[near], values={n: v[near] for n, v in stretch.values.items()}), swing[near]
     inside = (stretch.time >= start) & (stretch.time <= end)
-    frequency = _frequency(stretch, swing, inside)
+    frequency = frequency_of(stretch, swing, inside)
     if (end - start) * frequency < LEAST_PERIODS:
         return None
-    kind = _folded_to_nothing(frequency, stretch, inside) or _kind(stretch, swing, inside)
+    kind = folded_to_nothing(frequency, stretch, inside) or kind_of(stretch, swing, inside)
     told = frequency <= high and log.si.sampling_rate >= TELLS_FROM * (1.0 - EVEN)
     low, top = ((1.0 - AROUND) * frequency, (1.0 + AROUND) * frequency) if told else (LOWEST, EVERYTHING)
     about: dict[str, Any] = {"start": start, "end": end, "low": low, "high": top}
     narrow = band_pass(stretch.values["speed"], stretch.step, about["low"], about["high"])[inside]
-    rows = (log.si.time >= start) & (log.si.time <= end)
+    rows = rows_between(log.si.time, start, end)
     speed = float(np.mean(log.si.speed[rows]))
     spark, load = (amplitude_of(swing_of(log, name, **about)) for name in ("spark", "load"))
     mean_load = _mean(log, "load", rows)
@@ -334,56 +352,21 @@ def _episode(log: DriveLog, stretch: Stretch, swing: Array, span: tuple[float, f
     )
 
 
-def _frequency(stretch: Stretch, swing: Array, inside: Mask) -> float:
-    """Return the mean frequency of the strongest swing: the spectrum's peak, then the phase's mean rate around it, weighted by power."""
-    part = swing[inside] * np.hanning(int(inside.sum()))
-    count = 8 * len(part)
-    peak = float(np.fft.rfftfreq(count, stretch.step)[np.argmax(np.abs(np.fft.rfft(part, count)))])
-    near = band_pass(swing, stretch.step, (1.0 - AROUND) * peak, (1.0 + AROUND) * peak)
-    spectrum = np.fft.fft(near)
-    spectrum[len(near) // 2 + 1 :] = 0.0
-    turning = np.fft.ifft(spectrum)[inside]
-    return float(np.angle(np.sum(np.conj(turning[:-1]) * turning[1:])) / (2.0 * np.pi * stretch.step))
+def _own_frequencies(found: list[SurgeEpisode], modes: Mapping[int, float]) -> dict[float, Array]:
+    """Return the driveline's own frequencies by gear, as seen and as given, lowest first."""
+    own: defaultdict[float, list[float]] = defaultdict(list, {float(gear): [frequency] for gear, frequency in modes.items()})
+    for e in found:
+        if e.kind is SwingKind.DRIVELINE and math.isfinite(e.gear) and math.isfinite(e.si.frequency):
+            own[e.gear].append(e.si.frequency)
+    return {gear: np.sort(frequencies) for gear, frequencies in own.items()}
 
 
-def _kind(stretch: Stretch, swing: Array, inside: Mask) -> SwingKind:
-    """Return whether the swing keeps step with the crank as a line of combustion does: turned back by the crank's own angle it would stand still.
-
-    So the line is followed while speed changes, and known where it lies above half the sampling rate.
-    """
-    turned = cumulative_trapezoid(stretch.values["speed"], dx=stretch.step, initial=0.0)
-    for name, per_revolution in LINES.items():
-        still = _slow(swing * np.exp(-2j * np.pi * per_revolution * turned), stretch.step, IN_STEP)[inside]
-        if 2.0 * np.mean(np.abs(still) ** 2) > ONE_FREQUENCY * np.mean(swing[inside] ** 2):
-            return name
-    return SwingKind.DRIVELINE
-
-
-def _folded_to_nothing(frequency: float, stretch: Stretch, inside: Mask) -> SwingKind | None:
-    """Return the line that folds down to nearly nothing, where that is all a slow swing may be: the rows then fall on the same place of each cycle."""
-    speed, rate = float(np.mean(stretch.values["speed"][inside])), 1.0 / stretch.step
-    for name, per_revolution in LINES.items():
-        line = speed * per_revolution
-        if line > 0.5 * rate and max(abs(line - rate * round(line / rate)), frequency) < 2.0 * LOWEST:
-            return name
-    return None
-
-
-def _slow(values: NDArray[np.complex128], step: float, highest: float) -> NDArray[np.complex128]:
-    """Return what changes slower than a frequency, either way round."""
-    count = 2 * len(values)
-    spectrum = np.fft.fft(values, count)
-    spectrum[np.abs(np.fft.fftfreq(count, step)) > highest] = 0.0
-    return np.asarray(np.fft.ifft(spectrum)[: len(values)])
-
-
-def _with_driveline_in_mind(episode: SurgeEpisode, others: list[SurgeEpisode], modes: Mapping[int, float]) -> SurgeEpisode:
+def _with_driveline_in_mind(episode: SurgeEpisode, own: Mapping[float, Array]) -> SurgeEpisode:
     """Return an episode on a line of combustion as one of the driveline, where that has its own frequency there."""
     if episode.kind not in LINES:
         return episode
-    own = [e.si.frequency for e in others if e.kind is SwingKind.DRIVELINE and e.gear == episode.gear]
-    own += [modes[int(episode.gear)]] if math.isfinite(episode.gear) and int(episode.gear) in modes else []
-    if any(abs(f - episode.si.frequency) < COINCIDES * f for f in own):
+    line, there = episode.si.frequency, own.get(episode.gear, np.empty(0))
+    if np.searchsorted(there, line / (1.0 + COINCIDES), side="right") < np.searchsorted(there, line / (1.0 - COINCIDES)):
         return episode.replace(kind=SwingKind.DRIVELINE, line=episode.kind, note=EpisodeNote.LINE_COINCIDES)
     return episode.replace(line=episode.kind, note=EpisodeNote.COMBUSTION_LINE)
 
@@ -409,18 +392,18 @@ def _felt(log: DriveLog, start: float, end: float, high: float) -> dict[str, Any
 
 def _too_coarse(log: DriveLog, start: float, end: float, high: float) -> bool:
     """Whether road speed is written in steps larger than its own swing."""
-    rows = (log.si.time >= start) & (log.si.time <= end)
+    rows = rows_between(log.si.time, start, end)
     steps = np.abs(np.diff(log.si.road_speed[rows]))
     least = float(steps[steps > 1e-9].min()) if (steps > 1e-9).any() else math.inf
     return least > 2.0 * amplitude_of(swing_of(log, "road_speed", start=start, end=end, low=LOWEST, high=high))
 
 
-def _mean(log: DriveLog, channel: str, rows: Mask) -> float:
+def _mean(log: DriveLog, channel: str, rows: slice) -> float:
     values = log.values(channel)
     return float(np.nanmean(values[rows])) if values.size and np.isfinite(values[rows]).any() else math.nan
 
 
-def _gear(log: DriveLog, rows: Mask) -> float:
+def _gear(log: DriveLog, rows: slice) -> float:
     """Return the gear if it is one and the same throughout."""
     if not log.gear.size:
         return math.nan

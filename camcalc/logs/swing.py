@@ -26,7 +26,9 @@ from .blow_back import BlowBack, blow_back_at
 from .drive_log import DriveLog
 from .share_in_log import seen_share
 from .signals import EVEN, LOWEST, Stretch, band_pass, stretches
-from .surge_finder import AROUND, EVERYTHING, SurgeEpisode, SurgeFindings, between_manoeuvres, find_surge
+from .spans import covered, rows_between
+from .surge_finder import AROUND, EVERYTHING, SurgeFindings, between_manoeuvres, find_surge, spans_of
+from .surge_lines import SurgeLines, narrow_part, nearest
 
 if TYPE_CHECKING:
     from ..cycle.engine_tables import EngineTables
@@ -260,13 +262,15 @@ def measure_swing(
 def _swings(log: DriveLog, findings: SurgeFindings) -> _Swings:
     channels = ("speed", "load") if log.load_kind else ("speed",)
     found: list[_Swings] = []
+    driver, told = spans_of(findings.manoeuvres), SurgeLines(findings.episodes)
+    looked = _looked_at(log.si.time, findings, 1.0 / log.si.sampling_rate)
     for piece in stretches(log, *channels):
-        for part in between_manoeuvres(piece, list(findings.manoeuvres)):
-            time = log.si.time[piece.rows]
-            there = np.flatnonzero(_within(time, [(part.time[0], part.time[-1])], part.step)) + piece.rows.start
-            there = there[_looked_at(log.si.time[there], findings, part.step)]
+        for part in between_manoeuvres(piece, driver):
+            rows = rows_between(log.si.time[piece.rows], part.time[0] - EVEN * part.step, part.time[-1] + EVEN * part.step)
+            there = np.arange(rows.start, rows.stop) + piece.rows.start
+            there = there[looked[there]]
             if there.size:
-                found.append(_part(log, part, there, channels, findings))
+                found.append(_part(log, part, there, channels, told))
     names = dict.fromkeys(channels, np.empty(0))
     empty = _Swings(np.empty(0), np.empty(0), np.empty(0), names, names, names, names)
     return _Swings(*(_joined([swings[k] for swings in (empty, *found)]) for k in range(len(empty))))
@@ -287,50 +291,25 @@ def _looked_at(time: Array, findings: SurgeFindings, step: float) -> Mask:
 
 def _within(time: Array, spans: Any, step: float) -> Mask:
     """Return the rows within spans, whose ends come from an even grid that rows stray from a little."""
-    out = np.zeros(len(time), dtype=bool)
-    for start, end in spans:
-        out |= (time >= start - EVEN * step) & (time <= end + EVEN * step)
-    return out
+    start, end = np.array(spans, dtype=float).reshape(-1, 2).T
+    return covered(time, start - EVEN * step, end + EVEN * step)
 
 
-def _part(log: DriveLog, part: Stretch, there: NDArray[np.int64], channels: tuple[str, ...], findings: SurgeFindings) -> _Swings:
+def _part(log: DriveLog, part: Stretch, there: NDArray[np.int64], channels: tuple[str, ...], told: SurgeLines) -> _Swings:
     """Return the swings of a steady stretch at the log's own rows: trend and surge are smooth and go over from the even grid, what is left does not."""
     time = log.si.time[there]
-    lines = _lines(log, part, there, findings)
+    gear = float(np.nanmedian(log.gear[there])) if log.gear.size and np.isfinite(log.gear[there]).any() else math.nan
+    lines = told.of(part.time[0], part.time[-1], gear)
     everywhere, surge, rest, value = {}, {}, {}, {}
     for name in channels:
         value[name] = log.values(name)[there]
         swing = band_pass(part.values[name], part.step, LOWEST, EVERYTHING)
-        narrow = _narrow(part, swing, lines)
+        narrow = narrow_part(part, swing, lines)
         everywhere[name] = value[name] - np.interp(time, part.time, part.values[name] - swing)
         surge[name] = CubicSpline(part.time, narrow)(time)
         rest[name] = everywhere[name] - surge[name]
     spark = log.si.spark[there] if log.values("spark").size else np.full(len(there), np.nan)
-    return _Swings(value["speed"] - everywhere["speed"], _nearest(lines, time), spark, everywhere, surge, rest, value)
-
-
-def _lines(log: DriveLog, part: Stretch, there: NDArray[np.int64], findings: SurgeFindings) -> list[SurgeEpisode]:
-    """Return the surge of the gear of a stretch: that within it, or that found elsewhere in this gear, since a driveline keeps its frequency."""
-    told = [e for e in findings.episodes if math.isfinite(e.si.frequency)]
-    within = [e for e in told if e.si.end > part.time[0] and e.si.start < part.time[-1]]
-    gear = float(np.nanmedian(log.gear[there])) if log.gear.size and np.isfinite(log.gear[there]).any() else math.nan
-    return within or [e for e in told if e.gear == gear or (math.isnan(e.gear) and math.isnan(gear))]
-
-
-def _nearest(lines: list[SurgeEpisode], time: Array) -> Array:
-    """Return at each time the frequency of the nearest surge; zero where there is none."""
-    if not lines:
-        return np.zeros(len(time))
-    away = np.array([np.maximum(np.maximum(e.si.start - time, time - e.si.end), 0.0) for e in lines])
-    return np.array([e.si.frequency for e in lines])[away.argmin(axis=0)]
-
-
-def _narrow(part: Stretch, swing: Array, lines: list[SurgeEpisode]) -> Array:
-    """Return what of a swing lies at the driveline's frequency."""
-    at, out = _nearest(lines, part.time), np.zeros(len(swing))
-    for frequency in np.unique(at[at > 0.0]):
-        out = np.where(at == frequency, band_pass(swing, part.step, (1.0 - AROUND) * frequency, (1.0 + AROUND) * frequency), out)
-    return out
+    return _Swings(value["speed"] - everywhere["speed"], nearest(lines, time), spark, everywhere, surge, rest, value)
 
 
 def _bins(rows: _Swings, rate: float) -> list[Mask]:

@@ -5,7 +5,7 @@ from .curves import plot_ceilings, plot_injection, plot_lift, plot_residual
 from .cycle import plot_flows, plot_indicator, plot_map, plot_pressure
 from .drive import plot_drive
 from .idle_spark import plot_idle_spark
-from .logs import plot_log, plot_visited
+from .logs import plot_driven, plot_log, plot_spark_path, plot_spectrum, plot_trace, plot_visited
 from .of_records import PLOTS
 from .surge import plot_surge
 from .tables import plot_table_grid, plot_table_surface
@@ -16,6 +16,7 @@ __all__ = [
     "plot_ceilings",
     "plot_compared",
     "plot_drive",
+    "plot_driven",
     "plot_flows",
     "plot_idle_spark",
     "plot_indicator",
@@ -26,9 +27,12 @@ __all__ = [
     "plot_map",
     "plot_pressure",
     "plot_residual",
+    "plot_spark_path",
+    "plot_spectrum",
     "plot_surge",
     "plot_table_grid",
     "plot_table_surface",
+    "plot_trace",
     "plot_trade_off",
     "plot_visited",
 ]

@@ -10,6 +10,7 @@ import numpy as np
 from ..cycle.best_torque import EARLIEST
 from ..marks import marks_in
 from .curves import EXHAUST, INTAKE, axes, frame_lifts
+from .labels import labels_of
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -38,7 +39,7 @@ def plot_lifts(curves: Curves, names: Sequence[str], ax: Axes | None = None) -> 
     """Plot the valve lift of all cams over crank angle, the overlap of each shaded."""
     ax = axes(ax)
     theta, lifts = curves.crank_angle.magnitude, {"exhaust": curves.exhaust_lift.magnitude, "intake": curves.intake_lift.magnitude}
-    for k, name in enumerate(names):
+    for k, name in enumerate(labels_of(names)):
         line, hatch, grey = STYLES[k % len(STYLES)]["linestyle"], HATCHES[k % len(HATCHES)], str(max(0.75 - 0.2 * k, 0.3))
         for kind, colour in (("exhaust", EXHAUST), ("intake", INTAKE)):
             ax.plot(theta, lifts[kind][k], color=colour, linestyle=line, label=f"{kind}, {name}")
@@ -63,7 +64,7 @@ def plot_compared(curves: Curves, which: str, names: Sequence[str] = ("first", "
     ax = axes(ax)
     along, label = DRAWN[which]
     speed, drawn = getattr(curves, along).magnitude, getattr(curves, which).magnitude
-    for k, (found, name) in enumerate(zip(drawn, names, strict=True)):
+    for k, (found, name) in enumerate(zip(drawn, labels_of(names), strict=True)):
         some = bool(np.isfinite(found).any())
         ax.plot(speed, found, label=name if some else f"{name}: none", **STYLES[k % len(STYLES)])
     if which == "ceiling" and marks_in(curves.marks.get("ceiling")):

@@ -11,6 +11,7 @@ from ..advice.curves import valve_lifts
 from ..cam.card import CamCard
 from ..marks import marked
 from .hover import hover_points
+from .labels import labels_of
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -83,9 +84,10 @@ def plot_residual(curves: Sequence[ResidualCurve], ax: Axes | None = None) -> Ax
     """Plot residual over engine speed, a line for each cam, all at the first one's manifold pressure and spark."""
     ax = axes(ax)
     top = 50.0
-    for style, curve in zip(("-", "--", "-."), curves, strict=False):
+    labels = labels_of(curve.cam for curve in curves)
+    for style, curve, label in zip(("-", "--", "-."), curves, labels, strict=False):
         speeds, share = 60.0 * curve.si.speed, 100.0 * curve.si.residual
-        ax.plot(speeds, share, style, color="0.15", label=curve.cam)
+        ax.plot(speeds, share, style, color="0.15", label=label)
         hover_points(ax, speeds, share, (f"{curve.cam}: {y:.0f} % at {x:.0f} rpm" for x, y in zip(speeds, share, strict=True)))
         top = max(top, 1.05 * float(np.nanmax(share)))
     ax.axhspan(FLAME_DATA_END, 110.0, color="0.88", label="beyond any data")

@@ -38,5 +38,7 @@ def add_titles(svg: str, figure: Any) -> str:
     """Return a figure's SVG with the texts of its hover points as titles inside them."""
     from markupsafe import escape
 
+    from ..plain_text import visible
+
     texts = {artist.get_gid(): str(artist.get_label())[1:] for artist in figure.findobj(lambda artist: str(artist.get_gid() or "").startswith(GROUP))}
-    return re.sub(rf'<g id="({GROUP}-?\d+-\d+)">', lambda found: f"{found[0]}<title>{escape(texts[found[1]])}</title>", svg)
+    return re.sub(rf'<g id="({GROUP}-?\d+-\d+)">', lambda found: f"{found[0]}<title>{escape(visible(texts[found[1]]))}</title>", svg)

@@ -11,7 +11,7 @@ from .curves import plot_ceilings, plot_injection, plot_lift, plot_residual
 from .cycle import plot_flows, plot_indicator, plot_map, plot_pressure
 from .drive import plot_drive
 from .idle_spark import plot_idle_spark
-from .logs import plot_log, plot_visited
+from .logs import plot_driven, plot_log, plot_spark_path, plot_spectrum, plot_trace, plot_visited
 from .surge import plot_surge
 from .tables import plot_table_grid, plot_table_surface
 from .trade_off import plot_trade_off
@@ -108,6 +108,10 @@ PLOTS: dict[str, dict[str, Callable[..., Axes]]] = {
     "DriveRun": {"drive": plot_drive},
     "DriveLog": {"channel": plot_channel},
     "LogReview": {"channel": plot_review, "table": plot_review_table},
+    "LogTrace": {"trace": plot_trace},
+    "DrivenTable": {"table": plot_driven},
+    "SurgeSpectrum": {"spectrum": plot_spectrum},
+    "WorstEpisode": {"path": plot_spark_path},
     "SurgeMap": {"surge": plot_surge},
     "Comparison": {"curve": plot_comparison, "lift": plot_compared_lifts},
     "Lineup": {"curve": plot_comparison, "lift": plot_compared_lifts},

@@ -27,6 +27,8 @@ def print_explanation(explanation: Explanation, console: Console, *, full: bool 
     for number, step in explanation.numbered(full=full):
         console.print(f"{number}. {step.words}", highlight=False, markup=False)
         grid = Table.grid(padding=(0, 2))
+        for _ in range(5):
+            grid.add_column(overflow="fold")
         for value in step.values:
             grid.add_row("    ", escape(value.symbol.name), escape(value.text), escape(value.meaning), escape(f"({value.origin})"))
         console.print(grid)

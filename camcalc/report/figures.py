@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
+from ..plain_text import visible
 from .engine_sections import shown_load
 
 if TYPE_CHECKING:
@@ -145,7 +146,7 @@ def described(svg: str, name: str, title: str, text: str, *, crank: str = "") ->
 
     opened = f'<svg role="img" aria-labelledby="{name}-title" aria-describedby="{name}-desc"{crank}'
     end = svg.index(">")
-    inside = f'><title id="{name}-title">{escape(title)}</title><desc id="{name}-desc">{escape(text)}</desc>'
+    inside = f'><title id="{name}-title">{escape(visible(title))}</title><desc id="{name}-desc">{escape(visible(text))}</desc>'
     return opened + svg[len("<svg") : end] + inside + svg[end + 1 :]
 
 

@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING, Any
 
 from ..brief_files import as_saved
 from ..cautions import BESIDE_SPARK_TABLE, Caution, text_beside
+from ..files import write_folder
 from ..marks import Mark, marked
-from ..sheet.saving import write_atomically
+from ..plain_text import in_cell
 from ..tables.axes import axis_of, corner_of
 from ..tables.proposed import table_to_type
 from .blocks import Column, Grid, Records, Row, Series
@@ -58,9 +59,14 @@ def brief_tables(brief: Brief) -> dict[str, str]:
     return tables
 
 
-def write_tables(brief: Brief, folder: Path) -> list[Path]:
-    """Write every table into a folder; nothing half written."""
-    return [write_atomically(folder / name, text) for name, text in brief_tables(brief).items()]
+def write_tables(brief: Brief, folder: Path, *, replace: bool = False) -> list[Path]:
+    """Write every table into a folder, all or none; what is there of an earlier brief's tables goes where it may be replaced."""
+    made = brief_tables(brief)
+    written = write_folder(folder, made, replace=replace)
+    for name in TABLE_NAMES:
+        if replace and name not in made:
+            (folder / name).unlink(missing_ok=True)
+    return written
 
 
 def _grid_files(block: Grid, figures: Figures) -> dict[str, str]:
@@ -169,5 +175,5 @@ def _codes(figures: Figures, paths: Iterable[str]) -> list[str]:
 
 def _csv(rows: Iterable[list[str]]) -> str:
     out = io.StringIO()
-    csv.writer(out).writerows(rows)
+    csv.writer(out).writerows([in_cell(cell) for cell in row] for row in rows)
     return out.getvalue()

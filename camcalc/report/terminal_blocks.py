@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from .blocks import AtLoad, Block, Cautions, Column, Figure, Fold, Grid, Heading, Lines, Records, Series, Texts
 from .data_figures import Figures, words
-from .terminal_parts import print_cautions, table
+from .terminal_parts import print_cautions, print_table, table
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -66,37 +66,14 @@ class Cells(NamedTuple):
 
 
 def _show(cells: Cells, legend: Iterable[str], console: Console) -> None:
-    """Print a table, in several parts one below the other where its longest words do not fit the width, and below it what its marks mean."""
-    columns = list(zip(cells.heads, *cells.rows, strict=True))
-    least = [max(len(word) for text in column for word in text.split() or [""]) for column in columns]
-    for start, end in _parts([width + GAP for width in least[1:]], console.width - least[0] - GAP):
-        shown = [0, *range(start + 1, end + 1)]
-        made = table(cells.caption if start == 0 else "", [cells.heads[k] for k in shown], left=0)
-        for k, own in zip(shown, made.columns, strict=True):
-            own.justify, own.min_width = "left" if k in cells.words else "right", least[k]
-        for row in cells.rows:
-            made.add_row(*(row[k] for k in shown))
-        console.print(made)
+    """Print a table, and below it what its marks mean."""
+    made = table(cells.caption, cells.heads, left=0)
+    for k, column in enumerate(made.columns):
+        column.justify = "left" if k in cells.words else "right"
+    for row in cells.rows:
+        made.add_row(*row)
+    print_table(made, console)
     _lines(legend, console, "  ")
-
-
-# Characters between two columns.
-GAP = 2
-
-
-def _parts(widths: list[int], room: int) -> list[tuple[int, int]]:
-    """Return first and last column, exclusive, of each part of a table that fits the room.
-
-    >>> _parts([5, 5, 5], 11), _parts([5, 5, 5], 20)
-    ([(0, 2), (2, 3)], [(0, 3)])
-    """
-    parts, start, used = [], 0, 0
-    for k, width in enumerate(widths):
-        if used + width > room and k > start:
-            parts.append((start, k))
-            start, used = k, 0
-        used += width
-    return [*parts, (start, len(widths))]
 
 
 def _records(block: Records, figures: Figures, console: Console) -> None:

@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from .terminal_parts import blank, table
+from .terminal_parts import blank, print_table, table
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -25,7 +25,7 @@ def print_late_burns(late: Sequence[LateBurn], console: Console) -> None:
     for cell in late:
         pairs = (_pair(cell, name, digits) for name, digits in PAIRS)
         made.add_row(cell.where, *pairs, blank(cell.work_change.magnitude, 1))
-    console.print(made)
+    print_table(made, console)
     console.print("  At the same MAP. Unburned fuel smells, and burns on where it meets air in a hot exhaust.", highlight=False, markup=False)
 
 

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import cast
 
 from ..errors import InputError
+from ..files import TABLE_BYTES, read_file
 from ..units import Bounds, to_si
 
 __all__ = ["check_lift_table", "read_lift_table", "table_middle"]
@@ -45,7 +46,9 @@ def read_lift_table(path: Path, where: str) -> tuple[list[float], list[float]]:
     """Read a measured lobe: two columns, angle and tappet lift, units in the header."""
     example = 'first line "angle [crank_deg],lift [mm]", then one pair a line'
     try:
-        rows = [r for r in csv.reader(path.read_text(encoding="utf-8").splitlines()) if r]
+        rows = [r for r in csv.reader(read_file(path, TABLE_BYTES).decode("utf-8").splitlines()) if r]
+    except InputError as error:
+        raise InputError(where, came=error.came, expected=error.expected, fix=error.fix) from None
     except (OSError, ValueError, csv.Error):
         raise InputError(where, came=f"{path}: not readable", expected=example) from None
     units = [re.search(r"\[(.+)\]", cell) for cell in rows[0][:2]] if rows else []

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import copy
 import os
-import tempfile
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 from ..cam.card import CamCard
 from ..errors import InputError
+from ..files import write_files
 from .card_reading import read_card
 from .section_reading import Problems
 from .sections import SECTIONS
@@ -131,11 +131,7 @@ def write_new(texts: Mapping[Path, str]) -> None:
     InputError
         If a file is there already, or cannot be written.
     """
-    for path in texts:
-        if path.exists():
-            raise _is_there(path, "give another name or folder; nothing was written")
-    for path, text in texts.items():
-        write_atomically(path, text)
+    write_files(texts)
 
 
 def _is_there(path: Path, fix: str) -> InputError:
@@ -143,18 +139,6 @@ def _is_there(path: Path, fix: str) -> InputError:
 
 
 def write_atomically(path: Path, text: str) -> Path:
-    """Write a whole file or nothing."""
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        handle, name = tempfile.mkstemp(dir=path.parent, prefix=path.name, suffix=".part")
-    except OSError as error:
-        raise InputError("the file to write", came=f"{path}: {error.strerror}", expected="a folder that can be written to") from None
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="") as file:
-            file.write(text)
-        Path(name).chmod(0o644)
-        Path(name).replace(path)
-    except BaseException:
-        Path(name).unlink(missing_ok=True)
-        raise
+    """Write a whole file or nothing; one that is there is replaced."""
+    write_files({path: text}, replace=True)
     return path

@@ -27,10 +27,12 @@ class Problems:
 
     def __init__(self) -> None:
         self.found: list[InputError] = []
+        self._seen: set[tuple[str, str]] = set()
 
     def add(self, error: InputError) -> None:
         """Keep one problem, once."""
-        if not any(p.key == error.key and p.came == error.came for p in self.found):
+        if (error.key, error.came) not in self._seen:
+            self._seen.add((error.key, error.came))
             self.found.append(error)
 
     def raise_any(self, file: str) -> None:

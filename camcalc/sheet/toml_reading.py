@@ -2,21 +2,27 @@
 
 from __future__ import annotations
 
+import io
 import re
 import tomllib
 from pathlib import Path
 from typing import Any
 
 from ..errors import InputError
+from ..files import SHEET_BYTES, read_file
+from ..plain_text import HIDDEN
 from ..units import without_comma
 
 __all__ = ["read_toml"]
 
-LONGEST_FILE = 1_000_000
 _LINE = re.compile(r"at line (\d+)")
 _BARE_FIGURE = re.compile(r"^\s*(?P<key>[\w-]+|\"[^\"]*\")\s*=\s*(?P<value>[+-]?\d[\d.,]*(?:\s*[^\s\"'#][^\"'#]*?)?)\s*(?:#.*)?$")
-# Control characters, and those that turn the direction of writing round.
-_CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u200e\u200f\u2028-\u202e\u2066-\u2069]")
+# What cannot be seen, and what parts lines.
+_CONTROL = re.compile(rf"[\t\n]|{HIDDEN.pattern}")
+# More than any sheet has: keys, characters of a key or a text, tables inside tables. ESTIMATE, tenfold what the longest example has and more.
+MOST_KEYS, LONGEST_TEXT, DEEPEST = 3000, 1000, 12
+# A dotted key of more parts than that; looked for before the text is read, since reading it takes the square of their number.
+_DEEP_KEY = re.compile(rf"""(?<![\w"'-])(?:(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+\.[ \t]*+){{{DEEPEST}}}""")
 _NUMBER = re.compile(r"[+-]?\d+(?:[.,]\d+)*$")
 
 
@@ -24,17 +30,22 @@ def read_toml(path: Path) -> dict[str, Any]:
     """Read a TOML file, or raise with line and reason."""
     file = str(path)
     try:
-        if path.stat().st_size > LONGEST_FILE:
-            raise InputError("the file", came=f"{path.stat().st_size} bytes", expected="a build sheet of a few kilobytes", file=file)
-        text = path.read_text(encoding="utf-8-sig")
+        # As a text file is read: every kind of line end is one.
+        text = io.TextIOWrapper(io.BytesIO(read_file(path, SHEET_BYTES)), encoding="utf-8-sig").read()
     except (FileNotFoundError, NotADirectoryError):
         fix = "check the path; camcalc new FILE writes a sheet to fill in"
         raise InputError("the file", came="no such file", expected="a build sheet in TOML", fix=fix, file=file) from None
+    except InputError as error:
+        raise error.in_file(file) from None
     except UnicodeDecodeError:
         came = "bytes that are not UTF-8 text"
         raise InputError("the file", came=came, expected="a build sheet in TOML", fix="save it as UTF-8 text", file=file) from None
     except OSError as error:
         raise InputError("the file", came=str(error.strerror), expected="a readable build sheet in TOML", file=file) from None
+    if text.count("=") > MOST_KEYS:
+        raise InputError("the file", came=f"more than {MOST_KEYS} keys", expected="a build sheet of a few kilobytes", file=file)
+    if _DEEP_KEY.search(text):
+        raise InputError("TOML syntax", came="nesting without end", expected="a build sheet", file=file)
     try:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
@@ -43,19 +54,23 @@ def read_toml(path: Path) -> dict[str, Any]:
         raise InputError("TOML syntax", came=str(error), expected="numbers of a build sheet", file=file) from None
     except RecursionError:
         raise InputError("TOML syntax", came="nesting without end", expected="a build sheet", file=file) from None
-    _refuse_control_characters(data, file)
+    _refuse_odd_text(data, file)
     return data
 
 
-def _refuse_control_characters(data: Any, file: str, key: str = "") -> None:
-    """Refuse text that would move a terminal's cursor, or turn its writing round: a caution must not be wiped off the screen."""
+def _refuse_odd_text(data: Any, file: str, key: str = "", depth: int = 0) -> None:
+    """Refuse text that would move a terminal's cursor, or turn its writing round: a caution must not be wiped off the screen. And what is endless."""
+    if depth > DEEPEST:
+        raise InputError("TOML syntax", came="nesting without end", expected="a build sheet", file=file)
     if isinstance(data, dict):
         for name, value in data.items():
-            _refuse_control_characters(name, file, key)
-            _refuse_control_characters(value, file, f"{key}.{name}".lstrip("."))
+            _refuse_odd_text(name, file, key, depth)
+            _refuse_odd_text(value, file, f"{key}.{name}".lstrip("."), depth + 1)
     elif isinstance(data, list):
         for value in data:
-            _refuse_control_characters(value, file, key)
+            _refuse_odd_text(value, file, key, depth + 1)
+    elif isinstance(data, str) and len(data) > LONGEST_TEXT:
+        raise InputError(key, came=f"{len(data)} characters", expected=f"at most {LONGEST_TEXT}", fix="shorten it", file=file)
     elif isinstance(data, str) and _CONTROL.search(data):
         raise InputError(key, came=repr(data), expected="plain text on one line", fix="take out what cannot be seen", file=file)
 

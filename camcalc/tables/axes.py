@@ -176,7 +176,9 @@ def _no_load(text: str, part: str) -> InputError:
 
 
 def _not_understood(text: str, fix: str, part: str | None = None) -> InputError:
-    came = f'"{text.strip()}"' if part is None else f'"{part.strip()}" in "{text.strip()}"'
+    if not text.strip():
+        fix = 'type "rpm \\ kPa" into it, with your own units, or give the same by --table-axes'
+    came = ("a blank cell" if not text.strip() else f'"{text.strip()}"') if part is None else f'"{part.strip()}" in "{text.strip()}"'
     accepted = (
         "engine speed (rpm), a backslash, and a load: manifold pressure (kPa, bar, Pa, psi, inHg, absolute); "
         "air charge per cylinder and cycle (mg, g, kg); or relative charge (percent, 1). "

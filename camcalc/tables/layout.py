@@ -11,7 +11,7 @@ from ..errors import InputError, InputErrors
 __all__ = ["Layout", "decimals_of", "number_of", "split_text", "with_decimals"]
 
 _NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d{1,2})?$")
-_LINE_END = re.compile(r"(\r\n|\n)")
+_LINE_END = re.compile(r"(\r\n|\n|\r)")
 MARK = "\ufeff"
 # Tells any two floats from 0.1 up apart.
 MOST_DECIMALS = 17

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from ..errors import InputError
 from ..units import factor
 
-__all__ = ["LowPressure", "axis_error", "fitting_labels", "log_error", "low_pressure"]
+__all__ = ["LowPressure", "axis_error", "fitting_labels", "low_pressure"]
 
 Array = NDArray[np.float64]
 
@@ -105,39 +105,6 @@ def axis_error(values: Array, unit: str, scale: float, inner: str) -> InputError
         came=f"{values[0]:g} to {values[-1]:g} {unit}",
         expected="loads up to a full one" if short else "loads down to a light one",
         fix=f"if it is {meant}, write {brackets} into the corner cell; else add loads {'up to full load' if short else 'down to idle'}",
-    )
-
-
-def log_error(name: str, numbers: Array, unit: str, scale: float) -> InputError | None:
-    """Return an error where half of a log's manifold pressures [Pa] cannot be those of a running, naturally aspirated engine.
-
-    Parameters
-    ----------
-    name : str
-        Of the column.
-    numbers : array, shape (n,) [Pa]
-    unit : str
-        As labelled.
-    scale : float
-        Factor from the written unit to pascals.
-
-    Examples
-    --------
-    >>> log_error("MAP", np.full(9, 9e3), "kPa", 1e3).came
-    'mostly values like 9 kPa'
-    """
-    known = numbers[np.isfinite(numbers)]
-    middle = float(np.median(known)) if known.size else 50e3
-    if LEAST_MIDDLE <= middle <= MOST_MIDDLE:
-        return None
-    labels = [label for label in _SPANS["Pa"].labels if label != unit and LEAST_MIDDLE < middle / scale * factor(label, "Pa") <= 108e3]
-    meant = " or ".join(f"[{label}] if it is that ({middle / scale * factor(label, 'Pa') * 1e-3:.3g} kPa)" for label in labels)
-    fix = f"write the column's unit as {meant}; " if labels else ""
-    return InputError(
-        f'column "{name}"',
-        came=f"mostly values like {middle / scale:.4g} {unit}",
-        expected="manifold pressure, absolute, of a running engine: 15 to 108 kPa",
-        fix=f"{fix}turn a gauge or vacuum reading into absolute pressure",
     )
 
 

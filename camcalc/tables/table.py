@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import bisect
 import dataclasses
 import html
 import itertools
 import math
+import re
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -15,14 +17,14 @@ from numpy.typing import NDArray
 
 from ..array_record import ArrayRecord, ScalarMeasure
 from ..errors import InputError, InputErrors, did_you_mean
+from ..files import TABLE_BYTES, read_file, write_files
 from ..results import Measure, measure, plain_data
-from ..sheet.saving import write_atomically
 from ..units import Quantity, quantity, to_si
 from .axes import LOADS, SPEED, Axis, axis_of, corner_of, read_corner
 from .layout import Layout, bare_text, decimals_of, number_of, split_text, with_decimals
 from .likely_unit import axis_error
 
-__all__ = ["LEAST_INCREMENT", "SparkTable", "TableSlopes", "bilinear", "bilinear_slopes", "read_table"]
+__all__ = ["LEAST_INCREMENT", "SparkTable", "TableSlopes", "bilinear", "bilinear_slopes", "read_table", "table_from"]
 
 Array = NDArray[np.float64]
 
@@ -45,7 +47,7 @@ class SparkTable(ArrayRecord):
 
     ``loads`` are floats in the inner unit of ``load_kind``: manifold pressure [Pa, absolute], air charge [kg per cylinder and
     cycle], or relative charge [ratio: air charge over swept volume times the density of air at 101.325 kPa and 20 degC].
-    final spark is the table plus every correction.
+    final spark is the table plus every correction. ``named`` is the corner cell of a table that came without one.
     """
 
     AXES = ("speed", "loads")
@@ -57,6 +59,7 @@ class SparkTable(ArrayRecord):
     increment: ScalarMeasure = measure("crank_deg", low=1e-6, high=10.0, doc="numbers that change become multiples of it")
     layout: Layout | None = dataclasses.field(default=None, repr=False)
     path: Path | None = None
+    named: str = dataclasses.field(default="", repr=False)
 
     def __post_init__(self) -> None:
         if self.load_kind not in LOADS:
@@ -107,7 +110,13 @@ class SparkTable(ArrayRecord):
 
     def spark_at(self, speed: Any, load: Any) -> Any:
         """Return ``spark`` on floats or arrays: speed [rev/s], load in its inner unit, spark [crank deg]."""
-        found = bilinear(self.si.speed, self.loads, self.si.cells, speed, load)
+        speeds, loads, cells = self.si.speed, self.loads, self.si.cells
+        if isinstance(speed, float) and isinstance(load, float):
+            # Asked a hundred thousand times, one point at a time: the same sums without arrays.
+            (i, s), (j, t) = _beside(speeds, speed), _beside(loads, load)
+            low, high = ((1.0 - t) * float(cells[k, j]) + t * float(cells[k, j + 1]) for k in (i, i + 1))
+            return (1.0 - s) * low + s * high
+        found = bilinear(speeds, loads, cells, speed, load)
         return found if found.shape else float(found)
 
     def slopes(self, speed: Any, load: Any) -> TableSlopes:
@@ -144,6 +153,12 @@ class SparkTable(ArrayRecord):
         layout = self.layout or _plain_layout(self)
         return layout.text(self.si.cells.tolist())
 
+    def tab_separated(self) -> str:
+        """Return the table as a spreadsheet takes it from the clipboard: cells apart by tabs, unchanged ones as they were written."""
+        layout = self.layout or _plain_layout(self)
+        bare = tuple(tuple(bare_text(cell) for cell in row) for row in layout.cells)
+        return layout._replace(cells=bare, separator="\t", endings=("\n",) * len(bare), tail="", byte_order_mark=False).text(self.si.cells.tolist())
+
     def write(self, path: str | Path, overwrite: bool = False) -> Path:
         """Write the table as CSV, whole or not at all.
 
@@ -164,7 +179,8 @@ class SparkTable(ArrayRecord):
             own = self.path is not None and self.path.exists() and path.samefile(self.path)
             came = f"{path} is {'the file the table was read from' if own else 'there already'}"
             raise InputError("the file to write", came=came, expected="a new file", fix="give another name, or overwrite=True")
-        return write_atomically(path, self.text())
+        write_files({path: self.text()}, replace=overwrite)
+        return path
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain data for JSON: both axes and the cells, each with its unit."""
@@ -186,7 +202,7 @@ class SparkTable(ArrayRecord):
     @property
     def axes(self) -> tuple[Axis, Axis]:
         """Speed and load axis, in the units the table is written in."""
-        return read_corner(bare_text(self.layout.cells[0][0])) if self.layout else (axis_of("speed"), axis_of(self.load_kind))
+        return read_corner(self.named or bare_text(self.layout.cells[0][0])) if self.layout else (axis_of("speed"), axis_of(self.load_kind))
 
     @property
     def corner(self) -> str:
@@ -205,7 +221,7 @@ class SparkTable(ArrayRecord):
         return f"{self.si.speed[row] / down.scale:.6g} {down.unit}, {self.loads[column] / along.scale:.6g} {along.unit}"
 
 
-def read_table(path: str | Path, *, increment: Any = None) -> SparkTable:
+def read_table(path: str | Path, *, increment: Any = None, axes: str = "") -> SparkTable:
     r"""Read a spark table.
 
     Parameters
@@ -217,6 +233,8 @@ def read_table(path: str | Path, *, increment: Any = None) -> SparkTable:
     increment : quantity [crank angle]
         The step that changed numbers keep to. Left out: the last decimal any cell is written with, but no less than
         0.1 degree; 1 degree where all are whole.
+    axes : str
+        What a corner cell would say, for a table whose own says nothing of axes.
 
     Raises
     ------
@@ -225,32 +243,80 @@ def read_table(path: str | Path, *, increment: Any = None) -> SparkTable:
     """
     path = Path(path)
     try:
-        layout = split_text(path.read_bytes().decode("utf-8"))
-        axes = read_corner(bare_text(layout.cells[0][0]))
+        return table_from(read_file(path, TABLE_BYTES), str(path), increment=increment, axes=axes).replace(path=path)
+    except OSError as error:
+        raise InputError("the spark table", came=f"{path}: {error.strerror}", expected="a CSV file that can be read") from None
+
+
+def table_from(data: bytes, source: str, *, increment: Any = None, axes: str = "") -> SparkTable:
+    r"""Return the spark table that a file or a pasted text holds.
+
+    Parameters
+    ----------
+    data : bytes
+        As ``read_table`` has it, in UTF-8.
+    source : str
+        Where it is from, for the errors.
+    increment : quantity [crank angle]
+        As for ``read_table``.
+    axes : str
+        As for ``read_table``.
+
+    Examples
+    --------
+    >>> table = table_from(b"\t40\t60\r\n1000\t12,5\t14\r\n2000\t20\t24,5\r\n", "standard input", axes="rpm \\ kPa")
+    >>> table.spark("1000 rpm", "40 kPa").magnitude, table.tab_separated().splitlines()[1].split("\t")
+    (12.5, ['1000', '12,5', '14'])
+    """
+    try:
+        text = data.decode("utf-8")
+        layout = split_text(_without_blank_edge(text) if "\t" in text else text)
+        corner = _corner(bare_text(layout.cells[0][0]), axes)
+        named = read_corner(corner)
         numbers = [[number_of(bare_text(cell)) for cell in row[1:]] for row in layout.cells[1:]]
         down = [number_of(bare_text(row[0])) for row in layout.cells[1:]]
         along = [number_of(bare_text(cell)) for cell in layout.cells[0][1:]]
         table = SparkTable(
-            load_kind=axes[1].kind,
-            speed=np.array(down) * axes[0].scale,
-            loads=np.array(along) * axes[1].scale,
+            load_kind=named[1].kind,
+            speed=np.array(down) * named[0].scale,
+            loads=np.array(along) * named[1].scale,
             cells=np.array(numbers),
             increment=_written_increment(layout) if increment is None else increment,
             layout=layout,
-            path=path,
+            named=corner if axes else "",
         )
-        wrong = axis_error(np.array(along), axes[1].unit, axes[1].scale, LOADS[axes[1].kind].bounds.unit)
+        wrong = axis_error(np.array(along), named[1].unit, named[1].scale, LOADS[named[1].kind].bounds.unit)
         if wrong is not None:
             raise wrong
         return table
-    except OSError as error:
-        raise InputError("the spark table", came=f"{path}: {error.strerror}", expected="a CSV file that can be read") from None
     except UnicodeDecodeError:
-        raise InputError("the spark table", came=f"{path}: not UTF-8", expected="text in UTF-8", fix="save it again as CSV in UTF-8") from None
+        raise InputError("the spark table", came=f"{source}: not UTF-8", expected="text in UTF-8", fix="save it again as CSV in UTF-8") from None
     except InputError as error:
-        raise error.in_file(str(path)) from None
+        raise error.in_file(source) from None
     except InputErrors as errors:
-        raise InputErrors([problem.in_file(str(path)) for problem in errors.problems]) from None
+        raise InputErrors([problem.in_file(source) for problem in errors.problems]) from None
+
+
+def _corner(written: str, axes: str) -> str:
+    """Return what names the axes: the corner cell, or what was given for a table whose own names none."""
+    if not axes:
+        return written
+    try:
+        read_corner(written)
+    except InputError:
+        return axes
+    if written != axes:
+        raise InputError("the axes", came=f'"{axes}", and "{written}" in the corner cell', expected="one of the two", fix="leave the option out")
+    return written
+
+
+def _without_blank_edge(text: str) -> str:
+    """Return a pasted text without blank columns at its right edge: spreadsheets copy what was marked, and a little more."""
+    lines = re.split(r"(\r\n|\n|\r)", text)
+    rows = [line.split("\t") for line in lines[::2]]
+    width = max((k + 1 for row in rows for k, cell in enumerate(row) if cell.strip()), default=0)
+    kept = ["\t".join(row[:width]) if any(cell.strip() for cell in row) else "" for row in rows]
+    return "".join(part for pair in zip(kept, [*lines[1::2], ""], strict=True) for part in pair)
 
 
 def _written_increment(layout: Layout) -> float:
@@ -307,6 +373,13 @@ def _between(axis: Array, value: Any) -> tuple[Any, Any, Any]:
     below = np.clip(np.searchsorted(axis, value, side="right") - 1, 0, len(axis) - 2)
     share = np.clip((value - axis[below]) / (axis[below + 1] - axis[below]), 0.0, 1.0)
     return below, share, (value >= axis[0]) & (value <= axis[-1])
+
+
+def _beside(axis: Array, value: float) -> tuple[int, float]:
+    """Return what ``_between`` does of one number: the breakpoint below it and the share of the way to the next."""
+    below = min(max(bisect.bisect_right(axis, value) - 1, 0), len(axis) - 2)
+    low, high = float(axis[below]), float(axis[below + 1])
+    return below, min(max((value - low) / (high - low), 0.0), 1.0)
 
 
 def _check_table(table: SparkTable) -> None:

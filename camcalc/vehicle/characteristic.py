@@ -182,7 +182,7 @@ def roots_in(function: Function, region: Region, known: Sequence[complex], *, po
         for start in [*_where(function, region), *(net if poles else [])]:
             add(newton(function, start, leash=max(region.right - region.left, region.high - region.low)))
     if len(found) != wanted:
-        raise NoSolutionError(f"of {wanted} roots between {region.low / 2 / math.pi:.3g} and {region.high / 2 / math.pi:.3g} Hz {len(found)} are found")
+        raise NoSolutionError(f"of {wanted} roots of a loop {len(found)} are found")
     return sorted(found, key=abs)
 
 

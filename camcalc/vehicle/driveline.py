@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy.optimize import brentq
 
 from ..errors import InputError
-from .delayed_modes import Mode, oscillating_modes
+from .modes import Mode, oscillating_modes
 
 if TYPE_CHECKING:
     from ..sheet import Build

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from ..drive.drive_run import DriveRun
+from ..drive.drive_run import WIDEST_ROWS, DriveRun
 from ..vehicle.acceleration_weighting import SurgeGrade
 from .describing import describe
 from .phrases import COUPLINGS, figure, graded
@@ -51,7 +51,7 @@ def drive_verdict(run: DriveRun) -> str:
     if not run.gear:
         return f"The engine runs on for {si.time[-1]:.1f} s. Its speed swings by {60.0 * run.speed_swing:.0f} rpm r.m.s."
     if run.verdict is SurgeGrade.UNKNOWN:
-        return "No grade: rows so far apart do not show how the car shakes. 25 ms or less do."
+        return f"No grade: rows so far apart do not show how the car shakes. {1e3 * WIDEST_ROWS:.0f} ms or less do."
     return f"{graded(run.verdict).capitalize()}: the car shakes with {figure(run.shake, DIGITS, 'm/s2')} r.m.s. along the road."
 
 
@@ -93,7 +93,7 @@ def drive_figures(run: DriveRun, road_speed_unit: str = "km/h") -> list[tuple[st
         found.append(("missed cycles", f"{60.0 * run.missed_rate:.0f} a minute, all cylinders"))
     fuelled = si.mixture[(run.fuel_cut < 0.5) & (si.mixture > 0.0)]
     if fuelled.size and not LEANEST <= fuelled.min() <= fuelled.max() <= RICHEST:
-        found.append(("fuel over what air asks", f"{fuelled.min():.2f} to {fuelled.max():.2f}; here all of it burns, in an engine not"))
+        found.append(("fuel over what air asks", f"{fuelled.min():.2f} to {fuelled.max():.2f}; camcalc burns this mixture, a real engine misfires"))
     found.append(("speed, r.m.s. of its swing", f"{figure(60.0 * run.speed_swing, 0, 'rpm')}"))
     found.append(("spark, peak to peak", f"{figure(run.spark_swing, 1, 'deg')}, between {si.spark.min():.0f} and {si.spark.max():.0f} deg BTDC"))
     found.append(("MAP", f"{si.manifold_pressure.min() / 1e3:.0f} to {si.manifold_pressure.max() / 1e3:.0f} kPa absolute"))

@@ -8,14 +8,15 @@ from ..drive.gear_advice import BesideLevel, DriveAdvice, GearSurge, LevelHelps,
 from ..drive.no_answer import SkippedPoint
 from ..drive.what_helps import Help
 from ..marks import Mark
+from ..vehicle.coupling import Coupling
 from .describing import describe
 from .idle_swing import idle_swing_words
 from .phrases import COUPLINGS, figure, graded, listed, rpm
 
-__all__ = ["beside_level_words", "gear_lines", "gears_words", "reason_words", "skipped_lines", "surge_lines", "verdict_words"]
+__all__ = ["beside_level_words", "gear_lines", "gears_words", "loose_words", "reason_words", "skipped_lines", "surge_lines", "verdict_words"]
 
 # Fewer missed cycles a minute, less acceleration [m/s2] and a remedy that leaves more are not told. The draws of a drive move its acceleration by about
-# a tenth; with the same draws less than a tenth is not told apart.
+# a tenth; with the same draws less than a tenth is not told apart. ESTIMATE.
 MISSED_TOLD, ADDS_TOLD, HELPS_TOLD, ALIKE = 0.5, 0.02, 0.9, 0.9
 # On a level table of the lowest ceiling cars surge less, and tables are seldom level for a reason.
 GENTLER = "A table that climbs less with speed damps more, but costs torque outside the low-speed zone."
@@ -63,14 +64,36 @@ def verdict_words(advice: DriveAdvice) -> str:
 
 
 def gear_lines(advice: DriveAdvice, road_speed_unit: str = "km/h") -> list[str]:
-    """Return a line for each gear that surges: the speed not to go below, the verdict, the reason.
+    """Return a line for each gear that surges: the speed not to go below, the verdict, the reason; then for each that does so with a loose foot alone.
 
     Parameters
     ----------
     advice : DriveAdvice
     road_speed_unit : str
     """
-    return [_gear_line(g, road_speed_unit) for g in advice.bad_gears]
+    loose = [loose_words(g.gear, g.coupling, g.si.loose_bad_below, g.mark("loose_bad_below")) for g in advice.gears if g.bad_with_a_loose_foot_alone]
+    return [*(_gear_line(g, road_speed_unit) for g in advice.bad_gears), *loose]
+
+
+def loose_words(gear: int, coupling: Coupling, speed: float, mark: Mark | None) -> str:
+    """Return what a gear does that surges with a loose foot alone.
+
+    Parameters
+    ----------
+    gear : int
+        Counted from 1.
+    coupling : Coupling
+    speed : float [rev/s]
+        Not to go below.
+    mark : Mark or None
+        Of that speed.
+
+    Examples
+    --------
+    >>> loose_words(2, Coupling.LOCKED, 25.0, Mark.OR_MORE)
+    'Gear 2 (locked) surges below 1500 rpm or more with a loose foot on the pedal only.'
+    """
+    return f"Gear {gear} ({COUPLINGS[coupling]}) surges below {rpm(speed, mark)} with a loose foot on the pedal only."
 
 
 def _gear_line(g: GearSurge, unit: str) -> str:
@@ -78,8 +101,10 @@ def _gear_line(g: GearSurge, unit: str) -> str:
     line = f"Do not use gear {g.gear} ({COUPLINGS[g.coupling]}) below {rpm(g.si.bad_below)}, {road}: {graded(g.worst)} at worst."
     if g.mark("bad_below") is Mark.OR_MORE:
         line += " That is the fastest speed computed, and it surges there too."
-    if g.si.loose_bad_below > g.si.bad_below:
-        line += f" With a loose foot on the pedal, below {rpm(g.si.loose_bad_below)}."
+    # At the end of the speeds computed the figure alone does not tell them apart.
+    ends = [g.mark(name) is Mark.OR_MORE for name in ("bad_below", "loose_bad_below")]
+    if g.si.loose_bad_below > g.si.bad_below or ends == [False, True]:
+        line += f" With a loose foot on the pedal, below {rpm(g.si.loose_bad_below, g.mark('loose_bad_below'))}."
     return f"{line} {reason_words(g.reason)}" if g.reason is not None else line
 
 

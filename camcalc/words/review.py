@@ -5,18 +5,21 @@ from __future__ import annotations
 from typing import Any
 
 from ..cautions import OVER_SPARK_TABLE, Caution
+from ..logs.causes import Cause
 from ..logs.clean_cells import STEP_ON_WORD, GivingBack, HeldBack
 from ..logs.knock_heard import Hearing, KnockSign
 from ..logs.review import AdviceReason, CellAdvice, LogReview, ReviewNote
+from .cause_shares import delay_lines, to_tell_words
 from .describing import describe
 from .driving_log import log_words
 from .phrases import counted, folded
+from .review_glance import glance_lines
 from .signal_swing import sheet_lines, swing_words
 from .surge_in_log import cause_lines, cause_verdict, findings_lines, surge_headline
 
 __all__ = [
-    "advice_words", "giving_back_cautions", "held_back_words", "knock_found_words", "review_cautions", "review_data", "review_full", "review_headline",
-    "review_next_step", "review_notes", "review_words",
+    "advice_words", "giving_back_cautions", "held_back_words", "knock_found_words", "review_cautions", "review_data", "review_full",
+    "review_full_rest", "review_glance", "review_headline", "review_next_step", "review_notes", "review_rest", "review_words",
 ]  # fmt: skip
 
 # How many cells a short review lists.
@@ -32,7 +35,7 @@ HEARD_NOTHING = {
 
 @describe.register
 def review_words(review: LogReview) -> str:
-    """Return a review on one screen: verdict, cause, next step, cautions, the cells to change, what to type into the sheet.
+    """Return a review on one screen: five lines of verdict, cautions, the cells to change, what to type into the sheet.
 
     Parameters
     ----------
@@ -42,8 +45,17 @@ def review_words(review: LogReview) -> str:
     -------
     str
     """
-    lines = [review_headline(review), *([cause_verdict(review.main_cause)[0]] if review.main_cause else []), review_next_step(review)]
-    lines += [f"Caution: {caution}" for caution in review_cautions(review)]
+    return f"{review_glance(review)}\n{review_rest(review)}".rstrip()
+
+
+def review_glance(review: LogReview) -> str:
+    """Return the five lines that a review opens with."""
+    return folded(glance_lines(review, review_next_step(review)))
+
+
+def review_rest(review: LogReview) -> str:
+    """Return what follows the five lines on one screen: cautions, the cells to change, notes, what to type into the sheet."""
+    lines = [f"Caution: {caution}" for caution in review_cautions(review)]
     lines += _cell_lines(review, SHOWN)
     lines += [f"note: {note}" for note in review_notes(review)]
     return folded([*lines, *sheet_lines(review.swing)])
@@ -51,9 +63,13 @@ def review_words(review: LogReview) -> str:
 
 def review_full(review: LogReview) -> str:
     """Return all of a review: the short one's lines, the log, every episode with its cause, every cell, the swing of the signals."""
-    lines = [review_headline(review), *([cause_verdict(review.main_cause)[0]] if review.main_cause else []), review_next_step(review)]
-    lines += [f"Caution: {caution}" for caution in review_cautions(review)]
-    lines += ["", log_words(review.log), "", *findings_lines(review.findings)]
+    return f"{review_glance(review)}\n{review_full_rest(review)}"
+
+
+def review_full_rest(review: LogReview) -> str:
+    """Return what follows the five lines in full."""
+    lines = [f"Caution: {caution}" for caution in review_cautions(review)]
+    lines += ["", log_words(review.log), *(delay_lines(review.delays) if review.delays else []), "", *findings_lines(review.findings)]
     for episode, cause in zip(review.findings.episodes, review.causes, strict=True):
         lines += ["", f"{episode.si.start:.1f} to {episode.si.end:.1f} s:", *cause_lines(cause)]
     lines += _cell_lines(review, None)
@@ -72,11 +88,22 @@ def review_next_step(review: LogReview) -> str:
         return "Next: take spark out where the log holds knock."
     if review.lower:
         return f"Next: lower {counted(len(review.lower), 'cell')}, then drive the same road again."
+    to_tell = _to_tell(review)
+    if review.main_cause is Cause.NOT_TOLD and to_tell:
+        return f"Next: {_after(to_tell)}"
     if review.main_cause is not None:
         return f"Next: {_after(cause_verdict(review.main_cause)[1])}"
     if review.findings.si.looked_at <= 0.0:
         return "Next: log a steady cruise at low speed and part throttle."
     return f"Next: add spark back in {counted(len(review.add_back), 'cell')}." if review.add_back else "Next: nothing to change."
+
+
+def _to_tell(review: LogReview) -> str:
+    """Return the drive that tells the cause of the longest episode of which it is not told."""
+    pairs = zip(review.findings.episodes, review.causes, strict=True)
+    asked = [(float(e.si.end - e.si.start), cause.to_tell) for e, cause in pairs if cause.to_tell is not None]
+    drive = max(asked, key=lambda one: one[0], default=(0.0, None))[1]
+    return "" if drive is None else to_tell_words(drive)
 
 
 def _after(sentence: str) -> str:
@@ -115,7 +142,16 @@ def review_notes(review: LogReview) -> list[str]:
             case ReviewNote.NOTHING_TO_LOWER:
                 out.append("No cell that the surge visits is worth lowering: neighbours are as close as the table's increment allows.")
             case ReviewNote.NOT_THE_TABLE:
-                out.append("The table does not cause this swing. No cell is lowered.")
+                out.append("The table owns too little of this swing. No cell is lowered.")
+            case ReviewNote.STEP_LEFT:
+                left = f"The surge still crosses a step of {review.step_left:g} deg"
+                out.append(f"One review lowers a cell by 3 deg at most. {left}: drive and review again until it is gone.")
+            case ReviewNote.PART_ONLY:
+                out.append("Cells are lowered for the table's part of the swing only. The rest stays.")
+            case ReviewNote.HELD_BY_FLOOR:
+                out.append(f"{counted(review.held_by_floor, 'cell')} stay at the latest useful spark: less burns too late there.")
+            case ReviewNote.UNCURED:
+                out.append(f"{counted(review.uncured, 'cell')} above the ceiling: spark does not cure them, so they are not lowered to it.")
             case ReviewNote.TOGETHER:
                 out.append("Add back all these cells together, after lowering the others. One alone may lie too far above a neighbour.")
             case ReviewNote.HELD_BY_NEIGHBOURS:
@@ -202,5 +238,6 @@ def held_back_words(held: HeldBack) -> str:
 
 def review_data(review: LogReview) -> dict[str, Any]:
     """Return a review as plain data for JSON, codes and figures with the words beside them."""
-    words = {"headline": review_headline(review), "next_step": review_next_step(review), "cautions": list(review_cautions(review))}
+    words: dict[str, Any] = {"headline": review_headline(review), "next_step": review_next_step(review), "cautions": list(review_cautions(review))}
+    words["glance"] = list(glance_lines(review, review_next_step(review)))
     return review.to_dict() | words | {"note_words": review_notes(review)}

@@ -42,6 +42,7 @@ def sheet_lines(swing: SignalSwing) -> list[str]:
     doubts = np.concatenate([swing.speed_doubt, swing.load_doubt])
     known = f" (known to {100.0 * np.nanmedian(doubts):.0f} %)" if np.isfinite(doubts).any() else ""
     lines = [f"Measured swing of the signals, for [limits] of the sheet: {', '.join(given)}{known}."]
+    lines += ["Read the doubts about these figures before you type them in: camcalc review --full."] if swing.notes else []
     return lines if swing.missing is None else [*lines, f"No load_jitter: {swing.missing}."]
 
 

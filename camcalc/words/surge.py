@@ -8,7 +8,7 @@ from ..drive.every_gear import GearsOnTable
 from ..drive.road_surge import RoadSurge
 from ..marks import Mark
 from .describing import describe
-from .gears import skipped_lines
+from .gears import loose_words, skipped_lines
 from .idle_swing import idle_swing_words
 from .phrases import COUPLINGS, graded, listed, rpm
 
@@ -24,9 +24,11 @@ COLUMNS = (
     "Backlash: swing of the shafts over their mean torque. At 1 and above the swing crosses the backlash.",
     "Verdict: the worst of linear, steady and usual foot (our grade).",
 )
+SWING_ESTIMATE = "estimate ([limits] load_jitter, speed_jitter)"
 SHAKERS = (
-    "What shakes: what the mean square lacks when the same drive, with the same draws, goes without it; m/s2 r.m.s.",
-    "Level: the same drive on a level table of that speed's spark: what the table's slopes do is the difference.",
+    "What shakes: camcalc drives again with the same noise, less one source of it. The column is the acceleration missing then, m/s2 r.m.s.",
+    "Squares add up, not the figures. Noise, table: load noise through the table and all speed noise. Noise, fuel: load noise through the fuel.",
+    "Level: the same drive on a level table of that speed's spark. The difference to driven is what the table's slopes do.",
 )
 
 
@@ -71,11 +73,16 @@ def gear_verdict(gear: RoadSurge, road_speed_unit: str = "km/h") -> str:
     """
     name = f"gear {gear.gear} ({COUPLINGS[gear.coupling]})"
     if gear.last_bad < 0:
-        return f"{name.capitalize()}: {graded(gear.worst)} at worst, from {rpm(float(gear.si.speed[0]))} up."
+        line = f"{name.capitalize()}: {graded(gear.worst)} at worst, from {rpm(float(gear.si.speed[0]))} up."
+        return line if gear.loose_last_bad < 0 else f"{line} {loose_words(gear.gear, gear.coupling, gear.loose_bad_below, gear.loose_bad_below_mark)}"
     at = list(gear.si.speed).index(gear.bad_below)
     road = f"{gear.road_speed.to(road_speed_unit).magnitude[at]:.0f} {road_speed_unit}"
     line = f"Do not use {name} below {rpm(gear.bad_below, gear.bad_below_mark)}, {road}: {graded(gear.worst)} at worst."
-    return f"{line} That is the fastest speed computed." if gear.bad_below_mark is Mark.OR_MORE else line
+    if gear.bad_below_mark is Mark.OR_MORE:
+        line += " That is the fastest speed computed."
+    if gear.loose_last_bad > gear.last_bad:
+        line += f" With a loose foot on the pedal, below {rpm(gear.loose_bad_below, gear.loose_bad_below_mark)}."
+    return line
 
 
 def shakers_words(gear: RoadSurge) -> str:
@@ -96,8 +103,8 @@ def shakers_words(gear: RoadSurge) -> str:
 def surge_notes(found: GearsOnTable) -> list[str]:
     """Return where the swing of the signals comes from, and what half and double of it would change."""
     if found.swing_measured:
-        return ["Swing of the signals: measured in a log."]
-    said = ["Swing of the signals: estimate ([limits] load_jitter, speed_jitter)."]
+        return [f"Swing of the signals: measured in a log. The driven columns still use the {SWING_ESTIMATE}."]
+    said = [f"Swing of the signals: {SWING_ESTIMATE}."]
     moved = [str(g.gear) for g in found.gears if g.verdict_at_half != g.verdict or g.verdict_at_double != g.verdict]
     if not moved:
         return [*said, "Half or double of it moves no verdict."]

@@ -9,6 +9,7 @@ from ..logs.columns import CHANNELS
 from ..logs.surge_finder import EpisodeNote, FinderNote, SurgeEpisode, SurgeFindings, SwingKind
 from ..tables.axes import LOADS
 from ..units import factor
+from .cause_shares import taken_lines, to_tell_words
 from .describing import describe
 from .phrases import counted, folded, graded
 
@@ -17,8 +18,12 @@ __all__ = ["cause_lines", "cause_verdict", "episode_lines", "finder_notes", "fin
 # What the cause of most of the surge is, in one sentence, and what to do about it.
 CAUSES = {
     Cause.TABLE: ("Cause: the table. Spark follows its slope.", "Lower the cells below, then drive the same road again."),
+    Cause.DRIVER: (
+        "Cause: the driver. The pedal rocks at the same frequency, and engine speed with it.",
+        "Hold the pedal steady, then drive the same road again.",
+    ),
     Cause.BURN: (
-        "Cause: burn or fuel. Spark is flat, so table work does not help.",
+        "Cause: burn or fuel. Table work does less for this swing.",
         "Check mixture, misfire and vacuum leaks first.",
     ),
     Cause.IDLE_CORRECTION: ("Cause: an idle correction. Spark follows the speed error.", "Reduce the idle correction above idle speed, then drive again."),
@@ -32,7 +37,18 @@ CAUSES = {
         "Log each correction as a channel of its own.",
     ),
     Cause.NO_SPARK: ("Cause not known: spark was not logged.", "Log final spark."),
+    Cause.NOT_TOLD: ("Cause not known: this log does not show it.", "Drive what tells: camcalc review --full has it for each episode."),
     Cause.NO_TABLE: ("Cause not known: it takes the spark table.", "Give the table that was in the car with --table."),
+}
+# What spark follows, where that is not what shakes the car.
+FOLLOWS = {
+    Cause.TABLE: "Spark follows the table's slope.",
+    Cause.BURN: "Spark is flat.",
+    Cause.IDLE_CORRECTION: "Spark follows the speed error: an idle correction.",
+    Cause.KNOCK_RETARD: "Spark follows knock retard.",
+    Cause.ANOTHER_TABLE: "Spark follows speed and load, but not by this table: find out which table is in charge.",
+    Cause.UNKNOWN: "What moves the spark is not known: log each correction as a channel of its own.",
+    Cause.NO_TABLE: "What moves the spark is not known without its table.",
 }
 EPISODE_NOTES = {
     EpisodeNote.UNEVEN_BURNING: "Unsteady speed without one frequency: rough burning rather than surge.",
@@ -82,7 +98,7 @@ def findings_lines(findings: SurgeFindings) -> list[str]:
     if findings.episodes:
         lines = [f"{head}: surge in {si.surging:.0f} s ({100.0 * findings.share:.0f} %)."]
     else:
-        lines = [f"{head}: no surge." if si.looked_at > 0.0 else f"{head}: not enough to judge by."]
+        lines = [f"{head}: no surge{_of_at_least(findings)}." if si.looked_at > 0.0 else f"{head}: not enough to judge by."]
     lines += [line for episode in findings.episodes for line in episode_lines(episode)]
     for episode in findings.combustion:
         first, *rest = episode_lines(episode)
@@ -130,9 +146,17 @@ def finder_notes(findings: SurgeFindings) -> list[str]:
             case FinderNote.SHORT_PIECES:
                 out.append(f"{si.too_short:.0f} s are in pieces between gaps that are too short to judge.")
             case FinderNote.PEDAL_NEVER_OFF:
-                least = f"The least pedal, {100.0 * si.least_pedal:.1f} %, is taken as closed."
-                out.append(f"{least} If it was held there, log a moment with the pedal let off as well.")
+                least = f"The least pedal, {100.0 * si.least_pedal:.1f} %, is taken as held: the engine neither idles nor falls there."
+                out.append(f"{least} If it is the pedal let off, log a moment at idle as well.")
+            case FinderNote.COARSE_SPEED:
+                grid = f"Engine speed is logged in steps of {60.0 * si.speed_step:.3g} rpm."
+                out.append(f"{grid} A swing below {60.0 * si.least_swing:.2g} rpm gets no answer at this resolution.")
     return out
+
+
+def _of_at_least(findings: SurgeFindings) -> str:
+    """Return from which swing on, where the log's own steps say that."""
+    return f" of {60.0 * findings.si.least_swing:.2g} rpm or more" if FinderNote.COARSE_SPEED in findings.notes else ""
 
 
 def cause_verdict(cause: Cause) -> tuple[str, str]:
@@ -152,9 +176,11 @@ def cause_lines(cause: SurgeCause) -> list[str]:
     list of str
     """
     si = cause.si
-    lines = [CAUSES[cause.cause][0]]
+    lines = [CAUSES[cause.cause][0], *([to_tell_words(cause.to_tell)] if cause.to_tell else []), *taken_lines(cause.taken)]
+    if cause.follows is not None and cause.follows is not cause.cause:
+        lines.append(f"  {FOLLOWS[cause.follows]}")
     if math.isfinite(cause.explained):
-        lines.append(f"  It accounts for {100.0 * max(cause.explained, 0.0):.0f} % of the spark's swing of {2.0 * si.spark_amplitude:.2f} deg peak to peak.")
+        lines.append(f"  That accounts for {100.0 * max(cause.explained, 0.0):.0f} % of the spark's swing of {2.0 * si.spark_amplitude:.2f} deg peak to peak.")
     if math.isfinite(si.table_amplitude):
         parts = f"{2.0 * si.by_speed:.2f} by speed, {2.0 * si.by_load:.2f} by load"
         lines.append(f"  The table swings by {2.0 * si.table_amplitude:.2f} deg peak to peak there ({parts}).")
@@ -189,6 +215,10 @@ def _note_words(note: CauseNote, cause: SurgeCause) -> str:
             return "Spark, speed and load are never all there during the episode."
         case CauseNote.IDLE_GAIN:
             return f"Spark rises by {si.idle_gain / 60.0:.2g} deg for each rpm that speed falls."
+        case CauseNote.SHARE_NOT_TOLD:
+            return "How far it would swing without is not told: too short, or its frequency is not resolved."
+        case CauseNote.DAMPS:
+            return f"The table damps this swing: on a level table it would be {-100.0 * cause.table_share:.0f} % larger."
         case CauseNote.TABLE_SHARE:
             return f"The table accounts for {100.0 * max(cause.table_explained, 0.0):.0f} %."
         case CauseNote.LOAD_NOT_LOGGED:
@@ -201,7 +231,7 @@ def surge_headline(findings: SurgeFindings) -> str:
     if looked <= 0.0:
         return "No answer: the log holds no steady driving at low speed."
     if not findings.episodes:
-        return f"No surge in {looked:.0f} s of steady driving."
+        return f"No surge{_of_at_least(findings)} in {looked:.0f} s of steady driving."
     hardest = max(findings.episodes, key=lambda e: e.si.speed_amplitude)
     beat = f"{hardest.si.frequency:.1f} Hz" if math.isfinite(hardest.si.frequency) else "at a frequency that this sampling rate does not resolve"
     grade = f": {graded(hardest.grade)}" if math.isfinite(hardest.si.peak_to_peak) else ""

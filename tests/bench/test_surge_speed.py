@@ -16,8 +16,10 @@ from camcalc.drive.risk import surge_map, surge_risk
 from camcalc.tables import SparkTable, read_table
 
 Make = Callable[..., Any]
-# Of processor time, so that a busy machine does not decide; a free one takes a tenth of the first, a third of the second and a half of the third.
-DRIVE_BUDGET, MAPS_BUDGET, GEAR_BUDGET = 0.5, 5.0, 6.0
+# Of processor time, so that a busy machine does not decide; a free one takes a tenth of the first and a third of the second.
+DRIVE_BUDGET, MAPS_BUDGET = 0.5, 5.0
+# Over ten seconds of drive with what cycles remember, so that the machine does not decide; measured: 100.
+GEAR_RATIO = 200.0
 
 
 @pytest.fixture(scope="module")
@@ -60,8 +62,8 @@ def test_a_gear_with_every_foot_and_switch_takes_seconds(build_of: Make, resolve
     print(f"\nten seconds of drive with what cycles remember in {1e3 * drive:.1f} ms, {10.0 / drive:.0f} times as fast as driven")
     assert drive < DRIVE_BUDGET
     taken = least_seconds(gear, 2)
-    print(f"\na gear with six speeds, three feet, all switches: {taken:.1f} s of processor time")
-    assert taken < GEAR_BUDGET
+    print(f"\na gear with six speeds, three feet, all switches: {taken:.1f} s of processor time, {taken / drive:.0f} times ten seconds of drive")
+    assert taken < GEAR_RATIO * drive
 
 
 def test_maps_of_all_gears_take_seconds(example: tuple[Build, EngineTables, SparkTable]) -> None:

@@ -171,6 +171,21 @@ def test_more_scatter_more_energy_and_more_turbulence_do_what_they_must() -> Non
     assert missed(kernel_turbulence=1.5 * ANCHORED.kernel_turbulence) > plain > missed(kernel_turbulence=0.5 * ANCHORED.kernel_turbulence)
 
 
+@pytest.mark.parametrize(("settling", "counted"), [(0, 3), (2, 3), (5, 1)])
+def test_the_cycles_counted_are_those_after_the_settling_each_in_its_turn(settling: int, counted: int) -> None:
+    # Where all burns, a cycle's residual is the mean one times one and its own draw in the cycle before.
+    chains, mean, scatter = 2, 0.3, 0.05
+    draws = np.zeros((chains, settling + counted, 3))
+    draws[:, :, 0] = np.random.default_rng(4).uniform(-1.0, 1.0, draws.shape[:2])
+    still = EASY._replace(plug_scatter=0.0, turbulence_scatter=0.0)
+    work, share, missed, residual = cycle_map._run_chains(mean, 0.6, scatter, table(), KERNEL, still, draws, settling)
+    kept = np.concatenate([np.full((chains, 1), mean), mean * (1.0 + scatter * draws[:, :-1, 0])], axis=1)[:, settling:].T.ravel()
+    assert residual == pytest.approx(kept, rel=1e-12)
+    assert work == pytest.approx(TOP - SLOPE * kept, rel=1e-12)
+    assert share == pytest.approx(np.ones(chains * counted), rel=1e-12)
+    assert not missed.any()
+
+
 def test_an_engine_without_residual_still_varies() -> None:
     # A skip-fired engine holds none, and varies (Engelmann et al. 2025, abstract read), by the turbulence at its plug.
     # No residual at all: what varies is a third of the turbulence's scatter through the burn's clock.

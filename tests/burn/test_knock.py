@@ -129,11 +129,15 @@ def test_an_earlier_spark_and_a_poorer_fuel_use_up_more(mild: ResolvedEngine) ->
     assert poorer.knock_progress(settled, 8.0) / used[1] == pytest.approx((88.0 / fuel.si.octane) ** -3.402, rel=1e-9)
 
 
-def test_knock_begins_at_the_spark_returned(mild: ResolvedEngine) -> None:
-    settled = mild.settled(SPEED, PRESSURE, float(round(mild.best_spark(SPEED, PRESSURE))))
-    spark = mild.knock_spark(SPEED, PRESSURE)
+@pytest.mark.parametrize("name", ["quarry-road", "dockside"])
+@pytest.mark.parametrize(("rpm", "pressure"), [(1000.0, 65e3), (1000.0, 80e3), (1400.0, 80e3), (2400.0, 90e3)])
+def test_knock_begins_at_the_spark_returned_in_cycles_that_run_on_it(resolved_of: Callable[..., Any], name: str, rpm: float, pressure: float) -> None:
+    # On the gas exchange of best torque alone the limit came out up to 5 degrees too early, on the side that breaks pistons.
+    engine = resolved_of(name)
+    spark = engine.knock_spark(rpm / 60.0, pressure)
     assert math.isfinite(spark)
-    assert mild.knock_progress(settled, spark) < 1.0 <= mild.knock_progress(settled, spark + 0.1)
+    settled = engine.settled(rpm / 60.0, pressure, spark)
+    assert engine.knock_progress(settled, spark - 0.6) < 1.0 < engine.knock_progress(settled, spark + 0.6)
 
 
 def test_a_light_load_does_not_knock_and_more_load_or_less_octane_knocks_earlier(mild: ResolvedEngine) -> None:

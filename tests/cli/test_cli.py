@@ -119,7 +119,7 @@ def test_a_mistake_in_the_command_ends_with_two_and_the_usage(words: list[str], 
 
 
 # What a command cannot do without, before and after the sheet.
-FIRST = {"review": ["no-such-log.csv"], "explain": ["overlap"]}
+FIRST = {"review": ["no-such-log.csv"], "explain": ["overlap"], "practise": ["overlap"]}
 LAST = {"drive": ["--gear", "1", "--speed", "1400 rpm"]}
 
 

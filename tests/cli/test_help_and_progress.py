@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import time
+from pathlib import Path
 
 import pytest
 
 from camcalc.cli import progress
 from camcalc.cli.main import COMMANDS, EVERY_DAY, STEPS, main
+from camcalc.cycle.kept_cycles import keeping
 
 
 def test_help_lists_each_command_once_in_one_line_under_a_step_of_the_job(capsys: pytest.CaptureFixture[str]) -> None:
@@ -56,3 +58,36 @@ def test_a_short_command_shows_no_progress(capsys: pytest.CaptureFixture[str]) -
     with progress.progress_bar() as report:
         report("spark ceilings", 0.12)
     assert capsys.readouterr().err == ""
+
+
+# A command that asks an engine: those that ask none keep nothing.
+CYCLE = ["cycle", "--speed", "1500 rpm", "--manifold-pressure", "60 kPa"]
+
+
+@pytest.mark.parametrize("anew", [[], ["before"], ["after"]])
+def test_answers_are_kept_unless_told_otherwise_wherever_it_is_said(
+    anew: list[str], root: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    begun = []
+    monkeypatch.delenv("CAMCALC_CACHE")
+    monkeypatch.setattr(keeping, "begin", lambda folder=None: begun.append(folder))
+    told = [*CYCLE, str(root / "examples" / "quarry-road" / "build.toml")]
+    flag = ["--no-cache"]
+    assert main([*(flag if anew == ["before"] else []), *told, *(flag if anew == ["after"] else [])]) == 0
+    assert len(begun) == (0 if anew else 1)
+    capsys.readouterr()
+
+
+def test_nothing_is_kept_where_the_surroundings_say_so(root: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    monkeypatch.setenv("CAMCALC_CACHE", "0")
+    monkeypatch.setattr(keeping, "begin", lambda folder=None: pytest.fail("kept"))
+    assert main([*CYCLE, str(root / "examples" / "quarry-road" / "build.toml")]) == 0
+    capsys.readouterr()
+
+
+def test_a_folder_that_takes_nothing_is_told_in_one_line(root: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    monkeypatch.delenv("CAMCALC_CACHE")
+    monkeypatch.setattr(keeping, "begin", lambda folder=None: None)
+    monkeypatch.setattr(keeping, "end", lambda: PermissionError(13, "Permission denied"))
+    assert main([*CYCLE, str(root / "examples" / "quarry-road" / "build.toml")]) == 0
+    assert "(Permission denied). What was worked out is not kept" in capsys.readouterr().err

@@ -8,7 +8,7 @@ import pytest
 from matplotlib.figure import Figure
 
 from camcalc import InputError
-from camcalc.cli.outputs import refuse_outputs, write_plots
+from camcalc.cli.outputs import PLOTS, refuse_outputs, write_plots
 
 
 def test_an_input_is_no_output(tmp_path: Path) -> None:
@@ -26,8 +26,8 @@ def test_what_is_there_stays_unless_it_may_go(tmp_path: Path) -> None:
     path = tmp_path / "there.csv"
     path.write_text("kept", encoding="utf-8")
     with pytest.raises(InputError, match="there already"):
-        refuse_outputs({"--out": path}, [], new=True)
-    refuse_outputs({"--out": path}, [])
+        refuse_outputs({"--out": path}, [])
+    refuse_outputs({"--out": path}, [], force=True)
     assert path.read_text(encoding="utf-8") == "kept"
 
 
@@ -37,7 +37,7 @@ def test_a_file_is_no_folder_and_a_folder_no_file(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="is a file"):
         refuse_outputs({"--html": file / "brief.html"}, [])
     with pytest.raises(InputError, match="is a file"):
-        refuse_outputs({}, [], folders={"--plots": file})
+        refuse_outputs({}, [], folders={"--plots": (file, PLOTS)})
     with pytest.raises(InputError, match="is a folder"):
         refuse_outputs({"--html": tmp_path}, [])
 
@@ -49,9 +49,7 @@ def test_a_folder_that_cannot_be_written_to_is_told_at_once(tmp_path: Path, monk
 
 
 def test_folders_yet_to_be_made_and_options_left_out_are_fine(tmp_path: Path) -> None:
-    refuse_outputs(
-        {"--html": tmp_path / "new" / "brief.html", "--markdown": None}, [tmp_path / "build.toml"], folders={"--plots": tmp_path / "plots"}, new=True
-    )
+    refuse_outputs({"--html": tmp_path / "new" / "brief.html", "--markdown": None}, [tmp_path / "build.toml"], folders={"--plots": (tmp_path / "plots", PLOTS)})
     assert list(tmp_path.iterdir()) == []
 
 

@@ -74,7 +74,7 @@ def test_shape_writes_a_table_under_its_ceilings_and_leaves_its_source_alone(roo
 
 def test_shape_never_writes_over_what_is_there_unless_told(root: Path, table_path: Path, capsys: Said) -> None:
     sheet = str(root / "examples" / "quarry-road" / "build.toml")
-    for out, more in ((table_path, ["--overwrite"]), (table_path.with_name("there.csv"), [])):
+    for out, more in ((table_path, ["--force"]), (table_path.with_name("there.csv"), [])):
         out.touch()
         before = out.read_bytes()
         assert main(["shape", sheet, "--table", str(table_path), "--out", str(out), *more]) == 1
@@ -104,8 +104,10 @@ def test_review_finds_a_surge_that_the_table_hands_on_and_writes_what_to_try_nex
     words = ["review", str(log), sheet, "--table", str(table), "--no-ceilings"]
     assert main([*words, "--next", str(out), "--before", str(log), "--plots", str(tmp_path / "plots")]) == 0
     said = capsys.readouterr().out
-    assert "Cause: the table. Spark follows its slope." in said
-    assert said.startswith("Before and after: ")
+    assert "Cause: the table. Spark follows its slope." in " ".join(said.split())
+    first = [line.split(":")[0] for line in said[: said.index("Before and after: ")].splitlines() if line and not line.startswith(" ")]
+    assert first == [said.splitlines()[0], "Where", "How hard", "Whose doing", "Next"]
+    assert said.startswith("Surge in ")
     assert (read_table(out).si.cells <= read_table(table).si.cells).all()
     assert (read_table(out).si.cells < read_table(table).si.cells).any()
     assert {p.name for p in (tmp_path / "plots").iterdir()} == {"speed.svg", "spark.svg", "visited.svg", "before_speed.svg", "before_spark.svg"}

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from camcalc.cautions import AT_SURGE
+from camcalc.cli.drive import STEADY_BURNS
 from camcalc.cli.main import main
 
 Said = pytest.CaptureFixture[str]
@@ -53,6 +54,16 @@ def test_surge_as_data_has_codes_with_their_meaning(sheet: str, capsys: Said, co
     assert gear["coupling"] == {"code": "locked", "text": "clutch or locked converter"}
     assert {set(verdict) == {"code", "text"} for verdict in gear["verdict"]} == {True}
     assert data["swing_measured"] is False
+
+
+def test_a_drive_as_data_has_its_figures_and_says_when_its_burns_are_steady(sheet: str, capsys: Said, coarse: None) -> None:
+    words = ("drive", sheet, "--gear", "3", "--speed", "1500 rpm", "--duration", "4 s", "--json")
+    noisy, steady = (json.loads("\n".join(printed(capsys, *words, *more))) for more in ((), ("--steady-burns",)))
+    assert noisy["cautions"] == list(AT_SURGE)
+    assert steady["cautions"] == [*AT_SURGE, STEADY_BURNS]
+    assert {name: noisy[name]["unit"] for name in ("shake", "peaks", "missed_rate")} == {"shake": "m/s**2", "peaks": "m/s**2", "missed_rate": "1/s"}
+    assert noisy["peaks"]["value"] > noisy["shake"]["value"] > steady["shake"]["value"]
+    assert steady["missed_rate"]["value"] == 0.0
 
 
 def test_a_drive_begins_with_its_verdict(sheet: str, capsys: Said, coarse: None) -> None:

@@ -11,7 +11,7 @@ import pytest
 
 from camcalc import Build, ResolvedEngine
 from camcalc.cycle.layout import INDEX, STATES, SUMS, TOTAL, ExhaustKind, IntakeKind, State, Sum, Unknown
-from camcalc.cycle.steady import at_closing
+from camcalc.cycle.plain_cycle import at_closing
 
 CYCLE = Path(__file__).resolve().parents[2] / "camcalc" / "cycle"
 # What holds a state or unknowns, by the names the cycle's modules give them.

@@ -15,8 +15,9 @@ from camcalc.advice.bands import TOLERANCES
 from camcalc.cycle.gas_kernel import properties
 from camcalc.cycle.layout import INDEX, Unknown
 from camcalc.cycle.operating import Tolerances, pressure_for_net_imep
+from camcalc.cycle.plain_cycle import temperature_of
 from camcalc.cycle.simulate import closures
-from camcalc.cycle.steady import Settled, temperature_of
+from camcalc.cycle.steady import Settled
 from camcalc.engine.discharge import effective_area
 from camcalc.engine.friction import rubbing_friction
 from camcalc.engine.valve_flow import intake_discharge, valve_area_kernel, valve_shape_of

@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 
 from camcalc import NoSolutionError, ResolvedEngine
 from camcalc.cycle.operating import barometer
+from camcalc.cycle.plain_cycle import Course
 from camcalc.cycle.port_flow import PortFlow
-from camcalc.cycle.steady import Course
 from camcalc.cycle.tracer import CELLS, Fates, trace_fuel
 
 Make = Callable[..., Any]

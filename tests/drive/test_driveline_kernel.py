@@ -46,7 +46,7 @@ def plant_of(car: Driveline, road: tuple[float, float, float] = (0.0, 0.0, 0.0))
 
 def coasted(plant: Plant, start: list[float], count: int) -> Array:
     """States of engine, turbine, twist, wheels and car, step by step, without torque."""
-    y, work, rows = np.array(start), np.empty((4, 5)), np.empty((count, 5))
+    y, work, rows = np.array(start), np.empty((3, 5)), np.empty((count, 5))
     for row in rows:
         row[:] = y
         advance(y, 0.0, STEP, plant, work)

@@ -26,9 +26,7 @@ def quarry(build_of: Make, tables_of: Make, base: SparkTable) -> Callable[..., D
 
 @pytest.mark.parametrize("rpm", [1300, 2600])
 def test_an_idle_is_the_same_wherever_the_run_began(quarry: Callable[..., DriveRun], rpm: int) -> None:
-    near, far = (
-        quarry(gear=0, speed=f"{begun} rpm", driver="closed pedal", idle_control=True, duration="60 s").after(40.0) for begun in (1000, rpm)
-    )
+    near, far = (quarry(gear=0, speed=f"{begun} rpm", driver="closed pedal", idle_control=True, duration="60 s").after(40.0) for begun in (1000, rpm))
     assert not near.stalled
     assert not far.stalled
     for run in (near, far):

@@ -11,15 +11,18 @@ import numpy as np
 import pytest
 
 from camcalc.cycle.engine_tables import EngineTables, engine_tables
-from camcalc.drive.gear_advice import SPEEDS, drive_advice
+from camcalc.drive.gear_advice import SPEEDS, DriveAdvice, GearSurge, WhichTable, drive_advice
 from camcalc.drive.risk import surge_risk
+from camcalc.drive.run_setup import Foot
 from camcalc.drive.slope_rule import slope_rule
 from camcalc.drive.surge import MOST_BY_PRESSURE, MOST_BY_SPEED, swing_marks
 from camcalc.marks import Mark
 from camcalc.tables.proposed import level_table
 from camcalc.vehicle.acceleration_weighting import SurgeGrade
+from camcalc.vehicle.coupling import Coupling
 from camcalc.words.gears import gear_lines
 from camcalc.words.slopes import slope_rule_words
+from camcalc.words.surge import gear_verdict
 
 Make = Callable[..., Any]
 TURN = 2.0 * math.pi
@@ -60,6 +63,36 @@ def test_a_gear_that_is_good_everywhere_and_one_that_is_bad_to_the_fastest_speed
     some = road.replace(verdict=(SurgeGrade.DISTURBING, *road.verdict[1:]))
     assert some.bad_below == road.si.speed[1]
     assert some.bad_below_mark is None
+
+
+def test_a_gear_that_is_bad_with_a_loose_foot_only_has_a_line_with_the_end_of_the_search_marked(road: Any, build_of: Make, tables: EngineTables) -> None:
+    count = len(road.verdict)
+    fine = road.replace(verdict=(SurgeGrade.SMOOTH,) * count, verdict_driven=((SurgeGrade.SMOOTH,) * count,) * len(road.feet))
+    assert (fine.loose_last_bad, fine.loose_bad_below_mark) == (-1, Mark.NONE_FOUND)
+    assert "loose" not in gear_verdict(fine)
+    loose = road.feet.index(Foot.LOOSE)
+
+    def with_bad(*which: int) -> Any:
+        own = tuple(SurgeGrade.DISTURBING if k in which else SurgeGrade.SMOOTH for k in range(count))
+        return fine.replace(verdict_driven=tuple(own if k == loose else grades for k, grades in enumerate(fine.verdict_driven)))
+
+    some, all_of_them = with_bad(0), with_bad(count - 1)
+    assert (some.last_bad, some.loose_bad_below, some.loose_bad_below_mark) == (-1, some.si.speed[1], None)
+    assert gear_verdict(some).endswith("surges below 1500 rpm with a loose foot on the pedal only.")
+    assert all_of_them.loose_bad_below_mark is Mark.OR_MORE
+    assert gear_verdict(all_of_them).endswith("surges below 2300 rpm or more with a loose foot on the pedal only.")
+    # Bad with another foot, too, but not so far up.
+    both = all_of_them.replace(verdict=(SurgeGrade.SMOOTH,) * (count - 2) + (SurgeGrade.DISTURBING, SurgeGrade.SMOOTH))
+    assert both.bad_below == both.loose_bad_below
+    assert gear_verdict(both).endswith("With a loose foot on the pedal, below 2300 rpm or more.")
+
+    nothing: dict[str, Any] = dict.fromkeys(GearSurge.measures())
+    one = GearSurge(gear=2, coupling=Coupling.LOCKED, worst=SurgeGrade.SMOOTH, **nothing | {"loose_bad_below": 25.0}, marks={"loose_bad_below": Mark.OR_MORE})
+    advice = DriveAdvice(table=WhichTable.YOURS, gears=(one,))
+    assert gear_lines(advice) == ["Gear 2 (locked) surges below 1500 rpm or more with a loose foot on the pedal only."]
+    worse = one.replace(bad_below="1500 rpm", bad_below_road_speed="20 mph", worst=SurgeGrade.DISTURBING)
+    (line,) = gear_lines(advice.replace(gears=(worse,)))
+    assert line.endswith("With a loose foot on the pedal, below 1500 rpm or more.")
 
 
 def test_a_slope_over_a_critical_one_that_was_not_found_is_or_less(build_of: Make, tables: EngineTables) -> None:

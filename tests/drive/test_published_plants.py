@@ -10,8 +10,9 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
-from camcalc.vehicle.delayed_modes import Mode, delayed_modes, oscillating_modes
+from camcalc.vehicle.modes import Mode, oscillating_modes
 from tests.oracles import crossley_cook
+from tests.oracles.delayed_modes import delayed_modes
 from tests.oracles.published_plants import EightAtIdle, FourAtIdle, FourCylinders, SixAtIdle, root_of
 
 EVENT_AT_650 = 60.0 / 650.0 / 4.0  # firing interval of an eight [s]

@@ -13,14 +13,16 @@ from scipy.stats import norm
 from camcalc import Build
 from camcalc.advice.idle import IdleState, idle_state
 from camcalc.cycle.engine_tables import FIELDS
+from camcalc.drive import risk
 from camcalc.drive.drive_run import simulate_drive
 from camcalc.drive.driven import DRIVEN, SETTLED
-from camcalc.drive.engine_loop import engine_side_of
+from camcalc.drive.engine_loop import LoopPoint, engine_side_of
 from camcalc.drive.idle_swing import IdleHunting, IdleSwing, idle_swing, idle_swing_in_neutral
 from camcalc.drive.no_answer import NoAnswer, NoRoadError
 from camcalc.drive.risk import surge_map, surge_risk
 from camcalc.drive.road_surge import RoadSurge
 from camcalc.drive.run_setup import Shaker
+from camcalc.drive.surge import surge_at
 from camcalc.errors import InputError, NoSolutionError
 from camcalc.tables import SparkTable
 from camcalc.units import quantity
@@ -226,17 +228,22 @@ def test_lash_is_crossed_where_the_swing_outruns_the_mean(quarry: Make, build_of
     crossed = float(found.si.lash_crossed[0])
     asked: dict[str, Any] = {"gear": gear, "speed": f"{rpm} rpm", "driver": "speed hold", "duration": "200 s", "sample_time": "2 ms"}
     asked |= {"fuel_follows": False, "without": ["missed"]}  # neither is in the linear swing
-    twist = simulate_drive(build_of("quarry-road"), base, engine_tables=tables_of("quarry-road"), **asked).after(5.0).si.twist
-    share = float(np.mean(twist < 0.5 * driveline_of(build_of("quarry-road"), gear).lash))
+    asked["engine_tables"] = tables_of("quarry-road")
+    half = 0.5 * driveline_of(build_of("quarry-road"), gear).lash
+    shares = [float(np.mean(simulate_drive(build_of("quarry-road"), base, seed=seed, **asked).after(5.0).si.twist < half)) for seed in (1, 2, 3)]
+    share = float(np.mean(shares))
     # The swing is taken as two standard deviations: a normal one leaves the drive side for this share of the time.
     expected = float(norm.cdf(-2.0 / crossed))
-    print(f"gear {gear}, {rpm} rpm: swing over mean {crossed:.2f}; off the drive side {100.0 * share:.2f} % of the time, expected {100.0 * expected:.2f} %")
-    # Some thirty times in 200 s, in bunches: half either way by chance, and lash itself lengthens each. A swing half or twice as far would be tenfold.
-    # Where it is to be three times and less, chance has the say.
-    if expected > 3e-3:
+    print(
+        f"gear {gear}, {rpm} rpm: swing over mean {crossed:.2f}; off the drive side {100.0 * share:.3f} % of the time, expected {100.0 * expected:.3f} %",
+        shares,
+    )
+    # Some thirty times in 200 s at two hundredths, in bunches; at a thousandth so seldom that one run has a third to four fifths of it, six together 0.57.
+    # Lash itself lengthens each. A swing half or twice as far would be tenfold. Below a thousandth chance has the say.
+    if expected > 1e-3:
         assert expected / 3.0 < share < 3.0 * expected
     else:
-        assert share < 3e-3
+        assert share < 1e-3
 
 
 def test_speeds_that_have_no_answer_are_listed(quarry: Make) -> None:
@@ -245,6 +252,24 @@ def test_speeds_that_have_no_answer_are_listed(quarry: Make) -> None:
     (point,) = found.skipped
     assert (point.gear, point.why) == (TOP, NoAnswer.BEYOND_SPEEDS)
     assert point.si.speed * 60.0 == pytest.approx(2900.0)
+
+
+def test_a_point_whose_swings_are_not_all_found_is_left_out_and_the_others_stay(
+    build_of: Make, tables_of: Make, base: SparkTable, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def lost(space: Any, engine_side: Any, point: LoopPoint, **more: Any) -> Any:
+        if point.speed == LOW[1]:
+            raise NoSolutionError("of 2 roots of a loop 1 are found")
+        return surge_at(space, engine_side, point, **more)
+
+    monkeypatch.setattr(risk, "surge_at", lost)
+    asked: dict[str, Any] = {"gear": 3, "engine_tables": tables_of("quarry-road")}
+    found = surge_risk(build_of("quarry-road"), base, speeds=LOW, over_time=False, **asked)
+    assert found.si.speed.tolist() == [LOW[0], LOW[2]]
+    assert [(point.why, float(point.si.speed)) for point in found.skipped] == [(NoAnswer.SWINGS_NOT_FOUND, LOW[1])]
+    over = surge_map(build_of("quarry-road"), base, speeds=LOW, pressures=np.array([50e3, 60e3]), **asked)
+    assert np.isfinite(over.si.damping).tolist() == [[True, False, True]] * 2
+    assert [row[1] for row in over.verdict] == [None, None]
 
 
 def test_a_gear_without_any_answer_lists_every_speed_with_its_reason(quarry: Make) -> None:

@@ -19,9 +19,9 @@ from camcalc.drive.closed_loop import PARTS, ClosedLoop, LoopPart
 from camcalc.drive.engine_loop import Delays, EngineSide, LoopPoint, delays_at, engine_side_of, loop_point
 from camcalc.drive.surge import BAND, MOST_BY_PRESSURE, MOST_BY_SPEED, Surge, grade, slope_limits, surge_at
 from camcalc.vehicle.acceleration_weighting import GRADES, SurgeGrade
-from camcalc.vehicle.delayed_modes import delayed_modes
 from camcalc.vehicle.driveline import Driveline, StateSpace, critical_feedback, driveline_modes, driveline_of, road_speed_at, state_space
 from tests.oracles.delay_loop import Loop, loop_matrices, response
+from tests.oracles.delayed_modes import delayed_modes
 
 Make = Callable[..., Any]
 # Invented: an engine whose tables are not asked, and a point of the size of a long cam's at 1500 rpm.

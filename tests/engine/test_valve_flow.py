@@ -120,6 +120,16 @@ def test_the_slope_is_continuous_where_the_nozzle_meets_the_blend(gamma: float) 
     assert below == pytest.approx(above, rel=1e-3)
 
 
+@given(gammas, st.floats(0.05, 0.95))
+def test_the_blend_ends_with_the_slope_of_the_nozzle_to_ten_digits(gamma: float, share: float) -> None:
+    # An odd cubic in the share of the way from equal pressures is told by its end and one more point: its slope there against the derivative.
+    end, between = psi(1.0 - LINEAR_BELOW, gamma), psi(1.0 - share * LINEAR_BELOW, gamma)
+    cubic = (between - end * share) / (share**3 - share)
+    slope = (end - cubic + 3.0 * cubic) / LINEAR_BELOW
+    exact = -sp.diff(SUBCRITICAL, pr).evalf(30, subs={pr: 1 - sp.Float(LINEAR_BELOW, 30), g: sp.Float(gamma, 30)})
+    assert slope == pytest.approx(float(exact), rel=1e-8)
+
+
 @given(gammas)
 def test_the_flow_function_falls_steadily_to_zero(gamma: float) -> None:
     ratio = np.concatenate([np.linspace(critical(gamma), 1.0 - LINEAR_BELOW, 200), np.linspace(1.0 - LINEAR_BELOW, 1.0, 201)[1:]])

@@ -314,3 +314,36 @@ def test_net_pressure_on_the_road_is_that_of_the_cycles_that_carry_it(engine_of:
     assert point.net == spread.net == pytest.approx(asked, rel=1e-3)
     e = explain_topic(engine.build, "reversion", speed="1000 rpm", engine=engine)
     assert abs(value(e, "delta", "")) < 5e-3
+
+
+# --- less spark down low
+
+
+def test_less_spark_is_told_by_the_figures_of_both_cams(told: Told, resolved_of: Make, build_of: Make) -> None:
+    engine, e = resolved_of("quarry-road"), told("quarry-road", "less spark")
+    speed, pressure = 1400.0 / 60.0, e_pressure(e, engine)
+    cell = ceiling_column(engine, speed, [pressure]).cells[0]
+    best = engine.best_spark(speed, pressure)
+    spread = work_spread(engine, speed, pressure, best)
+    assert close(value(e, "a_n", "crank_deg"), best)
+    assert close(value(e, "x_n", ""), spread.mean.burned_fraction)
+    assert close(value(e, "M", ""), spread.missed)
+    assert close(value(e, "less", "crank_deg"), best - cell.ceiling)
+    # A long cam: more residual, a slower burn, an earlier spark asked for, more energy asked of it; later spark asks for less of it.
+    assert value(e, "dx", "") > 0.0
+    assert value(e, "q_b", "") > 1.0
+    assert value(e, "da", "crank_deg") > 0.0
+    assert value(e, "q_E", "") > 1.0
+    assert value(e, "q_l", "") > 1.0
+    assert len(e.steps) == 10
+
+
+def e_pressure(e: Explanation, engine: Any) -> float:
+    """The cell that the explanation took: the one whose ceiling it shows."""
+    cells = ceiling_column(engine, 1400.0 / 60.0, sorted(float(p) for p in PRESSURES if p < barometer(engine))).cells
+    return min(cells, key=lambda c: abs(c.ceiling - value(e, "a_c", "crank_deg")) if math.isfinite(c.ceiling) else math.inf).pressure
+
+
+def test_less_spark_needs_the_cam_that_is_replaced(build_of: Make) -> None:
+    with pytest.raises(InputError, match="replaced_cam"):
+        explain_topic(build_of("quarry-road").replace(replaced_cam=None), "less spark")

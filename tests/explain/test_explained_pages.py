@@ -162,7 +162,7 @@ def test_an_explanation_is_plain_english(topic: str, told: Told) -> None:
 
 def test_the_command_shows_all_steps_in_full_only(at_root: Path, tmp_path: Path, capsys: Said) -> None:
     shown = []
-    for options in ([], ["--full"]):
+    for options in ([], ["--full", "--force"]):
         assert main(["explain", "events", SHEET, *options, "--markdown", str(tmp_path / "e.md")]) == 0
         out = capsys.readouterr().out
         shown.append((out.count("\n  = "), (tmp_path / "e.md").read_text(encoding="utf-8").count("## Step"), "Sources" in out))

@@ -13,14 +13,15 @@ from hypothesis import event, given, settings
 from hypothesis import strategies as st
 
 from camcalc.errors import InputError, InputErrors
-from camcalc.logs import compare_logs, review_log
+from camcalc.logs import DriveLog, compare_logs, review_log
 from camcalc.logs.causes import Cause, CauseNote, cell_weights
 from camcalc.logs.comparison import ComparisonVerdict
 from camcalc.logs.raised_spark import raised
 from camcalc.logs.review import AdviceReason, CellAdvice, ReviewNote, _and_under_knock
 from camcalc.tables import SparkTable, add_back
 from camcalc.words import describe
-from camcalc.words.review import review_full
+from camcalc.words.review import review_full, review_next_step, review_words
+from camcalc.words.review_glance import glance_lines
 from camcalc.words.surge_in_log import cause_verdict
 from tests.oracles import drive_log
 
@@ -28,28 +29,30 @@ from .conftest import as_log, as_table
 
 Driven = Callable[..., drive_log.Log]
 SEEDS = range(5)
+# What would take most off the swing, and what spark follows. Frozen, these corrections take off less than a tenth: test_cause_shares drives them so.
 CAUSES = {
-    "table": Cause.TABLE,
-    "table and adder": Cause.TABLE,
-    "table by load": Cause.TABLE,
-    "burn": Cause.BURN,
-    "idle correction": Cause.IDLE_CORRECTION,
-    "knock retard": Cause.KNOCK_RETARD,
+    "table": (Cause.TABLE, Cause.TABLE),
+    "table and adder": (Cause.TABLE, Cause.TABLE),
+    "table by load": (Cause.TABLE, Cause.TABLE),
+    "burn": (Cause.BURN, Cause.BURN),
+    "idle correction": (Cause.BURN, Cause.IDLE_CORRECTION),
+    "knock retard": (Cause.BURN, Cause.KNOCK_RETARD),
 }
 
 
 @pytest.mark.parametrize("seed", SEEDS)
-@pytest.mark.parametrize(("kind", "cause"), CAUSES.items())
-def test_the_true_cause_is_named(driven: Driven, kind: str, cause: Cause, seed: int) -> None:
-    drive = driven(kind, seed=seed)
+@pytest.mark.parametrize("kind", CAUSES)
+def test_the_true_cause_is_named(driven: Driven, kind: str, seed: int) -> None:
+    drive, (cause, follows) = driven(kind, seed=seed), CAUSES[kind]
     review = review_log(as_log(drive), as_table(drive.drive.cells))
     assert review.main_cause is cause
-    assert {c.cause for c in review.causes} == {cause}
+    assert {(c.cause, c.follows) for c in review.causes} == {(cause, follows)}
     assert bool(review.lower) == (cause is Cause.TABLE)
     assert (ReviewNote.NOT_THE_TABLE in review.notes) == (cause is not Cause.TABLE)
     words = describe(review).splitlines()
     assert words[0].startswith("Surge in ")
-    assert any(line == cause_verdict(cause)[0] for line in words[1:3])
+    assert cause_verdict(cause)[0] in " ".join(describe(review).split())
+    assert [line.split(":")[0] for line in glance_lines(review, "Next: x.")] == [words[0], "Where", "How hard", "Whose doing", "Next"]
     assert any(line.startswith("Next: lower ") for line in words) == (cause is Cause.TABLE)
     assert max(map(len, words)) <= 100
     assert len(words) <= 45
@@ -59,7 +62,9 @@ def test_the_true_cause_is_named(driven: Driven, kind: str, cause: Cause, seed: 
 def test_another_table_in_charge_is_noticed(driven: Driven, seed: int) -> None:
     """The car runs one table, another one is handed in."""
     review = review_log(as_log(driven("another table", seed=seed)), as_table(drive_log.STEEP))
-    assert review.main_cause is Cause.ANOTHER_TABLE
+    # The table in charge falls with speed and damps the swing of uneven burns.
+    assert {cause.follows for cause in review.causes} == {Cause.ANOTHER_TABLE}
+    assert review.main_cause is Cause.BURN
     assert review.lower == ()
     review = review_log(as_log(driven("table", seed=seed)), as_table(drive_log.FLAT))
     assert review.main_cause is Cause.ANOTHER_TABLE
@@ -69,14 +74,16 @@ def test_another_table_in_charge_is_noticed(driven: Driven, seed: int) -> None:
 @pytest.mark.parametrize("kind", ["table", "burn", "idle correction", "knock retard"])
 def test_the_cause_does_not_hang_on_the_sampling(driven: Driven, kind: str, how: dict[str, float]) -> None:
     drive = driven(kind, seed=2, **how)
-    assert review_log(as_log(drive), as_table(drive.drive.cells)).main_cause is CAUSES[kind]
+    assert review_log(as_log(drive), as_table(drive.drive.cells)).main_cause is CAUSES[kind][0]
 
 
 def test_spark_that_swings_by_itself_is_left_unexplained(driven: Driven) -> None:
     log = as_log(driven("burn", seed=1), "knock_retard")
     stray = 24.0 + 2.0 * np.sin(2.0 * np.pi * 2.7 * log.si.time)
     (cause,) = review_log(log.replace(spark=stray), as_table(drive_log.FLAT)).causes
-    assert cause.cause is Cause.UNKNOWN
+    assert cause.follows is Cause.UNKNOWN
+    # It does not go with the swing: uneven burns do that.
+    assert cause.cause is Cause.BURN
 
 
 def test_spark_that_swings_at_another_frequency_is_not_called_flat(driven: Driven) -> None:
@@ -386,3 +393,30 @@ def test_no_table_is_written_that_stands_above_knock() -> None:
     assert {cell: advice.then for cell, advice in found.items()} == {(0, 2): 0.0, (1, 1): 26.0, (1, 2): 10.0}
     assert found[1, 2].why is AdviceReason.ABOVE_KNOCK
     assert _and_under_knock((), table, knock, "2 crank_deg", None) == ()
+
+
+def _rocked(pedal_at: float, speed_at: float, size: float) -> DriveLog:
+    """Engine speed swings slowly on a level spark, with the pedal rocking by so much; the engine follows the pedal with a lag of 0.15 s."""
+    t = np.arange(0.0, 40.0, 0.02)
+    pedal, speed = 0.2 + size * np.sin(2.0 * np.pi * pedal_at * t), 24.0 + 0.6 * np.sin(2.0 * np.pi * speed_at * (t - 0.15))
+    return DriveLog.of(time=t, speed=speed, pedal=pedal, spark=np.full(len(t), 24.0))
+
+
+@pytest.mark.parametrize("frequency", [0.6, 0.8, 1.2])
+@pytest.mark.parametrize("size", [0.01, 0.02, 0.025])
+def test_a_driver_who_rocks_the_pedal_is_called_a_driver(frequency: float, size: float) -> None:
+    review = review_log(_rocked(frequency, frequency, size))
+    assert review.main_cause is Cause.DRIVER
+    assert review_next_step(review) == "Next: hold the pedal steady, then drive the same road again."
+    assert "Whose doing: the driver 100 %." in review_words(review)
+
+
+def test_a_pedal_that_rocks_otherwise_or_barely_moves_is_no_cause() -> None:
+    for log in (_rocked(0.55, 1.4, 0.02), _rocked(0.8, 0.8, 0.002)):
+        assert review_log(log).main_cause is Cause.BURN
+
+
+def test_a_foot_that_swings_with_the_car_may_follow_it_or_shake_it() -> None:
+    review = review_log(_rocked(2.4, 2.4, 0.02))
+    assert review.main_cause is Cause.NOT_TOLD
+    assert "once with a stop under the pedal" in " ".join(describe(review).split())

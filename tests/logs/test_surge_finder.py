@@ -240,13 +240,72 @@ def test_blind_to_resampling_of_a_drive(driven: Driven) -> None:
     same(find_surge(one), find_surge(DriveLog.of(time=t, **channels)), within=0.0151, rel=5e-3)
 
 
-def test_a_pedal_held_where_others_have_it_let_off_is_said() -> None:
-    """A light cruise at 5 % reads as overrun, since some sensors show that much with the pedal let off."""
+@pytest.mark.parametrize("share", [0.02, 0.05, 0.079])
+def test_a_light_pedal_held_steady_is_cruise_and_it_is_said(share: float) -> None:
     t = np.arange(0.0, 20.0, 0.02)
-    log = DriveLog.of(time=t, speed=np.full(len(t), 25.0), pedal=np.full(len(t), 0.05))
+    log = DriveLog.of(time=t, speed=np.full(len(t), 25.0), pedal=np.full(len(t), share))
     held = find_surge(log)
+    assert held.si.looked_at > 18.0
+    assert ManoeuvreKind.OVERRUN not in held.counts()
     assert FinderNote.PEDAL_NEVER_OFF in held.notes
-    assert "taken as closed" in describe(held)
-    let_off = log.replace(pedal=np.where(t < 1.0, 0.0, 0.05))
+    assert "is taken as held" in describe(held)
+    let_off = log.replace(pedal=np.where(t < 1.0, 0.0, share))
     assert find_surge(let_off).si.looked_at > 10.0
     assert FinderNote.PEDAL_NEVER_OFF not in find_surge(let_off).notes
+
+
+@pytest.mark.parametrize("floor", [0.0, 0.03, 0.06])
+@pytest.mark.parametrize("where", ["overrun", "idle"])
+def test_a_pedal_that_never_closes_fully_has_its_own_floor(floor: float, where: str) -> None:
+    t = np.arange(0.0, 30.0, 0.02)
+    let_off = t > 15.0
+    speed = np.where(let_off, 30.0 - 0.6 * (t - 15.0) if where == "overrun" else 14.0, 30.0)
+    speed = speed if where == "overrun" else np.where((t > 15.0) & (t < 18.0), 30.0 - 16.0 / 3.0 * (t - 15.0), speed)
+    log = DriveLog.of(time=t, speed=speed - (12.0 * (t > 15.0) * (t - 15.0) / 15.0 if where == "overrun" else 0.0), pedal=np.where(let_off, floor, 0.2))
+    kinds = find_surge(log).counts()
+    assert {ManoeuvreKind.OVERRUN, ManoeuvreKind.IDLE} & set(kinds)
+    assert FinderNote.PEDAL_NEVER_OFF not in find_surge(log).notes
+
+
+@pytest.mark.parametrize("frequency", [1.3, 2.3, 4.1])
+@pytest.mark.parametrize("size", [0.05, 0.2, 0.35])
+def test_bucking_however_violent_is_no_gear_change(frequency: float, size: float) -> None:
+    """Engine speed swings by up to a third of itself over a road speed that does not: no gear, no clutch logged."""
+    t = np.arange(0.0, 40.0, 0.02)
+    wave = np.where((t > 8.0) & (t < 32.0), np.sin(2.0 * np.pi * frequency * t), 0.0)
+    log = DriveLog.of(time=t, speed=22.0 * (1.0 + size * wave), road_speed=np.full(len(t), 6.0), pedal=np.full(len(t), 0.2))
+    found = find_surge(log)
+    assert ManoeuvreKind.GEAR_CHANGE not in found.counts()
+    assert found.si.surging > 20.0
+    assert found.episodes[0].si.frequency == pytest.approx(frequency, rel=0.02)
+
+
+@pytest.mark.parametrize("step", [0.75, 0.86, 1.2])
+def test_a_gear_change_without_a_gear_channel_is_one(step: float) -> None:
+    """The engine falls, or rises, to another ratio within a quarter of a second."""
+    t = np.arange(0.0, 30.0, 0.02)
+    ratio = np.interp(t, [15.0, 15.25], [1.0, step])
+    found = find_surge(DriveLog.of(time=t, speed=24.0 * ratio, road_speed=np.full(len(t), 6.0), pedal=np.full(len(t), 0.2)))
+    (change,) = [m for m in found.manoeuvres if m.kind is ManoeuvreKind.GEAR_CHANGE]
+    assert 14.9 < change.si.start < 15.9
+    assert found.episodes == ()
+
+
+@pytest.mark.parametrize(("step", "least"), [(1.0, 10.0), (10.0, 10.0), (20.0, 15.0), (25.0, 18.75)])
+def test_steps_of_engine_speed_raise_what_can_be_called_surge(step: float, least: float) -> None:
+    t = np.arange(0.0, 30.0, 0.02)
+    wave = np.sin(2.0 * np.pi * 2.5 * t)
+
+    def logged(size: float) -> DriveLog:
+        return DriveLog.of(time=t, speed=np.round((1300.0 + step / 2.0 + size * wave) / step) * step / 60.0, pedal=np.full(len(t), 0.2))
+
+    found = find_surge(logged(60.0))
+    assert (60.0 * found.si.speed_step, 60.0 * found.si.least_swing) == (pytest.approx(step), pytest.approx(least))
+    assert len(found.episodes) == 1
+    small = find_surge(logged(3.0))
+    assert small.episodes == ()
+    assert (FinderNote.COARSE_SPEED in found.notes) == (least > 10.0)
+    if least > 10.0:
+        quiet = find_surge(logged(3.0))
+        assert FinderNote.COARSE_SPEED in quiet.notes or quiet.si.speed_step == 0.0
+        assert f"A swing below {least:.2g} rpm gets no answer at this resolution." in " ".join(describe(found).split())

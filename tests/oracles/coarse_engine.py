@@ -6,10 +6,20 @@ No figure of it is ever checked against the world.
 from __future__ import annotations
 
 import math
+from typing import Any
 
 from camcalc import QuickEngine
+from camcalc.cycle.kept_cycles import fingerprint
 
-__all__ = ["CoarseEngine"]
+__all__ = ["CoarseEngine", "forget"]
+
+# What engines of one sheet and tolerances have answered, shared by all of them: briefs of the same examples are made again and again.
+_KNOWN: dict[str, tuple[dict[Any, Any], dict[Any, Any]]] = {}
+
+
+def forget() -> None:
+    """Have the next engines work everything out again."""
+    _KNOWN.clear()
 
 
 class CoarseEngine(QuickEngine):
@@ -18,6 +28,10 @@ class CoarseEngine(QuickEngine):
     name = "closed forms with the tests' own knock"
     teaching_only = False
     uncertain = (*QuickEngine.uncertain, "octane")
+
+    def __init__(self, *args: Any, **options: Any) -> None:
+        super().__init__(*args, **options)
+        self.burn_maps, self.spreads = _KNOWN.setdefault(fingerprint(self.build, tuple(self.tolerances)), ({}, {}))
 
     def knock_spark(self, speed: float, pressure: float, *, burned_fraction: float | None = None) -> float:
         octane = self.tolerances.octane * self.build.fuel.si.octane

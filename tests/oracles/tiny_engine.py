@@ -17,8 +17,8 @@ from camcalc.constants import AIR_GAS_CONSTANT
 from camcalc.cycle.burn_map import BurnMap, table_of
 from camcalc.cycle.ledger import BurnedLedger
 from camcalc.cycle.operating import Ending, OperatingState, Tolerances, barometer
+from camcalc.cycle.plain_cycle import Course
 from camcalc.cycle.port_flow import PortFlow
-from camcalc.cycle.steady import Course
 from camcalc.engine.gas import fuel_data
 from camcalc.engine.geometry import geometry_of
 

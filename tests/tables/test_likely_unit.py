@@ -89,20 +89,18 @@ def log(folder: Path, pressures: list[float], unit: str = "kPa") -> Path:
     return path
 
 
-def test_a_manifold_at_9_kilopascal_is_refused_with_the_units_it_may_be_in(tmp_path: Path) -> None:
-    with pytest.raises(InputError) as error:
-        read_log(log(tmp_path, [9.0, 9.1, 8.9, 9.0]))
-    assert error.value.came == "mostly values like 9 kPa"
-    assert "15 to 108 kPa" in error.value.expected
-    assert "[psi] if it is that (62.1 kPa)" in error.value.fix
-    assert "[inHg] if it is that (30.5 kPa)" in error.value.fix
-    assert "vacuum" in error.value.fix
+def test_a_manifold_at_9_kilopascal_is_left_out_with_the_units_it_may_be_in(tmp_path: Path) -> None:
+    found = read_log(log(tmp_path, [9.0, 9.1, 8.9, 9.0]))
+    (note,) = found.notes
+    assert (note.what, note.figure, note.unit, note.other) == (LogDoubt.REFUSED, pytest.approx(9.0), "kPa", "psi")
+    assert (found.load_kind, found.values("spark").tolist()) == ("", [20.0] * 4)
+    assert 'put this line under [columns] in a file for --columns:\n  load = {column = "manifold pressure [kPa]", unit = "psi"}' in log_note_words(note)
     assert read_log(log(tmp_path, [9.0, 9.1, 8.9, 9.0], "psi")).load_kind == "manifold pressure"
 
 
-def test_a_manifold_far_above_the_barometer_is_refused(tmp_path: Path) -> None:
-    with pytest.raises(InputError, match=r"\[kPa\]"):
-        read_log(log(tmp_path, [45.0, 50.0, 60.0, 48.0], "inHg"))
+def test_a_manifold_far_above_the_barometer_is_left_out(tmp_path: Path) -> None:
+    found = read_log(log(tmp_path, [45.0, 50.0, 60.0, 48.0], "inHg"))
+    assert [(note.what, note.other) for note in found.notes] == [(LogDoubt.REFUSED, "kPa")]
 
 
 def test_a_log_that_never_leaves_overrun_is_read_with_the_other_reading_noted(tmp_path: Path) -> None:

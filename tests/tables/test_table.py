@@ -187,7 +187,7 @@ def test_a_failed_write_leaves_the_old_file_and_nothing_else(tmp_path: Path, mon
         raise OSError("no room")
 
     monkeypatch.setattr(Path, "replace", fails)
-    with pytest.raises(OSError, match="no room"):
+    with pytest.raises(InputError, match="no room"):
         table.with_spark(table.si.cells - 1.0).write(tmp_path / "base.csv", overwrite=True)
     assert (tmp_path / "base.csv").read_bytes() == PLAIN.encode()
     assert [path.name for path in tmp_path.iterdir()] == ["base.csv"]

@@ -22,8 +22,8 @@ from camcalc.vehicle.converter import (
     converter_space,
     engine_speed_through,
 )
-from camcalc.vehicle.delayed_modes import oscillating_modes
 from camcalc.vehicle.driveline import driveline_modes, driveline_of
+from camcalc.vehicle.modes import oscillating_modes
 from camcalc.vehicle.road_load import converter_drag
 
 Make = Callable[..., Any]

@@ -14,7 +14,6 @@ from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
 from camcalc.errors import InputError
-from camcalc.vehicle.delayed_modes import delayed_modes
 from camcalc.vehicle.driveline import (
     Driveline,
     acceleration_per_torque,
@@ -32,6 +31,7 @@ from camcalc.vehicle.driveline import (
     state_space,
 )
 from camcalc.vehicle.road_load import road_speed
+from tests.oracles.delayed_modes import delayed_modes
 
 Make = Callable[..., Any]
 GEARS = (3.10, 2.29, 1.70, 1.26, 0.93, 0.69)

@@ -144,11 +144,11 @@ def test_every_note_of_an_episode_has_words(surging: DriveLog, note: EpisodeNote
 
 @pytest.mark.parametrize("note", FinderNote)
 def test_every_note_of_the_finder_has_words_with_its_figure(surging: DriveLog, note: FinderNote) -> None:
-    found = find_surge(surging).replace(notes=(note,), channels=("pedal",), too_short=12.0, least_pedal=0.06)
+    found = find_surge(surging).replace(notes=(note,), channels=("pedal",), too_short=12.0, least_pedal=0.06, speed_step=20.0 / 60.0, least_swing=0.25)
     (line,) = finder_notes(found)
     figure = {
         FinderNote.TOO_FEW_ROWS: "50 rows", FinderNote.FEW_ROWS: "50 rows", FinderNote.NOT_LOGGED: "Pedal", FinderNote.SHORT_PIECES: "12 s",
-        FinderNote.PEDAL_NEVER_OFF: "6.0 %",
+        FinderNote.PEDAL_NEVER_OFF: "6.0 %", FinderNote.COARSE_SPEED: "steps of 20 rpm. A swing below 15 rpm",
     }[note]  # fmt: skip
     assert figure in plain(line)
 
@@ -157,8 +157,11 @@ def test_every_note_of_the_finder_has_words_with_its_figure(surging: DriveLog, n
 def test_every_doubt_about_a_log_has_words(what: LogDoubt) -> None:
     note = LogNote(what=what, column="MAP", channel="load", other="psi", unit="kPa", figure=30.0, other_figure=99.0)
     words = plain(log_note_words(note))
-    assert words.endswith((".", "?"))
-    assert "MAP" in words or what in (LogDoubt.CLOCK_STEPS_BACK, LogDoubt.SIMULATED)
+    said, *lines = words.split("\n")
+    # Either a sentence, or one that ends in a colon over lines to copy.
+    assert said.endswith(":" if lines else (".", "?"))
+    assert all(line.lstrip(" #or:").startswith('load = {column = "MAP"') for line in lines)
+    assert "MAP" in words or what in (LogDoubt.CLOCK_STEPS_BACK, LogDoubt.SIMULATED, LogDoubt.STATED_RATE, LogDoubt.GEAR_SEEN, LogDoubt.OTHER_GEARS)
 
 
 @pytest.mark.parametrize("what", SwingDoubt)

@@ -12,7 +12,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from camcalc.errors import InputError, NoSolutionError
-from camcalc.vehicle.delayed_modes import DelayedModes, Mode, delayed_modes, nearest_root, oscillating_modes
+from camcalc.vehicle.modes import Mode, oscillating_modes
+
+from .delayed_modes import DelayedModes, delayed_modes
 
 
 def scalar(value: float) -> Any:
@@ -111,22 +113,10 @@ def test_the_least_damped_mode_of_a_band() -> None:
     assert found.least_damped(20.0, 30.0) is None
 
 
-def test_a_root_is_followed_from_a_loop_a_little_different() -> None:
-    state, delayed = example_loop()
-    before = delayed_modes(state, delayed, fastest=8.0).least_damped(1.0, 5.0)
-    assert before is not None
-    state[1, 1] += 0.2
-    after = nearest_root(state, delayed, before.root)
-    assert after.root == pytest.approx(delayed_modes(state, delayed, fastest=8.0).least_damped(1.0, 5.0).root, rel=1e-12)  # type: ignore[union-attr]
-    # Damping taken out at the swing's own speed moves the root by half of it.
-    assert after.root.real - before.root.real == pytest.approx(0.1, rel=0.05)
-
-
 @pytest.mark.parametrize("delay", [0.0, -0.1, math.nan, math.inf])
 def test_a_delay_that_cannot_be_is_refused(delay: float) -> None:
-    for ask in (lambda: delayed_modes(scalar(-1.0), [(scalar(1.0), delay)], fastest=1.0), lambda: nearest_root(scalar(-1.0), [(scalar(1.0), delay)], 1j)):
-        with pytest.raises(InputError, match="more than 0 s"):
-            ask()
+    with pytest.raises(InputError, match="more than 0 s"):
+        delayed_modes(scalar(-1.0), [(scalar(1.0), delay)], fastest=1.0)
 
 
 @pytest.mark.parametrize("matrix", [np.zeros((2, 2)), np.zeros(1), np.array([[math.nan]])])
@@ -138,8 +128,3 @@ def test_a_matrix_that_does_not_fit_is_refused(matrix: Any) -> None:
 def test_a_search_beyond_what_approximants_reach_says_so() -> None:
     with pytest.raises(NoSolutionError, match="do not settle"):
         delayed_modes(scalar(0.0), [(scalar(-1.0), 1.0), (scalar(-300.0), 1.0)], fastest=200.0)
-
-
-def test_a_start_that_leads_nowhere_says_so() -> None:
-    with pytest.raises(NoSolutionError, match="no root"):
-        nearest_root(scalar(0.0), [(scalar(-1.0), 1.0)], complex(-1e4, 1.0))

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
+import numpy as np
+
 from ..advice.table_ceilings import ceilings_on_table
 from ..constants import torque_of_mean_pressure
 from ..cycle.load_axis import pressure_of_load
@@ -69,6 +71,7 @@ def review_for_build(
     if table is not None:
         found = ceilings_on_table(model, table.si.speed, table.loads, table.load_kind)
         about = {"ceiling": found.ceiling, "best": found.best, "knock": found.knock, "raise_margin": build.limits.spark_margin}
+        about |= {"floor": found.floor, "uncured": np.isfinite(found.ceiling) & ~found.cured}
         about["torque_per_degree"] = torque_per_degree(model, table)
     return review_log(log, table, build=build, engine=model, no_knock_heard=no_knock_heard, **about)
 

@@ -1,4 +1,4 @@
-"""Modes of a linear loop in which some signals come late: intake to torque, sensor to spark."""
+"""Modes of a linear loop in which some signals come late, intake to torque or sensor to spark, as eigenvalues brought to exact roots."""
 
 from __future__ import annotations
 
@@ -9,9 +9,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from ..errors import InputError, NoSolutionError
-
-__all__ = ["DelayedModes", "Mode", "delayed_modes", "nearest_root", "oscillating_modes"]
+from camcalc.errors import InputError, NoSolutionError
+from camcalc.vehicle.modes import Mode, oscillating_modes
 
 Floats = NDArray[np.float64]
 Delayed = Sequence[tuple[Floats, float]]
@@ -23,60 +22,20 @@ ORDERS = (4, 6, 8, 10, 12, 16, 20, 24, 32, 40)
 SAME = 1e-8
 
 
-class Mode(NamedTuple):
-    """One root of a loop.
-
-    Attributes
-    ----------
-    root : complex
-        Decay [1/s] and angular frequency [rad/s]: a free swing goes as exp(root t).
-    residual : float
-        Smallest singular value of the characteristic matrix at the root, relative to the size of its terms: zero for an exact root.
-    """
-
-    root: complex
-    residual: float = 0.0
-
-    @property
-    def frequency(self) -> float:
-        """Undamped frequency [Hz]."""
-        return abs(self.root) / (2.0 * math.pi)
-
-    @property
-    def damping(self) -> float:
-        """Damping over the critical one; negative where the swing grows."""
-        return -self.root.real / abs(self.root) if self.root else 0.0
-
-
 class DelayedModes(NamedTuple):
-    """Swinging modes by rising frequency, and the order of the approximation that found them all."""
+    """Swinging modes by rising frequency, and the order of the approximation that found them all.
+
+    ``residual`` is the largest of the smallest singular values of the characteristic matrix at the roots, relative to the size of its terms.
+    """
 
     modes: tuple[Mode, ...]
     order: int
-
-    @property
-    def residual(self) -> float:
-        """Largest residual of the modes."""
-        return max((mode.residual for mode in self.modes), default=0.0)
+    residual: float = 0.0
 
     def least_damped(self, slowest: float, fastest: float) -> Mode | None:
         """Return the mode with the least damping between two frequencies [Hz], or None where nothing swings."""
         inside = [mode for mode in self.modes if slowest <= mode.frequency <= fastest]
         return min(inside, key=lambda mode: mode.damping, default=None)
-
-
-def oscillating_modes(state: Floats) -> tuple[Mode, ...]:
-    """Return the swinging modes of dx/dt = state x by rising frequency.
-
-    Examples
-    --------
-    >>> import numpy as np
-    >>> mode, = oscillating_modes(np.array([[0.0, 1.0], [-25.0, -1.0]]))
-    >>> round(mode.damping, 6)
-    0.1
-    """
-    roots = [complex(root) for root in np.linalg.eigvals(state) if root.imag > 0.0]
-    return tuple(Mode(root) for root in sorted(roots, key=abs))
 
 
 def delayed_modes(state: Floats, delayed: Delayed, *, fastest: float) -> DelayedModes:
@@ -124,39 +83,24 @@ def delayed_modes(state: Floats, delayed: Delayed, *, fastest: float) -> Delayed
     before: list[Mode] | None = None
     for order in (order for order in ORDERS if order >= least):
         found: list[Mode] = []
+        residual = 0.0
         for start in np.linalg.eigvals(_approximated(state, delayed, order)):
             if start.imag <= 0.0 or abs(start) > 4.0 * math.pi * fastest:
                 continue
-            mode = _newton(state, delayed, complex(start))
+            mode, left = _newton(state, delayed, complex(start))
             if mode is None or mode.root.imag <= SAME * abs(mode.root) or mode.frequency > fastest or mode.root.real < -slack:
                 continue
             if all(abs(mode.root - other.root) > SAME * abs(mode.root) for other in found):
                 found.append(mode)
+                residual = max(residual, left)
         found.sort(key=lambda mode: mode.frequency)
         if before is not None and len(found) == len(before) and all(abs(a.root - b.root) <= SAME * abs(a.root) for a, b in zip(found, before, strict=True)):
-            return DelayedModes(tuple(found), order)
+            return DelayedModes(tuple(found), order, residual)
         before = found
     raise NoSolutionError(
         f"the modes up to {fastest:.4g} Hz of a loop with delays up to {max(delays):.4g} s do not settle by order {ORDERS[-1]}",
         fix=f"look no further than {ORDERS[-3] / (2.0 * math.pi * max(delays)):.3g} Hz",
     )
-
-
-def nearest_root(state: Floats, delayed: Delayed, start: complex) -> Mode:
-    """Return the exact root of a loop with delays that Newton's method reaches from a start, e.g. the root of a loop a little different.
-
-    Raises
-    ------
-    InputError
-        As for ``delayed_modes``.
-    NoSolutionError
-        If it reaches none.
-    """
-    _check(state, delayed)
-    mode = _newton(state, delayed, start)
-    if mode is None:
-        raise NoSolutionError(f"no root of the loop is reached from {start:.4g}", fix="start nearer to one, or let delayed_modes look for all")
-    return mode
 
 
 def _check(state: Floats, delayed: Delayed) -> None:
@@ -178,12 +122,12 @@ def _characteristic(state: Floats, delayed: Delayed, s: complex) -> tuple[NDArra
     return value, slope
 
 
-def _newton(state: Floats, delayed: Delayed, start: complex) -> Mode | None:
-    """Bring a start to a root by Newton's method on the eigenproblem, bordered by a scale of the eigenvector; None if it runs away."""
+def _newton(state: Floats, delayed: Delayed, start: complex) -> tuple[Mode | None, float]:
+    """Bring a start to a root by Newton's method on the eigenproblem, bordered by a scale of the eigenvector; None if it runs away; its residual."""
     size = len(state)
     s = start
     if _runs_away(s, delayed):
-        return None
+        return None, math.inf
     value, slope = _characteristic(state, delayed, s)
     border = np.linalg.svd(value)[2][-1]
     vector = border.conj()
@@ -193,17 +137,17 @@ def _newton(state: Floats, delayed: Delayed, start: complex) -> Mode | None:
         try:
             step = np.linalg.solve(system, np.append(-value @ vector, 1.0 - border @ vector))
         except np.linalg.LinAlgError:
-            return None
+            return None, math.inf
         vector = vector + step[:size]
         s = s + complex(step[size])
         if _runs_away(s, delayed):
-            return None
+            return None, math.inf
         value, slope = _characteristic(state, delayed, s)
         if abs(step[size]) <= STEP_TOLERANCE * max(abs(s), abs(start)):
             break
     size_of_terms = abs(s) + np.linalg.norm(state) + sum(np.linalg.norm(matrix) * math.exp(-s.real * delay) for matrix, delay in delayed)
     residual = float(np.linalg.svd(value, compute_uv=False)[-1] / size_of_terms)
-    return Mode(s, residual) if residual <= RESIDUAL_TOLERANCE else None
+    return (Mode(s) if residual <= RESIDUAL_TOLERANCE else None), residual
 
 
 def _runs_away(s: complex, delayed: Delayed) -> bool:

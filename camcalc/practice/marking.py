@@ -1,0 +1,87 @@
+"""An answer marked: read with its unit, held against the tolerance, and against what the usual slips come to."""
+
+from __future__ import annotations
+
+import math
+import re
+from typing import Any, NamedTuple
+
+from ..errors import InputError
+from ..units import Bounds, parse, to_si
+from .questions import Question, Slip, Topic
+
+__all__ = ["Marked", "mark_answer"]
+
+# Longer answers are no figure.
+LONGEST = 60
+# What may stand around the number of a gear.
+GEAR = re.compile(r"(?:gear\s*)?(\d{1,2})(?:st|nd|rd|th)?(?:\s*gear)?\.?", re.IGNORECASE)
+
+# Which side of a dead centre, as people write it behind the unit; the question says it already.
+SIDES = re.compile(r"\s+(BTDC|ATDC|ABDC|BBDC)\.?$", re.IGNORECASE)
+# How a ratio may end.
+TO_ONE = re.compile(r"\s*(:|to)\s*1$")
+
+
+class Marked(NamedTuple):
+    """Whether an answer is right, which slip it shows if it is one that has a name, and the number that was read, in the question's unit."""
+
+    right: bool
+    slip: Slip | None
+    number: float
+
+
+def mark_answer(question: Question, answer: str) -> Marked:
+    """Mark an answer as it was typed.
+
+    Parameters
+    ----------
+    question : Question
+    answer : str
+        A number with its unit, e.g. ``"62 crank_deg"``; a bare number where the question's unit is empty.
+
+    Examples
+    --------
+    >>> from camcalc import load_build
+    >>> from camcalc.practice import practice_questions
+    >>> question, *_ = practice_questions(load_build("examples/quarry-road/build.toml"), "overlap", count=1)
+    >>> [mark_answer(question, text).right for text in ("9 crank_deg", "4.5 cam_deg", "9 mm")]
+    [True, True, False]
+    >>> mark_answer(question, "121 crank_deg").slip.code, mark_answer(question, "9").slip.code
+    ('cam_for_crank', 'no_unit')
+    """
+    read = _number(question, answer.strip())
+    if isinstance(read, Slip):
+        return Marked(False, read, math.nan)
+    if abs(read - question.answer) <= question.tolerance * (1.0 + 1e-9):
+        return Marked(True, None, read)
+    near = [slip for slip, value in question.slips.items() if abs(read - value) <= question.tolerance * (1.0 + 1e-9)]
+    return Marked(False, near[0] if near else None, read)
+
+
+def _number(question: Question, answer: str) -> float | Slip:
+    """Return what was answered, in the question's unit, or why nothing can be read."""
+    if not answer or len(answer) > LONGEST:
+        return Slip.NOT_A_NUMBER
+    gear = GEAR.fullmatch(answer) if question.topic is Topic.GEAR else None
+    answer = SIDES.sub("", answer)
+    text = gear[1] if gear else answer.replace(",", ".") if answer.count(",") == 1 else answer
+    try:
+        given = parse(text if question.unit else TO_ONE.sub("", text), "answer")
+    except InputError:
+        return Slip.NOT_A_NUMBER
+    if given.unitless and question.unit and str(given.units) in ("", "dimensionless"):
+        return Slip.NO_UNIT
+    try:
+        number = float(to_si(given, "answer", Bounds(question.unit)))
+    except InputError:
+        return Slip.WHICH_ANGLE if question.unit == "crank_deg" and _is_plain_angle(given) else Slip.OTHER_KIND
+    return number if math.isfinite(number) else Slip.NOT_A_NUMBER
+
+
+def _is_plain_angle(given: Any) -> bool:
+    try:
+        to_si(given, "answer", Bounds("deg"))
+    except InputError:
+        return False
+    return True

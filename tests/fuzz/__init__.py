@@ -1,0 +1,1 @@
+"""Harnesses that search for input which breaks a promise; what they found is kept in ``found``."""

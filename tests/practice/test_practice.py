@@ -1,0 +1,250 @@
+"""Practice: each answer by another route, slips recognised for what they are, no input that breaks it, and the sheets to print."""
+
+from __future__ import annotations
+
+import io
+import json
+import math
+import re
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+import sympy
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from camcalc import InputError, load_build
+from camcalc.cli.main import main
+from camcalc.explain.practised import worked_steps
+from camcalc.practice import Question, Slip, Topic, mark_answer, practice_questions
+from camcalc.words.practice import SLIPS, answer_text, marked_words, question_text
+from tests.plain_words import banned_in, long_sentences
+
+Said = pytest.CaptureFixture[str]
+ROOT = Path(__file__).resolve().parents[2]
+EXAMPLES = ("quarry-road", "long-meadow", "dockside")
+SHEET = str(ROOT / "examples" / "quarry-road" / "build.toml")
+BUILDS = {name: load_build(ROOT / "examples" / name / "build.toml") for name in EXAMPLES}
+# A thousand and more: three builds, eight topics, this many each.
+EACH = 42
+ALL = [q for build in BUILDS.values() for topic in Topic for q in practice_questions(build, topic, count=EACH, seed=11)]
+# By definition; NIST SP 811, appendix B.9 for the inch of mercury at 0 degrees Celsius.
+PA_PER_INHG, MPH, KMH = 3386.389, 0.44704, 1.0 / 3.6
+
+
+def closes(q: Question) -> float:
+    """The far edge of an opening about its centreline, by the events' own picture: an interval on a circle cut at bottom dead centre."""
+    left, right = sympy.symbols("left right")
+    found = sympy.solve([right - left - q.figure("intake_duration"), (left + right) / 2 - q.figure("intake_centreline")], [left, right])
+    return float(found[right]) - 180.0
+
+
+def overlap(q: Question) -> float:
+    """Exhaust closing less intake opening, with the centrelines anywhere as long as they are the separation apart."""
+    advance = 7.0
+    intake = q.figure("lobe_separation") - advance
+    exhaust = -(q.figure("lobe_separation") + advance)
+    return (exhaust + q.figure("exhaust_duration") / 2.0) - (intake - q.figure("intake_duration") / 2.0)
+
+
+def compression(q: Question) -> float:
+    """Volume at closing over clearance volume, by the triangle of crank and rod."""
+    radius, rod = q.figure("stroke") / 2.0, q.figure("rod_length")
+    angle = math.radians(180.0 + q.figure("closes"))
+    height = radius * math.cos(angle) + math.sqrt(rod**2 - (radius * math.sin(angle)) ** 2)  # pin over the crank's axis
+    clearance = q.figure("stroke") / (q.figure("compression_ratio") - 1.0)
+    return (radius + rod - height + clearance) / clearance
+
+
+def gear(q: Question) -> float:
+    """The gear whose own road speed comes nearest."""
+    unit = {"mph": MPH, "km/h": KMH}[q.given["road_speed"][1]]
+    ratios = [value for name, (value, _) in q.given.items() if name.startswith("ratio_")]
+    turns = q.figure("speed") / 60.0
+    speeds = [math.tau * q.figure("tyre_radius") / 1e3 * turns / (ratio * q.figure("final_drive")) / unit for ratio in ratios]
+    return 1.0 + min(range(len(speeds)), key=lambda k: abs(math.log(speeds[k] / q.figure("road_speed"))))
+
+
+def between_cells(q: Question) -> float:
+    """The plane through four corners with a twist, solved for its four coefficients."""
+    a, b, c, d = sympy.symbols("a b c d")
+    corners = [(n, p, q.figure(f"{row}_{column}")) for row, n in (("slow", q.figure("slower")), ("fast", q.figure("faster")))
+               for column, p in (("light", q.figure("lighter")), ("full", q.figure("fuller")))]  # fmt: skip
+    found = sympy.solve([a + b * n + c * p + d * n * p - z for n, p, z in corners], [a, b, c, d])
+    n, p = q.figure("speed"), q.figure("load")
+    return float(found[a] + found[b] * n + found[c] * p + found[d] * n * p)
+
+
+OTHER_ROUTES: dict[Topic, Callable[[Question], float]] = {
+    Topic.EVENTS: closes,
+    Topic.OVERLAP: overlap,
+    Topic.ADVANCE: lambda q: q.figure("closes") - q.figure("advance"),
+    Topic.COMPRESSION: compression,
+    Topic.VACUUM: lambda q: q.figure("barometer") - q.figure("manifold_pressure") * (1.0 if q.unit == "kPa" else 1e3 / PA_PER_INHG),
+    Topic.INJECTION: lambda q: q.figure("ends") + 6.0 * q.figure("speed") * q.figure("pulse") / 1e3,
+    Topic.GEAR: gear,
+    Topic.TABLE: between_cells,
+}
+
+
+def test_there_are_a_thousand_questions_of_every_topic() -> None:
+    assert len(ALL) >= 1000
+    assert {q.topic for q in ALL} == set(Topic) == set(OTHER_ROUTES)
+
+
+@pytest.mark.parametrize("topic", Topic, ids=lambda topic: topic.code)
+def test_an_answer_is_found_by_another_route_too(topic: Topic) -> None:
+    asked = [q for q in ALL if q.topic is topic]
+    # Solving four equations by algebra takes a while: some of those.
+    for q in asked[:: 10 if topic is Topic.TABLE else 1]:
+        assert OTHER_ROUTES[topic](q) == pytest.approx(q.answer, rel=1e-5, abs=1e-6)
+        last = worked_steps(q)[-1].result.quantity
+        assert float(last.to(q.unit or "dimensionless").magnitude) == pytest.approx(q.answer, rel=1e-9, abs=1e-9)
+
+
+def test_only_the_answer_is_right() -> None:
+    for q in ALL:
+        typed = f"{q.answer!r} {q.unit}"
+        assert mark_answer(q, typed).right
+        assert mark_answer(q, answer_text(q)).right  # as it is printed, rounded
+        for off in (-2.1, 2.1) if q.topic is not Topic.GEAR else (-1.0 / q.tolerance, 1.0 / q.tolerance):
+            assert not mark_answer(q, f"{q.answer + off * q.tolerance!r} {q.unit}").right
+
+
+def test_every_slip_of_a_question_is_recognised_as_that() -> None:
+    seen: set[Slip] = set()
+    for q in ALL:
+        for slip, value in q.slips.items():
+            marked = mark_answer(q, f"{value!r} {q.unit}")
+            assert not marked.right
+            assert marked.slip is slip
+            seen.add(slip)
+    typed = {Slip.NOT_A_NUMBER, Slip.NO_UNIT, Slip.OTHER_KIND, Slip.WHICH_ANGLE}
+    assert seen | typed == set(Slip) == set(SLIPS)
+
+
+@pytest.mark.parametrize(
+    ("typed", "slip"),
+    [
+        ("9", Slip.NO_UNIT),
+        ("9 mm", Slip.OTHER_KIND),
+        ("9 deg", Slip.WHICH_ANGLE),
+        ("0.157 rad", Slip.WHICH_ANGLE),
+        ("9 cam_deg", Slip.CRANK_FOR_CAM),
+        ("121 crank_deg", Slip.CAM_FOR_CRANK),
+        ("-9 crank_deg", Slip.SIGN),
+        ("242 crank_deg", Slip.NOT_HALVED),
+        ("nine", Slip.NOT_A_NUMBER),
+        ("", Slip.NOT_A_NUMBER),
+        ("9 crank_deg" * 40, Slip.NOT_A_NUMBER),
+    ],
+)
+def test_slips_of_the_examples_own_overlap(typed: str, slip: Slip) -> None:
+    # 229 and 237 crank degrees at 1.27 mm, 112 cam degrees apart: 233 - 224 = 9.
+    q, *_ = practice_questions(BUILDS["quarry-road"], Topic.OVERLAP, count=1)
+    assert q.own
+    assert q.answer == 9.0
+    assert mark_answer(q, typed) == (False, slip, pytest.approx(mark_answer(q, typed).number, nan_ok=True))
+
+
+@pytest.mark.parametrize("typed", ["9 crank_deg", "9 crank_deg BTDC", "9.0 crank deg", "9,0 crank_deg", "4.5 cam_deg", "  9.4 crank_deg "])
+def test_an_answer_may_be_written_as_people_write(typed: str) -> None:
+    q, *_ = practice_questions(BUILDS["quarry-road"], Topic.OVERLAP, count=1)
+    assert mark_answer(q, typed).right
+
+
+@pytest.mark.parametrize("form", ["{}", "gear {}", "{}nd", "{}. "])
+def test_a_gear_may_be_written_as_people_write(form: str) -> None:
+    for q in practice_questions(BUILDS["quarry-road"], Topic.GEAR, count=6):
+        assert mark_answer(q, form.format(f"{q.answer:.0f}")).right
+
+
+def test_a_number_between_gears_is_no_gear_and_a_ratio_is_called_that() -> None:
+    q = next(q for q in practice_questions(BUILDS["quarry-road"], Topic.GEAR, count=20) if q.answer == 5.0)
+    assert [mark_answer(q, text).right for text in ("5", "4.7", "5.3")] == [True, False, False]
+    assert mark_answer(q, "0.92").slip is Slip.THE_RATIO
+
+
+def test_a_ratio_may_end_in_to_one() -> None:
+    q, *_ = practice_questions(BUILDS["quarry-road"], Topic.COMPRESSION, count=1)
+    assert all(mark_answer(q, f"{q.answer:.2f}{end}").right for end in ("", ":1", " : 1", " to 1"))
+
+
+@given(text=st.one_of(st.text(max_size=80), st.from_regex(r"[-+0-9.eE,]{0,12} ?[a-zA-Z_/*^%]{0,12}")), k=st.integers(0, len(ALL) - 1))
+@settings(max_examples=300, deadline=None, derandomize=True)
+def test_whatever_is_typed_is_marked(text: str, k: int) -> None:
+    marked = mark_answer(ALL[k], text)
+    assert marked_words(ALL[k], marked)
+    assert marked.right <= (marked.slip is None)
+
+
+def test_the_same_seed_asks_the_same_and_another_seed_others() -> None:
+    one, same, other = (practice_questions(BUILDS["dockside"], Topic.EVENTS, count=8, seed=seed) for seed in (5, 5, 6))
+    assert one == same
+    assert [q.answer for q in one[1:]] != [q.answer for q in other[1:]]
+
+
+@pytest.mark.parametrize(("topic", "count"), [("valves", 5), ("overlap", 0), ("overlap", 201)])
+def test_what_cannot_be_asked_is_refused(topic: str, count: int) -> None:
+    with pytest.raises(InputError):
+        practice_questions(BUILDS["quarry-road"], topic, count=count)
+
+
+def test_questions_and_slips_are_plain() -> None:
+    texts = [question_text(q) for q in ALL[::EACH]] + [text.format(unit="crank_deg") for text in SLIPS.values()]
+    assert [found for text in texts for found in (*banned_in(text), *long_sentences(text))] == []
+
+
+# --- the command
+
+
+def test_a_learner_is_asked_corrected_and_shown_the_steps(capsys: Said, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("sys.stdin", io.StringIO("121 crank_deg\n9 crank_deg\n?\nq\n"))
+    assert main(["practise", "overlap", SHEET, "--seed", "3"]) == 0
+    out = capsys.readouterr().out
+    assert "cam degrees as crank degrees" in out
+    assert out.index("Not right") < out.index("Right.") < out.index("= 9 crank deg")
+    assert "1 of 2 right. The same questions again: --seed 3" in out
+
+
+def test_an_empty_line_costs_no_try_and_a_wrong_one_counts(capsys: Said, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("sys.stdin", io.StringIO("\n\n\n8 crank_deg\n\nq\n"))
+    assert main(["practise", "overlap", SHEET, "--seed", "3"]) == 0
+    assert "0 of 1 right" in capsys.readouterr().out
+
+
+def test_without_standard_input_a_learner_is_told_so(capsys: Said, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("sys.stdin", None)
+    assert main(["practise", "overlap", SHEET]) == 1
+    assert "--html FILE" in capsys.readouterr().err
+
+
+def test_input_that_ends_ends_the_practice(capsys: Said, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("sys.stdin", io.StringIO(""))
+    assert main(["practise", "gear", SHEET]) == 0
+    assert "0 of 0 right" in capsys.readouterr().out
+
+
+def test_sheets_to_print_hold_answers_for_the_instructor_alone(tmp_path: Path, capsys: Said) -> None:
+    asked, solved = tmp_path / "asked.html", tmp_path / "solved.html"
+    words = ["practise", "compression", SHEET, "--seed", "4", "--questions", "3", "--html", str(asked), "--answers", str(solved)]
+    assert main(words) == 0
+    answers = [answer_text(q) for q in practice_questions(BUILDS["quarry-road"], "compression", count=3, seed=4)]
+    assert all(f"Answer: {answer}" in solved.read_text(encoding="utf-8") for answer in answers)
+    assert not any(answer in asked.read_text(encoding="utf-8") for answer in answers)
+    assert "seed 4" in solved.read_text(encoding="utf-8")
+    assert "seed" not in asked.read_text(encoding="utf-8")
+    (name,) = {re.search(r"Quarry Road, sheet [0-9A-F]{4}", page.read_text(encoding="utf-8"))[0] for page in (asked, solved)}  # type: ignore[index]
+    assert name
+    capsys.readouterr()
+    assert main(words) == 1  # never over what is there
+    assert "--force" in capsys.readouterr().err
+
+
+def test_questions_come_as_data(capsys: Said) -> None:
+    assert main(["practise", "vacuum", SHEET, "--seed", "2", "--questions", "2", "--json"]) == 0
+    data: dict[str, Any] = json.loads(capsys.readouterr().out)
+    assert data["seed"] == 2
+    assert [set(q) for q in data["questions"]] == [{"topic", "own", "text", "answer", "tolerance", "slips"}] * 2
