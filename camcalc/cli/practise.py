@@ -25,7 +25,7 @@ SEEDS = 100_000
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments."""
-    parser.add_argument("topic", help="what to practise: events, overlap, advance, compression, vacuum, injection, gear, table")
+    parser.add_argument("topic", help="what to practise: events, overlap, advance, compression, vacuum, injection, gear, table, log")
     parser.add_argument("build", help="build sheet (TOML)")
     parser.add_argument("--questions", metavar="N", type=int, default=5, help="how many, 1 to 200 (5)")
     parser.add_argument("--seed", metavar="N", type=int, help="the same number asks the same questions; drawn and shown when left out")
@@ -67,6 +67,7 @@ def _data(question: Question) -> dict[str, object]:
     figure = {"unit": question.unit}
     return {
         "topic": question.topic.code,
+        "form": question.form.code,
         "own": question.own,
         "text": question_text(question),
         "answer": {"value": question.answer, **figure},

@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 
 from ..errors import InputError
 from ..units import Bounds, parse, to_si
-from .questions import Question, Slip, Topic
+from .questions import Form, Question, Slip
 
 __all__ = ["Marked", "mark_answer"]
 
@@ -19,6 +19,12 @@ GEAR = re.compile(r"(?:gear\s*)?(\d{1,2})(?:st|nd|rd|th)?(?:\s*gear)?\.?", re.IG
 
 # Which side of a dead centre, as people write it behind the unit; the question says it already.
 SIDES = re.compile(r"\s+(BTDC|ATDC|ABDC|BBDC)\.?$", re.IGNORECASE)
+# How people write units that camcalc spells otherwise: the inch of mercury, and degrees of the crank as textbooks have them.
+WRITTEN = (
+    (re.compile(r"\s*(?:\"|″|”|in\.?\s+|inches\s+of\s+|inch\s+)Hg$", re.IGNORECASE), " inHg"),
+    (re.compile(r"\s*(?:(?:\u00b0|deg\.?|degrees?)\s*(?:CA|KW|crank(?:\s*angle)?)|(?:CA|crank)\s*(?:\u00b0|deg\.?|degrees?))$", re.IGNORECASE), " crank_deg"),
+    (re.compile(r"\s*(?:(?:\u00b0|deg\.?|degrees?)\s*cam|cam\s*(?:\u00b0|deg\.?|degrees?))$", re.IGNORECASE), " cam_deg"),
+)
 # How a ratio may end.
 TO_ONE = re.compile(r"\s*(:|to)\s*1$")
 
@@ -63,8 +69,10 @@ def _number(question: Question, answer: str) -> float | Slip:
     """Return what was answered, in the question's unit, or why nothing can be read."""
     if not answer or len(answer) > LONGEST:
         return Slip.NOT_A_NUMBER
-    gear = GEAR.fullmatch(answer) if question.topic is Topic.GEAR else None
+    gear = GEAR.fullmatch(answer) if question.form is Form.GEAR else None
     answer = SIDES.sub("", answer)
+    for pattern, unit in WRITTEN:
+        answer = pattern.sub(unit, answer)
     text = gear[1] if gear else answer.replace(",", ".") if answer.count(",") == 1 else answer
     try:
         given = parse(text if question.unit else TO_ONE.sub("", text), "answer")
@@ -75,7 +83,7 @@ def _number(question: Question, answer: str) -> float | Slip:
     try:
         number = float(to_si(given, "answer", Bounds(question.unit)))
     except InputError:
-        return Slip.WHICH_ANGLE if question.unit == "crank_deg" and _is_plain_angle(given) else Slip.OTHER_KIND
+        return Slip.WHICH_ANGLE if question.unit in ("crank_deg", "cam_deg") and _is_plain_angle(given) else Slip.OTHER_KIND
     return number if math.isfinite(number) else Slip.NOT_A_NUMBER
 
 
