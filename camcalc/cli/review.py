@@ -48,10 +48,12 @@ def run(options: argparse.Namespace) -> int:
     path = options.table or build.spark_table
     if options.next and path is None:
         raise InputError("--next", came="no spark table", expected="the table that was in the car", fix="give --table")
+    if options.before and options.before.resolve() == options.log.resolve():
+        raise InputError("--before", came="the log itself", expected="a log driven before the change")
     tabs = tab_separated_file(options)
     if options.tab_separated and path is None:
         raise InputError("--tab-separated", came="no spark table", expected="the table that was in the car", fix="give --table")
-    outputs = {"--tab-separated": tabs, "the text beside --tab-separated": cautions_beside(tabs)}
+    outputs = {"--tab-separated": tabs, "the text beside --tab-separated": cautions_beside(options, options.next)}
     outputs |= {"--next": options.next, "the text beside --next": path_beside(options.next) if options.next else None, "--html": options.html}
     inputs = [*build.files(), options.log, options.before, options.columns, path]
     refuse_outputs(outputs, inputs, folders={"--plots": (options.plots, PLOTS)}, force=options.force)
@@ -67,7 +69,7 @@ def run(options: argparse.Namespace) -> int:
     else:
         with words_beside(options):
             show(review, compared, full=options.full)
-    write_tab_separated(review.next_table, options)
+    write_tab_separated(review.next_table, options, options.next)
     if options.next:
         written(review.next_table, options.next, force=options.force)
     if options.html:

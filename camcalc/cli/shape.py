@@ -65,7 +65,7 @@ def run(options: argparse.Namespace) -> int:
     else:
         with words_beside(options):
             show(found, options)
-    write_tab_separated(found.shaped.table, options)
+    write_tab_separated(found.shaped.table, options, options.out)
     if options.plots:
         write_plots(options.plots, plots_of(found.shaped.base, found.shaped), force=options.force)
     return 0
@@ -83,7 +83,7 @@ def read_inputs(options: argparse.Namespace) -> tuple[Any, Any]:
     table = given_table(table_path(options.table, build), options.table_axes)
     inputs = [*build.files(), table.path, options.current, options.log, options.columns]
     outputs = {"--out": options.out, "the text beside --out": path_beside(options.out) if options.out else None}
-    outputs |= {"--tab-separated": tabs, "the text beside --tab-separated": cautions_beside(tabs)}
+    outputs |= {"--tab-separated": tabs, "the text beside --tab-separated": cautions_beside(options, options.out)}
     refuse_outputs(outputs, inputs, folders={"--plots": (options.plots, PLOTS)}, force=options.force)
     if options.hold_floor and not options.per_cell:
         raise InputError(

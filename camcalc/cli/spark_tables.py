@@ -62,13 +62,15 @@ def tab_separated_file(options: argparse.Namespace) -> Path | None:
     return None if options.tab_separated == STANDARD else options.tab_separated
 
 
-def cautions_beside(path: Path | None) -> Path | None:
-    """Return where the cautions of tab-separated text go."""
+def cautions_beside(options: argparse.Namespace, other: Path | None = None) -> Path | None:
+    """Return where the cautions of tab-separated text go: not over the text itself, nor over the cautions beside another table of its name."""
     from ..tables.beside import path_beside
 
+    path = tab_separated_file(options)
     if path is None:
         return None
-    return path.with_name(f"{path.stem}_cautions.txt") if path_beside(path) == path else path_beside(path)
+    taken = (path, path_beside(other) if other else None)
+    return path.with_name(f"{path.stem}_cautions.txt") if path_beside(path) in taken else path_beside(path)
 
 
 @contextlib.contextmanager
@@ -81,8 +83,8 @@ def words_beside(options: argparse.Namespace) -> Iterator[None]:
         yield
 
 
-def write_tab_separated(table: SparkTable | None, options: argparse.Namespace) -> None:
-    """Write a table as tab-separated text where that was asked for, or say that there is none."""
+def write_tab_separated(table: SparkTable | None, options: argparse.Namespace, other: Path | None = None) -> None:
+    """Write a table as tab-separated text where that was asked for, or say that there is none; ``other`` is a table written beside it."""
     from ..cautions import text_beside
     from ..files import write_files
 
@@ -94,6 +96,6 @@ def write_tab_separated(table: SparkTable | None, options: argparse.Namespace) -
     elif path == STANDARD:
         print(table.tab_separated(), end="")
     else:
-        texts = {path: table.tab_separated(), cautions_beside(path) or path: text_beside(path.name)}
+        texts = {path: table.tab_separated(), cautions_beside(options, other) or path: text_beside(path.name)}
         write_files(texts, replace=options.force)
         print(f"table written to {path}, its cautions beside it", file=sys.stderr)

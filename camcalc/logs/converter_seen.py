@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable, Iterator
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
 __all__ = ["slip_of", "without_converter"]
 
 Array = NDArray[np.float64]
+Span = tuple[float, float]
 
 # A lock-up clutch cycles at this frequency [Hz] at most, below any driveline's own: it fills and empties in some tenths of a second. ESTIMATE.
 CYCLES_BELOW = 1.5
@@ -37,6 +39,8 @@ ROAD_OVER = 1.0
 def without_converter(log: DriveLog, findings: SurgeFindings, build: Build) -> SurgeFindings:
     """Return the findings with swings that a converter makes by locking and unlocking told as such, among what is not the table's doing.
 
+    That time is no steady driving, so it is not looked at; nor is a swing in it called rough burning.
+
     Parameters
     ----------
     log : DriveLog
@@ -51,12 +55,36 @@ def without_converter(log: DriveLog, findings: SurgeFindings, build: Build) -> S
     if not told:
         return findings
     surge = tuple(e for e in findings.episodes if e not in told)
+    spans = [(float(e.si.start), float(e.si.end)) for e in told]
+    windows = tuple(_less(findings.windows, spans))
     found = [Manoeuvre(kind=ManoeuvreKind.CONVERTER, start=e.si.start, end=e.si.end) for e in told]
     return findings.replace(
         episodes=surge,
+        combustion=tuple(e for e in findings.combustion if not _mostly_in(e, spans)),
+        windows=windows,
+        looked_at=sum(end - start for start, end in windows),
         manoeuvres=tuple(sorted([*findings.manoeuvres, *found], key=lambda one: float(one.si.start))),
         surging=sum(e.si.end - e.si.start for e in surge),
     )
+
+
+def _less(windows: Iterable[Span], spans: list[Span]) -> Iterator[Span]:
+    """Return the parts of windows outside some spans [s]."""
+    for start, end in windows:
+        begin = start
+        for a, b in sorted(spans):
+            if a < end and b > begin:
+                if a > begin:
+                    yield begin, a
+                begin = max(begin, b)
+        if begin < end:
+            yield begin, end
+
+
+def _mostly_in(episode: SurgeEpisode, spans: list[Span]) -> bool:
+    """Whether more than half of an episode lies within some spans [s]."""
+    start, end = float(episode.si.start), float(episode.si.end)
+    return sum(max(min(end, b) - max(start, a), 0.0) for a, b in spans) > 0.5 * (end - start)
 
 
 def slip_of(speed: Array, road: Array, turns: Array, step: float) -> Array:

@@ -179,9 +179,11 @@ def _left(pieces: list[_Piece], moved: list[Array], table: SparkTable, late: flo
     out = np.zeros(2 * reach + 1)
     for piece, spark in zip(pieces, moved, strict=True):
         lookup = _moving(np.asarray(table.spark_at(piece.speed, shifted(piece.load, piece.step, late))), piece.step)
-        for k in range(-reach, reach + 1):
-            inside = slice(reach, len(spark) - reach)
-            out[k + reach] += float(np.sum((spark[inside] - lookup[reach - k : len(spark) - reach - k]) ** 2))
+        inside = spark[reach : len(spark) - reach]
+        # Squares of a difference, summed at every offset: both squares less twice the product.
+        squares = np.concatenate([[0.0], np.cumsum(lookup**2)])
+        whole = inside @ inside + squares[inside.size :] - squares[: squares.size - inside.size]
+        out += (whole - 2.0 * np.correlate(lookup, inside, "valid"))[::-1]
     return out
 
 

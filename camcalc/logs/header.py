@@ -82,6 +82,10 @@ def find_layout(lines: Sequence[str], file: str) -> Layout:
         raise InputError("the first line of the log", came="nothing that can be read", expected="column names", fix="export it as CSV in UTF-8", file=file)
     first = best.first
     heads, numbers = best.heads(first) if first is not None else ([], [])
+    while first and not heads and best.data[first - 1]:
+        # Rows that are cut short or run over stand above the first whole one.
+        first -= 1
+        heads, numbers = best.heads(first)
     if first is None:
         # No row of numbers: the first line with several cells names the columns, and what is wrong with the rows is said by row.
         start = next((k for k, row in enumerate(best.rows) if len(row) > 1), next(k for k, row in enumerate(best.rows) if any(row)))

@@ -262,6 +262,7 @@ class _Reading:
     def _time(self) -> Array:
         """Return the times of all rows [s], not-a-number where there is none."""
         if self.rate is not None:
+            self._refuse_times()
             self.notes.append(LogNote(what=LogDoubt.STATED_RATE, channel="time", figure=self.rate))
             # A blank line is no row.
             return np.where(self.sheet.blank, np.nan, (np.cumsum(~self.sheet.blank) - 1.0) / self.rate)
@@ -283,6 +284,20 @@ class _Reading:
         self.problems += self._told(RowFault.TEXT, column.name, wrong, came, KeptOut.ROW)
         self._note(LogDoubt.CLOCK_FROM, "time", other=clock.start)
         return clock.seconds
+
+    def _refuse_times(self) -> None:
+        """Refuse a stated rate where the log has times of its own, which say more."""
+        for name in self.sheet.frame.columns:
+            if not named("time", words_in(split_name(name)[0])):
+                continue
+            series = self.sheet.frame[name]
+            times = self.sheet.numbers(name) if _holds_numbers(series.dtype) else np.empty(0)
+            if not np.isfinite(times).any():
+                times = read_clock(series).seconds
+            known = times[np.isfinite(times)]
+            if known.size > 0.5 * (~self.ignored).sum() and (np.diff(known) > 0.0).sum() > 0.05 * known.size:
+                fix = "leave the rate out; if those times are wrong, take that column out of the file"
+                raise InputError("rate", came=f'times in column "{name}" too', expected="a log without times", fix=fix)
 
     def _required(self, channel: str) -> Array:
         """Return time or engine speed in the unit kept, or refuse the log where its numbers cannot be that."""

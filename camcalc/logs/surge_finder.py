@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 
 from ..codes import Code
 from ..results import Measure, Record, measure, plain_data
-from ..units import Bounds, to_si
+from ..tables.axes import LOADS
+from ..units import Bounds, factor, to_si
 from ..vehicle.acceleration_weighting import BACKREST_FACTOR, ComfortReaction, SurgeGrade, comfort_reactions, grade_of, vibration_dose, weighted
 from .drive_log import DriveLog
 from .manoeuvres import CLOSED_BELOW, OFFSET, Manoeuvre, ManoeuvreKind, find_manoeuvres, least_pedal
@@ -117,7 +118,13 @@ class SurgeEpisode(Record):
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain data for JSON, with our grade and the standard's words."""
-        return super().to_dict() | {"grade": plain_data(self.grade), "comfort": plain_data(self.comfort)}
+        data = super().to_dict() | {"grade": plain_data(self.grade), "comfort": plain_data(self.comfort)}
+        if self.load_kind:
+            bounds = LOADS[self.load_kind].bounds
+            for name in ("mean_load", "load_amplitude"):
+                value = getattr(self, name)
+                data[name] = None if math.isnan(value) else {"value": value * factor(bounds.unit, bounds.show), "unit": bounds.show}
+        return data
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)

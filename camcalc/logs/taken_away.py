@@ -86,10 +86,10 @@ class Weighed(NamedTuple):
 
 
 class _Follows(NamedTuple):
-    """How a part of spark goes with the swing, one draw: coefficient on speed [crank deg per rev/s] by block, and on its forcing."""
+    """How a part of spark goes with the swing: coefficient on speed [crank deg per rev/s] by draw and block, and on its forcing by draw."""
 
     feed: Array
-    forced: float
+    forced: Array
 
 
 def weighed(blocks: Sequence[Block], frequency: float, belief: Belief, seed: int = 0) -> Weighed | None:
@@ -110,10 +110,9 @@ def weighed(blocks: Sequence[Block], frequency: float, belief: Belief, seed: int
     counts, sums, bins = _drawn_counts(blocks, rng), _sums(blocks), np.array([float(block.x.size) for block in blocks])
     likely = fitted(blocks, frequency)
     decays = decays_of(frequency)
-    each = [_follows(sums, one, PARTS) for one in counts]
+    each = _follows(sums, counts, PARTS)
     seen = [_hold_seen(sums, bins, one, float(decays[np.argmax(one @ likely)])) for one in counts]
-    feeds, forced = np.array([one.feed for one in each]), np.array([one.forced for one in each])
-    mode = mode_of(likely, feeds, forced, counts, frequency, belief, Hold(*np.transpose(seen)), rng)
+    mode = mode_of(likely, each.feed, each.forced, counts, frequency, belief, Hold(*np.transpose(seen)), rng)
     once = np.ones(len(blocks))
     _, together, in_phase = _forced_alone(sums, once, float(decays[np.argmax(likely.sum(axis=0))]))
     chance = TOGETHER / (WORTH * float(bins.sum()))
@@ -139,7 +138,7 @@ def taken_away(found: Weighed, start: float, end: float, parts: dict[Remedy, tup
     own = inside.sum() >= OWN_BLOCKS
     # The window's mean square is one, half of a spectrum's is left out.
     pedal = bool(np.sqrt(4.0 * np.mean(found.sums[inside, PEDAL, PEDAL].real)) >= PEDAL_MOVES)
-    left = np.array([_draw(found, k, inside, parts, STILL * 2.0 * math.pi * frequency, own=own, pedal=pedal) for k in range(DRAWS)])
+    left = _draws(found, inside, parts, STILL * 2.0 * math.pi * frequency, own=own, pedal=pedal)
     remedies = [*parts, Remedy.BURN_HALVED] + ([Remedy.PEDAL_HELD] if pedal else [])
     left = np.maximum(left, 1e-12)
     left[:, : len(parts)] **= np.exp(MODEL_DOUBT * np.random.default_rng(1).normal(size=(DRAWS, 1)))
@@ -150,14 +149,12 @@ def taken_away(found: Weighed, start: float, end: float, parts: dict[Remedy, tup
     return tuple(sorted(out, key=lambda one: -one.share))
 
 
-def _draw(found: Weighed, k: int, inside: NDArray[np.bool_], parts: dict[Remedy, tuple[str, ...]], still: float, *, own: bool, pedal: bool) -> list[float]:
-    """Return the share of the mean square that each remedy leaves, one draw.
+def _draws(found: Weighed, inside: NDArray[np.bool_], parts: dict[Remedy, tuple[str, ...]], still: float, *, own: bool, pedal: bool) -> Array:
+    """Return the share of the mean square that each remedy leaves, a row for each draw.
 
     Parameters
     ----------
     found : Weighed
-    k : int
-        Which draw.
     inside : mask, shape (blocks,)
         The episode's blocks.
     parts : dict of Remedy to tuple of str
@@ -168,22 +165,22 @@ def _draw(found: Weighed, k: int, inside: NDArray[np.bool_], parts: dict[Remedy,
     pedal : bool
         Whether a pedal was logged.
     """
-    counts = found.counts[k] * inside
-    counts = counts if counts.sum() > 0.0 else inside.astype(float)
+    counts = found.counts * inside
+    counts[counts.sum(axis=1) <= 0.0] = inside.astype(float)
     energy = found.sums[:, SPEED, SPEED].real / found.bins * counts
-    weight, told = energy / energy.sum(), counts if own else found.counts[k]
-    rate, hold = float(found.mode.own[k]), float(found.mode.per_degree[k])
+    weight, told = energy / energy.sum(axis=1, keepdims=True), counts if own else found.counts
+    rate, hold = found.mode.own[:, None], found.mode.per_degree
     whole = _follows(found.sums, told, PARTS)
-    forced = float(np.clip(hold * whole.forced, -MOST, MOST))
-    decay = np.maximum((rate - 0.5 * hold * whole.feed) / (1.0 - forced), still)
+    forced = np.clip(hold * whole.forced, -MOST, MOST)
+    decay = np.maximum((rate - 0.5 * hold[:, None] * whole.feed) / (1.0 - forced[:, None]), still)
     left = []
     for names in parts.values():
         part = _follows(found.sums, told, names)
-        without = np.maximum(decay + 0.5 * hold * (part.feed - 2.0 * decay * part.forced), still)
-        left.append(float(np.sum(weight * decay / without)) * (1.0 - float(np.clip(hold * part.forced, -MOST, MOST))))
-    by_pedal = _coherence(found.sums, told, found.bins, decay) if pedal else 0.0
-    left.append(1.0 - HALVED * max(1.0 - max(forced, 0.0) - by_pedal, 0.0))
-    return left + ([1.0 - by_pedal] if pedal else [])
+        without = np.maximum(decay + 0.5 * hold[:, None] * (part.feed - 2.0 * decay * part.forced[:, None]), still)
+        left.append(np.sum(weight * decay / without, axis=1) * (1.0 - np.clip(hold * part.forced, -MOST, MOST)))
+    by_pedal = _coherence(found.sums, told, found.bins, decay) if pedal else np.zeros(len(counts))
+    left.append(1.0 - HALVED * np.maximum(1.0 - np.maximum(forced, 0.0) - by_pedal, 0.0))
+    return np.stack(left + ([1.0 - by_pedal] if pedal else []), axis=1)
 
 
 def _drawn_counts(blocks: Sequence[Block], rng: np.random.Generator) -> Array:
@@ -211,21 +208,22 @@ def _sums(blocks: Sequence[Block]) -> NDArray[np.complex128]:
 
 
 def _follows(sums: NDArray[np.complex128], counts: Array, names: Sequence[str]) -> _Follows:
-    """Return how parts of spark go with the swing: what the lookup along speed makes of it block by block, the others over all blocks together."""
-    feed, forced = np.zeros(len(sums)), 0.0
+    """Return how parts of spark go with the swing, draw by draw (draws, blocks): what the lookup along speed makes of it, the others over all blocks."""
+    feed, forced = np.zeros(counts.shape), np.zeros(len(counts))
     if "by_speed" in names:
         feed += sums[:, FIRST_PART + PARTS.index("by_speed"), SPEED].real / sums[:, SPEED, SPEED].real
     places = [FIRST_PART + PARTS.index(name) for name in names if name != "by_speed"]
     if places:
-        on_speed, on_turned = _fit(np.tensordot(counts, sums, 1), places)
-        feed, forced = feed + float(on_speed.real), float(on_turned.real)
+        fit = _fit(np.tensordot(counts, sums[..., :FIRST_PART], 1), places)
+        feed, forced = feed + fit[:, :1].real, fit[:, 1].real
     return _Follows(feed, forced)
 
 
 def _fit(whole: NDArray[np.complex128], places: list[int]) -> NDArray[np.complex128]:
-    """Return how some channels together go with speed and what is turned of it, by least squares from sums of products."""
-    normal = whole[:FIRST_PART, :FIRST_PART].T
-    return np.asarray(np.linalg.lstsq(normal, whole[places, :FIRST_PART].sum(axis=0), rcond=1e-12)[0])
+    """Return how some channels together go with speed and what is turned of it, by least squares from sums of products: one fit, or a row for each."""
+    normal = np.swapaxes(whole[..., :FIRST_PART, :FIRST_PART], -1, -2)
+    asked = whole[..., places, :FIRST_PART].sum(axis=-2)
+    return np.asarray((np.linalg.pinv(normal, rcond=1e-12) @ asked[..., None])[..., 0])
 
 
 def _hold_seen(sums: NDArray[np.complex128], bins: Array, counts: Array, decay: float) -> tuple[float, float]:
@@ -254,13 +252,13 @@ def _forced_alone(sums: NDArray[np.complex128], counts: Array, decay: float) -> 
     return float(fit[1].real) * force / alone, float(fit[1].real) ** 2 * force / alone, float(np.sign(fit[1].real))
 
 
-def _coherence(sums: NDArray[np.complex128], counts: Array, bins: Array, decay: Array) -> float:
-    """Return the share of the forcing that goes with the pedal, less what chance gives."""
-    both = np.stack([2.0 * decay, np.ones(len(decay))], axis=1)
-    cross = abs(np.einsum("b,bi,bi->", counts, both, sums[:, :FIRST_PART, PEDAL])) ** 2
-    force = float(np.einsum("b,bi,bij,bj->", counts, both, sums[:, :FIRST_PART, :FIRST_PART], both).real)
-    own, worth = float((counts @ sums[:, PEDAL, PEDAL]).real), WORTH * float(counts @ bins)
-    if own <= 0.0 or worth <= TOGETHER:
-        return 0.0
-    share = cross / (force * own)
-    return float(max((share - 1.0 / worth) / (1.0 - 1.0 / worth), 0.0))
+def _coherence(sums: NDArray[np.complex128], counts: Array, bins: Array, decay: Array) -> Array:
+    """Return the share of the forcing that goes with the pedal, less what chance gives, draw by draw."""
+    both = np.stack([2.0 * decay, np.ones(decay.shape)], axis=-1)
+    cross = np.abs(np.einsum("kb,kbi,bi->k", counts, both, sums[:, :FIRST_PART, PEDAL])) ** 2
+    force = np.einsum("kb,kbi,bij,kbj->k", counts, both, sums[:, :FIRST_PART, :FIRST_PART], both).real
+    own, worth = (counts @ sums[:, PEDAL, PEDAL]).real, WORTH * (counts @ bins)
+    told = (own > 0.0) & (worth > TOGETHER)
+    share = cross / np.where(told, force * own, 1.0)
+    chance = 1.0 / np.where(told, worth, math.inf)
+    return np.where(told, np.maximum((share - chance) / (1.0 - chance), 0.0), 0.0)

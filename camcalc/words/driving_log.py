@@ -51,7 +51,9 @@ def log_columns_words(log: DriveLog) -> str:
     str
     """
     left = [note for note in log.notes if note.what not in HOW_READ and note.what is not LogDoubt.SIMULATED]
-    return _folded(["Columns of the log:", *_column_lines(log), *(line for note in left for line in _note_lines(note))])
+    kept_out = sum(problem.rows for problem in log.problems)
+    lines = [f"  Kept out: {counted(kept_out, 'row') if kept_out == 1 else f'{kept_out} rows or cells'}, listed with --full."] if kept_out else []
+    return _folded(["Columns of the log:", *_column_lines(log), *(line for note in left for line in _note_lines(note)), *lines])
 
 
 def log_head(log: DriveLog) -> str:

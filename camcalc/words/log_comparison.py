@@ -45,7 +45,7 @@ def comparison_rows(found: LogComparison) -> list[tuple[str, str, str]]:
     rows = [
         ("spread of final spark, deg", si.spread_before, si.spread_after),
         ("swing of speed, rpm r.m.s.", 60.0 * si.swing_before, 60.0 * si.swing_after),
-        ("time in surge, %", 100.0 * si.surging_before, 100.0 * si.surging_after),
+        ("surge in these cells, % time", 100.0 * si.surging_before, 100.0 * si.surging_after),
     ]
     return [(name, _text(a), _text(b)) for name, a, b in rows]
 

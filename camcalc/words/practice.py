@@ -49,7 +49,7 @@ def answer_text(question: Question) -> str:
     """Return the answer with its unit."""
     if question.form is Form.GEAR:
         return f"{question.answer:.0f}"
-    digits = 0 if question.tolerance >= 10.0 else 1 if question.tolerance >= 0.1 else 2
+    digits = 0 if question.tolerance >= 1.0 else 1 if question.tolerance >= 0.1 else 2
     return f"{question.answer:.{digits}f} {question.unit}".strip()
 
 

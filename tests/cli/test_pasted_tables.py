@@ -86,6 +86,14 @@ def test_a_table_in_a_file_of_tabs_is_shaped_and_pasted_back(tmp_path: Path, cap
     assert [cells[i + 1][j + 1] for i, j in kept] == [rows[i + 1][j + 1] for i, j in kept]
 
 
+def test_two_tables_of_one_name_have_cautions_of_their_own(tmp_path: Path, capsys: Said) -> None:
+    words = [*REVIEW, "--table", str(STEEP / "steep.csv"), "--next", str(tmp_path / "next.csv"), "--tab-separated", str(tmp_path / "next.tsv")]
+    assert main(words) == 0
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["next.csv", "next.tsv", "next.txt", "next_cautions.txt"]
+    assert all(Caution.KNOCK.value[:20] in (tmp_path / name).read_text() for name in ("next.txt", "next_cautions.txt"))
+    capsys.readouterr()
+
+
 @pytest.mark.parametrize("end", ["\n", "\r\n", "\r"])
 def test_every_line_end_is_kept_as_it_was(end: str) -> None:
     text = end.join(["rpm \\ kPa\t40\t60", "1000\t12.50\t14", "2000\t20\t24"]) + end

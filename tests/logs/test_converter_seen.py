@@ -57,6 +57,16 @@ def test_a_converter_that_locks_and_unlocks_is_called_that(build: Build, frequen
     assert "The converter locks and unlocks" in glance_lines(review, "Next: x.")[3]
 
 
+def test_the_time_of_a_converter_is_neither_looked_at_nor_rough_burning(build: Build) -> None:
+    slip = np.where(TIME < 20.0, locking(0.9, 0.04), 0.0)
+    quiet, both = cruise(build, 0.0 * TIME).findings, cruise(build, slip).findings
+    told = [m for m in both.manoeuvres if m.kind is ManoeuvreKind.CONVERTER]
+    spans = [(float(m.si.start), float(m.si.end)) for m in told]
+    assert both.si.looked_at == pytest.approx(quiet.si.looked_at - sum(b - a for a, b in spans), abs=0.1)
+    assert all(end <= a + 1e-9 or start >= b - 1e-9 for start, end in both.windows for a, b in spans)
+    assert not any(e.si.start < b and e.si.end > a for e in both.combustion for a, b in spans)
+
+
 def test_surge_behind_a_locked_converter_stays_surge(build: Build) -> None:
     for frequency in (0.9, 1.4, 2.4):
         review = cruise(build, 0.03 * np.sin(2.0 * np.pi * frequency * TIME))

@@ -11,7 +11,8 @@ import pytest
 from camcalc.cli.main import main
 
 Said = pytest.CaptureFixture[str]
-SHEET = str(Path(__file__).parents[2] / "examples" / "quarry-road" / "build.toml")
+ROOT = Path(__file__).parents[2] / "examples"
+SHEET = str(ROOT / "quarry-road" / "build.toml")
 
 
 def log(folder: Path, head: str, *columns: str) -> Path:
@@ -37,6 +38,33 @@ def test_a_log_without_times_is_reviewed_at_its_rate_and_everything_in_it_listed
         "The rows are spaced by the stated rate, 20 a second.",
     ):
         assert line in said
+
+
+def test_a_rate_is_refused_where_the_log_has_times_of_its_own(tmp_path: Path, capsys: Said) -> None:
+    log = tmp_path / "log.csv"
+    rows = [f"{0.05 * k:.2f},{1400 + k % 7},45,20" for k in range(200)]
+    for head in ("Time (s),Engine Speed (rpm),MAP (kPa),Spark (deg)", "clock [s],engine speed [rpm],MAP [kPa],spark [deg]"):
+        log.write_text("\n".join([head, *rows]) + "\n")
+        assert main(["review", str(log), SHEET, "--no-ceilings", "--rate", "20"]) == 1
+        assert "leave the rate out" in capsys.readouterr().err
+    # A column of that name without times is none.
+    log.write_text("\n".join(["Time (s),Engine Speed (rpm),MAP (kPa),Spark (deg)", *(f"0,{row.split(',', 1)[1]}" for row in rows)]) + "\n")
+    assert main(["review", str(log), SHEET, "--no-ceilings", "--rate", "20"]) == 0
+
+
+def test_rows_of_unlike_length_keep_their_header_and_are_counted(tmp_path: Path, capsys: Said) -> None:
+    log = tmp_path / "log.csv"
+    rows = [[f"{0.05 * k:.2f}", str(1400 + k % 7), "45", "20"] for k in range(200)]
+    cut = [row[:3] if k % 5 == 0 else [*row, "1", "2"] if k % 41 == 1 else row for k, row in enumerate(rows)]
+    log.write_text("\n".join(["Time (s),Engine Speed (rpm),MAP (kPa),Spark (deg)", *map(",".join, cut)]) + "\n")
+    assert main(["review", str(log), SHEET, "--no-ceilings"]) == 0
+    assert "Kept out: 5 rows or cells, listed with --full." in capsys.readouterr().out
+
+
+def test_a_log_is_not_compared_with_itself(capsys: Said) -> None:
+    steep = str(ROOT / "steep-table" / "before.csv")
+    assert main(["review", steep, SHEET, "--no-ceilings", "--before", steep]) == 1
+    assert "the log itself" in capsys.readouterr().err
 
 
 def test_two_columns_for_one_channel_are_asked_and_the_answer_is_taken(tmp_path: Path, capsys: Said) -> None:
