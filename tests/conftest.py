@@ -196,6 +196,17 @@ def once(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str, Callable[[]
     return made
 
 
+@pytest.fixture
+def kept_answers(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let commands keep what engines answer, as they do for a user, in a folder that the workers of this run share."""
+    from camcalc.cycle import kept_cycles
+
+    own = tmp_path_factory.getbasetemp()
+    folder = own.parent if "PYTEST_XDIST_WORKER" in os.environ else own
+    monkeypatch.setenv("CAMCALC_CACHE", "1")
+    monkeypatch.setattr(kept_cycles, "kernel_folder", lambda: folder)
+
+
 @pytest.fixture(scope="session")
 def brief_of(build_of: Callable[..., Build], once: Callable[[str, Callable[[], Any]], Any]) -> Callable[[str], Brief]:
     """Give an example's brief by the tests' own engine, without bands. Each is made once."""

@@ -62,6 +62,7 @@ def test_a_readme_names_files_that_are_there(scenario: str) -> None:
     assert [path for path in re.findall(r"examples/[\w./-]+", text) if not (EXAMPLES.parent / path).exists()] == []
 
 
+@pytest.mark.usefixtures("kept_answers")
 @pytest.mark.parametrize(
     "command",
     [pytest.param(c, id=f"{c.scenario}-{k}", marks=[] if any(q in c.line for q in QUICK) else [pytest.mark.slow]) for k, c in enumerate(ALL, start=1)],
