@@ -22,6 +22,8 @@ from ..drive.run_setup import FEET, SHAKERS, Foot, Shaker
 from ..drive.shaped_for_build import shape_for_build
 from ..errors import InputError, NoSolutionError
 from ..results import Measure, Record, measure
+from ..tables.table import EARLIEST, LATEST
+from ..unit_system import UnitSystem
 from ..units import quantity
 from ..vehicle.driveline import driveline_of
 from .hearing import HeardDrive, HeardIdle, hear_drive, hear_idle
@@ -84,7 +86,7 @@ class DriveCase(Record):
 
     on: DrivenOn
     driver: Driver
-    steepness: Measure = measure("", "percent", doc="of the table's slopes about its spark there; 0 is level")
+    steepness: Measure = measure("", "percent", doc="of the table's own slopes, about its spark there; 0 is level")
     heard: HeardDrive | None
 
 
@@ -119,6 +121,7 @@ class HeardBuild(Record):
     gain: float
     peak: float
     duration: Measure = measure("s", doc="of each sound")
+    units: UnitSystem = UnitSystem.METRIC
     road_speed_unit: str = "km/h"
 
     @property
@@ -191,7 +194,7 @@ def hear_build(
     begun = _Progress(progress)
     tables = surge_tables(made, begun.part(0))
     asked = _idles_of(build, positions)
-    drives_count = 2 * ((positions if positions > 1 else 1) + shaped)
+    drives_count = 2 * (positions + shaped)
     length = quantity(min(LONGEST, math.floor(2.0 * ALL_LAST / (len(asked) + drives_count)) / 2.0), "s")
     given = {"duration": length, "seed": seed, "pipe_length": pipe_length}
     idles = _heard_idles(asked, build, made, given, begun.part(1))
@@ -217,6 +220,7 @@ def hear_build(
         gain=levelled(sounds).gain,
         peak=PEAK,
         duration=length,
+        units=build.units,
         road_speed_unit=build.vehicle.road_speed_unit,
     )
 
@@ -251,8 +255,8 @@ def _idles_of(build: Build, positions: int) -> list[_Idle]:
     for turn in _steps(positions, SEPARATION_STEP):
         spread = cam.replace(intake=cam.intake.turned(turn), exhaust=cam.exhaust.turned(-turn))
         found.append(_Idle(Slider.LOBE_SEPARATION, build.replace(cam=spread), speed))
-    for turn in _steps(positions, ADVANCE_STEP):
-        found.append(_Idle(Slider.ADVANCE, build.replace(cam=cam.advanced(quantity(turn, "crank_deg"))), speed))
+    turned = [cam.advanced(quantity(turn, "crank_deg")) for turn in _steps(positions, ADVANCE_STEP)]
+    found += [_Idle(Slider.ADVANCE, build.replace(cam=one), speed) for one in turned]
     found += [_Idle(Slider.IDLE_SPEED, build, speed + more) for more in _steps(positions, SPEED_STEP)]
     return found + [_Idle(Slider.IDLE_SPARK, build, speed, more) for more in _steps(positions, SPARK_STEP)]
 
@@ -343,8 +347,8 @@ def _heard_drives(
     speed, pressure = float(road.si.speed[k]), float(road.si.manifold_pressure[k])
     level = table_spark(engine_side_of(build, tables), table, speed, pressure)
     on: list[tuple[DrivenOn, float, SparkTable]] = []
-    for share in np.linspace(0.0, 1.0, positions) if positions > 1 else [1.0]:
-        cells = level + float(share) * (np.asarray(table.si.cells) - level)
+    for share in np.linspace(0.0, 2.0, positions) if positions > 1 else [1.0]:
+        cells = np.clip(level + float(share) * (np.asarray(table.si.cells) - level), LATEST, EARLIEST)
         on.append((DrivenOn.YOURS, float(share), table if share == 1.0 else table.with_spark(cells)))
     if shaped is not None:
         on.append((DrivenOn.SHAPED, 1.0, shaped))

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ..advice.idle import IdleVerdict, idle_state
+from ..advice.idle import BEYOND_DATA, IdleVerdict, idle_state
 from ..advice.idle_balance import standing_balance
 from ..array_record import ArrayRecord
 from ..cycle.engine_tables import EngineTables, engine_tables
@@ -18,6 +19,7 @@ from ..drive.drive_run import Driver, DriveRun, simulate_drive
 from ..drive.engine_loop import engine_side_of, tables_of
 from ..drive.run_setup import PEDAL_MOVES_AT, Foot
 from ..errors import NoSolutionError
+from ..marks import Marks
 from ..results import Measure, Record, measure
 from ..tables.proposed import level_table
 from ..units import Bounds, quantity, to_si
@@ -61,7 +63,10 @@ class Lines(ArrayRecord):
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
 class HeardIdle(Record):
-    """An idle in neutral with throttle and spark held, as it is heard; figures are of a minute, missed cycles also as they are expected."""
+    """An idle in neutral with throttle and spark held, as it is heard; figures are of a minute, missed cycles also as they are expected.
+
+    ``verdict`` is that of the idle spark, nothing where another is held; ``beyond_data``: more residual than any engine data that ignition rests on has.
+    """
 
     cam: str
     verdict: IdleVerdict | None
@@ -78,9 +83,11 @@ class HeardIdle(Record):
     fastest: Measure = measure("crank_rps", "rpm")
     missed: Measure = measure("1/s", "1/minute", doc="of all cylinders, counted in the run")
     variation: Measure = measure("", "percent", doc="standard deviation of the burns' work over its mean, in the run")
+    beyond_data: bool
     firings: Firings
     lines: Lines
     sound: Sound
+    marks: Mapping[str, Marks] = dataclasses.field(default_factory=dict)
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
@@ -200,9 +207,11 @@ def hear_idle(
         fastest=float(late.si.speed.max()) if late.si.speed.size else None,
         missed=rest.missed_rate,
         variation=rest.variation,
+        beyond_data=settled.burned_fraction > BEYOND_DATA,
         firings=heard,
         lines=_lines(run, IDLE_SETTLES, length),
         sound=sound_of(heard, pipe_length=pipe_length),
+        marks={"spark": state.mark("spark")} if change == 0.0 else {},
     )
 
 

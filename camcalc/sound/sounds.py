@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from ..units import Quantity
     from .firings import Firings
 
-__all__ = ["Pipe", "Sound", "sound_of"]
+__all__ = ["PIPE", "Pipe", "Sound", "sound_of"]
 
 Array = NDArray[np.float64]
 
@@ -33,8 +33,11 @@ GAS = 600.0
 RETURNED, CORNER = 0.45, 700.0
 
 
-@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
-class Pipe:
+# From valve to open end.
+PIPE = Bounds("m", 0.3, 10.0)
+
+
+class Pipe(NamedTuple):
     """A plain pipe, closed at the engine and open at its end; every figure is an ESTIMATE.
 
     Attributes
@@ -103,7 +106,7 @@ def sound_of(firings: Firings, *, pipe_length: Quantity | str = "3 m", rate: int
         raise InputError("rate", came=str(rate), expected="4000 to 48000 samples a second")
     if places is not None and not set(places) <= set(range(firings.cylinders)):
         raise InputError("places", came=", ".join(map(str, places)), expected=f"places of the firing order, 0 to {firings.cylinders - 1}")
-    length = float(to_si(pipe_length, "pipe_length", Bounds("m", 0.3, 10.0)))
+    length = float(to_si(pipe_length, "pipe_length", PIPE))
     pipe = Pipe(delay=2.0 * length / gas_speed(GAS))
     heard = np.isin(firings.place, np.arange(firings.cylinders) if places is None else np.asarray(places))
     si = firings.si
