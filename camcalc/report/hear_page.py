@@ -19,7 +19,7 @@ from ..words.phrases import figure
 
 if TYPE_CHECKING:
     from ..sound.firings import Firings
-    from ..sound.hearing import Lines
+    from ..sound.hearing import HeardDrive, HeardIdle, Lines
 
 __all__ = ["CAUTIONS", "hear_html", "wave_files"]
 
@@ -80,15 +80,20 @@ def hear_html(heard: HeardBuild) -> str:
 
 def wave_files(heard: HeardBuild) -> dict[str, bytes]:
     """Return every sound as a WAV file, by its name."""
-    keys = [*_idle_keys(heard), *(_drive_key(heard, k) for k in range(len(heard.drives)))]
-    return {f"{key}.wav": case.heard.sound.wave(heard.gain) for key, case in zip(keys, (*heard.idles, *heard.drives), strict=True) if case.heard is not None}
+    idles = zip(_idle_keys(heard), (case.heard for case in heard.idles), strict=True)
+    drives = ((_drive_key(heard, k), case.heard) for k, case in enumerate(heard.drives))
+    named: list[tuple[str, HeardIdle | HeardDrive | None]] = [*idles, *drives]
+    return {f"{key}.wav": one.sound.wave(heard.gain) for key, one in named if one is not None}
 
 
 def _order(heard: HeardBuild, slider: Slider) -> list[int]:
-    """Return which idles a slider goes through, from the least, the sheet's own in the middle."""
-    others = [k for k, case in enumerate(heard.idles) if case.slider is slider]
-    middle = len(others) // 2
-    return [*others[:middle], 0, *others[middle:]]
+    """Return which idles a slider goes through, from the least, the sheet's own among them."""
+
+    def place(k: int) -> tuple[float, ...]:
+        si = heard.idles[k].si
+        return si.lobe_separation, si.advance, si.speed, si.spark_change
+
+    return sorted((k for k, case in enumerate(heard.idles) if case.slider in (Slider.NONE, slider)), key=place)
 
 
 def _idle_keys(heard: HeardBuild) -> list[str]:
@@ -119,7 +124,7 @@ def _idles(heard: HeardBuild) -> tuple[list[dict[str, Any]], list[dict[str, Any]
         if case.heard is not None:
             about["figures"] = words.idle_figures(case.heard, heard.units)
             about["strips"] = _strips(case.heard.lines, case.heard.firings, scale)
-            about["audio"] = _audio(heard, case)
+            about["audio"] = _audio(heard, case.heard)
         cases.append(about)
     sliders = []
     for slider, label in words.SLIDERS.items():
@@ -137,17 +142,19 @@ def _slider(code: str, label: str, texts: list[str], keys: list[str], own: int) 
 
 
 def _drives(heard: HeardBuild) -> list[dict[str, Any]]:
-    """Return the drives as the page shows them."""
-    found = [case.heard for case in heard.drives if case.heard is not None]
-    scale = _scale([one.lines for one in found], [one.firings for one in found])
+    """Return the drives as the page shows them, all that the driver does alike on one scale."""
+    scales = {}
+    for driver in {case.driver for case in heard.drives}:
+        found = [case.heard for case in heard.drives if case.heard is not None and case.driver is driver]
+        scales[driver] = _scale([one.lines for one in found], [one.firings for one in found])
     cases = []
     for k, case in enumerate(heard.drives):
         about: dict[str, Any] = {"key": _drive_key(heard, k), "name": words.drive_name(case), "head": words.drive_head(case)}
         about |= {"figures": [], "strips": [], "audio": ""}
         if case.heard is not None:
             about["figures"] = words.drive_figures(case.heard, heard.road_speed_unit)
-            about["strips"] = _strips(case.heard.lines, case.heard.firings, scale)
-            about["audio"] = _audio(heard, case)
+            about["strips"] = _strips(case.heard.lines, case.heard.firings, scales[case.driver])
+            about["audio"] = _audio(heard, case.heard)
         cases.append(about)
     return cases
 
@@ -161,8 +168,9 @@ def _steepness(heard: HeardBuild) -> dict[str, Any] | None:
     return _slider("steepness", words.STEEPNESS, texts, [f"yours-{k + 1}" for k in range(len(steep))], steep.index(1.0))
 
 
-def _audio(heard: HeardBuild, case: Any) -> str:
-    return "data:audio/wav;base64," + base64.b64encode(case.heard.sound.wave(heard.gain)).decode("ascii")
+def _audio(heard: HeardBuild, one: HeardIdle | HeardDrive) -> str:
+    """Return a sound as an address that holds it."""
+    return "data:audio/wav;base64," + base64.b64encode(one.sound.wave(heard.gain)).decode("ascii")
 
 
 def _scale(lines: Sequence[Lines], firings: Sequence[Firings]) -> Scale:

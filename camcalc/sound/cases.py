@@ -36,6 +36,7 @@ if TYPE_CHECKING:
     from ..drive.road_surge import RoadSurge
     from ..sheet import Build
     from ..tables import SparkTable
+    from ..units import Quantity
 
 __all__ = ["POSITIONS", "DriveCase", "DrivenOn", "HeardBuild", "IdleCase", "Shares", "Slider", "hear_build"]
 
@@ -127,11 +128,16 @@ class HeardBuild(Record):
     @property
     def sounds(self) -> tuple[Sound, ...]:
         """The sounds of all cases that have one, idles first."""
-        return tuple(case.heard.sound for case in (*self.idles, *self.drives) if case.heard is not None)
+        return tuple(one.sound for one in heard_in(self.idles, self.drives))
 
     def idle(self, slider: Slider) -> IdleCase | None:
         """Return the first case of a slider that has a sound; nothing without one."""
         return next((case for case in self.idles if case.slider is slider and case.heard is not None), None)
+
+
+def heard_in(idles: tuple[IdleCase, ...], drives: tuple[DriveCase, ...]) -> list[HeardIdle | HeardDrive]:
+    """Return what is heard of all cases, idles first; those without a sound are left out."""
+    return [*(case.heard for case in idles if case.heard is not None), *(case.heard for case in drives if case.heard is not None)]
 
 
 class _Idle(NamedTuple):
@@ -151,8 +157,8 @@ def hear_build(
     positions: int = 3,
     shaped: bool = True,
     seed: int = 1,
-    pipe_length: Any = "3 m",
-    engine: EngineModel | None = None,
+    pipe_length: Quantity | str = "3 m",
+    engine_of: Callable[[Build], EngineModel] | None = None,
     progress: Callable[[str, float], None] = lambda what, share: None,
 ) -> HeardBuild:
     """Return a build's idles and drives as they are heard and felt, with what each gear of the car does on the table.
@@ -172,8 +178,8 @@ def hear_build(
         The same number gives the same bytes; all cases have the same draws.
     pipe_length : quantity [length]
         From valve to open end: ESTIMATE.
-    engine : EngineModel
-        Of the build; made when left out.
+    engine_of : callable
+        Makes the engine of a build; crank-resolved cycles when left out.
     progress : callable
         Called with what is worked on and the share done, 0 to 1.
 
@@ -190,14 +196,15 @@ def hear_build(
         raise InputError("positions", came=str(positions), expected="1, 3 or 5")
     gear = gear or min(2, len(build.vehicle.gear_ratios))
     driveline_of(build, gear)
-    made: EngineModel = engine_kind("resolved")(build) if engine is None else engine
+    making = engine_of or engine_kind("resolved")
+    made = making(build)
     begun = _Progress(progress)
     tables = surge_tables(made, begun.part(0))
     asked = _idles_of(build, positions)
     drives_count = 2 * (positions + shaped)
     length = quantity(min(LONGEST, math.floor(2.0 * ALL_LAST / (len(asked) + drives_count)) / 2.0), "s")
     given = {"duration": length, "seed": seed, "pipe_length": pipe_length}
-    idles = _heard_idles(asked, build, made, given, begun.part(1))
+    idles = _heard_idles(asked, build, made, making, given, begun.part(1))
     begun.part(2)(0.0)
     new = shape_for_build(build, table, engine=made).shaped.table if shaped else None
     gears = _gears(build, table, gear, tables, begun.part(3))
@@ -206,7 +213,7 @@ def hear_build(
     drives: tuple[DriveCase, ...] = ()
     if driven is not None:
         drives = _heard_drives(build, table, new, driven, positions, tables, given, begun.part(4))
-    sounds = [case.heard.sound.si.pressure for case in (*idles, *drives) if case.heard is not None]
+    sounds = [one.sound.si.pressure for one in heard_in(idles, drives)]
     return HeardBuild(
         name=build.name,
         cam=build.cam.name,
@@ -257,16 +264,25 @@ def _idles_of(build: Build, positions: int) -> list[_Idle]:
         found.append(_Idle(Slider.LOBE_SEPARATION, build.replace(cam=spread), speed))
     turned = [cam.advanced(quantity(turn, "crank_deg")) for turn in _steps(positions, ADVANCE_STEP)]
     found += [_Idle(Slider.ADVANCE, build.replace(cam=one), speed) for one in turned]
-    found += [_Idle(Slider.IDLE_SPEED, build, speed + more) for more in _steps(positions, SPEED_STEP)]
+    bounds = build.idle.measures()["speed"].bounds
+    speeds = [speed + more for more in _steps(positions, SPEED_STEP) if bounds.low <= speed + more <= bounds.high]
+    found += [_Idle(Slider.IDLE_SPEED, build, one) for one in speeds]
     return found + [_Idle(Slider.IDLE_SPARK, build, speed, more) for more in _steps(positions, SPARK_STEP)]
 
 
-def _heard_idles(asked: list[_Idle], build: Build, engine: EngineModel, given: dict[str, Any], progress: Callable[[float], None]) -> tuple[IdleCase, ...]:
+def _heard_idles(
+    asked: list[_Idle],
+    build: Build,
+    engine: EngineModel,
+    making: Callable[[Build], EngineModel],
+    given: dict[str, Any],
+    progress: Callable[[float], None],
+) -> tuple[IdleCase, ...]:
     """Return the cases of the idles asked for, side by side."""
     done = []
 
     def heard(one: _Idle) -> IdleCase:
-        own = engine if one.build is build else engine_kind("resolved")(one.build)
+        own = engine if one.build is build else making(one.build)
         change = quantity(one.spark_change, "crank_deg")
         found, lowest = None, None
         try:

@@ -142,7 +142,7 @@ def hear_idle(
     ----------
     build : Build
     speed : quantity [crank speed]
-        Idle speed; the sheet's when left out.
+        Idle speed, as far as a sheet may ask for; the sheet's own when left out.
     spark_change : quantity [crank angle]
         More than the idle spark that camcalc finds, -20 to 20; less below zero.
     duration : quantity [time]
@@ -174,7 +174,7 @@ def hear_idle(
     made: EngineModel = engine_kind("resolved")(build) if engine is None else engine
     change = float(to_si(spark_change, "spark_change", Bounds("crank_deg", -20.0, 20.0)))
     length = float(to_si(duration, "duration", Bounds("s", 1.0, 30.0)))
-    asked = build.idle.si.speed if speed is None else float(to_si(speed, "speed", Bounds("crank_rps", 300.0 / 60.0, 2500.0 / 60.0, "rpm")))
+    asked = build.idle.si.speed if speed is None else float(to_si(speed, "speed", build.idle.measures()["speed"].bounds))
     state = idle_state(made, asked)
     spark = state.si.spark + change
     # The closed pedal of a run idles at the sheet's speed: here that asked for.

@@ -66,13 +66,16 @@ def position_text(case: IdleCase) -> str:
     if case.slider is Slider.LOBE_SEPARATION:
         return f"{case.lobe_separation.to('cam_deg').magnitude:g} cam deg"
     if case.slider is Slider.ADVANCE:
-        return f"{si.advance:g} crank deg"
+        return "0 crank deg" if si.advance == 0.0 else f"{abs(si.advance):g} crank deg {'advanced' if si.advance > 0.0 else 'retarded'}"
     if case.slider is Slider.IDLE_SPEED:
         return rpm(si.speed)
     if case.slider is Slider.IDLE_SPARK:
-        spark = f", {btdc(case.heard.si.spark)}" if case.heard is not None else ""
-        return f"{abs(si.spark_change):g} deg {'more' if si.spark_change > 0.0 else 'less'} than the idle spark{spark}"
+        return btdc(case.heard.si.spark) if case.heard is not None else _beside_idle_spark(si.spark_change)
     return "your sheet" if case.slider is Slider.NONE else "old cam"
+
+
+def _beside_idle_spark(change: float) -> str:
+    return f"{abs(change):g} deg {'more' if change > 0.0 else 'less'} than the idle spark"
 
 
 def own_text(slider: Slider, own: IdleCase) -> str:
@@ -85,7 +88,7 @@ def own_text(slider: Slider, own: IdleCase) -> str:
         The sheet's own.
     """
     if slider is Slider.IDLE_SPARK:
-        return f"the idle spark, {btdc(own.heard.si.spark)}" if own.heard is not None else "the idle spark"
+        return f"{btdc(own.heard.si.spark)}, the idle spark" if own.heard is not None else "the idle spark"
     return position_text(own.replace(slider=slider))
 
 
@@ -135,9 +138,9 @@ def idle_name(case: IdleCase) -> str:
         Slider.NONE: "New cam, your sheet",
         Slider.REPLACED_CAM: "Old cam",
         Slider.LOBE_SEPARATION: f"Lobe separation {position_text(case)}",
-        Slider.ADVANCE: f"Cam advance {position_text(case)}",
+        Slider.ADVANCE: f"Cam {position_text(case)}",
         Slider.IDLE_SPEED: f"Idle at {position_text(case)}",
-        Slider.IDLE_SPARK: f"Spark: {position_text(case)}",
+        Slider.IDLE_SPARK: f"Spark {_beside_idle_spark(case.si.spark_change)}",
     }
     return names[case.slider]
 
@@ -174,6 +177,10 @@ def idle_figures(heard: HeardIdle, units: UnitSystem = UnitSystem.IMPERIAL) -> l
         ("spark", btdc(si.spark, heard.mark("spark"))),
         ("vacuum", vacuum_text(si.manifold_vacuum, units)),
         ("residual", f"{percent(si.residual)} of charge"),
+    ]
+    if heard.stalled:
+        return found
+    found += [
         ("crank speed", f"{60.0 * si.slowest:.0f} to {60.0 * si.fastest:.0f} rpm in a minute"),
         ("missed cycles", f"{60.0 * si.missed:.0f} in a minute of all cylinders; {60.0 * si.expected:.0f} expected"),
         ("work of the burns", f"{percent(si.variation)} scatter, missed cycles counted"),
@@ -249,7 +256,7 @@ def drive_figures(heard: HeardDrive, road_speed_unit: str = "km/h") -> list[tupl
     road = f"{heard.road_speed.to(road_speed_unit).magnitude:.0f} {road_speed_unit}"
     return [
         ("drive", DRIVERS[heard.driver]),
-        ("from", f"gear {heard.gear}, {rpm(si.speed)}, {road}, {heard.foot} foot"),
+        ("from", f"gear {heard.gear}, {rpm(si.speed)}, {road}, with {heard.foot}"),
         ("spark there", f"{btdc(si.spark)}, swings by {figure(si.spark_swing, 1, 'deg')} from peak to peak"),
         ("acceleration", f"{figure(si.shake, 3, 'm/s2')} r.m.s., {figure(si.peaks, 2, 'm/s2')} from peak to peak, 0.5 to 16 Hz"),
         ("heard", f"{counted(len(heard.firings.si.time), 'firing')}, {_of_them(heard.firings.missed.sum())}"),
