@@ -30,8 +30,7 @@ def plot_heard(heard: HeardIdle | HeardDrive, ax: Axes | None = None) -> Axes:
     strips = [ax.inset_axes((0.0, 1.0 - (k + 1 - 0.5 * GAP) / len(labels), 1.0, (1.0 - GAP) / len(labels))) for k in range(len(labels))]
     strips[0].plot(lines.time, 60.0 * lines.speed, color="black", linewidth=0.9)
     strips[1].vlines(firings.si.time, 0.0, firings.si.burn, color="black", linewidth=0.7)
-    for time in firings.si.time[firings.missed > 0.0]:
-        strips[1].axvline(time, color="tab:orange", linestyle="--", linewidth=1.2)
+    ax.vlines(firings.si.time[firings.missed > 0.0], 0.0, 1.0, color="tab:orange", linestyle="--", linewidth=1.2)
     if moving:
         strips[2].plot(lines.time, lines.acceleration, color="black", linewidth=0.9)
     for strip, label in zip(strips, labels, strict=True):

@@ -57,8 +57,8 @@ class Slider(Code):
     REPLACED_CAM = "the cam that is replaced"
     LOBE_SEPARATION = "lobe separation"
     ADVANCE = "cam advance"
-    IDLE_SPEED = "idle speed"
-    IDLE_SPARK = "idle spark"
+    IDLE_SPEED = "speed of the idle"
+    IDLE_SPARK = "spark of the idle"
 
 
 class DrivenOn(Code):

@@ -169,7 +169,7 @@ def hear_idle(
     >>> build = load_build("examples/long-meadow/build.toml")
     >>> heard = hear_idle(build, duration="2 s", engine=QuickEngine(build))
     >>> heard.sound.si.time.size, heard.firings.cylinders, bool(heard.si.speed_swing > 0.0)
-    (16000, 6, True)
+    (16000, 8, True)
     """
     made: EngineModel = engine_kind("resolved")(build) if engine is None else engine
     change = float(to_si(spark_change, "spark_change", Bounds("crank_deg", -20.0, 20.0)))
