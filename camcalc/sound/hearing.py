@@ -92,7 +92,7 @@ class HeardIdle(Record):
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
 class HeardDrive(Record):
-    """A drive in a gear on a table, as it is heard and felt; figures are of what is heard but for the verdict and the acceleration of a held speed."""
+    """A drive in a gear on a table, as it is heard and felt; figures are of the run from where it is heard, longer than the sound at a held speed."""
 
     gear: int
     driver: Driver

@@ -27,6 +27,7 @@ HONEST = (
     "Each burn is one pulse, as strong as its work (estimate). A missed cycle has no pulse: a silent slot.",
     "The pipe is plain, open at its end, its gas at 600 K (estimate). No silencer, valve train or intake sounds in it.",
     "All cylinders meet in one pipe at the same distance and fire at equal angles. One bank of a V8 by itself beats differently.",
+    "Most of it lies below 200 Hz. Use headphones: small loudspeakers leave most of it out.",
     "Idles run with throttle and spark held. No idle control works on them; a control narrows the swing of the speed.",
     "All sounds have the same random draws. Differences between two sounds are the engine's.",
 )

@@ -361,6 +361,7 @@ def test_every_page_has_the_same_policy(root: Path) -> None:
         assert "<meta" not in text
     head = (root / "camcalc" / "pages" / "head.html").read_text(encoding="utf-8")
     assert "default-src 'none'" in head
+    assert "script-src {{ script_sources }}" in head
 
 
 @pytest.mark.parametrize(

@@ -252,6 +252,15 @@ def test_an_engine_that_does_not_idle_there_has_no_sound_and_says_so(heard: Hear
     assert page.count("<audio") == len(heard.sounds) - 1
 
 
+def test_an_engine_that_stalls_says_so_and_shows_no_figures_of_a_run(heard: HeardBuild) -> None:
+    own = heard.idles[0]
+    assert own.heard is not None
+    stalled = own.replace(heard=own.heard.replace(stalled=True))
+    page = hear_html(heard.replace(idles=(stalled, *heard.idles[1:])))
+    assert "at 950 rpm: the engine stalls." in page
+    assert "nan" not in describe(stalled.heard)
+
+
 def test_the_positions_and_the_gear_are_checked_first(build_of: Make) -> None:
     build, table = build_of("dockside"), level_table(25.0)
     with pytest.raises(InputError, match="1, 3 or 5"):
