@@ -24,6 +24,7 @@ from ..results import Measure, Record, measure
 from ..tables.proposed import level_table
 from ..units import Bounds, quantity, to_si
 from ..vehicle.acceleration_weighting import SurgeGrade
+from ..vehicle.driveline import driveline_of
 from .firings import Firings, firings_of
 from .sounds import Sound, sound_of
 
@@ -273,6 +274,7 @@ def hear_drive(
     """
     driver, foot = Driver.chosen(driver, "driver"), Foot.chosen(foot, "foot")
     length = float(to_si(duration, "duration", Bounds("s", 1.0, 30.0)))
+    driveline_of(build, gear)
     tables = tables_of(build) if engine_tables is None else engine_tables
     held = driver is Driver.SPEED_HOLD or driver is Driver.STEADY_PEDAL
     start = DRIVE_SETTLES if held else PEDAL_MOVES_AT - BEFORE_PEDAL

@@ -33,6 +33,8 @@ GAS = 600.0
 RETURNED, CORNER = 0.45, 700.0
 
 
+# A sound rises and falls at its ends within so long [s], lest it clicks where it begins again. Common practice, no source.
+EDGES = 10e-3
 # From valve to open end.
 PIPE = Bounds("m", 0.3, 10.0)
 
@@ -92,7 +94,7 @@ def sound_of(firings: Firings, *, pipe_length: Quantity | str = "3 m", rate: int
     Notes
     -----
     A pulse goes with what its burn gave: an ESTIMATE, since what is left in the cylinder when the exhaust opens goes about with it. A missed cycle has none.
-    What comes out of the pipe sounds by its rate of change.
+    What comes out of the pipe sounds by its rate of change. Within 10 ms of either end it is faded.
 
     Examples
     --------
@@ -112,5 +114,9 @@ def sound_of(firings: Firings, *, pipe_length: Quantity | str = "3 m", rate: int
     si = firings.si
     flow = pulse_train(si.time, si.speed, np.where(heard, si.burn, 0.0), rate=float(rate), duration=firings.duration)
     out = radiated(through_pipe(flow, rate=float(rate), delay=pipe.delay, returned=pipe.returned, corner=pipe.corner), rate=float(rate))
+    edge = np.sin(0.5 * np.pi * np.linspace(0.0, 1.0, round(EDGES * rate))) ** 2
+    if out.size >= 2 * edge.size:
+        out[: edge.size] *= edge
+        out[-edge.size :] *= edge[::-1]
     level = root_mean_square(out)
     return Sound(rate=rate, pipe_length=length, time=np.arange(out.size) / rate, pressure=out / level if level > 0.0 else out)

@@ -45,7 +45,13 @@ VERDICTS = {
     IdleVerdict.ROUGH: "Rough idle, but alive",
     IdleVerdict.MISSES: "Idle that misses",
 }
-DRIVERS = {Driver.SPEED_HOLD: "cruise at a held speed", Driver.TIP_IN: "tip-in: the pedal moves after one second"}
+DRIVERS = {
+    Driver.SPEED_HOLD: "cruise at a held speed",
+    Driver.STEADY_PEDAL: "cruise on a held pedal",
+    Driver.TIP_IN: "tip-in: the pedal moves after one second",
+    Driver.CLOSED_PEDAL: "closed pedal, from one second on",
+    Driver.BLIP: "blip: the pedal moves down and up after one second",
+}
 TRAP = "A right sound at idle is no verdict on the road."
 
 

@@ -129,6 +129,16 @@ def test_a_tip_in_is_heard_from_a_second_before_the_pedal(build_of: Make) -> Non
     assert speed[-1] > speed[0] + 1.0
 
 
+def test_every_driver_has_words_and_neutral_is_no_gear(build_of: Make) -> None:
+    build, table = build_of("quarry-road"), read_table(ROOT / "examples" / "quarry-road" / "spark.csv")
+    tables = engine_tables(QuickEngine(build), np.array([14.0, 22.0, 35.0]), np.linspace(20e3, 95e3, 9), np.array([10.0, 25.0, 40.0]))
+    for driver in Driver:
+        found = hear_drive(build, table, gear=3, speed="1500 rpm", driver=driver, duration="2 s", engine_tables=tables)
+        assert describe(found).startswith("drive: ")
+    with pytest.raises(InputError, match="gear"):
+        hear_drive(build, table, gear=0, speed="1500 rpm", engine_tables=tables)
+
+
 @pytest.mark.slow
 def test_missed_cycles_of_integrated_cycles_are_firings_without_work(resolved_of: Make) -> None:
     """The long cam's idle by its own maps: each missed cycle of the run is one firing, and the interval it is given lacks the work."""

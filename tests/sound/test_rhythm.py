@@ -170,6 +170,13 @@ def test_a_wave_file_is_read_back_by_the_standard_library() -> None:
     assert samples == pytest.approx(gain * sound.si.pressure, abs=0.5001 / FULL_SCALE)
 
 
+def test_a_sound_that_begins_again_does_not_click() -> None:
+    """Where its end meets its beginning it moves no further from sample to sample than elsewhere."""
+    heard = sound_of(v8(np.linspace(0.8, 1.2, 8), duration=2.003)).si.pressure
+    assert heard[0] == heard[-1] == 0.0
+    assert abs(heard[0] - heard[-1]) < np.abs(np.diff(heard)).max()
+
+
 def test_full_scale_is_refused() -> None:
     with pytest.raises(InputError, match="below full scale"):
         wave_bytes(np.array([0.0, 1.0]), RATE)
