@@ -187,13 +187,13 @@ def _put_one(part: Path, target: Path, replace: bool) -> None:
     part.replace(target)
 
 
-def write_folder(folder: Path, texts: Mapping[str, str], *, replace: bool = False) -> list[Path]:
+def write_folder(folder: Path, texts: Mapping[str, str] | Mapping[str, bytes], *, replace: bool = False) -> list[Path]:
     """Write files into a folder: a new one appears with all of them or not at all; into one that is there they go when all are written.
 
     Parameters
     ----------
     folder : Path
-    texts : mapping of str to str
+    texts : mapping of str to str or bytes
         By file name.
     replace : bool
         Whether files that are there may be replaced.

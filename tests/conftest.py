@@ -33,7 +33,7 @@ if os.environ.get("NUMBA_DISABLE_JIT", "0") == "1":
     numba.njit = _left_as_python
 
 if TYPE_CHECKING:
-    from camcalc import Brief, Build, QuickEngine, ResolvedEngine
+    from camcalc import Brief, Build, HeardBuild, QuickEngine, ResolvedEngine
 
 ROOT = Path(__file__).resolve().parents[1]
 REFERENCE = ROOT / "tests" / "reference"
@@ -218,6 +218,20 @@ def brief_of(build_of: Callable[..., Build], once: Callable[[str, Callable[[], A
         return once(f"brief of {name}", lambda: make_brief(build_of(name), model="coarse", bands=False))  # type: ignore[no-any-return]
 
     return brief
+
+
+@pytest.fixture(scope="session")
+def heard_of(build_of: Callable[..., Build], once: Callable[[str, Callable[[], Any]], Any]) -> Callable[[str], HeardBuild]:
+    """Give what an example sounds and feels like by the tests' own engine, without the shaped table. Each is made once."""
+    from camcalc import hear_build, read_table
+    from camcalc.cycle.models import MODELS
+
+    @functools.cache
+    def heard(name: str) -> HeardBuild:
+        build, table = build_of(name), read_table(ROOT / "examples" / name / "spark.csv")
+        return once(f"hearing {name}", lambda: hear_build(build, table, shaped=False, engine_of=MODELS["coarse"]))  # type: ignore[no-any-return]
+
+    return heard
 
 
 @pytest.fixture(scope="session")

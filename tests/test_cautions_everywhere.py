@@ -63,6 +63,7 @@ WALKS = {
     "road-test": Walk([SHEET], ON_THE_ROAD, "1. "),
     "surge": Walk([SHEET, "--gear", "4"], AT_SURGE, "Gear 4 on the level road"),
     "drive": Walk([SHEET, "--gear", "3", "--speed", "1500 rpm", "--duration", "4 s"], AT_SURGE, "acceleration, r.m.s."),
+    "hear": Walk([SHEET, "--positions", "1", "--no-shaped"], (*AT_IDLE_SPARK, *AT_SURGE), "New cam:"),
     "compare": Walk([SHEET, "--no-bands"], AT_COMPARISON, "has the better street manners"),
     "sweep": Walk([SHEET, "--vary", "idle.speed=850 rpm"], AT_IDLE_SPARK, "850 rpm"),
     "explain": Walk(["ceiling", SHEET], OVER_SPARK_TABLE, "How much final spark"),
@@ -94,7 +95,7 @@ def test_a_command_says_its_cautions_before_what_tempts(command: str, capsys: Sa
     assert [caution for caution in walk.owes if caution not in before] == []
 
 
-@pytest.mark.parametrize("command", ["trade-off", "cures", "road-test", "surge", "drive", "compare", "sweep", "explain", "shape"])
+@pytest.mark.parametrize("command", ["trade-off", "cures", "road-test", "surge", "drive", "hear", "compare", "sweep", "explain", "shape"])
 def test_a_command_says_its_cautions_in_json_too(command: str, capsys: Said, coarse: None) -> None:
     walk = WALKS[command]
     assert main([command, *walk.words, "--json"]) == 0

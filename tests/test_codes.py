@@ -18,7 +18,7 @@ from camcalc.results import Record
 
 PACKAGE = Path(__file__).resolve().parents[1] / "camcalc"
 # Packages that compute; each is named here once its findings are codes.
-CODED: tuple[str, ...] = ("advice", "burn", "compare", "cures", "cycle", "drive", "engine", "logs", "practice", "road_test", "tables", "vehicle")
+CODED: tuple[str, ...] = ("advice", "burn", "compare", "cures", "cycle", "drive", "engine", "logs", "practice", "road_test", "sound", "tables", "vehicle")
 # Text that a record may hold: names of things, and words of the build sheet that it repeats.
 NAMES = (
     "accessories", "alike", "angle_reference", "build", "cam", "cautions", "controller_reference", "engine_lacks", "for_a", "for_b", "gearbox", "input",

@@ -47,7 +47,7 @@ LAYERS = (
     ("cures", "road_test"),
     ("brief_parts",),
     ("brief", "brief_files"),
-    ("compare", "practice", "sweep"),
+    ("compare", "practice", "sound", "sweep"),
     ("words",),
     ("explain", "plot"),
     ("report",),

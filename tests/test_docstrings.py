@@ -16,7 +16,7 @@ import pytest
 PACKAGE = Path(__file__).resolve().parents[1] / "camcalc"
 MANY = 4
 # Where physics is computed: an equation there names its source.
-PHYSICS = ("burn", "cam", "cycle", "drive", "engine", "vehicle")
+PHYSICS = ("burn", "cam", "cycle", "drive", "engine", "sound", "vehicle")
 SECTION = r"^{}\n-+\n(.*?)(?=^[A-Z][A-Za-z ]+\n-+$|\Z)"
 NUMBERS = re.compile(r"\b(float|array|ndarray|quantity|sequence of float|list of float|tuple of (two |three )?floats?)\b")
 UNIT_WORDS = r"shares?|ratios?|factor|lambda|relative|times|over|count|counted|ticks|coefficients?|gamma|fractions?|exponent|units?"

@@ -36,6 +36,7 @@ STEPS = {
         "shape": "lower your spark table to its ceilings, and change no more",
         "surge": "will this table buck on this engine in this gear",
         "drive": "drive the car over time on a table, written as a log",
+        "hear": "hear the rhythm of idle and drive, a page with sliders",
     },
     "After the first drive": {
         "review": "surge and knock in a log, their causes, what to change next",

@@ -7,6 +7,7 @@ from .drive import plot_drive
 from .idle_spark import plot_idle_spark
 from .logs import plot_driven, plot_log, plot_spark_path, plot_spectrum, plot_trace, plot_visited
 from .of_records import PLOTS
+from .sound import plot_heard
 from .surge import plot_surge
 from .tables import plot_table_grid, plot_table_surface
 from .trade_off import plot_trade_off
@@ -18,6 +19,7 @@ __all__ = [
     "plot_drive",
     "plot_driven",
     "plot_flows",
+    "plot_heard",
     "plot_idle_spark",
     "plot_indicator",
     "plot_injection",

@@ -12,6 +12,7 @@ from .cycle import plot_flows, plot_indicator, plot_map, plot_pressure
 from .drive import plot_drive
 from .idle_spark import plot_idle_spark
 from .logs import plot_driven, plot_log, plot_spark_path, plot_spectrum, plot_trace, plot_visited
+from .sound import plot_heard
 from .surge import plot_surge
 from .tables import plot_table_grid, plot_table_surface
 from .trade_off import plot_trade_off
@@ -106,6 +107,8 @@ PLOTS: dict[str, dict[str, Callable[..., Axes]]] = {
     "SparkTable": {"grid": plot_table_grid, "surface": plot_table_surface},
     "ShapedTable": {"grid": plot_shaped, "surface": plot_shaped_surface},
     "DriveRun": {"drive": plot_drive},
+    "HeardIdle": {"heard": plot_heard},
+    "HeardDrive": {"heard": plot_heard},
     "DriveLog": {"channel": plot_channel},
     "LogReview": {"channel": plot_review, "table": plot_review_table},
     "LogTrace": {"trace": plot_trace},

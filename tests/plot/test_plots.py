@@ -15,7 +15,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 import camcalc.plot
-from camcalc import read_table, shape_table, simulate_cycle, simulate_drive, simulate_map
+from camcalc import hear_drive, read_table, shape_table, simulate_cycle, simulate_drive, simulate_map
 from camcalc.advice.curves import residual_curve
 from camcalc.advice.trade_off import trade_off
 from camcalc.compare import Curves
@@ -27,6 +27,7 @@ from camcalc.plot import (
     plot_compared,
     plot_drive,
     plot_flows,
+    plot_heard,
     plot_idle_spark,
     plot_indicator,
     plot_injection,
@@ -46,7 +47,7 @@ from camcalc.plot import (
 Draw = Callable[..., Axes]
 NAMES = (
     "lift", "lifts", "compared", "residual", "ceilings", "injection", "pressure", "indicator", "flows", "map", "table_grid", "table_surface", "log", "visited",
-    "surge", "drive", "trade_off", "idle_spark",
+    "surge", "drive", "trade_off", "idle_spark", "heard",
 )  # fmt: skip
 
 
@@ -71,6 +72,7 @@ def draw(brief_of: Callable[[str], Any], engine_of: Callable[..., Any]) -> Calla
     findings = find_surge(log)
     tables = engine_tables(engine_of("quarry-road"), np.array([20.0, 30.0, 40.0]), np.array([40e3, 60e3, 80e3]), np.array([15.0, 30.0, 45.0]))
     run = simulate_drive(build, base, gear=2, speed="2200 rpm", driver="closed pedal", engine_tables=tables, duration="4 s")
+    heard = hear_drive(build, base, gear=2, speed="2200 rpm", duration="2 s", engine_tables=tables)
     traded = trade_off(engine_of("quarry-road"), speed="2400 rpm", torque="60 N m", ceiling="30 crank_deg")
     up = np.array([1.0, 2.0])
     over = {name: np.array([up, up]) for name in ("vacuum", "burned_fraction", "ceiling", "intake_lift", "exhaust_lift")}
@@ -89,6 +91,7 @@ def draw(brief_of: Callable[[str], Any], engine_of: Callable[..., Any]) -> Calla
         "drive": lambda ax=None: plot_drive(run, ax=ax, road_speed_unit="mph"),
         "trade_off": lambda ax=None: plot_trade_off(traded, ax=ax),
         "idle_spark": lambda ax=None: plot_idle_spark(brief.idle_spark, ax=ax),
+        "heard": lambda ax=None: plot_heard(heard, ax=ax),
         "lifts": lambda ax=None: plot_lifts(curves, ("long", "mild"), ax=ax),
         "compared": lambda ax=None: plot_compared(curves, "vacuum", ax=ax),
         "surge": lambda ax=None: plot_surge(surge, ax=ax),
