@@ -61,17 +61,19 @@ _HOME = {
     "slope_rule": ".drive.slope_rule", "SlopeRule": ".drive.slope_rule", "run_sweep": ".sweep", "Sweep": ".sweep", "varied_builds": ".sweep",
     "hear_build": ".sound", "hear_drive": ".sound", "hear_idle": ".sound",
     "HeardBuild": ".sound", "HeardDrive": ".sound", "HeardIdle": ".sound",
+    "practice_questions": ".practice", "mark_answer": ".practice",
     "CamcalcError": ".errors", "InputError": ".errors", "InputErrors": ".errors", "NoSolutionError": ".errors",
 }  # fmt: skip
 
 __all__ = [
-    "Brief", "Build", "CamCard", "CamSheet", "CamcalcError", "Comparison", "CureRanking", "CycleMap", "CycleResult", "DriveLog", "DriveRun", "Explanation",
-    "GearsOnTable", "HeardBuild", "HeardDrive", "HeardIdle", "InputError", "InputErrors", "Lineup", "NoSolutionError", "QuickEngine", "ResolvedEngine",
-    "RoadTest", "ShapedForBuild", "ShapedTable", "SlopeRule", "SparkTable", "Sweep", "TradeOff", "__version__", "add_back", "add_back_for_build",
-    "compare_builds", "compare_logs", "describe", "explain_topic", "find_surge", "frame_of", "hear_build", "hear_drive", "hear_idle", "idle_swing_in_neutral",
-    "load_brief", "load_build", "load_cam", "make_brief", "measure_swing", "parse", "plan_road_test", "rank_cures", "read_build", "read_cam_card", "read_log",
-    "read_table", "review_for_build", "review_log", "run_sweep", "save_brief", "save_build", "shape_for_build", "shape_table", "simulate_cycle",
-    "simulate_drive", "simulate_map", "slope_rule", "surge_in_gears", "surge_map", "surge_risk", "trade_off", "varied_builds",
+    "Brief", "Build", "CamCard", "CamSheet", "CamcalcError", "Comparison", "CureRanking", "CycleMap", "CycleResult", "DriveLog", "DriveRun",
+    "Explanation", "GearsOnTable", "HeardBuild", "HeardDrive", "HeardIdle", "InputError", "InputErrors", "Lineup", "NoSolutionError", "QuickEngine",
+    "ResolvedEngine", "RoadTest", "ShapedForBuild", "ShapedTable", "SlopeRule", "SparkTable", "Sweep", "TradeOff", "__version__", "add_back",
+    "add_back_for_build", "compare_builds", "compare_logs", "describe", "explain_topic", "find_surge", "frame_of", "hear_build", "hear_drive",
+    "hear_idle", "idle_swing_in_neutral", "load_brief", "load_build", "load_cam", "make_brief", "mark_answer", "measure_swing", "parse",
+    "plan_road_test", "practice_questions", "rank_cures", "read_build", "read_cam_card", "read_log", "read_table", "review_for_build", "review_log",
+    "run_sweep", "save_brief", "save_build", "shape_for_build", "shape_table", "simulate_cycle", "simulate_drive", "simulate_map", "slope_rule",
+    "surge_in_gears", "surge_map", "surge_risk", "trade_off", "varied_builds",
 ]  # fmt: skip
 
 drawing.plots_are_in(f"{__name__}.plot")
