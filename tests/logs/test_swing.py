@@ -124,6 +124,13 @@ def test_the_jitter_of_the_sheet_is_what_the_prediction_would_draw(build: Build,
     assert swing.si.blow_back == pytest.approx(0.1)
 
 
+@pytest.mark.parametrize(("jitter", "too_large"), [(0.5, False), (2.0, True)])
+def test_a_load_that_swings_more_than_a_sheet_can_say_is_told(build: Build, jitter: float, too_large: bool) -> None:
+    log = held(50.0, load=jitter * 0.1 * 45e3, speed=0.05, lag=build.limits.si.load_filter, seconds=60.0)
+    swing = measure_swing(log, build=build, engine_tables=tables(0.1, 1e-9))
+    assert (SwingDoubt.TOO_LARGE in {note.what for note in swing.notes}) is too_large
+
+
 @pytest.mark.parametrize("kind", ["air charge", "relative charge"])
 def test_another_load_gives_the_same_jitter(build: Build, kind: str) -> None:
     from camcalc.cycle.load_axis import air_charge_of

@@ -1,0 +1,94 @@
+"""The parts that causes are told by: what is known of a car beforehand, too little to tell, a table that is flat where it surges."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from camcalc import load_build
+from camcalc.logs import DriveLog, find_surge
+from camcalc.logs.cause_shares import BY_ENGINE, BY_SHEET, USUAL_TORQUE, _looks_flat, belief_of, cause_of
+from camcalc.logs.causes import Cause
+from camcalc.logs.delays import find_delays
+from camcalc.logs.swing_mode import Block
+from camcalc.logs.taken_away import ANY_CAR, Remedy, weighed
+from camcalc.sheet import Build
+from camcalc.tables import SparkTable
+from camcalc.vehicle.driveline import driveline_of
+
+EXAMPLES = Path(__file__).parents[2] / "examples"
+
+
+@pytest.fixture(scope="module")
+def build() -> Build:
+    return load_build(EXAMPLES / "quarry-road" / "build.toml")
+
+
+@pytest.mark.parametrize("gear", [1, 2, 4])
+def test_a_degree_of_spark_turns_the_inertia_that_swings_in_the_gear(build: Build, gear: int) -> None:
+    # Two inertias on a spring swing against each other: the engine's speed answers to torque as one of J (1 + J / J_car) would (textbook, exact).
+    line = driveline_of(build, gear)
+    engine, car = line.engine_inertia / line.ratio**2, line.load_inertia / line.ratio**2
+    known = belief_of(build, float(gear), 1.5)
+    assert known.damping == ANY_CAR.damping
+    assert known.per_degree == pytest.approx((1.5 / (engine * (1.0 + engine / car)) / math.tau, BY_ENGINE), rel=1e-12)
+
+
+def test_without_an_engine_the_sheet_says_less_and_without_a_gear_nothing(build: Build) -> None:
+    assert build.engine.cylinders * math.pi / 4.0 * build.engine.si.bore**2 * build.engine.si.stroke * USUAL_TORQUE == pytest.approx(
+        belief_of(build, 2.0, math.nan).per_degree[0] / belief_of(build, 2.0, 1.0).per_degree[0], rel=1e-9
+    )
+    assert belief_of(build, 2.0, math.nan).per_degree[1] == belief_of(build, 2.0, -1.0).per_degree[1] == BY_SHEET
+    beyond = len(build.vehicle.gear_ratios) + 1.0
+    assert {belief_of(None, 2.0, 1.0), belief_of(build, math.nan, 1.0), belief_of(build, 0.0, 1.0), belief_of(build, beyond, 1.0)} == {ANY_CAR}
+    assert belief_of(build, beyond - 1.0, 1.0) != ANY_CAR
+
+
+def test_one_block_tells_nothing() -> None:
+    rng = np.random.default_rng(1)
+    x = rng.normal(size=9) + 1j * rng.normal(size=9)
+    blocks = [Block(middle=10.0, follows=-1, rows=64, step=0.05, band=np.linspace(10.0, 18.0, 9), x=x, turned=1j * x, others={})]
+    assert weighed([], 2.0, ANY_CAR) is None
+    assert weighed(blocks, 2.0, ANY_CAR) is None
+
+
+@pytest.mark.parametrize(
+    ("remedy", "follows", "cause"),
+    [
+        (Remedy.TABLE_LEVEL, Cause.UNKNOWN, Cause.TABLE),
+        (Remedy.BURN_HALVED, Cause.TABLE, Cause.BURN),
+        (Remedy.PEDAL_HELD, Cause.TABLE, Cause.DRIVER),
+        (Remedy.KNOCK_RETARD_FROZEN, Cause.TABLE, Cause.KNOCK_RETARD),
+        (Remedy.CORRECTION_FROZEN, Cause.IDLE_CORRECTION, Cause.IDLE_CORRECTION),
+        (Remedy.CORRECTION_FROZEN, Cause.ANOTHER_TABLE, Cause.ANOTHER_TABLE),
+        (Remedy.CORRECTION_FROZEN, Cause.TABLE, Cause.UNKNOWN),
+        (Remedy.SPARK_LEVEL, Cause.NO_TABLE, Cause.NO_TABLE),
+    ],
+)
+def test_a_remedy_names_the_cause_that_it_takes_away(remedy: Remedy, follows: Cause, cause: Cause) -> None:
+    assert cause_of(remedy, follows) is cause
+
+
+def table(slope: float) -> SparkTable:
+    """Spark that rises with speed by so much for each rev/s."""
+    speeds = np.arange(15.0, 31.0, 2.5)
+    cells = np.add.outer(20.0 + slope * (speeds - 15.0), [0.0, 0.0])
+    return SparkTable(load_kind="manifold pressure", speed=speeds, loads=[2e4, 8e4], cells=cells, increment=0.1)
+
+
+def test_a_table_is_flat_or_steep_by_where_it_surges_alone() -> None:
+    t = np.arange(0.0, 40.0, 0.02)
+    surges = t > 20.0
+    speed = 22.0 + np.where(surges, 1.2 * np.sin(2.0 * np.pi * 2.4 * t), 0.0) + 0.01 * np.random.default_rng(2).normal(size=t.size)
+    load = np.full(t.size, 4.5e4)
+    steep, flat = table(2.0), table(0.05)
+    # Before it surges spark moves by itself, far more than any table: that is not looked at.
+    spark = np.asarray(steep.spark_at(speed, load)) + np.where(surges, 0.0, 6.0 * np.sin(2.0 * np.pi * 3.0 * t))
+    log = DriveLog.of(time=t, speed=speed, load=load, load_kind="manifold pressure", spark=spark, pedal=np.full(t.size, 0.2))
+    findings = find_surge(log)
+    assert min(e.si.start for e in findings.episodes) > 15.0
+    assert not _looks_flat(log, findings, steep, find_delays(log, steep))
+    assert _looks_flat(log, findings, flat, find_delays(log, flat))
