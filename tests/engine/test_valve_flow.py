@@ -259,6 +259,13 @@ def test_the_valves_of_a_build_are_those_of_its_sheet(example_path: Path) -> Non
         assert shape.stem < shape.port
 
 
+def test_what_flows_is_air_unless_another_gas_is_given() -> None:
+    # Dry air: 287.05 J/kg/K (US Standard Atmosphere 1976), 1.4.
+    about = {"discharge": 0.7, "pressure_upstream": "101 kPa", "pressure_downstream": "70 kPa", "temperature_upstream": "300 K"}
+    air = orifice_flow("100 mm**2", **about, gas_constant="287.05 J/kg/K", gamma=1.4)
+    assert orifice_flow("100 mm**2", **about).to("g/s").magnitude == pytest.approx(air.to("g/s").magnitude, rel=1e-12)
+
+
 @pytest.mark.reference("intake_discharge.csv")
 def test_intake_discharge(row: Any) -> None:
     row.check(intake_discharge(row.lift_over_diameter))

@@ -7,12 +7,15 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy.integrate import quad
 
 from camcalc import load_build
-from camcalc.logs import DriveLog, find_surge
+from camcalc.logs import DriveLog, find_surge, review_log
 from camcalc.logs.cause_shares import BY_ENGINE, BY_SHEET, USUAL_TORQUE, _looks_flat, belief_of, cause_of
-from camcalc.logs.causes import Cause
+from camcalc.logs.causes import Cause, CauseNote
 from camcalc.logs.delays import find_delays
+from camcalc.logs.signals import LOWEST, ORDER
+from camcalc.logs.swing_memory import _bandwidth, noise_energy
 from camcalc.logs.swing_mode import Block
 from camcalc.logs.taken_away import ANY_CAR, Remedy, weighed
 from camcalc.sheet import Build
@@ -92,3 +95,29 @@ def test_a_table_is_flat_or_steep_by_where_it_surges_alone() -> None:
     assert min(e.si.start for e in findings.episodes) > 15.0
     assert not _looks_flat(log, findings, steep, find_delays(log, steep))
     assert _looks_flat(log, findings, flat, find_delays(log, flat))
+
+
+def test_what_a_log_now_tells_is_no_more_said_to_be_untold() -> None:
+    t = np.arange(0.0, 40.0, 0.02)
+    speed = 22.0 + 1.2 * np.sin(2.0 * np.pi * 2.4 * t) + 0.01 * np.random.default_rng(2).normal(size=t.size)
+    load, steep = np.full(t.size, 4.5e4), table(2.0)
+    spark = np.asarray(steep.spark_at(speed, load))
+    (cause,) = review_log(DriveLog.of(time=t, speed=speed, load=load, load_kind="manifold pressure", spark=spark, pedal=np.full(t.size, 0.2)), steep).causes
+    assert cause.taken
+    assert cause.follows is Cause.TABLE
+    assert CauseNote.NOT_IN_A_LOG not in cause.notes
+
+
+@pytest.mark.parametrize("high", [4.0, 9.0, math.inf])
+def test_noise_in_the_band_is_its_density_times_the_band_passed(high: float) -> None:
+    # The area under the filters' squared gain, by quadrature.
+    step = 0.02
+
+    def passed(f: float) -> float:
+        return float(1.0 / ((1.0 + (LOWEST / f) ** ORDER) * (1.0 + (f / high) ** ORDER)) ** 2)
+
+    known = 0.5 / step if math.isinf(high) else quad(passed, 1e-6, 0.5 / step, limit=200)[0]
+    assert _bandwidth(high, step) == pytest.approx(known, rel=2e-3)
+    windows = [np.random.default_rng(k).normal(size=256) for k in range(200)]
+    if math.isfinite(high):
+        assert noise_energy(windows, step, high) == pytest.approx(known * 2.0 * step, rel=0.1)
