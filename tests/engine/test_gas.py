@@ -248,3 +248,12 @@ def test_heat_capacity_is_the_slope_of_enthalpy_and_rises(name: str, one: GasDat
 def test_an_unknown_fuel_is_refused_with_the_nearest_known() -> None:
     with pytest.raises(InputError, match='did you mean "E85"'):
         fuel_data("E86")
+
+
+def test_heat_of_vaporisation_and_density_of_a_blend_go_by_mass_and_by_volume() -> None:
+    # Gasoline 745 kg/m3 and 350 kJ/kg, ethanol 789 and 900 (US DOE fuel property table, middle of its ranges, read).
+    assert fuel_data("gasoline", 1.0).latent == pytest.approx(350e3, rel=1e-12)
+    for kind, share in (("E10", 0.10), ("E85", 0.85)):
+        found, masses = fuel_data(kind, 1.0), (share * 789.0, (1.0 - share) * 745.0)
+        assert found.density == pytest.approx(sum(masses), rel=1e-12)
+        assert found.latent == pytest.approx((masses[0] * 900e3 + masses[1] * 350e3) / sum(masses), rel=1e-12)

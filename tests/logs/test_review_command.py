@@ -58,7 +58,8 @@ def test_rows_of_unlike_length_keep_their_header_and_are_counted(tmp_path: Path,
     cut = [row[:3] if k % 5 == 0 else [*row, "1", "2"] if k % 41 == 1 else row for k, row in enumerate(rows)]
     log.write_text("\n".join(["Time (s),Engine Speed (rpm),MAP (kPa),Spark (deg)", *map(",".join, cut)]) + "\n")
     assert main(["review", str(log), SHEET, "--no-ceilings"]) == 0
-    assert "Kept out: 5 rows or cells, listed with --full." in capsys.readouterr().out
+    longer = sum(len(row) > 4 for row in cut)
+    assert f"Kept out: {longer} rows or cells, listed with --full." in capsys.readouterr().out
 
 
 def test_a_log_is_not_compared_with_itself(capsys: Said) -> None:
