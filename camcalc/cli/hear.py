@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 __all__ = ["add_arguments", "run"]
 
-WAVES = ("*.wav",)
+WAVES = ("*.wav", "sounds.txt")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -36,6 +36,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Work out all cases, print them, and write the page and the sounds."""
+    from ..errors import InputError
     from ..files import write_files, write_folder
     from ..report.hear_page import CAUTIONS, hear_html, wave_files
     from ..sheet import load_build
@@ -49,6 +50,8 @@ def run(options: argparse.Namespace) -> int:
 
     build = in_units(load_build(options.build), options)
     table = read_table(table_path(options.table, build))
+    if options.html and options.wav and options.html.resolve() == options.wav.resolve():
+        raise InputError("--wav", came=f"{options.wav}, as for --html", expected="a folder of its own")
     refuse_outputs({"--html": options.html}, [*build.files(), table.path], folders={"--wav": (options.wav, WAVES)}, force=options.force)
     # What cannot be is refused before the work begins.
     to_si(options.pipe, "--pipe", PIPE)
@@ -65,7 +68,7 @@ def run(options: argparse.Namespace) -> int:
     if options.wav:
         waves = wave_files(heard)
         write_folder(options.wav, waves, replace=options.force)
-        print(f"{len(waves)} sounds written to {options.wav}", file=sys.stderr)
+        print(f"{len(waves) - 1} sounds written to {options.wav}", file=sys.stderr)
     if options.json:
         print(json.dumps({"cautions": list(CAUTIONS), **_data(heard)}, indent=1, allow_nan=False))
     else:

@@ -292,8 +292,10 @@ def _engine_speed(build: Build, draw: Draw) -> Question | None:
 def _four_cells(build: Build, draw: Draw) -> Question | None:
     slow, light = float(100 * draw.rng.randrange(8, 20)), float(5 * draw.rng.randrange(6, 14))
     speeds, loads = (slow, slow + draw.rng.choice([200.0, 400.0])), (light, light + 10.0)
-    first = draw.rng.randrange(12, 26)
-    cells = [float(first + draw.rng.randrange(0, 5) * 2 * k + draw.rng.choice([-4, -2, 0]) * j) for k in (0, 1) for j in (0, 1)]
+    first = draw.rng.randrange(16, 28)
+    # Spark does not rise with load.
+    rows = [first, first + draw.rng.choice([-2, 0, 2, 4, 6, 8])]
+    cells = [float(row + j * draw.rng.choice([-4, -2, -1, 0])) for row in rows for j in (0, 1)]
     s, t = draw.rng.choice([0.25, 0.3, 0.6, 0.75]), draw.rng.choice([0.2, 0.4, 0.7, 0.8])
     speed, load = slow + s * (speeds[1] - slow), light + t * 10.0
     given: Given = {
@@ -324,9 +326,9 @@ def _steepness(build: Build, draw: Draw) -> Question | None:
 
 def _swinging_row(build: Build, draw: Draw) -> Question | None:
     """A swing about a row, wide enough that its ends lie nearer to other rows."""
-    step = draw.rng.choice([200.0, 300.0, 400.0])
-    rows = [step * k for k in range(draw.rng.randrange(3, 5), draw.rng.randrange(9, 12))]
-    row = draw.rng.choice(rows[1:-1])
+    step = draw.rng.choice([100.0, 150.0, 200.0])
+    rows = [600.0 + step * k for k in range(draw.rng.randrange(8, 11))]
+    row = draw.rng.choice([one for one in rows[1:-1] if 900.0 <= one <= 1800.0])
     middle = row + float(round(draw.rng.uniform(-0.25, 0.25) * step))
     high, low = (float(round(draw.rng.uniform(0.8, 0.95) * step)) for _ in range(2))
     half = min(high, low)

@@ -12,10 +12,9 @@ from numpy.typing import NDArray
 
 from ..cautions import AT_IDLE_SPARK, AT_SURGE, Caution
 from ..pages.dress import rendered
-from ..sound.cases import DrivenOn, HeardBuild, Slider
+from ..sound.cases import DriveCase, DrivenOn, HeardBuild, IdleCase, Slider
 from ..words import sound as words
 from ..words.gears import skipped_lines
-from ..words.phrases import figure
 
 if TYPE_CHECKING:
     from ..sound.firings import Firings
@@ -28,6 +27,8 @@ Array = NDArray[np.float64]
 CAUTIONS = tuple(dict.fromkeys((*AT_IDLE_SPARK, *AT_SURGE)))
 # The picture of a line, in its own units; the page stretches it.
 WIDTH, HEIGHT = 600.0, 60.0
+# Which sound is what, beside the sounds.
+LIST = "sounds.txt"
 
 
 class Scale(NamedTuple):
@@ -68,9 +69,10 @@ def hear_html(heard: HeardBuild) -> str:
         steepness=_steepness(heard),
         has_shaped=any(case.on is DrivenOn.SHAPED for case in heard.drives),
         gear=heard.gear,
-        shares=[(name, figure(adds, 3), 100.0 * adds / most if most > 0.0 and math.isfinite(adds) else 0.0) for name, adds in rows],
+        shares=[(name, words.share_text(adds), 100.0 * adds / most if most > 0.0 and math.isfinite(adds) else 0.0) for name, adds in rows],
         shares_words=words.shares_words(shares) if shares is not None else "",
         adds_note=words.ADDS_NOTE,
+        speeds_words=words.speeds_words(heard),
         gears=words.gear_rows(heard.gears, heard.road_speed_unit),
         skipped=skipped_lines(heard.no_answer),
         width=WIDTH,
@@ -79,11 +81,35 @@ def hear_html(heard: HeardBuild) -> str:
 
 
 def wave_files(heard: HeardBuild) -> dict[str, bytes]:
-    """Return every sound as a WAV file, by its name."""
-    idles = zip(_idle_keys(heard), (case.heard for case in heard.idles), strict=True)
-    drives = ((_drive_key(heard, k), case.heard) for k, case in enumerate(heard.drives))
-    named: list[tuple[str, HeardIdle | HeardDrive | None]] = [*idles, *drives]
-    return {f"{key}.wav": one.sound.wave(heard.gain) for key, one in named if one is not None}
+    """Return every sound as a WAV file, by a name that says what it is of, and the list of them in words."""
+    sounds: dict[str, bytes] = {}
+    listed = [*words.HONEST, words.level_words(heard), ""]
+    cases: list[tuple[str, str, str, HeardIdle | HeardDrive | None]] = []
+    cases += [(_idle_file(case), words.idle_name(case), words.idle_head(case), case.heard) for case in heard.idles]
+    cases += [(_drive_file(case), words.drive_name(case), words.drive_head(case), case.heard) for case in heard.drives]
+    for name, what, head, one in cases:
+        if one is not None:
+            sounds[f"{name}.wav"] = one.sound.wave(heard.gain)
+            listed.append(f"{name}.wav: {what}. {head}")
+    return {**sounds, LIST: ("\n".join(listed) + "\n").encode()}
+
+
+def _idle_file(case: IdleCase) -> str:
+    """Return the name of an idle's file: what is changed, and to which figure, so that a name has one meaning whatever else was computed."""
+    si = case.si
+    figures = {
+        Slider.LOBE_SEPARATION: case.lobe_separation.to("cam_deg").magnitude, Slider.ADVANCE: si.advance, Slider.IDLE_SPEED: 60.0 * si.speed,
+        Slider.IDLE_SPARK: si.spark_change,
+    }  # fmt: skip
+    if case.slider is Slider.NONE:
+        return "idle"
+    sign = "+" if case.slider in (Slider.ADVANCE, Slider.IDLE_SPARK) else ""
+    return f"idle-{case.slider.code}" + (f"{'' if sign else '-'}{figures[case.slider]:{sign}.4g}" if case.slider in figures else "")
+
+
+def _drive_file(case: DriveCase) -> str:
+    """Return the name of a drive's file: what the driver does, on which table, with how much of its slopes in per cent."""
+    return f"{case.driver.code}-shaped" if case.on is DrivenOn.SHAPED else f"{case.driver.code}-yours-{100.0 * case.si.steepness:.0f}"
 
 
 def _order(heard: HeardBuild, slider: Slider) -> list[int]:

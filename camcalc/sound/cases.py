@@ -46,6 +46,10 @@ POSITIONS = (1, 3, 5)
 SEPARATION_STEP, ADVANCE_STEP, SPEED_STEP, SPARK_STEP = 2.0, 4.0, 100.0 / 60.0, 4.0
 # All sounds of a page together last no longer [s], and none longer than the first: 16 bits at 8000 a second, as text in the page, stay under 2.4 MB.
 ALL_LAST, LONGEST = 112.0, 6.0
+# No run over time starts slower [rev/s], as ``simulate_drive`` has it.
+SLOWEST_RUN = 500.0 / 60.0
+# Where fuel is cut for more of a drive the car drives the engine, and nothing of the table is felt. ESTIMATE.
+MOST_CUT = 0.1
 # Shares of the time that the parts take, for the progress shown alone. ESTIMATE.
 PARTS = (("cycles", 0.2), ("idles", 0.3), ("shaped table", 0.2), ("gears", 0.25), ("drives", 0.05))
 
@@ -70,7 +74,7 @@ class DrivenOn(Code):
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
 class IdleCase(Record):
-    """One case of an idle; no sound where the engine does not idle, with the lowest speed found at which it does."""
+    """One case of an idle; no sound where the engine does not idle, with the lowest speed found at which it does, nor where no run is so slow."""
 
     slider: Slider
     lobe_separation: Measure = measure("crank_deg", "cam_deg")
@@ -78,12 +82,13 @@ class IdleCase(Record):
     speed: Measure = measure("crank_rps", "rpm")
     spark_change: Measure = measure("crank_deg", doc="more than the idle spark")
     lowest: Measure = measure("crank_rps", "rpm", doc="blank where it idles, or nowhere")
+    too_slow: bool = False
     heard: HeardIdle | None
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
 class DriveCase(Record):
-    """One drive; no sound where the engine does not hold the road."""
+    """One drive; no sound where the engine does not hold the road, be it that its fuel is cut."""
 
     on: DrivenOn
     driver: Driver
@@ -93,7 +98,10 @@ class DriveCase(Record):
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
 class Shares(Record):
-    """What each thing that shakes a car adds at one point of a gear, as root of the mean square that goes with it; squares add up, not the figures."""
+    """What each thing that shakes a car adds at one point of a gear, as root of the mean square that goes with it; zero where none goes.
+
+    They do not add up to the whole: what one shakes another damps or feeds.
+    """
 
     speed: Measure = measure("crank_rps", "rpm")
     steady: Measure = measure("m/s**2", doc="all of it with a steady foot, r.m.s.")
@@ -108,7 +116,7 @@ class Shares(Record):
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
 class HeardBuild(Record):
-    """A build heard and felt; every sound has one r.m.s., ``gain`` over full scale."""
+    """A build heard and felt; every sound has one r.m.s., ``gain`` over full scale. ``converter``: gears are judged with it locked."""
 
     name: str
     cam: str
@@ -122,6 +130,7 @@ class HeardBuild(Record):
     gain: float
     peak: float
     duration: Measure = measure("s", doc="of each sound")
+    converter: bool = False
     units: UnitSystem = UnitSystem.METRIC
     road_speed_unit: str = "km/h"
 
@@ -131,8 +140,8 @@ class HeardBuild(Record):
         return tuple(one.sound for one in heard_in(self.idles, self.drives))
 
     def idle(self, slider: Slider) -> IdleCase | None:
-        """Return the first case of a slider that has a sound; nothing without one."""
-        return next((case for case in self.idles if case.slider is slider and case.heard is not None), None)
+        """Return the first case of a slider, with a sound or without; nothing where there is none."""
+        return next((case for case in self.idles if case.slider is slider), None)
 
 
 def heard_in(idles: tuple[IdleCase, ...], drives: tuple[DriveCase, ...]) -> list[HeardIdle | HeardDrive]:
@@ -227,6 +236,7 @@ def hear_build(
         gain=levelled(sounds).gain,
         peak=PEAK,
         duration=length,
+        converter=build.vehicle.transmission == "converter",
         units=build.units,
         road_speed_unit=build.vehicle.road_speed_unit,
     )
@@ -265,7 +275,7 @@ def _idles_of(build: Build, positions: int) -> list[_Idle]:
     turned = [cam.advanced(quantity(turn, "crank_deg")) for turn in _steps(positions, ADVANCE_STEP)]
     found += [_Idle(Slider.ADVANCE, build.replace(cam=one), speed) for one in turned]
     bounds = build.idle.measures()["speed"].bounds
-    speeds = [speed + more for more in _steps(positions, SPEED_STEP) if bounds.low <= speed + more <= bounds.high]
+    speeds = [speed + more for more in _steps(positions, SPEED_STEP) if max(bounds.low, SLOWEST_RUN) <= speed + more <= bounds.high]
     found += [_Idle(Slider.IDLE_SPEED, build, one) for one in speeds]
     return found + [_Idle(Slider.IDLE_SPARK, build, speed, more) for more in _steps(positions, SPARK_STEP)]
 
@@ -284,8 +294,10 @@ def _heard_idles(
     def heard(one: _Idle) -> IdleCase:
         own = engine if one.build is build else making(one.build)
         change = quantity(one.spark_change, "crank_deg")
-        found, lowest = None, None
+        found, lowest, too_slow = None, None, one.speed < SLOWEST_RUN
         try:
+            if too_slow:
+                raise NoSolutionError("no run over time is so slow")
             found = hear_idle(one.build, speed=quantity(one.speed, "crank_rps"), spark_change=change, engine=own, **given)
         except NoSolutionError as error:
             lowest = None if error.reachable is None else error.reachable / 60.0
@@ -299,6 +311,7 @@ def _heard_idles(
             speed=one.speed,
             spark_change=change,
             lowest=lowest,
+            too_slow=too_slow,
             heard=found,
         )
 
@@ -374,6 +387,8 @@ def _heard_drives(
             try:
                 heard = hear_drive(build, driven, gear=road.gear, speed=quantity(speed, "crank_rps"), driver=driver, engine_tables=tables, **given)
             except NoSolutionError:
+                heard = None
+            if heard is not None and heard.si.cut > MOST_CUT:
                 heard = None
             found.append(DriveCase(on=which, driver=driver, steepness=steepness, heard=heard))
             progress(len(found) / (2 * len(on)))

@@ -79,6 +79,7 @@ class HeardIdle(Record):
     manifold_vacuum: Measure = measure("Pa", "inHg", doc="settled")
     residual: Measure = measure("", "percent", doc="burned gas over trapped charge by mass, settled")
     expected: Measure = measure("1/s", "1/minute", doc="missed cycles of all cylinders, of the settled idle")
+    runs_at: Measure = measure("crank_rps", "rpm", doc="mean of the run; throttle and spark held, so not the speed asked for")
     speed_swing: Measure = measure("crank_rps", "rpm", doc="r.m.s., 0.5 to 16 Hz")
     slowest: Measure = measure("crank_rps", "rpm")
     fastest: Measure = measure("crank_rps", "rpm")
@@ -107,6 +108,7 @@ class HeardDrive(Record):
     peaks: Measure = measure("m/s**2", doc="the same from the lowest to the highest")
     spark_swing: Measure = measure("crank_deg", doc="from peak to peak, four standard deviations")
     missed: Measure = measure("1/s", "1/minute", doc="of all cylinders, counted in the run")
+    cut: Measure = measure("", "percent", doc="share of what is heard in which fuel is cut")
     firings: Firings
     lines: Lines
     sound: Sound
@@ -203,6 +205,7 @@ def hear_idle(
         manifold_vacuum=engine_side.ambient - settled.manifold_pressure,
         residual=settled.burned_fraction,
         expected=spread.missed * asked / 2.0 * engine_side.cylinders,
+        runs_at=float(late.si.speed.mean()) if late.si.speed.size else None,
         speed_swing=late.speed_swing,
         slowest=float(late.si.speed.min()) if late.si.speed.size else None,
         fastest=float(late.si.speed.max()) if late.si.speed.size else None,
@@ -297,6 +300,7 @@ def hear_drive(
         speed=float(run.si.speed[0]),
         road_speed=float(run.si.road_speed[0]),
         spark=float(run.si.spark[0]),
+        cut=float(np.mean(run.fuel_cut[(run.si.time >= start) & (run.si.time < start + length)] > 0.0)) if run.fuel_cut.size else 0.0,
         firings=heard,
         lines=_lines(run, start, length),
         sound=sound_of(heard, pipe_length=pipe_length),

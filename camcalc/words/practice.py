@@ -133,7 +133,7 @@ TEXTS: dict[Form, Callable[[Question], str]] = {
     ),
     Form.VACUUM: lambda q: (
         f"The barometer shows {_figure(q, 'barometer')}, the manifold pressure sensor {_figure(q, 'manifold_pressure')} absolute.\n"
-        "What does a vacuum gauge show?"
+        "What does a vacuum gauge show, as a positive figure?"
     ),
     Form.PRESSURE: lambda q: (
         f"The barometer shows {_figure(q, 'barometer')}, a vacuum gauge on the manifold {_figure(q, 'manifold_vacuum')}.\n"
@@ -162,7 +162,7 @@ TEXTS: dict[Form, Callable[[Question], str]] = {
 }
 
 SLIPS: dict[Slip, str] = {
-    Slip.NOT_A_NUMBER: "no number was read. Write it like 12.5 with its unit behind it.",
+    Slip.NOT_A_NUMBER: "no number with a unit that is known was read. Write it like 12.5 with its unit behind it.",
     Slip.NO_UNIT: "the unit is missing. A figure without its unit is no answer: write {unit} behind it.",
     Slip.OTHER_KIND: "that unit measures something else. The answer is in {unit}.",
     Slip.CAM_FOR_CRANK: "that counts cam degrees as crank degrees. The crank turns twice as far: double them.",

@@ -7,7 +7,7 @@ import math
 from ..advice.idle import IdleVerdict
 from ..drive.drive_run import Driver
 from ..drive.road_surge import RoadSurge
-from ..sound.cases import DriveCase, DrivenOn, HeardBuild, IdleCase, Shares, Slider
+from ..sound.cases import SLOWEST_RUN, DriveCase, DrivenOn, HeardBuild, IdleCase, Shares, Slider
 from ..sound.hearing import HeardDrive, HeardIdle
 from ..unit_system import UnitSystem, vacuum_text
 from .describing import describe
@@ -18,8 +18,8 @@ from .surge import gear_verdict
 
 __all__ = [
     "ADDS_NOTE", "HONEST", "SLIDERS", "STEEPNESS", "bars_head", "drive_figures", "drive_head", "drive_name", "gear_rows", "heard_words",
-    "idle_figures", "idle_head", "idle_name", "level_words", "own_text", "position_text", "positions_words", "share_rows", "shares_words",
-    "steepness_text", "strip_head", "strip_words", "table_name", "trap_words",
+    "idle_figures", "idle_head", "idle_name", "level_words", "own_text", "position_text", "positions_words", "share_rows", "share_text", "shares_words",
+    "speeds_words", "steepness_text", "strip_head", "strip_words", "table_name", "trap_words",
 ]  # fmt: skip
 
 HONEST = (
@@ -32,7 +32,11 @@ HONEST = (
     "All sounds have the same random draws. Differences between two sounds are the engine's.",
 )
 LEVEL_NOTE = "All sounds have one r.m.s. level. Loudness compares nothing."
-ADDS_NOTE = "Each bar: what is missing when the same drive runs without it. Squares add up, not the figures. Steady foot, but for the foot's own bar."
+ADDS_NOTE = (
+    "Each bar: what is missing when the same drive runs without it. They do not add up to the whole: what one shakes, another damps or feeds. "
+    "Another draw of chance moves all of them by about a tenth. Steady foot, but for the foot's own bar."
+)
+NONE_FOUND = "none found"
 SLIDERS = {
     Slider.LOBE_SEPARATION: "Lobe separation, cam deg",
     Slider.ADVANCE: "Cam advance, crank deg",
@@ -52,6 +56,8 @@ DRIVERS = {
     Driver.CLOSED_PEDAL: "closed pedal, from one second on",
     Driver.BLIP: "blip: the pedal moves down and up after one second",
 }
+# A run's mean further from the speed asked for is said [rev/s].
+OFF = 5.0 / 60.0
 TRAP = "A right sound at idle is no verdict on the road."
 
 
@@ -73,7 +79,7 @@ def position_text(case: IdleCase) -> str:
     if case.slider is Slider.LOBE_SEPARATION:
         return f"{case.lobe_separation.to('cam_deg').magnitude:g} cam deg"
     if case.slider is Slider.ADVANCE:
-        return "0 crank deg" if si.advance == 0.0 else f"{abs(si.advance):g} crank deg {'advanced' if si.advance > 0.0 else 'retarded'}"
+        return "set straight" if si.advance == 0.0 else f"{abs(si.advance):g} crank deg {'advanced' if si.advance > 0.0 else 'retarded'}"
     if case.slider is Slider.IDLE_SPEED:
         return rpm(si.speed)
     if case.slider is Slider.IDLE_SPARK:
@@ -160,13 +166,16 @@ def idle_head(case: IdleCase) -> str:
     case : IdleCase
     """
     heard = case.heard
+    if case.too_slow:
+        return f"No sound: {rpm(case.si.speed)} is too slow. Runs over time are worked out from {rpm(SLOWEST_RUN)} up."
     if heard is None:
         lowest = f" The lowest idle found is {rpm(case.si.lowest)}." if math.isfinite(case.si.lowest) else ""
         return f"No sound: the engine does not idle at {rpm(case.si.speed)} here.{lowest}"
     at = f"{VERDICTS[heard.verdict] if heard.verdict is not None else 'Idle'} at {rpm(heard.si.speed)}"
     if heard.stalled:
         return f"{at}: the engine stalls."
-    return f"{at}. Its speed swings by {60.0 * heard.si.speed_swing:.0f} rpm r.m.s. {_missed_in_words(heard.si.missed)}"
+    mean = f" about {60.0 * heard.si.runs_at:.0f} rpm" if abs(heard.si.runs_at - heard.si.speed) > OFF else ""
+    return f"{at}. Its speed swings by {60.0 * heard.si.speed_swing:.0f} rpm r.m.s.{mean}. {_missed_in_words(heard.si.missed)}"
 
 
 def idle_figures(heard: HeardIdle, units: UnitSystem = UnitSystem.IMPERIAL) -> list[tuple[str, str]]:
@@ -188,8 +197,8 @@ def idle_figures(heard: HeardIdle, units: UnitSystem = UnitSystem.IMPERIAL) -> l
     if heard.stalled:
         return found
     found += [
-        ("crank speed", f"{60.0 * si.slowest:.0f} to {60.0 * si.fastest:.0f} rpm in a minute"),
-        ("missed cycles", f"{60.0 * si.missed:.0f} in a minute of all cylinders; {60.0 * si.expected:.0f} expected"),
+        ("crank speed", f"{60.0 * si.slowest:.0f} to {60.0 * si.fastest:.0f} rpm in a minute, {60.0 * si.runs_at:.0f} on average; no control holds it"),
+        ("missed cycles", f"{60.0 * si.missed:.0f} in a minute of all cylinders; {60.0 * si.expected:.0f} at a speed and pressure that stand"),
         ("work of the burns", f"{percent(si.variation)} scatter, missed cycles counted"),
         ("heard", f"{counted(len(heard.firings.si.time), 'firing')}, {_of_them(heard.firings.missed.sum())}"),
     ]
@@ -244,7 +253,7 @@ def drive_head(case: DriveCase) -> str:
     """
     heard = case.heard
     if heard is None:
-        return "No sound: the engine does not hold the car there."
+        return "No sound: the engine does not hold the car there, or the car drives it with its fuel cut."
     if heard.stalled:
         return "The engine stalls."
     shake = f"the car shakes with {figure(heard.si.shake, 3, 'm/s2')} r.m.s."
@@ -268,6 +277,15 @@ def drive_figures(heard: HeardDrive, road_speed_unit: str = "km/h") -> list[tupl
         ("acceleration", f"{figure(si.shake, 3, 'm/s2')} r.m.s., {figure(si.peaks, 2, 'm/s2')} from peak to peak, 0.5 to 16 Hz"),
         ("heard", f"{counted(len(heard.firings.si.time), 'firing')}, {_of_them(heard.firings.missed.sum())}"),
     ]
+
+
+def share_text(adds: float) -> str:
+    """Return what something adds [m/s2]; nothing that chance could not have made is told.
+
+    >>> share_text(0.092), share_text(0.0)
+    ('0.092', 'none found')
+    """
+    return NONE_FOUND if adds == 0.0 else figure(adds, 3)
 
 
 def share_rows(shares: Shares) -> list[tuple[str, float]]:
@@ -316,10 +334,23 @@ def trap_words(heard: HeardBuild) -> list[str]:
     bad = [gear for gear in heard.gears if gear.last_bad >= 0]
     if bad:
         limits = listed([f"{rpm(gear.bad_below, gear.bad_below_mark)} in gear {gear.gear}" for gear in bad])
-        lines.append(f"On the road with the new cam and your table, do not drive below {limits}. The engine surges there.")
+        lines.append(f"On the road with the new cam and your table{_locked(heard)}, do not drive below {limits}.")
+        lines.append("Slower, at a usual foot or in the loop alone, the car surges. One drive on one draw may be a grade milder.")
     elif heard.gears:
-        lines.append("On the road with the new cam and your table no gear surges at the speeds computed.")
+        lines.append(f"On the road with the new cam and your table{_locked(heard)} no gear surges at the speeds computed.")
     return lines
+
+
+def _locked(heard: HeardBuild) -> str:
+    """Return which coupling the gears are judged with, where there are two."""
+    return ", converter locked" if heard.converter else ""
+
+
+def speeds_words(heard: HeardBuild) -> str:
+    """Return at which speeds the gears are judged, with the converter locked where there is one."""
+    speeds = sorted({round(60.0 * float(speed)) for gear in heard.gears for speed in gear.si.speed})
+    at = f" at {', '.join(map(str, speeds))} rpm" if speeds else ""
+    return f"On the level road, {'converter locked' if heard.converter else 'clutch closed'}, judged{at}."
 
 
 @describe.register
@@ -339,7 +370,7 @@ def heard_words(heard: HeardBuild) -> str:
     if heard.drives:
         lines += [f"Drives, gear {heard.gear}:", *(f"  {drive_name(case)}: {drive_head(case)}" for case in heard.drives)]
     if heard.shares is not None:
-        lines += [shares_words(heard.shares), "  " + ", ".join(f"{name.lower()} {figure(adds, 3)}" for name, adds in share_rows(heard.shares))]
+        lines += [shares_words(heard.shares), *(f"  {name}: {share_text(adds)}" for name, adds in share_rows(heard.shares)), ADDS_NOTE]
     lines += [gear_verdict(gear, heard.road_speed_unit) for gear in heard.gears]
     return "\n".join([*lines, *skipped_lines(heard.no_answer), *HONEST, level_words(heard)])
 

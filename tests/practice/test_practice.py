@@ -224,7 +224,35 @@ def test_an_answer_may_be_written_as_people_write(typed: str) -> None:
     assert mark_answer(q, typed).right
 
 
-@pytest.mark.parametrize("form", ['{}"Hg', "{} in Hg", "{} in. Hg", "{} inches of Hg", "{} inHg", "{}\u2033Hg"])
+def test_figures_may_be_parted_and_units_written_as_people_write() -> None:
+    def one(form: Form) -> Question:
+        return next(q for q in ALL if q.form is form and q.answer >= 1000.0) if form is Form.ENGINE_SPEED else next(q for q in ALL if q.form is form)
+
+    speed, chamber, pressure = one(Form.ENGINE_SPEED), one(Form.CHAMBER), one(Form.PRESSURE)
+    whole = f"{speed.answer:.0f}"
+    for typed in (f"{whole[:-3]},{whole[-3:]} rpm", f"{whole} U/min", f"{whole} RPM"):
+        assert mark_answer(speed, typed).right
+    assert all(mark_answer(chamber, f"{chamber.answer:.1f} {unit}").right for unit in ("cm\u00b3", "cc", "ccm", "CC", "cm^3"))
+    assert mark_answer(pressure, f"{pressure.answer:.1f} kpa").right
+    events = next(q for q in ALL if q.form is Form.INTAKE_CLOSES)
+    assert mark_answer(events, f"{events.answer} crank_deg after BDC").right
+    assert mark_answer(events, f"{events.answer} CRANK_DEG").right
+    gear_asked = next(q for q in ALL if q.form is Form.GEAR)
+    assert mark_answer(gear_asked, ("first", "second", "third", "fourth", "fifth", "sixth")[round(gear_asked.answer) - 1]).right
+
+
+def test_tables_and_logs_of_practice_are_like_real_ones() -> None:
+    for q in ALL:
+        if q.form is Form.FOUR_CELLS:
+            assert q.figure("slow_full") <= q.figure("slow_light")
+            assert q.figure("fast_full") <= q.figure("fast_light")
+        if q.form is Form.SWINGING_ROW:
+            logged = [value for value, _ in q.listed("logged_").values()]
+            assert 900.0 <= q.answer <= 1800.0
+            assert max(logged) - min(logged) <= 400.0
+
+
+@pytest.mark.parametrize("form", ['{}"Hg', "{} in Hg", "{} in. Hg", "{} inches of Hg", "{} inHg", "{} inches of mercury", "{} inches Hg", "{}\u2033Hg"])
 def test_inches_of_mercury_may_be_written_as_people_write(form: str) -> None:
     asked = practice_questions(BUILDS["quarry-road"], Topic.VACUUM, count=6)
     inches = [q for q in asked if q.unit == "inHg"]

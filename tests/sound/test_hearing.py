@@ -27,6 +27,7 @@ from camcalc.sound.firings import firings_of
 from camcalc.sound.hearing import IDLE_LASTS, about_idle
 from camcalc.sound.levels import FULL_SCALE, PEAK, root_mean_square
 from camcalc.tables.proposed import level_table
+from camcalc.words.sound import drive_head, idle_head, speeds_words, trap_words
 from tests.plain_words import banned_in, long_sentences
 
 Make = Callable[..., Any]
@@ -89,6 +90,75 @@ def test_an_idle_that_is_none_keeps_the_lowest_one(build_of: Make, monkeypatch: 
     assert len(found) == 10
     assert [case.heard for case in found] == [None] * 10
     assert [60.0 * case.si.lowest for case in found] == pytest.approx([1020.0] * 10)
+
+
+def test_an_idle_too_slow_for_a_run_is_one_case_without_a_sound(build_of: Make) -> None:
+    build = build_of("dockside")
+    slow = build.replace(idle=build.idle.replace(speed="360 rpm"))
+    (own, *others) = cases._heard_idles(cases._idles_of(slow, 1), slow, QuickEngine(slow), QuickEngine, {"duration": "1 s"}, lambda share: None)
+    assert own.too_slow
+    assert own.heard is None
+    assert idle_head(own) == "No sound: 360 rpm is too slow. Runs over time are worked out from 500 rpm up."
+    assert not any(case.too_slow for case in others if 60.0 * case.si.speed >= 500.0)
+
+
+def test_a_new_cam_that_does_not_idle_is_said_first(heard: HeardBuild) -> None:
+    silent = tuple(case.replace(heard=None) if case.slider is Slider.NONE else case for case in heard.idles)
+    lines = trap_words(heard.replace(idles=silent))
+    assert lines[1].startswith("New cam: No sound: the engine does not idle at")
+    assert lines[2].startswith("Old cam:")
+
+
+def test_a_drive_with_its_fuel_cut_is_no_drive_to_hear(build_of: Make, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A car that rolls faster than the pedal asks for drives its engine: nothing burns, nothing is smooth."""
+    build, real = build_of("dockside"), cases.hear_drive
+    engine = QuickEngine(build)
+    table = read_table(ROOT / "examples" / "dockside" / "spark.csv")
+
+    def cut(*given: Any, **named: Any) -> Any:
+        return real(*given, **named).replace(cut=0.3)
+
+    monkeypatch.setattr(cases, "hear_drive", cut)
+    found = hear_build(build, table, positions=1, shaped=False, engine_of=lambda _: engine)
+    assert [case.heard for case in found.drives] == [None, None]
+    assert "fuel cut" in drive_head(found.drives[0])
+
+
+def test_the_fuel_cut_of_a_drive_is_that_of_its_run(build_of: Make) -> None:
+    build = build_of("dockside")
+    table = read_table(ROOT / "examples" / "dockside" / "spark.csv")
+    tables = engine_tables(QuickEngine(build), np.arange(700.0, 3601.0, 400.0) / 60.0, np.linspace(15e3, 95e3, 9), np.array([2.0, 20.0, 40.0]))
+    closed, held = (
+        hear_drive(build, table, gear=3, speed="2600 rpm", driver=driver, duration="3 s", engine_tables=tables) for driver in ("closed pedal", "speed hold")
+    )
+    assert closed.si.cut > 0.5
+    assert held.si.cut == 0.0
+
+
+def test_a_converter_is_said_to_be_locked(heard: HeardBuild) -> None:
+    assert not any("locked" in line for line in trap_words(heard))
+    locked = heard.replace(converter=True)
+    assert any("converter locked" in line for line in trap_words(locked))
+    assert speeds_words(locked).startswith("On the level road, converter locked, judged at 900, 1000")
+
+
+def test_files_are_named_by_what_they_are_of_and_listed(heard: HeardBuild) -> None:
+    files = wave_files(heard)
+    assert {"speed_hold-yours-0.wav", "speed_hold-yours-100.wav", "speed_hold-yours-200.wav", "tip_in-yours-100.wav"} <= set(files)
+    for case in heard.idles:
+        if case.slider is Slider.LOBE_SEPARATION and case.heard is not None:
+            assert f"idle-lobe_separation-{case.lobe_separation.to('cam_deg').magnitude:g}.wav" in files
+        if case.slider is Slider.ADVANCE and case.heard is not None:
+            assert f"idle-advance{case.si.advance:+g}.wav" in files
+    listed = files["sounds.txt"].decode().splitlines()
+    assert {line.partition(":")[0] for line in listed if ".wav: " in line} == {name for name in files if name.endswith(".wav")}
+
+
+def test_a_page_and_its_sounds_do_not_share_a_path(tmp_path: Path, capsys: Said) -> None:
+    same = str(tmp_path / "heard")
+    assert main(["hear", SHEET, *TABLE, "--html", same, "--wav", same]) == 1
+    assert "a folder of its own" in capsys.readouterr().err
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_no_position_of_the_idle_speed_is_outside_what_a_sheet_may_ask_for(build_of: Make) -> None:
@@ -212,7 +282,7 @@ def test_the_shares_are_the_records_own(heard: HeardBuild) -> None:
 
 
 def test_all_sounds_have_one_level_below_full_scale(heard: HeardBuild) -> None:
-    waves = wave_files(heard)
+    waves = {name: data for name, data in wave_files(heard).items() if name.endswith(".wav")}
     assert len(waves) == len(heard.sounds) == 16
     levels, peaks = [], []
     for data in waves.values():
@@ -292,7 +362,8 @@ def test_the_command_writes_page_and_sounds_and_replaces_nothing(tmp_path: Path,
     assert {case["slider"]["code"] for case in data["idles"]} == {"none", "replaced_cam"}
     assert {(case["on"]["code"], case["driver"]["code"]) for case in data["drives"]} == {("yours", "speed_hold"), ("yours", "tip_in")}
     assert "sound" not in data["idles"][0]["heard"]
-    assert sorted(path.name for path in folder.iterdir()) == ["idle-replaced_cam.wav", "idle.wav", "speed_hold-yours-1.wav", "tip_in-yours-1.wav"]
+    names = ["idle-replaced_cam.wav", "idle.wav", "sounds.txt", "speed_hold-yours-100.wav", "tip_in-yours-100.wav"]
+    assert sorted(path.name for path in folder.iterdir()) == names
     assert page.read_text(encoding="utf-8").count("<audio") == 4
     assert main(words) == 1
     assert "is there already" in capsys.readouterr().err
