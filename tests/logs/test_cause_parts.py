@@ -14,9 +14,13 @@ from camcalc.logs import DriveLog, find_surge, review_log
 from camcalc.logs.cause_shares import BY_ENGINE, BY_SHEET, USUAL_TORQUE, _looks_flat, belief_of, cause_of
 from camcalc.logs.causes import Cause, CauseNote
 from camcalc.logs.delays import find_delays
+from camcalc.logs.doing import UNTOLD
+from camcalc.logs.review import ReviewNote
 from camcalc.logs.signals import LOWEST, ORDER
+from camcalc.logs.surge_finder import FinderNote
 from camcalc.logs.swing_memory import _bandwidth, noise_energy
 from camcalc.logs.swing_mode import Block
+from camcalc.logs.swing_parts import MOST_BLOCKS, _thinned
 from camcalc.logs.taken_away import ANY_CAR, Remedy, weighed
 from camcalc.sheet import Build
 from camcalc.tables import SparkTable
@@ -121,3 +125,45 @@ def test_noise_in_the_band_is_its_density_times_the_band_passed(high: float) -> 
     windows = [np.random.default_rng(k).normal(size=256) for k in range(200)]
     if math.isfinite(high):
         assert noise_energy(windows, step, high) == pytest.approx(known * 2.0 * step, rel=0.1)
+
+
+def test_pieces_too_short_to_judge_are_said_and_whole_logs_are_not() -> None:
+    t = np.arange(0.0, 30.0, 0.02)
+    speed = 22.0 + 0.01 * np.random.default_rng(4).normal(size=t.size)
+    whole = find_surge(DriveLog.of(time=t, speed=speed, pedal=np.full(t.size, 0.2)))
+    assert FinderNote.SHORT_PIECES not in whole.notes
+    assert whole.si.too_short == 0.0
+    # Ten seconds in pieces of half a second, a second apart.
+    broken = t + np.where(t < 10.0, np.floor(t / 0.5), 20.0)
+    cut = find_surge(DriveLog.of(time=broken, speed=speed, pedal=np.full(t.size, 0.2)))
+    assert FinderNote.SHORT_PIECES in cut.notes
+    assert cut.si.too_short == pytest.approx(10.0, rel=0.1)
+
+
+def test_a_swing_that_is_not_the_tables_lowers_nothing_and_says_so() -> None:
+    # The table is level, spark moves by itself in step with speed: whatever does it, no cell is lowered for it.
+    t = np.arange(0.0, 40.0, 0.02)
+    speed = 22.0 + 1.2 * np.sin(2.0 * np.pi * 2.4 * t) + 0.01 * np.random.default_rng(2).normal(size=t.size)
+    load, level = np.full(t.size, 4.5e4), table(0.0)
+    about = {"time": t, "speed": speed, "load": load, "load_kind": "manifold pressure", "pedal": np.full(t.size, 0.2)}
+    with_spark = review_log(DriveLog.of(spark=20.0 + 3.0 * (speed - 22.0), **about), level)
+    assert with_spark.lower == ()
+    assert ReviewNote.NOT_THE_TABLE in with_spark.notes
+    # Without spark in the log nothing is known of the table's share, and nothing is said of it.
+    without = review_log(DriveLog.of(**about), level)
+    assert math.isnan(without.table_share)
+    assert (ReviewNote.NOT_THE_TABLE in without.notes) is (without.main_cause not in UNTOLD)
+    quiet = review_log(DriveLog.of(spark=np.full(t.size, 20.0), **about | {"speed": np.full(t.size, 22.0)}), level)
+    assert quiet.findings.episodes == ()
+    assert ReviewNote.NOT_THE_TABLE not in quiet.notes
+
+
+def test_a_long_log_is_thinned_to_pairs_over_its_whole_length() -> None:
+    blocks = [
+        Block(middle=float(k), follows=k - 1 if k % 2 else -1, rows=64, step=0.05, band=np.ones(1), x=np.ones(1) + 0j, turned=np.ones(1) + 0j, others={})
+        for k in range(4 * MOST_BLOCKS)
+    ]
+    kept = _thinned(blocks)
+    assert len(kept) == MOST_BLOCKS
+    assert (kept[0].middle, kept[-1].middle) == (0.0, float(len(blocks) - 1))
+    assert all(b.middle == a.middle + 1.0 and a.middle % 2.0 == 0.0 for a, b in zip(kept[::2], kept[1::2], strict=True))
