@@ -198,7 +198,7 @@ def idle_figures(heard: HeardIdle, units: UnitSystem = UnitSystem.IMPERIAL) -> l
         return found
     found += [
         ("crank speed", f"{60.0 * si.slowest:.0f} to {60.0 * si.fastest:.0f} rpm in a minute, {60.0 * si.runs_at:.0f} on average; no control holds it"),
-        ("missed cycles", f"{60.0 * si.missed:.0f} in a minute of all cylinders; {60.0 * si.expected:.0f} at a speed and pressure that stand"),
+        ("missed cycles", f"{60.0 * si.missed:.0f} in a minute of all cylinders; {60.0 * si.expected:.0f} expected at a steady speed and pressure"),
         ("work of the burns", f"{percent(si.variation)} scatter, missed cycles counted"),
         ("heard", f"{counted(len(heard.firings.si.time), 'firing')}, {_of_them(heard.firings.missed.sum())}"),
     ]
