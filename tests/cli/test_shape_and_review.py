@@ -102,7 +102,9 @@ def test_review_finds_a_surge_that_the_table_hands_on_and_writes_what_to_try_nex
     table.write_text("speed [rpm] \\ manifold pressure [kPa],30,60\n1200,20,20\n1440,32,32\n", encoding="utf-8")
     sheet, out = str(root / "examples" / "dockside" / "build.toml"), tmp_path / "next.csv"
     words = ["review", str(log), sheet, "--table", str(table), "--no-ceilings"]
-    assert main([*words, "--next", str(out), "--before", str(log), "--plots", str(tmp_path / "plots")]) == 0
+    before = tmp_path / "before.csv"
+    before.write_bytes(log.read_bytes())
+    assert main([*words, "--next", str(out), "--before", str(before), "--plots", str(tmp_path / "plots")]) == 0
     said = capsys.readouterr().out
     assert "Cause: the table. Spark follows its slope." in " ".join(said.split())
     first = [line.split(":")[0] for line in said[: said.index("Before and after: ")].splitlines() if line and not line.startswith(" ")]
