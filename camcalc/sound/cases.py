@@ -230,7 +230,8 @@ def hear_build(
         gear=gear,
         idles=idles,
         drives=drives,
-        shares=_shares(driven),
+        # What shakes a car is told of a drive that is one: not where its fuel is cut.
+        shares=_shares(driven) if any(case.heard is not None and case.driver is Driver.SPEED_HOLD for case in drives) else None,
         gears=roads,
         no_answer=tuple(point for found in gears if isinstance(found, NoRoadError) for point in found.skipped),
         gain=levelled(sounds).gain,

@@ -174,8 +174,8 @@ def idle_head(case: IdleCase) -> str:
     at = f"{VERDICTS[heard.verdict] if heard.verdict is not None else 'Idle'} at {rpm(heard.si.speed)}"
     if heard.stalled:
         return f"{at}: the engine stalls."
-    mean = f" about {60.0 * heard.si.runs_at:.0f} rpm" if abs(heard.si.runs_at - heard.si.speed) > OFF else ""
-    return f"{at}. Its speed swings by {60.0 * heard.si.speed_swing:.0f} rpm r.m.s.{mean}. {_missed_in_words(heard.si.missed)}"
+    mean = f" about {60.0 * heard.si.runs_at:.0f} rpm." if abs(heard.si.runs_at - heard.si.speed) > OFF else ""
+    return f"{at}. Its speed swings by {60.0 * heard.si.speed_swing:.0f} rpm r.m.s.{mean} {_missed_in_words(heard.si.missed)}"
 
 
 def idle_figures(heard: HeardIdle, units: UnitSystem = UnitSystem.IMPERIAL) -> list[tuple[str, str]]:

@@ -121,6 +121,7 @@ def test_a_drive_with_its_fuel_cut_is_no_drive_to_hear(build_of: Make, monkeypat
     monkeypatch.setattr(cases, "hear_drive", cut)
     found = hear_build(build, table, positions=1, shaped=False, engine_of=lambda _: engine)
     assert [case.heard for case in found.drives] == [None, None]
+    assert found.shares is None
     assert "fuel cut" in drive_head(found.drives[0])
 
 
@@ -133,6 +134,15 @@ def test_the_fuel_cut_of_a_drive_is_that_of_its_run(build_of: Make) -> None:
     )
     assert closed.si.cut > 0.5
     assert held.si.cut == 0.0
+
+
+def test_a_sentence_ends_once_whether_the_mean_is_said_or_not(heard: HeardBuild) -> None:
+    case = next(case for case in heard.idles if case.heard is not None and not case.heard.stalled)
+    assert case.heard is not None
+    for off in (0.0, 30.0):
+        head = idle_head(case.replace(heard=case.heard.replace(runs_at=case.heard.si.speed - off / 60.0)))
+        assert ".." not in head
+        assert (" about " in head) is (off > 0.0)
 
 
 def test_a_converter_is_said_to_be_locked(heard: HeardBuild) -> None:
