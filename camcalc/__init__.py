@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from .errors import CamcalcError, InputError, InputErrors, NoSolutionError
     from .explain import Explanation, explain_topic
     from .logs import DriveLog, compare_logs, find_surge, measure_swing, read_log, review_for_build, review_log
+    from .measured import Learning, learn_build
     from .road_test import RoadTest, plan_road_test
     from .sheet import Build, CamSheet, load_build, load_cam, read_build, save_build
     from .sheet.card_reading import read_cam_card
@@ -54,6 +55,7 @@ _HOME = {
     "compare_builds": ".compare", "Comparison": ".compare", "Lineup": ".compare",
     "explain_topic": ".explain", "Explanation": ".explain",
     "rank_cures": ".cures", "CureRanking": ".cures", "plan_road_test": ".road_test", "RoadTest": ".road_test",
+    "learn_build": ".measured", "Learning": ".measured",
     "trade_off": ".advice.trade_off", "TradeOff": ".advice.trade_off",
     "surge_risk": ".drive.risk", "surge_map": ".drive.risk", "simulate_drive": ".drive.drive_run", "DriveRun": ".drive.drive_run",
     "surge_in_gears": ".drive.every_gear", "GearsOnTable": ".drive.every_gear", "idle_swing_in_neutral": ".drive.idle_swing",
@@ -67,10 +69,10 @@ _HOME = {
 
 __all__ = [
     "Brief", "Build", "CamCard", "CamSheet", "CamcalcError", "Comparison", "CureRanking", "CycleMap", "CycleResult", "DriveLog", "DriveRun",
-    "Explanation", "GearsOnTable", "HeardBuild", "HeardDrive", "HeardIdle", "InputError", "InputErrors", "Lineup", "NoSolutionError", "QuickEngine",
+    "Explanation", "GearsOnTable", "HeardBuild", "HeardDrive", "HeardIdle", "InputError", "InputErrors", "Learning", "Lineup", "NoSolutionError", "QuickEngine",
     "ResolvedEngine", "RoadTest", "ShapedForBuild", "ShapedTable", "SlopeRule", "SparkTable", "Sweep", "TradeOff", "__version__", "add_back",
     "add_back_for_build", "compare_builds", "compare_logs", "describe", "explain_topic", "find_surge", "frame_of", "hear_build", "hear_drive",
-    "hear_idle", "idle_swing_in_neutral", "load_brief", "load_build", "load_cam", "make_brief", "mark_answer", "measure_swing", "parse",
+    "hear_idle", "idle_swing_in_neutral", "learn_build", "load_brief", "load_build", "load_cam", "make_brief", "mark_answer", "measure_swing", "parse",
     "plan_road_test", "practice_questions", "rank_cures", "read_build", "read_cam_card", "read_log", "read_table", "review_for_build", "review_log",
     "run_sweep", "save_brief", "save_build", "shape_for_build", "shape_table", "simulate_cycle", "simulate_drive", "simulate_map", "slope_rule",
     "surge_in_gears", "surge_map", "surge_risk", "trade_off", "varied_builds",

@@ -35,6 +35,7 @@ from .drive.gear_advice import DriveAdvice, WhichTable, beside_level, drive_advi
 from .drive.idle_swing import idle_swing
 from .drive.usable_gears import GearUse, usable_gears
 from .errors import InputError, NoSolutionError
+from .measured import Learning, learn_build
 from .results import Record
 from .road_test import RoadTest, plan_road_test
 from .sheet import Build
@@ -92,7 +93,7 @@ class BriefFormat(NamedTuple):
     """What saved data are, and in which version."""
 
     name: str = "camcalc brief"
-    version: int = 2
+    version: int = 3
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
@@ -122,6 +123,7 @@ class Brief(Record):
     fuel_factors: FuelFactors | None
     curves: BriefCurves | None
     sure: HeadlineBands | None
+    readings: Learning | None
     not_for: ModelUse | None
     cautions: tuple[str, ...] = CAUTIONS
 
@@ -192,6 +194,11 @@ def make_brief(
     NoSolutionError
         If the new cam cannot idle at the speed asked for.
 
+    Notes
+    -----
+    Where the sheet has rows of ``[[measured]]``, the brief learns from them first: its engine is the one that they leave as most likely, and its bands
+    are drawn from what they leave. Readings that contradict change nothing and are shown.
+
     Examples
     --------
     >>> from camcalc.sheet import load_build
@@ -202,13 +209,16 @@ def make_brief(
     kind = engine_kind(model)
     say = progress or (lambda what, share: None)
     base = read_table(build.spark_table) if build.spark_table is not None else None
+    readings = learn_build(build, model=model, progress=lambda share: say("readings", 0.0)) if build.measured else None
+    if readings is not None and readings.learned is not None:
+        build = build.replace(learned=readings.learned)
     engine = kind(build)
     before = kind(build.with_replaced_cam()) if build.replaced_cam else None
     say("starting", 0.0)
     first = idle_state(engine)
     found = of_the_engines(kind, engine, before, first, with_tables=not engine.teaching_only or base is not None, say=say)
     advice = idle_advice(engine, found.idle, found.replaced[0])
-    sampled = sampled_parts(kind, engine, found, bands=bands, say=say)
+    sampled = sampled_parts(kind, engine, found, bands=bands, say=say, readings=readings)
     ceilings, sure = sampled.ceilings, sampled.sure
     if sure is not None:
         advice = advice.replace(bands={k: v for k, v in sure.bands.items() if k in IdleAdvice.measures()})
@@ -247,6 +257,7 @@ def make_brief(
         fuel_factors=parts["fuel factors"],
         curves=parts["curves"],
         sure=sure,
+        readings=readings,
         not_for=ModelUse.TEACHING_ONLY if engine.teaching_only else None,
     )
 

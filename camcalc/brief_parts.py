@@ -28,6 +28,7 @@ from .tables.proposed import level_table
 
 if TYPE_CHECKING:
     from .cycle.engine_tables import EngineTables
+    from .measured import Learning
 
 __all__ = ["SAMPLED_BY", "OfTheEngines", "Sampled", "of_the_engines", "sampled_parts", "side_by_side"]
 
@@ -100,7 +101,15 @@ class Sampled(NamedTuple):
     slopes: Slopes | None
 
 
-def sampled_parts(kind: Callable[..., EngineModel], engine: EngineModel, found: OfTheEngines, *, bands: bool, say: Callable[[str, float], None]) -> Sampled:
+def sampled_parts(
+    kind: Callable[..., EngineModel],
+    engine: EngineModel,
+    found: OfTheEngines,
+    *,
+    bands: bool,
+    say: Callable[[str, float], None],
+    readings: Learning | None = None,
+) -> Sampled:
     """Return what is sampled and, beside it, the slopes that the gears stand.
 
     Parameters
@@ -113,6 +122,8 @@ def sampled_parts(kind: Callable[..., EngineModel], engine: EngineModel, found: 
         Whether all headline numbers are sampled.
     say : callable
         Gets what is being worked on, and the share done.
+    readings : Learning, optional
+        What the car's own readings left of the tolerances; bands are drawn from that.
     """
     ceilings, cycles, sampling = found.ceilings, found.cycles, "bands" if bands else "knock"
 
@@ -121,7 +132,7 @@ def sampled_parts(kind: Callable[..., EngineModel], engine: EngineModel, found: 
 
     def sample() -> tuple[SparkCeilings | None, HeadlineBands | None, Any]:
         if bands:
-            sure, banded = _banded(kind, engine, ceilings, done)
+            sure, banded = _banded(kind, engine, ceilings, done, readings)
             return banded, sure, sure.grids
         return ceilings, None, None if ceilings is None else knock_grids(kind, engine, ceilings, done)
 
@@ -147,13 +158,20 @@ def side_by_side(asked: Mapping[str, Callable[[], Any]], say: Callable[[str, flo
 
 
 def _banded(
-    engine_side_of: Callable[..., EngineModel], engine: EngineModel, ceilings: SparkCeilings | None, say: Callable[[float], None]
+    engine_side_of: Callable[..., EngineModel], engine: EngineModel, ceilings: SparkCeilings | None, say: Callable[[float], None], readings: Learning | None
 ) -> tuple[HeadlineBands, SparkCeilings | None]:
     """Return the bands of the headline numbers, and the ceilings with theirs."""
     zone, knocking = None, None
     if ceilings is not None:
         zone, knocking = zone_of(ceilings), (speeds_sampled(ceilings), loads_that_knock(ceilings))
-    sure = sample_bands(lambda t: headline(engine_side_of, engine.build, Tolerances(**t), zone, knocking), engine.uncertain, progress=say)
+    # Draws are about the sheet's own inputs, whatever was learned of them.
+    own = engine.build.replace(learned=None)
+    drawn = () if readings is None or readings.contradicts else readings.draws
+    middle = {name: getattr(engine.tolerances, name) for name in engine.uncertain} if drawn else None
+    build = own if drawn else engine.build
+    sure = sample_bands(
+        lambda t: headline(engine_side_of, build, Tolerances(**t), zone, knocking), engine.uncertain, draws=drawn, nominal=middle, progress=say
+    )
     return sure, None if ceilings is None else with_bands(ceilings, zone, sure.grids)
 
 

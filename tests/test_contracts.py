@@ -45,6 +45,7 @@ LAYERS = (
     ("logs",),
     ("drive",),
     ("cures", "road_test"),
+    ("measured",),
     ("brief_parts",),
     ("brief", "brief_files"),
     ("compare", "practice", "sound", "sweep"),

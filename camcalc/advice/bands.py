@@ -169,6 +169,8 @@ def sample_bands(
     *,
     power: int = 4,
     seed: int = SEED,
+    draws: Sequence[Mapping[str, float]] = (),
+    nominal: Mapping[str, float] | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> HeadlineBands:
     """Sample headline numbers over the tolerances.
@@ -184,6 +186,10 @@ def sample_bands(
         ``2**power`` Sobol points.
     seed : int
         The same seed gives the same bands.
+    draws : sequence of mappings
+        Multipliers by name to sample instead, equally likely: what readings of the car have left of the tolerances.
+    nominal : mapping
+        Multipliers of the nominal, where they are not all one.
     progress : callable
         Told the share done.
     """
@@ -191,8 +197,12 @@ def sample_bands(
 
     names = list(uncertain)
     widths = np.array([TOLERANCES[n][0] for n in names])
-    points = qmc.Sobol(len(names), rng=np.random.default_rng(seed)).random_base2(power)
-    factors = 1.0 + widths * (2.0 * points - 1.0)
+    if draws:
+        factors = np.array([[draw[name] for name in names] for draw in draws])
+        points = 0.5 + 0.5 * (factors - 1.0) / widths
+    else:
+        points = qmc.Sobol(len(names), rng=np.random.default_rng(seed)).random_base2(power)
+        factors = 1.0 + widths * (2.0 * points - 1.0)
     rows: list[Mapping[str, Any]] = []
     began = time.perf_counter()
 
@@ -208,7 +218,7 @@ def sample_bands(
             if progress:
                 progress((k + 1) / len(factors))
     keys = sorted({key for row in rows for key in row})
-    nominal = one(np.ones(len(names)))
+    middle = one(np.array([1.0 if nominal is None else nominal[name] for name in names]))
     arrays = [key for key in keys if any(isinstance(row.get(key), np.ndarray) for row in rows)]
     grids = {key: _edges([row[key] for row in rows if key in row]) for key in arrays}
     values = {key: np.array([row.get(key, math.nan) for row in rows]) for key in keys if key not in arrays}
@@ -220,7 +230,7 @@ def sample_bands(
             bands[key] = Band(*(float(v) for v in np.percentile(column[found], [10.0, 90.0])))
             matters[key] = _most_important(points[found], column[found], names)
     return HeadlineBands(
-        nominal={key: value for key, value in nominal.items() if key not in arrays},
+        nominal={key: value for key, value in middle.items() if key not in arrays},
         bands=bands,
         no_answer=missing,
         matters=matters,

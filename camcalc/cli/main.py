@@ -39,6 +39,7 @@ STEPS = {
         "hear": "hear the rhythm of idle and drive, a page with sliders",
     },
     "After the first drive": {
+        "readings": "what was measured on the car, taken into the sheet and its bands",
         "review": "surge and knock in a log, their causes, what to change next",
     },
     "Choose between cams": {

@@ -29,7 +29,7 @@ from .work_variation import Spread
 if TYPE_CHECKING:
     from ..sheet import Build
 
-__all__ = ["Answers", "Keeping", "KeptStart", "keeping"]
+__all__ = ["Answers", "Keeping", "KeptStart", "fingerprint", "keeping", "read_arrays", "write_arrays"]
 
 Array = NDArray[np.float64]
 
@@ -39,7 +39,7 @@ MOST_BYTES = 300 * 2**20
 DIGEST_BYTES = 32
 ENDINGS = tuple(Ending)
 # Of a sheet, what no cycle rests on.
-ASIDE = ("name", "label", "notes", "doubts", "assumed", "card_text", "path", "spark_table", "replaced_cam", "units")
+ASIDE = ("name", "label", "notes", "doubts", "assumed", "card_text", "path", "spark_table", "replaced_cam", "units", "measured")
 # Of a burned fraction or a spark that was not asked for.
 NOTHING = -1.0
 STATE, SPREAD = OperatingState._fields, Spread._fields[1:]
@@ -124,7 +124,7 @@ class Keeping:
             return Answers.none()
         name = fingerprint(build, made)
         if name not in self._known:
-            data = _read(self._path(name))
+            data = read_arrays(self._path(name))
             answers = Answers.none() if data is None else _read_back(data)
             self._known[name] = answers, answers.size
         return self._known[name][0]
@@ -134,18 +134,7 @@ class Keeping:
         return self.folder / f"{name}.answers"
 
     def _write(self, name: str, answers: Answers) -> None:
-        whole = io.BytesIO()
-        np.savez(whole, allow_pickle=False, **_data(answers))
-        body = whole.getvalue()
-        path = self._path(name)
-        path.parent.mkdir(parents=True, exist_ok=True)
-        part = path.with_suffix(f".{uuid.uuid4().hex}.part")
-        try:
-            part.write_bytes(hashlib.sha256(body).digest() + body)
-            part.replace(path)
-        except OSError:
-            part.unlink(missing_ok=True)
-            raise
+        write_arrays(self._path(name), _data(answers))
 
 
 keeping = Keeping()
@@ -165,7 +154,28 @@ def fingerprint(build: Build, made: tuple[Any, ...]) -> str:
     return hashlib.sha256(told.encode()).hexdigest()[:32]
 
 
-def _read(path: Path) -> dict[str, Array] | None:
+def write_arrays(path: Path, data: dict[str, Array]) -> None:
+    """Keep arrays by name in a file that is whole or not there.
+
+    Raises
+    ------
+    OSError
+        If it cannot be written.
+    """
+    whole = io.BytesIO()
+    np.savez(whole, allow_pickle=False, **data)
+    body = whole.getvalue()
+    path.parent.mkdir(parents=True, exist_ok=True)
+    part = path.with_suffix(f".{uuid.uuid4().hex}.part")
+    try:
+        part.write_bytes(hashlib.sha256(body).digest() + body)
+        part.replace(path)
+    except OSError:
+        part.unlink(missing_ok=True)
+        raise
+
+
+def read_arrays(path: Path) -> dict[str, Array] | None:
     """Return what a file holds; None if there is none, or it is not whole."""
     try:
         kept = path.read_bytes()

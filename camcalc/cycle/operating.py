@@ -24,7 +24,10 @@ if TYPE_CHECKING:
     from .port_flow import PortFlow
     from .work_variation import Spread
 
-__all__ = ["Ending", "EngineModel", "ModelUse", "OperatingState", "Tolerances", "barometer", "pressure_carrying", "pressure_for_net_imep", "refuse_teaching"]
+__all__ = [
+    "Ending", "EngineModel", "ModelUse", "OperatingState", "Tolerances", "barometer", "pressure_carrying", "pressure_for_net_imep", "refuse_teaching",
+    "with_learned",
+]  # fmt: skip
 
 Array = NDArray[np.float64]
 
@@ -68,6 +71,26 @@ class Tolerances(NamedTuple):
     plenum_heat: float = 1.0
     lift_loss: float = 1.0
     exhaust_pulse: float = 1.0
+
+
+def with_learned(build: Build, tolerances: Tolerances) -> Tolerances:
+    """Return tolerances about what the car's own readings have said, where a sheet has it.
+
+    Parameters
+    ----------
+    build : Build
+    tolerances : Tolerances
+        About the sheet's own inputs.
+
+    Examples
+    --------
+    >>> from camcalc import load_build
+    >>> build = load_build("examples/quarry-road/build.toml")
+    >>> with_learned(build, Tolerances(friction=1.1)).friction
+    1.1
+    """
+    learned = build.learned
+    return tolerances if learned is None else Tolerances(*(own * getattr(learned, name) for name, own in tolerances._asdict().items()))
 
 
 class OperatingState(NamedTuple):

@@ -36,7 +36,7 @@ from ..engine.gas import fuel_data
 from ..engine.geometry import geometry_of
 from .burn_map import DISCHARGE_TIME, IGNITION, BurnMap, table_of
 from .closed_form import blow_back_share, overlap_factor, residual_fraction, soft_clamp
-from .operating import RATED_SPEED, OperatingState, Tolerances
+from .operating import RATED_SPEED, OperatingState, Tolerances, with_learned
 
 if TYPE_CHECKING:
     from ..sheet import Build
@@ -159,6 +159,7 @@ class QuickEngine:
 
     def __init__(self, build: Build, tolerances: Tolerances = Tolerances()) -> None:  # noqa: B008 - an immutable tuple
         self.build = build
+        tolerances = with_learned(build, tolerances)
         self.tolerances = tolerances
         self.geometry = geometry_of(build.engine)
         self.fuel = fuel_data(build.fuel.kind, build.idle.mixture)

@@ -25,7 +25,7 @@ from .lattice import Lattice, Start
 from .layout import INDEX, IntakeKind, State, Unknown
 from .ledger import BurnedLedger, ledger_of
 from .mixing import NO_SECANTS
-from .operating import AIR_DENSITY, RATED_SPEED, OperatingState, Tolerances
+from .operating import AIR_DENSITY, RATED_SPEED, OperatingState, Tolerances, with_learned
 from .plain_cycle import Burning, burn_boundary, burn_layout, burned_out, cycle_stops
 from .port_flow import PortFlow, flow_of
 from .settled_figures import SingleCycle, dead_state, running_state
@@ -96,6 +96,7 @@ class ResolvedEngine:
         intake_model = intake_model or ("rippling" if individual else "plenum")
         if intake_model not in INTAKE_MODELS:
             raise InputError("intake_model", came=intake_model, expected=" or ".join(INTAKE_MODELS), fix=did_you_mean(intake_model, INTAKE_MODELS))
+        asked, tolerances = tolerances, with_learned(build, tolerances)
         self.build, self.tolerances, self.intake_model = build, tolerances, intake_model
         self.geometry = geometry_of(build.engine)
         self.fuel = fuel_data(build.fuel.kind, build.idle.mixture)
@@ -118,7 +119,7 @@ class ResolvedEngine:
         self.lattice = Lattice(self._calm, self.guess, ambient=self.ambient, tolerance=tolerance)
         made = (intake_model, adiabatic, instantaneous, rtol, smooth, held_temperature, exhaust_temperature, intake_temperature, exhaust_pressure, tolerance)
         # What was answered, by the question: remembered, never begun from.
-        self.answers = keeping.answers_of(build, tolerances, made)
+        self.answers = keeping.answers_of(build, asked, made)
         self._settled: dict[tuple[float, float, float], Settled] = {}
         self._never: dict[tuple[float, float, float], NoSolutionError] = {}
         self.burn_maps: dict[tuple[float, float, float], BurnMap | None] = {}

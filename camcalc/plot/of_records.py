@@ -12,6 +12,7 @@ from .cycle import plot_flows, plot_indicator, plot_map, plot_pressure
 from .drive import plot_drive
 from .idle_spark import plot_idle_spark
 from .logs import plot_driven, plot_log, plot_spark_path, plot_spectrum, plot_trace, plot_visited
+from .readings import plot_learning
 from .sound import plot_heard
 from .surge import plot_surge
 from .tables import plot_table_grid, plot_table_surface
@@ -118,6 +119,7 @@ PLOTS: dict[str, dict[str, Callable[..., Axes]]] = {
     "SurgeMap": {"surge": plot_surge},
     "Comparison": {"curve": plot_comparison, "lift": plot_compared_lifts},
     "Lineup": {"curve": plot_comparison, "lift": plot_compared_lifts},
+    "Learning": {"readings": plot_learning},
     "TradeOff": {"trade_off": plot_trade_off},
     "ValveLifts": {"lift": plot_lift},
     "ResidualCurve": {"residual": plot_residual_curve},

@@ -10,6 +10,7 @@ from .blocks import Block, Fold
 from .drive_sections import cure_blocks, road_test_blocks, surge_blocks, trade_off_blocks
 from .engine_sections import fuel_blocks, idle_blocks, injection_blocks, reversion_blocks, sensor_blocks, spark_blocks
 from .ground_sections import assumed_blocks, cam_blocks, caution_blocks, note_blocks, source_blocks, sure_blocks
+from .readings_sections import readings_blocks
 
 if TYPE_CHECKING:
     from ..brief import Brief
@@ -28,7 +29,12 @@ class Section(NamedTuple):
     there: Callable[[Brief], bool] = lambda brief: True
 
 
+def _has_readings(brief: Brief) -> bool:
+    return brief.readings is not None
+
+
 SECTIONS = (
+    Section("readings", "What the car's readings say", lambda brief: readings_blocks(_there(brief.readings), brief.build.units), _has_readings),
     Section("idle", "Idle", idle_blocks),
     Section("spark", "Spark: starting table and ceilings", spark_blocks, lambda brief: brief.spark_ceilings is not None),
     Section("fuel", "Fuel on the old filling table", fuel_blocks),

@@ -19,7 +19,7 @@ from ..engine.valve_flow import orifice_flow_kernel
 from ..errors import NoSolutionError
 from ..vehicle.road_load import DRIVELINE_EFFICIENCY, resistance, road_speed
 
-__all__ = ["Ground", "Place", "Reading", "ReadingKind", "Running", "place_of", "readings_of", "running_of"]
+__all__ = ["COAST_CLOSENESS", "Ground", "Place", "Reading", "ReadingKind", "Running", "coasting", "place_of", "readings_of", "running_of"]
 
 # Crank speed on the road and how much faster than idle the fast idle is [rev/s]: common practice, no source.
 ROAD, FASTER = 1600.0 / 60.0, 500.0 / 60.0
@@ -139,7 +139,18 @@ def _road_step(engine: EngineModel, place: Place) -> float:
 
 
 def _coasting(engine: EngineModel, place: Place) -> float:
-    """Return how fast the car slows in gear with fuel cut [m/s2]: rubbing and pumping through the driveline's own losses, and the road."""
+    return coasting(engine)
+
+
+def coasting(engine: EngineModel) -> float:
+    """Return how fast the car slows in second gear with fuel cut [m/s2]: rubbing and pumping through the driveline's own losses, and the road.
+
+    Examples
+    --------
+    >>> from camcalc import QuickEngine, load_build
+    >>> 0.2 < coasting(QuickEngine(load_build("examples/quarry-road/build.toml"))) < 2.0
+    True
+    """
     build = engine.build
     ratio = build.vehicle.gear_ratios[COAST_GEAR - 1]
     total, radius = ratio * build.vehicle.final_drive, build.vehicle.si.tyre_radius

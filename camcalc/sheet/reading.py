@@ -13,9 +13,10 @@ from ..errors import InputError
 from ..unit_system import UnitSystem
 from .card_reading import read_card
 from .checks import check_together, injector_doubts
+from .measured_reading import read_measured
 from .section import Section
 from .section_reading import NOTHING, Problems, check_names, read_section
-from .sections import SECTIONS, Engine
+from .sections import OPTIONAL, SECTIONS, Engine
 from .sheet import Assumption, Build, CamSheet
 from .toml_reading import read_toml
 from .trade_words import own_name
@@ -23,7 +24,7 @@ from .typed_units import units_of
 
 __all__ = ["SECTIONS", "Problems", "load_build", "load_cam", "read_build", "read_section", "read_toml"]
 
-TOP_KEYS = (*SECTIONS, "cam", "replaced_cam", "build", "spark")
+TOP_KEYS = (*SECTIONS, "cam", "replaced_cam", "build", "spark", "measured")
 CAMS = ("cam", "replaced_cam")
 # What may be meant in two ways is passed on and said aloud: on a terminal it comes out on stderr.
 _LOG = logging.getLogger("camcalc")
@@ -107,7 +108,7 @@ def read_build(data: Mapping[str, Any], *, path: Path | None = None) -> Build:
     solid = _solid(data)
     for name, kind in SECTIONS.items():
         own = written.get(name, name)
-        if name == "injector" and own not in data:
+        if name in OPTIONAL and own not in data:
             sections[name] = None
             continue
         table = _as_table(own, data.get(own), problems)
@@ -119,6 +120,7 @@ def read_build(data: Mapping[str, Any], *, path: Path | None = None) -> Build:
             problems.add(InputError(f"[build] {key}", came=repr(head[key]), expected="text", fix="write it in quotes"))
     cams = _cams(data, problems, assumed, path)
     spark_table = _spark_table(_as_table("spark", data.get("spark"), problems), path, problems)
+    rows = read_measured(data["measured"], problems, path) if "measured" in data else ()
     if not problems.found:
         check_together(sections, problems)
     problems.raise_any(str(path) if path else "")
@@ -129,6 +131,7 @@ def read_build(data: Mapping[str, Any], *, path: Path | None = None) -> Build:
         assumed=(*assumed, *taken),
         notes=(*_notes(cams), *injector_doubts(sections)),
         spark_table=spark_table,
+        measured=rows,
         card_text={name: dict(data[name]) for name in cams if name in data},
         path=path,
         **cast("Any", cams),

@@ -12,6 +12,7 @@ from ..cam.card import CamCard
 from ..errors import InputError
 from ..files import write_files
 from .card_reading import read_card
+from .measured_rows import MeasuredRow
 from .section_reading import Problems
 from .sections import SECTIONS
 from .sheet import Build
@@ -61,6 +62,8 @@ def save_build(build: Build, path: str | Path, *, overwrite: bool = False) -> Pa
                     )
     if build.spark_table is not None:
         data["spark"] = {"table": os.path.relpath(build.spark_table, path.parent)}
+    if build.measured:
+        data["measured"] = [_row_as_given(row, path) for row in build.measured]
     for name in SECTIONS:
         section = getattr(build, name)
         if section is not None:
@@ -95,6 +98,11 @@ def _is_same_lobe(read: CamCard | None, card: CamCard, kind: str) -> bool:
     """Whether a measured lobe is the one in the sheet's table, turned or not."""
     one, other = read.lobe(kind).table if read else None, card.lobe(kind).table
     return one is not None and other is not None and one[1] == other[1]
+
+
+def _row_as_given(row: MeasuredRow, path: Path) -> dict[str, Any]:
+    """Return the user's own words for a row of readings; a log keeps its place."""
+    return {**row.text, "from": os.path.relpath(row.log, path.parent)} if row.log else dict(row.text)
 
 
 def card_data(card: CamCard) -> dict[str, Any]:

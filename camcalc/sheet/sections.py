@@ -11,16 +11,19 @@ from typing import Any
 
 from ..results import Measure, measure
 from .engine_section import ESTIMATE, ICE, INDIVIDUAL_THROTTLES, Engine
+from .learned import Learned
 from .section import Section, plain
 
 __all__ = [
     "INDIVIDUAL_THROTTLES",
+    "OPTIONAL",
     "SECTIONS",
     "STALL_TORQUE_PER_DISPLACEMENT",
     "Engine",
     "Fuel",
     "Idle",
     "Injector",
+    "Learned",
     "Limits",
     "Section",
     "Site",
@@ -346,4 +349,8 @@ class Limits(Section):
     )
 
 
-SECTIONS: dict[str, type[Section]] = {"engine": Engine, "idle": Idle, "fuel": Fuel, "injector": Injector, "vehicle": Vehicle, "site": Site, "limits": Limits}
+SECTIONS: dict[str, type[Section]] = {
+    "engine": Engine, "idle": Idle, "fuel": Fuel, "injector": Injector, "vehicle": Vehicle, "site": Site, "limits": Limits, "learned": Learned,
+}  # fmt: skip
+# Sections that a sheet may do without; the others have defaults, or are needed.
+OPTIONAL = ("injector", "learned")

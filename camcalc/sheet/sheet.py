@@ -10,6 +10,8 @@ from typing import Any, ClassVar, NamedTuple, Self
 from ..cam.card import CamCard
 from ..results import Record
 from ..unit_system import UnitSystem
+from .learned import Learned
+from .measured_rows import MeasuredRow
 from .section import Section
 from .sections import Engine, Fuel, Idle, Injector, Limits, Site, Vehicle
 
@@ -67,6 +69,8 @@ class Build(Record):
     site: Site
     limits: Limits
     spark_table: Path | None
+    measured: tuple[MeasuredRow, ...] = ()
+    learned: Learned | None = None
     assumed: tuple[Assumption, ...]
     notes: tuple[str, ...]
     card_text: dict[str, dict[str, Any]] = dataclasses.field(repr=False, default_factory=dict)

@@ -29,6 +29,7 @@ ABOUT = {
     "injector": "One port injector. Leave the section out where there is none; a sequential port system needs it.",
     "vehicle": "The car: mass, gearing, road load, clutch or converter.",
     "site": "Where it runs: give the altitude or the barometer.",
+    "learned": "What the car's own readings said of the model's inputs: written by camcalc readings BUILD --out FILE.",
     "limits": "Where camcalc draws its lines. Change them if yours are elsewhere.",
 }
 # What moves the answers most, first. Measured one at a time by a fifth up and down on an invented 5.9 litre V8 with a long cam: engine, idle

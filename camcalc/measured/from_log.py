@@ -1,0 +1,193 @@
+"""Readings from a log: what is steady in it, averaged, as rows for the sheet."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..errors import InputError
+from ..logs import DriveLog, read_log
+from ..sheet import Build
+from ..sheet.measured_reading import read_measured
+from ..sheet.measured_rows import IDLE, ROAD, MeasuredRow
+from ..sheet.section_reading import Problems
+from .observed import CLOSENESS
+
+__all__ = ["SteadyPoint", "rows_with_logs", "steady_points"]
+
+Array = NDArray[np.float64]
+
+# Windows of so many seconds are looked at, and count as steady where engine speed scatters and drifts by less than these shares, spark by less than
+# so many degrees, pedal by less than this share of its whole, and the car gains or loses less than this speed [m/s]. Common practice, no source.
+WINDOW, SCATTER, DRIFT, SPARK, PEDAL, GAINED = 5.0, 0.06, 0.02, 1.5, 0.02, 0.4
+# Below this the car stands [m/s]; above that it drives.
+STANDS, DRIVES = 0.3, 3.0
+# Two windows are one point where speed and spark agree so closely: share, degrees.
+SAME = 0.03, 1.5
+# A point needs so many seconds to count.
+LEAST = 10.0
+MOST_POINTS = 4
+# Blocks over which the scatter of a mean is taken [s].
+BLOCK = 1.0
+PRESSURE, CHARGE = "manifold_pressure", "air_charge"
+
+
+class SteadyPoint(NamedTuple):
+    """Where a log is steady: at idle or on the road, for how long [s] and from when, engine speed [rev/s], spark [crank deg], gear (0 at a standstill),
+    and what was read: mean and how closely, by the sheet's names."""
+
+    what: str
+    seconds: float
+    begins: float
+    speed: float
+    spark: float
+    gear: int
+    read: dict[str, tuple[float, float]]
+
+    def stated(self) -> dict[str, str | int]:
+        """Return the point as a row of a sheet."""
+        row: dict[str, str | int] = {"what": self.what, "speed": f"{self.speed * 60.0:.0f} rpm", "spark": f"{self.spark:.1f} crank_deg"}
+        if self.gear:
+            row["gear"] = self.gear
+        shown = {"manifold_pressure": (1e-3, "kPa"), "air_flow": (1e3, "g/s")}
+        for name, (value, within) in self.read.items():
+            factor, unit = shown[name]
+            row[name] = f"{value * factor:.2f} {unit} +- {within * factor:.2f} {unit}"
+        return row
+
+    @property
+    def text(self) -> str:
+        """The point as lines of a sheet."""
+        return "\n".join(["[[measured]]", *(f"{k} = {v}" if isinstance(v, int) else f'{k} = "{v}"' for k, v in self.stated().items())])
+
+
+def rows_with_logs(build: Build) -> tuple[MeasuredRow, ...]:
+    """Return the rows of a sheet, those from logs with what was steady in them.
+
+    Raises
+    ------
+    InputError
+        If a log has nothing steady of the kind that its row names, or nothing to learn from there.
+    """
+    found: list[MeasuredRow] = []
+    for row in build.measured:
+        if not row.log:
+            found.append(row)
+            continue
+        points = [point for point in steady_points(read_log(row.log), build) if point.what == row.said.what]
+        if not points:
+            expected = f"{LEAST:.0f} s of steady {row.said.what} with engine speed, spark and load logged"
+            raise InputError(f"[measured, row {row.number}] from", came=Path(row.log).name, expected=expected, fix="hold speed and spark, or state figures")
+        for point in points:
+            problems = Problems()
+            stated = {**point.stated(), **{key: value for key, value in row.text.items() if key != "from"}}
+            found += [one.replace(number=row.number) for one in read_measured([stated], problems)]
+            problems.raise_any(row.log)
+    return tuple(found)
+
+
+def steady_points(log: DriveLog, build: Build) -> tuple[SteadyPoint, ...]:
+    """Return where a log is steady long enough to learn from, the longest first.
+
+    Parameters
+    ----------
+    log : DriveLog
+        With engine speed, spark and load: manifold pressure, or air charge of a cylinder.
+    build : Build
+        How many cylinders there are, and how many gears.
+
+    Examples
+    --------
+    >>> from camcalc import load_build
+    >>> log = DriveLog.of(time=[0.1 * k for k in range(300)], speed=[14.0] * 300, spark=[20.0] * 300, load_kind="manifold_pressure", load=[55e3] * 300)
+    >>> point, = steady_points(log, load_build("examples/quarry-road/build.toml"))
+    >>> point.what, round(point.seconds), round(point.read["manifold_pressure"][0])
+    ('idle', 30, 55000)
+    """
+    if log.load_kind not in (PRESSURE, CHARGE) or not log.values("spark").size or not log.values("load").size:
+        return ()
+    windows = [window for window in _windows(log) if window is not None]
+    groups: list[list[tuple[str, int, NDArray[np.int64]]]] = []
+    for window in windows:
+        same = next((group for group in groups if _one_point(log, group[0], window)), None)
+        if same is None:
+            groups.append([window])
+        else:
+            same.append(window)
+    points = [_point(log, build, group) for group in groups]
+    long = [point for point in points if point.seconds >= LEAST]
+    return tuple(sorted(long, key=lambda point: -point.seconds)[:MOST_POINTS])
+
+
+def _windows(log: DriveLog) -> list[tuple[str, int, NDArray[np.int64]] | None]:
+    """Return steady windows: at idle or on the road, gear, rows."""
+    time, piece, found = log.si.time, log.piece, []
+    for number in np.unique(piece):
+        rows = np.flatnonzero(piece == number)
+        if not len(rows):
+            continue
+        start = float(time[rows[0]])
+        which = np.floor((time[rows] - start) / WINDOW).astype(int)
+        for k in np.unique(which):
+            own = rows[which == k]
+            if len(own) >= 8 and time[own[-1]] - time[own[0]] >= 0.9 * WINDOW * (1.0 - 1.0 / len(own)):
+                found.append(_steady(log, own))
+    return found
+
+
+def _steady(log: DriveLog, rows: NDArray[np.int64]) -> tuple[str, int, NDArray[np.int64]] | None:
+    speed, spark = log.si.speed[rows], log.values("spark")[rows]
+    load = log.values("load")[rows]
+    if not (np.isfinite(speed).all() and np.isfinite(spark).all() and np.isfinite(load).mean() > 0.5):
+        return None
+    half, mean = len(rows) // 2, float(speed.mean())
+    if speed.std() > SCATTER * mean or abs(float(speed[:half].mean() - speed[half:].mean())) > DRIFT * mean or spark.std() > SPARK:
+        return None
+    pedal, road, gear = log.values("pedal"), log.values("road_speed"), log.values("gear")
+    if pedal.size and np.nanmax(pedal[rows]) - np.nanmin(pedal[rows]) > PEDAL:
+        return None
+    cut = log.values("fuel_cut")
+    if cut.size and np.nanmax(cut[rows]) > 0.5:
+        return None
+    if not road.size or np.nanmax(road[rows]) < STANDS:
+        closed = not pedal.size or np.nanmax(pedal[rows]) <= np.nanmin(pedal) + PEDAL
+        return (IDLE, 0, rows) if road.size or closed else None
+    if np.nanmin(road[rows]) < DRIVES or np.nanmax(road[rows]) - np.nanmin(road[rows]) > GAINED or not gear.size:
+        return None
+    own = gear[rows]
+    return (ROAD, int(own[0]), rows) if np.isfinite(own).all() and np.ptp(own) == 0.0 and own[0] >= 1.0 else None
+
+
+def _one_point(log: DriveLog, one: tuple[str, int, NDArray[np.int64]], other: tuple[str, int, NDArray[np.int64]]) -> bool:
+    if one[:2] != other[:2]:
+        return False
+    speeds = [float(log.si.speed[rows].mean()) for rows in (one[2], other[2])]
+    sparks = [float(log.values("spark")[rows].mean()) for rows in (one[2], other[2])]
+    return abs(speeds[0] - speeds[1]) <= SAME[0] * speeds[0] and abs(sparks[0] - sparks[1]) <= SAME[1]
+
+
+def _point(log: DriveLog, build: Build, group: list[tuple[str, int, NDArray[np.int64]]]) -> SteadyPoint:
+    rows = np.concatenate([window[2] for window in group])
+    speed, load = log.si.speed[rows], log.values("load")[rows]
+    if log.load_kind == PRESSURE:
+        name, values = "manifold_pressure", load
+    else:
+        name, values = "air_flow", load * build.engine.cylinders * speed / 2.0
+    step = float(np.median(np.diff(log.si.time)))
+    absolute, share = CLOSENESS[name]
+    mean, scatter = _mean_of(values, max(round(BLOCK / step), 1))
+    within = math.hypot(scatter, math.hypot(absolute, share * mean))
+    begins = float(log.si.time[rows[0]])
+    return SteadyPoint(group[0][0], len(rows) * step, begins, float(speed.mean()), float(log.values("spark")[rows].mean()), group[0][1], {name: (mean, within)})
+
+
+def _mean_of(values: Array, block: int) -> tuple[float, float]:
+    """Return the mean of a channel and the scatter of that mean, from means over blocks longer than its memory."""
+    whole = len(values) // block * block
+    blocks = np.nanmean(values[:whole].reshape(-1, block), axis=1) if whole >= 2 * block else values
+    blocks = blocks[np.isfinite(blocks)]
+    return float(np.nanmean(values)), float(blocks.std(ddof=1) / math.sqrt(len(blocks))) if len(blocks) > 1 else math.nan

@@ -1,0 +1,37 @@
+"""What a car's readings say as blocks: for the terminal, the brief's page and its files."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from ..cautions import ON_THE_ROAD
+from ..words.readings import fault_words, figure_texts, input_words, next_words, outcome_words, reading_texts
+from .blocks import Block, Cautions, Fold, Heading, Lines, Texts
+
+if TYPE_CHECKING:
+    from ..measured import Learning
+    from ..unit_system import UnitSystem
+
+__all__ = ["readings_blocks"]
+
+# Inputs with more of their spread left than this were hardly touched by the readings.
+TOUCHED = 0.95
+FIRST_NEXT = 4
+
+
+def readings_blocks(found: Learning, system: UnitSystem) -> list[Block]:
+    """Return what readings say: whether they agree, before and after, what may be wrong, which inputs moved, what to read next."""
+    heads = ("figure", "unit", "before, 80 % band", "after, 80 % band", "of the band left")
+    blocks: list[Block] = [Cautions((*found.cautions, *ON_THE_ROAD)), Lines(tuple(outcome_words(found)))]
+    if found.faults:
+        blocks += [Heading("What may be wrong with the car"), Lines(tuple(fault_words(one, system) for one in found.faults), listed=True)]
+    blocks += [Texts("Headline figures before and after the readings", heads, tuple(figure_texts(one, system) for one in found.figures))]
+    rows = tuple(reading_texts(one, system) for one in found.readings)
+    blocks.append(Texts("The readings", ("row", "what", "read", "the sheet allows, 80 %", "expected from all others", "deviations off"), rows))
+    moved = tuple(input_words(one) for one in found.inputs if one.narrowed < TOUCHED)
+    if moved:
+        blocks += [Heading("Inputs of the model that moved"), Lines(moved, listed=True)]
+    if found.next:
+        blocks += [Heading("What to read next"), Lines(tuple(next_words(one) for one in found.next[:FIRST_NEXT]), listed=True)]
+        blocks.append(Fold("Rows for the sheet", (Lines(tuple(one.row.replace("\n", "  ") for one in found.next[:FIRST_NEXT])),)))
+    return blocks

@@ -1,0 +1,156 @@
+"""What a car's readings say, in words: whether they agree with the sheet, what they narrow, what may be wrong with the car, what to read next."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from ..cautions import ON_THE_ROAD
+from ..measured.prior import Fault
+from ..measured.records import Learning
+from ..unit_system import WRITTEN, UnitSystem, output_unit
+from ..units import quantity
+from .describing import describe
+from .phrases import capitalised
+
+if TYPE_CHECKING:
+    from ..measured import FaultFound, LearnedFigure, LearnedInput, NextReading, ReadingFound
+
+__all__ = ["doubted", "fault_words", "figure_texts", "input_words", "learning_words", "next_words", "outcome_words", "reading_texts", "time_words"]
+
+# A reading this many deviations off what all others expect is named.
+DOUBTED = 2.0
+FAULTS = {
+    Fault.CAM_TURNED: ("the cam stands {size} {way} than on the card", ("later", "earlier"), "Degree the cam."),
+    Fault.ROCKER_RATIO: ("rockers lift {size} {way} than on the sheet", ("more", "less"), "Measure valve lift over lobe lift."),
+    Fault.LASH: ("valves lift {size} {way} later than on the sheet, from lash or soft tappets", ("", ""), "Set lash, or check that tappets pump up."),
+    Fault.GAUGE: ("the manifold gauge or sensor reads {size} {way}", ("high", "low"), "Compare it with the barometer, engine off, and with another gauge."),
+    Fault.UNMETERED_AIR: ("{size} of air {way} gets in past the air meter", ("", ""), "Search for the leak."),
+}
+UNCERTAIN_SIZE = "size not settled"
+
+
+def _value(value: float, unit: str, system: UnitSystem, digits: int = 3) -> str:
+    """Return a figure in the user's unit with so many digits."""
+    own = output_unit(unit, system)
+    found = float(quantity(value, unit, own).magnitude) if math.isfinite(value) else value
+    if not math.isfinite(found):
+        return "none"
+    decimals = max(digits - 1 - math.floor(math.log10(abs(found))), 0) if found else 0
+    rounded = round(found, digits - 1 - math.floor(math.log10(abs(found)))) if found else 0.0
+    return f"{rounded:.{decimals}f}"
+
+
+def _unit(unit: str, system: UnitSystem) -> str:
+    own = output_unit(unit, system)
+    return WRITTEN.get(own, own)
+
+
+def outcome_words(found: Learning) -> list[str]:
+    """Return whether the readings agree with the sheet, and where not, what contradicts it most."""
+    count = sum(one.used for one in found.readings)
+    lines = []
+    if found.contradicts:
+        share = f"{100.0 * found.by_chance:.1g} %" if found.by_chance >= 1e-4 else "less than 0.01 %"
+        lines.append(f"The {count} readings contradict the sheet or one another: {share} of cars that it allows read so far off. Find out why first.")
+        worst = doubted(found)
+        for one in worst:
+            side = "above" if one.off > 0.0 else "below"
+            lines.append(f"{capitalised(_where(one))} is {abs(one.off):.1f} deviations {side} what all others expect.")
+        lines.append("No band below should be relied on, and nothing is written into a sheet.")
+    else:
+        lines.append(f"The {count} readings agree with the sheet: {100.0 * found.by_chance:.0f} % of cars that it allows read as far off or further.")
+    unused = [one for one in found.readings if not one.used]
+    if unused:
+        names = ", ".join(_where(one) for one in unused)
+        lines.append(f"Not used, since the model has no answer there for many cars: {names}.")
+    if found.effective < FEW:
+        lines.append(f"Only {found.effective:.0f} effective draws carry these figures: read them roughly.")
+    return lines
+
+
+# Fewer effective draws than this leave bands rough by a tenth and more.
+FEW = 100.0
+
+
+def _where(one: ReadingFound) -> str:
+    return f"row {one.row}, {one.name.replace('_', ' ')}"
+
+
+def doubted(found: Learning) -> list[ReadingFound]:
+    """Return the readings furthest off what all others expect, the furthest first; at most two, at least one."""
+    ranked = sorted((one for one in found.readings if one.used), key=lambda one: -abs(one.off))
+    return [one for one in ranked[:2] if abs(one.off) >= DOUBTED] or ranked[:1]
+
+
+def reading_texts(one: ReadingFound, system: UnitSystem) -> tuple[str, ...]:
+    """Return a reading as a row: which, what was read, what the sheet allows, what all others expect, how far off."""
+    name = one.name.replace("_", " ")
+    read = f"{_value(one.value, one.unit, system)} {_unit(one.unit, system)}"
+    if not one.used:
+        return str(one.row), name, read, "none", "none", "not used"
+    allowed = f"{_value(one.allowed_low, one.unit, system)} to {_value(one.allowed_high, one.unit, system)}"
+    return str(one.row), name, read, allowed, _value(one.expected, one.unit, system), f"{one.off:+.1f}"
+
+
+def figure_texts(one: LearnedFigure, system: UnitSystem) -> tuple[str, ...]:
+    """Return a headline figure as a row: before, after, what is left of its band."""
+    what = capitalised(one.headline.meaning) if one.name != "ceiling" else "Spark ceiling at 1400 rpm and 60 kPa"
+
+    def band(middle: float, low: float, high: float) -> str:
+        return f"{_value(middle, one.unit, system)} ({_value(low, one.unit, system)} to {_value(high, one.unit, system)})"
+
+    left = f"{100.0 * one.narrowed:.0f} %" if math.isfinite(one.narrowed) else "none"
+    return what, _unit(one.unit, system), band(one.before, one.before_low, one.before_high), band(one.after, one.after_low, one.after_high), left
+
+
+def input_words(one: LearnedInput) -> str:
+    """Return how far an input moved, in a sentence."""
+    change = 100.0 * (one.factor - 1.0)
+    low, high = 100.0 * (one.low - 1.0), 100.0 * (one.high - 1.0)
+    return f"{capitalised(one.input.meaning)}: {change:+.0f} % ({low:+.0f} to {high:+.0f} %), {100.0 * one.narrowed:.0f} % of its spread left."
+
+
+def fault_words(one: FaultFound, system: UnitSystem) -> str:
+    """Return what may be wrong with the car, how well it explains the readings, and how to check it."""
+    text, ways, check = FAULTS[one.fault]
+    way = ways[0] if one.size >= 0.0 else ways[1]
+    settled = one.low * one.high > 0.0
+    size = f"{_value(abs(one.size), one.unit, system, 2)} {_unit(one.unit, system)}" if settled else "a little"
+    words = " ".join(text.format(size=size, way=way).split())
+    ends = sorted((abs(one.low), abs(one.high)))
+    between = f" ({_value(ends[0], one.unit, system, 2)} to {_value(ends[1], one.unit, system, 2)})" if settled else f" ({UNCERTAIN_SIZE})"
+    return f"{capitalised(words)}{between}: explains the readings {one.times_better:.2g} times as well as no fault. {check}"
+
+
+def time_words(seconds: float) -> str:
+    """Return a time as people write it.
+
+    >>> time_words(40.0), time_words(300.0)
+    ('40 s', '5 min')
+    """
+    return f"{seconds:.0f} s" if seconds < 90.0 else f"{seconds / 60.0:.0f} min"
+
+
+def next_words(one: NextReading) -> str:
+    """Return what to read next, how long it takes and what it should leave."""
+    row = ", ".join(line.replace('"', "") for line in one.row.splitlines()[1:] if "?" not in line).replace("what = ", "")
+    return f"{capitalised(row)}: {time_words(one.seconds)}, should leave {100.0 * one.leaves:.0f} % of the bands; helps most: {one.helps.meaning}."
+
+
+@describe.register
+def _learning(found: Learning) -> str:
+    return "\n".join(learning_words(found, UnitSystem.METRIC))
+
+
+def learning_words(found: Learning, system: UnitSystem) -> list[str]:
+    """Return all that readings say, a line each."""
+    lines = [f"! {text}" for text in (*found.cautions, *ON_THE_ROAD[:1])]
+    lines += outcome_words(found)
+    lines += [f"{what}, {unit}: {before} before, {after} after; {left} of the band is left." for what, unit, before, after, left in _rows(found, system)]
+    lines += [fault_words(one, system) for one in found.faults]
+    return lines + [next_words(one) for one in found.next[:3]]
+
+
+def _rows(found: Learning, system: UnitSystem) -> list[tuple[str, ...]]:
+    return [figure_texts(one, system) for one in found.figures]
