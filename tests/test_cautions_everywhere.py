@@ -40,6 +40,7 @@ from camcalc.report.compare_page import compare_html
 from camcalc.report.tables import SPARK_GRIDS, TABLE_NAMES, brief_tables
 from camcalc.report.terminal import print_brief
 from camcalc.tables.proposed import level_table
+from tests.measured.make_cars import stored_design
 
 Make = Callable[..., Any]
 Said = pytest.CaptureFixture[str]
@@ -47,6 +48,7 @@ ROOT = Path(__file__).resolve().parents[1]
 SHEET = str(ROOT / "examples" / "quarry-road" / "build.toml")
 TRUCK = str(ROOT / "examples" / "long-meadow" / "build.toml")
 STEEP = ROOT / "examples" / "steep-table"
+OWN_CAR = str(ROOT / "tests" / "measured" / "own_car.toml")
 
 
 class Walk(NamedTuple):
@@ -70,6 +72,7 @@ WALKS = {
     "cycle": Walk([SHEET, "--speed", "1500 rpm", "--manifold-pressure", "60 kPa"], OVER_SPARK_TABLE, "trapped mass"),
     "brief": Walk([TRUCK, "--no-bands", "--no-cures", "--section", "spark"], OVER_STARTING_TABLE, "Starting table: final spark"),
     "shape": Walk([SHEET], (Caution.KNOCK,), "1400 rpm"),
+    "readings": Walk([OWN_CAR], (*AT_IDLE_SPARK, *ON_THE_ROAD), "Headline figures before and after"),
     "review": Walk([str(STEEP / "before.csv"), SHEET, "--table", str(STEEP / "steep.csv"), "--no-ceilings"], (Caution.KNOCK,), "lower 1400 rpm"),
 }
 # These show no spark of an engine, no brakes and no road: sheets, valve events, exercises on drawn figures, the shell's own script.
@@ -85,6 +88,12 @@ def test_every_command_is_walked_or_shows_nothing_that_tempts() -> None:
     assert not set(WALKS) & WITHOUT
 
 
+@pytest.fixture(autouse=True)
+def stored_cars(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Cars that the sheet allows take minutes; those of a table stand in for them."""
+    monkeypatch.setattr("camcalc.measured.learning.design_of", lambda *args, **options: stored_design())
+
+
 @pytest.mark.parametrize("command", WALKS)
 def test_a_command_says_its_cautions_before_what_tempts(command: str, capsys: Said, coarse: None) -> None:
     walk = WALKS[command]
@@ -95,7 +104,7 @@ def test_a_command_says_its_cautions_before_what_tempts(command: str, capsys: Sa
     assert [caution for caution in walk.owes if caution not in before] == []
 
 
-@pytest.mark.parametrize("command", ["trade-off", "cures", "road-test", "surge", "drive", "hear", "compare", "sweep", "explain", "shape"])
+@pytest.mark.parametrize("command", ["trade-off", "cures", "road-test", "surge", "drive", "hear", "compare", "sweep", "explain", "shape", "readings"])
 def test_a_command_says_its_cautions_in_json_too(command: str, capsys: Said, coarse: None) -> None:
     walk = WALKS[command]
     assert main([command, *walk.words, "--json"]) == 0

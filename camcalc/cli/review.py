@@ -32,6 +32,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--no-knock-heard", action="store_true", help="where the log cannot tell of knock: somebody listened all the time and heard none; one degree at most"
     )
     parser.add_argument("--full", action="store_true", help="also print the log, every episode with its cause, every cell, the swing of the signals")
+    parser.add_argument("--measured", action="store_true", help="print what the log holds steady as [[measured]] rows for the sheet, and no review")
     parser.add_argument("--json", action="store_true", help="print JSON instead of text")
 
 
@@ -60,6 +61,12 @@ def run(options: argparse.Namespace) -> int:
     table = given_table(Path(path), options.table_axes if options.table else "") if path is not None else None
     how: dict[str, Any] = {"rate": options.rate, "load_kind": table.load_kind if table is not None else ""}
     log = read_log(options.log, options.columns, **how)
+    if options.measured:
+        from ..measured.from_log import steady_points
+        from ..words.readings import steady_words
+
+        print("\n".join(steady_words(steady_points(with_gears(log, build), build))))
+        return 0
     before = read_log(options.before, options.columns, **how) if options.before else None
     review = review_for_build(log, build, table, ceilings=not options.no_ceilings, no_knock_heard=options.no_knock_heard)
     before = with_gears(before, build) if before is not None else None

@@ -6,7 +6,7 @@ import dataclasses
 from typing import Any, ClassVar
 
 from ..advice.bands import Headline, Uncertain
-from ..cautions import AT_IDLE_SPARK
+from ..cautions import AT_IDLE_SPARK, ON_THE_ROAD
 from ..codes import Code
 from ..results import Record
 from ..sheet.learned import Learned
@@ -123,7 +123,7 @@ class Learning(Record):
     @property
     def cautions(self) -> tuple[str, ...]:
         """What stands before the figures."""
-        return AT_IDLE_SPARK
+        return tuple(dict.fromkeys((*AT_IDLE_SPARK, *ON_THE_ROAD)))
 
     @property
     def contradicts(self) -> bool:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from ..cautions import ON_THE_ROAD
 from ..words.readings import fault_words, figure_texts, input_words, next_words, outcome_words, reading_texts
 from .blocks import Block, Cautions, Fold, Heading, Lines, Texts
 
@@ -22,7 +21,7 @@ FIRST_NEXT = 4
 def readings_blocks(found: Learning, system: UnitSystem) -> list[Block]:
     """Return what readings say: whether they agree, before and after, what may be wrong, which inputs moved, what to read next."""
     heads = ("figure", "unit", "before, 80 % band", "after, 80 % band", "of the band left")
-    blocks: list[Block] = [Cautions((*found.cautions, *ON_THE_ROAD)), Lines(tuple(outcome_words(found)))]
+    blocks: list[Block] = [Cautions(found.cautions), Lines(tuple(outcome_words(found)))]
     if found.faults:
         blocks += [Heading("What may be wrong with the car"), Lines(tuple(fault_words(one, system) for one in found.faults), listed=True)]
     blocks += [Texts("Headline figures before and after the readings", heads, tuple(figure_texts(one, system) for one in found.figures))]

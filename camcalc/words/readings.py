@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from ..cautions import ON_THE_ROAD
@@ -15,8 +16,13 @@ from .phrases import capitalised
 
 if TYPE_CHECKING:
     from ..measured import FaultFound, LearnedFigure, LearnedInput, NextReading, ReadingFound
+    from ..measured.candidates import Candidate
+    from ..measured.from_log import SteadyPoint
 
-__all__ = ["doubted", "fault_words", "figure_texts", "input_words", "learning_words", "next_words", "outcome_words", "reading_texts", "time_words"]
+__all__ = [
+    "doubted", "fault_words", "figure_texts", "input_words", "learning_words", "next_words", "outcome_words", "reading_texts", "rows_words", "steady_words",
+    "time_words",
+]  # fmt: skip
 
 # A reading this many deviations off what all others expect is named.
 DOUBTED = 2.0
@@ -138,6 +144,44 @@ def next_words(one: NextReading) -> str:
     return f"{capitalised(row)}: {time_words(one.seconds)}, should leave {100.0 * one.leaves:.0f} % of the bands; helps most: {one.helps.meaning}."
 
 
+def rows_words(candidates: Sequence[Candidate], *, replaced: bool) -> list[str]:
+    """Return rows for a sheet, ready to be filled in, with their cautions and how each is read.
+
+    Parameters
+    ----------
+    candidates : sequence of Candidate
+    replaced : bool
+        Whether the sheet has the cam that is in the car before.
+    """
+    lines = [f"# ! {text}" for text in ON_THE_ROAD]
+    lines += ["# Put a figure in place of each ?, take rows out that you do not read.", '# How closely it was read may stand behind it: "55.5 kPa +- 0.8 kPa".']
+    if replaced:
+        lines += ['# Read compression and idle before the change too, with cam = "replaced":', "# against these it shows how the new cam was fitted."]
+    for one in candidates:
+        lines += ["", f"# {HOW[one.row.said.what]} About {time_words(one.seconds)}.", *one.text.splitlines()]
+        lines += ['spark = "? crank_deg"'] if one.row.said.what == "misfire limit" else []
+    return lines
+
+
+HOW = {
+    "cranking": "Warm, all plugs out, throttle wide open: the gauge's peak, the mean of all cylinders.",
+    "idle": "Neutral, warm, accessories off, spark held, until nothing drifts: means over 20 s.",
+    "road": "Level, steady, spark held: means over 15 s, once each way.",
+    "coasting": "Second gear, pedal released, fuel cut: how fast road speed falls at 2500 rpm, once each way.",
+    "misfire limit": "At idle, spark raised degree by degree: the last at which no cycle is heard to miss.",
+}
+
+
+def steady_words(points: Sequence[SteadyPoint]) -> list[str]:
+    """Return rows for a sheet from where a log is steady, each with where that was."""
+    if not points:
+        return ["# The log has no 10 s of steady idle or road with engine speed, spark and load."]
+    lines: list[str] = []
+    for point in points:
+        lines += [f"# steady for {point.seconds:.0f} s, from {point.begins:.0f} s", *point.text.splitlines(), ""]
+    return lines[:-1]
+
+
 @describe.register
 def _learning(found: Learning) -> str:
     return "\n".join(learning_words(found, UnitSystem.METRIC))
@@ -145,7 +189,7 @@ def _learning(found: Learning) -> str:
 
 def learning_words(found: Learning, system: UnitSystem) -> list[str]:
     """Return all that readings say, a line each."""
-    lines = [f"! {text}" for text in (*found.cautions, *ON_THE_ROAD[:1])]
+    lines = [f"! {text}" for text in found.cautions]
     lines += outcome_words(found)
     lines += [f"{what}, {unit}: {before} before, {after} after; {left} of the band is left." for what, unit, before, after, left in _rows(found, system)]
     lines += [fault_words(one, system) for one in found.faults]
