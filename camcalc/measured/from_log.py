@@ -15,6 +15,7 @@ from ..sheet import Build
 from ..sheet.measured_reading import read_measured
 from ..sheet.measured_rows import IDLE, ROAD, MeasuredRow
 from ..sheet.section_reading import Problems
+from ..tables.axes import AIR_CHARGE, MANIFOLD_PRESSURE
 from .observed import CLOSENESS
 
 __all__ = ["SteadyPoint", "rows_with_logs", "steady_points"]
@@ -33,7 +34,7 @@ LEAST = 10.0
 MOST_POINTS = 4
 # Blocks over which the scatter of a mean is taken [s].
 BLOCK = 1.0
-PRESSURE, CHARGE = "manifold_pressure", "air_charge"
+
 
 
 class SteadyPoint(NamedTuple):
@@ -103,12 +104,12 @@ def steady_points(log: DriveLog, build: Build) -> tuple[SteadyPoint, ...]:
     Examples
     --------
     >>> from camcalc import load_build
-    >>> log = DriveLog.of(time=[0.1 * k for k in range(300)], speed=[14.0] * 300, spark=[20.0] * 300, load_kind="manifold_pressure", load=[55e3] * 300)
+    >>> log = DriveLog.of(time=[0.1 * k for k in range(300)], speed=[14.0] * 300, spark=[20.0] * 300, load_kind="manifold pressure", load=[55e3] * 300)
     >>> point, = steady_points(log, load_build("examples/quarry-road/build.toml"))
     >>> point.what, round(point.seconds), round(point.read["manifold_pressure"][0])
     ('idle', 30, 55000)
     """
-    if log.load_kind not in (PRESSURE, CHARGE) or not log.values("spark").size or not log.values("load").size:
+    if log.load_kind not in (MANIFOLD_PRESSURE, AIR_CHARGE) or not log.values("spark").size or not log.values("load").size:
         return ()
     windows = [window for window in _windows(log) if window is not None]
     groups: list[list[tuple[str, int, NDArray[np.int64]]]] = []
@@ -173,7 +174,7 @@ def _one_point(log: DriveLog, one: tuple[str, int, NDArray[np.int64]], other: tu
 def _point(log: DriveLog, build: Build, group: list[tuple[str, int, NDArray[np.int64]]]) -> SteadyPoint:
     rows = np.concatenate([window[2] for window in group])
     speed, load = log.si.speed[rows], log.values("load")[rows]
-    if log.load_kind == PRESSURE:
+    if log.load_kind == MANIFOLD_PRESSURE:
         name, values = "manifold_pressure", load
     else:
         name, values = "air_flow", load * build.engine.cylinders * speed / 2.0

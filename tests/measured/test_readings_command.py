@@ -113,7 +113,7 @@ def logged(parts: list[tuple[float, float, float, float, float]]) -> DriveLog:
         time=np.arange(count) / 20.0,
         speed=speed * (1.0 + 0.01 * rng.normal(size=count)),
         spark=np.full(count, 22.0),
-        load_kind="manifold_pressure",
+        load_kind="manifold pressure",
         load=pressure + 600.0 * rng.normal(size=count),
         road_speed=road,
         pedal=pedal,
