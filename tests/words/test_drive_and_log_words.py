@@ -144,11 +144,13 @@ def test_every_note_of_an_episode_has_words(surging: DriveLog, note: EpisodeNote
 
 @pytest.mark.parametrize("note", FinderNote)
 def test_every_note_of_the_finder_has_words_with_its_figure(surging: DriveLog, note: FinderNote) -> None:
-    found = find_surge(surging).replace(notes=(note,), channels=("pedal",), too_short=12.0, least_pedal=0.06, speed_step=20.0 / 60.0, least_swing=0.25)
+    figures = {"too_short": 12.0, "least_pedal": 0.06, "speed_step": 20.0 / 60.0, "least_swing": 0.25, "speed_noise": 0.1}
+    found = find_surge(surging).replace(notes=(note,), channels=("pedal",), **figures)
     (line,) = finder_notes(found)
     figure = {
         FinderNote.TOO_FEW_ROWS: "50 rows", FinderNote.FEW_ROWS: "50 rows", FinderNote.NOT_LOGGED: "Pedal", FinderNote.SHORT_PIECES: "12 s",
         FinderNote.PEDAL_NEVER_OFF: "6.0 %", FinderNote.COARSE_SPEED: "steps of 20 rpm. A swing below 15 rpm",
+        FinderNote.NOISY_SPEED: "6 rpm r.m.s. of noise. A short swing below 15 rpm",
     }[note]  # fmt: skip
     assert figure in plain(line)
 
