@@ -27,7 +27,7 @@ MODEL_DOUBT = 0.3
 # A pedal that swings by less of its travel, as an amplitude, is held: a twentieth of what a tip-in moves. ESTIMATE.
 PEDAL_MOVES = 0.0075
 # Places of channels in sums of their products.
-SPEED, FIRST_PART, PEDAL = 0, 2, 2 + len(PARTS)
+SPEED, FIRST_PART, PEDAL, BY_HALF = 0, 2, 2 + len(PARTS), 3 + len(PARTS)
 
 __all__ = ["ANY_CAR", "PEDAL_MOVES", "Remedy", "TakenAway", "Weighed", "taken_away", "weighed"]
 
@@ -46,6 +46,8 @@ TOGETHER = 4.0
 SEEN_DOUBT = 0.3
 # Half the variation of burns leaves a quarter of their mean square (exact).
 HALVED = 0.75
+# Amplitudes over the one there is between which the swing with burns half as rough is looked for, and halvings of the search.
+SMALLEST, LARGEST, HALVINGS = 0.02, 1.5, 24
 
 
 class Remedy(Code):
@@ -179,8 +181,38 @@ def _draws(found: Weighed, inside: NDArray[np.bool_], parts: dict[Remedy, tuple[
         without = np.maximum(decay + 0.5 * hold[:, None] * (part.feed - 2.0 * decay * part.forced[:, None]), still)
         left.append(np.sum(weight * decay / without, axis=1) * (1.0 - np.clip(hold * part.forced, -MOST, MOST)))
     by_pedal = _coherence(found.sums, told, found.bins, decay) if pedal else np.zeros(len(counts))
-    left.append(1.0 - HALVED * np.maximum(1.0 - np.maximum(forced, 0.0) - by_pedal, 0.0))
+    forcing = 1.0 - HALVED * np.maximum(1.0 - np.maximum(forced, 0.0) - by_pedal, 0.0)
+    steeper = 0.5 * hold[:, None] * _steeper(found.sums) / (1.0 - forced[:, None])
+    left.append(np.sum(weight * _smaller(decay, steeper, forcing[:, None]), axis=1))
     return np.stack(left + ([1.0 - by_pedal] if pedal else []), axis=1)
+
+
+def _steeper(sums: NDArray[np.complex128]) -> Array:
+    """Return by how much more the lookup along speed goes with a swing half as large than with the one there is [crank deg per rev/s], by block."""
+    return np.asarray((sums[:, BY_HALF, SPEED] - sums[:, FIRST_PART + PARTS.index("by_speed"), SPEED]).real / sums[:, SPEED, SPEED].real)
+
+
+def _smaller(decay: Array, steeper: Array, forcing: Array) -> Array:
+    """Return the share of its mean square that a swing has left when its forcing falls to a share: it decays at another rate where slopes end.
+
+    ``r^2 a(r) = q a(1)`` for the amplitude r over the one there is, the forcing's share q, and the decay ``a(r) = a(1) - 2 (1 - r) d``, r no less than
+    a half, with d what half the swing takes off the decay. The balance of energy of a mode that is shaken; a slope's own part is its describing function.
+
+    Parameters
+    ----------
+    decay : array [1/s]
+        Of the swing as it is.
+    steeper : array [1/s]
+        What half the swing takes off that.
+    forcing : array
+        Share of the mean square of what forces the swing.
+    """
+    low, high = np.full(decay.shape, SMALLEST), np.full(decay.shape, LARGEST)
+    for _ in range(HALVINGS):
+        middle = 0.5 * (low + high)
+        over = middle**2 * (decay - 2.0 * (1.0 - np.maximum(middle, 0.5)) * steeper) > forcing * decay
+        low, high = np.where(over, low, middle), np.where(over, middle, high)
+    return np.asarray((0.5 * (low + high)) ** 2)
 
 
 def _drawn_counts(blocks: Sequence[Block], rng: np.random.Generator) -> Array:
@@ -200,9 +232,9 @@ def _drawn_counts(blocks: Sequence[Block], rng: np.random.Generator) -> Array:
 
 def _sums(blocks: Sequence[Block]) -> NDArray[np.complex128]:
     """Return the sums over each block's bins of each channel times another's conjugate."""
-    out = np.zeros((len(blocks), PEDAL + 1, PEDAL + 1), dtype=complex)
+    out = np.zeros((len(blocks), BY_HALF + 1, BY_HALF + 1), dtype=complex)
     for k, block in enumerate(blocks):
-        rows = np.stack([block.x, block.turned, *(block.others.get(name, np.zeros_like(block.x)) for name in (*PARTS, "pedal"))])
+        rows = np.stack([block.x, block.turned, *(block.others.get(name, np.zeros_like(block.x)) for name in (*PARTS, "pedal", "by_half"))])
         out[k] = rows @ rows.conj().T
     return out
 
