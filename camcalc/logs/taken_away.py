@@ -75,7 +75,8 @@ class TakenAway(Record):
 class Weighed(NamedTuple):
     """A swing's mode draw by draw; of its blocks the middles [s], sums of products of channels (blocks, channels, channels), how often each counts.
 
-    ``in_phase`` is the coherence of forcing and of spark that comes by itself, as far as they are in phase; ``chance`` is what chance gives of it.
+    ``together`` is the sums of all blocks, draw by draw. ``in_phase`` is the coherence of forcing and of spark that comes by itself, as far as they are
+    in phase; ``chance`` is what chance gives of it.
     """
 
     middle: Array
@@ -83,6 +84,7 @@ class Weighed(NamedTuple):
     bins: Array
     mode: Mode
     counts: Array
+    together: NDArray[np.complex128]
     in_phase: float
     chance: float
 
@@ -112,13 +114,13 @@ def weighed(blocks: Sequence[Block], frequency: float, belief: Belief, seed: int
     counts, sums, bins = _drawn_counts(blocks, rng), _sums(blocks), np.array([float(block.x.size) for block in blocks])
     likely = fitted(blocks, frequency)
     decays = decays_of(frequency)
-    each = _follows(sums, counts, PARTS)
-    seen = [_hold_seen(sums, bins, one, float(decays[np.argmax(one @ likely)])) for one in counts]
+    all_blocks = np.tensordot(counts, sums, 1)
+    each = _follows(sums, all_blocks, PARTS)
+    seen = [_hold_seen(whole, float(one @ bins), float(decays[np.argmax(one @ likely)])) for whole, one in zip(all_blocks, counts, strict=True)]
     mode = mode_of(likely, each.feed, each.forced, counts, frequency, belief, Hold(*np.transpose(seen)), rng)
-    once = np.ones(len(blocks))
-    _, together, in_phase = _forced_alone(sums, once, float(decays[np.argmax(likely.sum(axis=0))]))
+    _, together, in_phase = _forced_alone(sums.sum(axis=0), float(decays[np.argmax(likely.sum(axis=0))]))
     chance = TOGETHER / (WORTH * float(bins.sum()))
-    return Weighed(np.array([block.middle for block in blocks]), sums, bins, mode, counts, in_phase * together, chance)
+    return Weighed(np.array([block.middle for block in blocks]), sums, bins, mode, counts, all_blocks, in_phase * together, chance)
 
 
 def taken_away(found: Weighed, start: float, end: float, parts: dict[Remedy, tuple[str, ...]], frequency: float) -> tuple[TakenAway, ...]:
@@ -167,22 +169,31 @@ def _draws(found: Weighed, inside: NDArray[np.bool_], parts: dict[Remedy, tuple[
     pedal : bool
         Whether a pedal was logged.
     """
-    counts = found.counts * inside
-    counts[counts.sum(axis=1) <= 0.0] = inside.astype(float)
-    energy = found.sums[:, SPEED, SPEED].real / found.bins * counts
-    weight, told = energy / energy.sum(axis=1, keepdims=True), counts if own else found.counts
+    counts, sums = found.counts[:, inside], found.sums[inside]
+    counts[counts.sum(axis=1) <= 0.0] = 1.0
+    energy = sums[:, SPEED, SPEED].real / found.bins[inside] * counts
+    weight = energy / energy.sum(axis=1, keepdims=True)
+    told = np.tensordot(counts, sums, 1) if own else found.together
     rate, hold = found.mode.own[:, None], found.mode.per_degree
-    whole = _follows(found.sums, told, PARTS)
+    whole = _follows(sums, told, PARTS)
     forced = np.clip(hold * whole.forced, -MOST, MOST)
-    decay = np.maximum((rate - 0.5 * hold[:, None] * whole.feed) / (1.0 - forced[:, None]), still)
-    left = []
+
+    def decays(feed: Array) -> Array:
+        return np.maximum((rate - 0.5 * hold[:, None] * feed) / (1.0 - forced[:, None]), still)
+
+    decay, left = decays(whole.feed), []
     for names in parts.values():
-        part = _follows(found.sums, told, names)
+        part = _follows(sums, told, names)
         without = np.maximum(decay + 0.5 * hold[:, None] * (part.feed - 2.0 * decay * part.forced[:, None]), still)
         left.append(np.sum(weight * decay / without, axis=1) * (1.0 - np.clip(hold * part.forced, -MOST, MOST)))
-    by_pedal = _coherence(found.sums, told, found.bins, decay) if pedal else np.zeros(len(counts))
+    if not pedal:
+        by_pedal = np.zeros(len(counts))
+    elif own:
+        by_pedal = _coherence(sums, counts, found.bins[inside], decay)
+    else:
+        by_pedal = _coherence(found.sums, found.counts, found.bins, decays(_follows(found.sums, told, PARTS).feed))
     forcing = 1.0 - HALVED * np.maximum(1.0 - np.maximum(forced, 0.0) - by_pedal, 0.0)
-    steeper = 0.5 * hold[:, None] * _steeper(found.sums) / (1.0 - forced[:, None])
+    steeper = 0.5 * hold[:, None] * _steeper(sums) / (1.0 - forced[:, None])
     left.append(np.sum(weight * _smaller(decay, steeper, forcing[:, None]), axis=1))
     return np.stack(left + ([1.0 - by_pedal] if pedal else []), axis=1)
 
@@ -239,14 +250,14 @@ def _sums(blocks: Sequence[Block]) -> NDArray[np.complex128]:
     return out
 
 
-def _follows(sums: NDArray[np.complex128], counts: Array, names: Sequence[str]) -> _Follows:
+def _follows(sums: NDArray[np.complex128], together: NDArray[np.complex128], names: Sequence[str]) -> _Follows:
     """Return how parts of spark go with the swing, draw by draw (draws, blocks): what the lookup along speed makes of it, the others over all blocks."""
-    feed, forced = np.zeros(counts.shape), np.zeros(len(counts))
+    feed, forced = np.zeros((len(together), len(sums))), np.zeros(len(together))
     if "by_speed" in names:
         feed += sums[:, FIRST_PART + PARTS.index("by_speed"), SPEED].real / sums[:, SPEED, SPEED].real
     places = [FIRST_PART + PARTS.index(name) for name in names if name != "by_speed"]
     if places:
-        fit = _fit(np.tensordot(counts, sums[..., :FIRST_PART], 1), places)
+        fit = _fit(together[..., :FIRST_PART], places)
         feed, forced = feed + fit[:, :1].real, fit[:, 1].real
     return _Follows(feed, forced)
 
@@ -258,21 +269,21 @@ def _fit(whole: NDArray[np.complex128], places: list[int]) -> NDArray[np.complex
     return np.asarray((np.linalg.pinv(normal, rcond=1e-12) @ asked[..., None])[..., 0])
 
 
-def _hold_seen(sums: NDArray[np.complex128], bins: Array, counts: Array, decay: float) -> tuple[float, float]:
+def _hold_seen(whole: NDArray[np.complex128], bins: float, decay: float) -> tuple[float, float]:
     """Return what the log says of g: the logarithm and its doubt.
 
     Spark that comes by itself forces the swing with g; its part of the forcing is known by how closely the two go together.
     """
-    hold, together, in_phase = _forced_alone(sums, counts, decay)
-    worth = WORTH * float(counts @ bins)
+    hold, together, in_phase = _forced_alone(whole, decay)
+    worth = WORTH * bins
     if not (together * worth > TOGETHER and in_phase > 0.0 and hold > 0.0):
         return 0.0, math.inf
     return math.log(hold), math.sqrt((1.0 - together) / (2.0 * together * worth) + SEEN_DOUBT**2)
 
 
-def _forced_alone(sums: NDArray[np.complex128], counts: Array, decay: float) -> tuple[float, float, float]:
+def _forced_alone(whole: NDArray[np.complex128], decay: float) -> tuple[float, float, float]:
     """Return g as the spark that comes by itself shows it, how closely that goes with the forcing as far as in phase, and the phase's sign."""
-    whole, places = np.tensordot(counts, sums, 1), [FIRST_PART + PARTS.index(name) for name in PARTS if name != "by_speed"]
+    places = [FIRST_PART + PARTS.index(name) for name in PARTS if name != "by_speed"]
     fit = _fit(whole, places)
     both = np.array([2.0 * decay, 1.0])
     force = float((both @ whole[:FIRST_PART, :FIRST_PART] @ both).real)
