@@ -24,6 +24,8 @@ Array = NDArray[np.float64]
 
 # Forcing has a colour, a swing is no pure mode: the logarithm of what is left without a part of spark is known to this share. ESTIMATE.
 MODEL_DOUBT = 0.3
+# Of burns half as rough to this: the pure mode has it exactly, fuel and air that follow the swing are not in it. ESTIMATE.
+BURN_DOUBT = 0.1
 # A pedal that swings by less of its travel, as an amplitude, is held: a twentieth of what a tip-in moves. ESTIMATE.
 PEDAL_MOVES = 0.0075
 # Places of channels in sums of their products.
@@ -145,7 +147,9 @@ def taken_away(found: Weighed, start: float, end: float, parts: dict[Remedy, tup
     left = _draws(found, inside, parts, STILL * 2.0 * math.pi * frequency, own=own, pedal=pedal)
     remedies = [*parts, Remedy.BURN_HALVED] + ([Remedy.PEDAL_HELD] if pedal else [])
     left = np.maximum(left, 1e-12)
-    left[:, : len(parts)] **= np.exp(MODEL_DOUBT * np.random.default_rng(1).normal(size=(DRAWS, 1)))
+    doubt = np.random.default_rng(1).normal(size=(DRAWS, 1))
+    left[:, : len(parts)] **= np.exp(MODEL_DOUBT * doubt)
+    left[:, len(parts)] **= np.exp(BURN_DOUBT * doubt[:, 0])
     shares = 1.0 - np.sqrt(left)
     best = shares.argmax(axis=1)
     low, middle, high = np.quantile(shares, [BAND[0], 0.5, BAND[1]], axis=0)
