@@ -65,13 +65,17 @@ class Remedy(Code):
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
 class TakenAway(Record):
-    """By which share the swing's amplitude falls with a remedy, and the band of 90 % of it; below zero it grows: what is taken away has damped it."""
+    """By which share the swing's amplitude falls with a remedy, and the band of 90 % of it; below zero it grows: what is taken away has damped it.
+
+    ``on_level`` is the share where no slope feeds the swing, of burns half as rough alone.
+    """
 
     remedy: Remedy
     share: float
     low: float
     high: float
     first: float = math.nan
+    on_level: float = math.nan
 
 
 class Weighed(NamedTuple):
@@ -144,7 +148,7 @@ def taken_away(found: Weighed, start: float, end: float, parts: dict[Remedy, tup
     own = inside.sum() >= OWN_BLOCKS
     # The window's mean square is one, half of a spectrum's is left out.
     pedal = bool(np.sqrt(4.0 * np.mean(found.sums[inside, PEDAL, PEDAL].real)) >= PEDAL_MOVES)
-    left = _draws(found, inside, parts, STILL * 2.0 * math.pi * frequency, own=own, pedal=pedal)
+    left, forcing = _draws(found, inside, parts, STILL * 2.0 * math.pi * frequency, own=own, pedal=pedal)
     remedies = [*parts, Remedy.BURN_HALVED] + ([Remedy.PEDAL_HELD] if pedal else [])
     left = np.maximum(left, 1e-12)
     doubt = np.random.default_rng(1).normal(size=(DRAWS, 1))
@@ -154,11 +158,13 @@ def taken_away(found: Weighed, start: float, end: float, parts: dict[Remedy, tup
     best = shares.argmax(axis=1)
     low, middle, high = np.quantile(shares, [BAND[0], 0.5, BAND[1]], axis=0)
     out = [TakenAway(remedy=r, share=float(middle[i]), low=float(low[i]), high=float(high[i]), first=float(np.mean(best == i))) for i, r in enumerate(remedies)]
+    burns = len(parts)
+    out[burns] = out[burns].replace(on_level=float(np.median(1.0 - np.sqrt(forcing))))
     return tuple(sorted(out, key=lambda one: -one.share))
 
 
-def _draws(found: Weighed, inside: NDArray[np.bool_], parts: dict[Remedy, tuple[str, ...]], still: float, *, own: bool, pedal: bool) -> Array:
-    """Return the share of the mean square that each remedy leaves, a row for each draw.
+def _draws(found: Weighed, inside: NDArray[np.bool_], parts: dict[Remedy, tuple[str, ...]], still: float, *, own: bool, pedal: bool) -> tuple[Array, Array]:
+    """Return the share of the mean square that each remedy leaves, a row for each draw; and that of the forcing with burns half as rough.
 
     Parameters
     ----------
@@ -199,7 +205,7 @@ def _draws(found: Weighed, inside: NDArray[np.bool_], parts: dict[Remedy, tuple[
     forcing = 1.0 - HALVED * np.maximum(1.0 - np.maximum(forced, 0.0) - by_pedal, 0.0)
     steeper = 0.5 * hold[:, None] * _steeper(sums) / (1.0 - forced[:, None])
     left.append(np.sum(weight * _smaller(decay, steeper, forcing[:, None]), axis=1))
-    return np.stack(left + ([1.0 - by_pedal] if pedal else []), axis=1)
+    return np.stack(left + ([1.0 - by_pedal] if pedal else []), axis=1), forcing
 
 
 def _steeper(sums: NDArray[np.complex128]) -> Array:

@@ -191,6 +191,8 @@ def test_a_cell_is_shown_with_what_it_was_and_why(reason: AdviceReason) -> None:
     words = plain(advice_words(CellAdvice((1, 0), "1440 rpm, 30 kPa", 32.0, 29.0, reason, 12.0)))
     assert words.startswith("1440 rpm, 30 kPa: 29 (was 32), ")
     assert ("driven 12 s" in words) == (reason is AdviceReason.DRIVEN_CLEAN)
+    assert "not driven" not in words
+    assert advice_words(CellAdvice((1, 0), "1440 rpm, 30 kPa", 32.0, 29.0, AdviceReason.BLENDS_IN, 0.0)).endswith("neighbours (not driven)")
 
 
 @pytest.mark.parametrize("note", ReviewNote)
