@@ -215,17 +215,21 @@ def explain_episode(
 
 def cell_weights(log: DriveLog, table: SparkTable, spans: list[tuple[float, float]] | tuple[tuple[float, float], ...]) -> Array:
     """Return how much each cell of a table takes part in the lookup during some spans of time [s]: seconds, summed over rows."""
-    out = np.zeros(table.shape)
     good = np.isfinite(log.si.speed) & np.isfinite(log.loads) if log.loads.size else np.zeros(len(log.si.time), dtype=bool)
     inside = np.zeros(len(log.si.time), dtype=bool)
     for start, end in spans:
         inside[np.searchsorted(log.si.time, start) : np.searchsorted(log.si.time, end, side="right")] = True
     speed, load = log.si.speed[good & inside], log.loads[inside & good] if log.loads.size else np.empty(0)
-    rows, along = shares_of(table.si.speed, speed), shares_of(table.loads, load)
-    for i, s in rows:
-        for j, t in along:
-            np.add.at(out, (i, j), s * t)
-    return out / log.si.sampling_rate
+    return _looked_up_at(table, speed, load) / log.si.sampling_rate
+
+
+def _looked_up_at(table: SparkTable, speed: Array, load: Array) -> Array:
+    """Return how much each cell takes part in the lookup at some points, summed."""
+    out = np.zeros(table.shape)
+    for i, s in shares_of(table.si.speed, speed):
+        for j, t in shares_of(table.loads, load):
+            out += np.bincount(i * table.shape[1] + j, s * t, out.size).reshape(out.shape)
+    return out
 
 
 def shares_of(axis: Array, values: Array) -> list[tuple[NDArray[np.int64], Array]]:
@@ -266,9 +270,7 @@ def _looked_up(parts: list[_Part], table: SparkTable, delays: SignalDelays | Non
         by_speed.append(part.swing(table.spark_at(speed, load - part.swing(load)))[inside])
         by_load.append(part.swing(table.spark_at(speed - part.of("speed"), load))[inside])
         offset.append((own_spark - found)[inside])
-        for i, s in shares_of(table.si.speed, speed[inside]):
-            for j, t in shares_of(table.loads, load[inside]):
-                np.add.at(weights, (i, j), s * t)
+        weights += _looked_up_at(table, speed[inside], load[inside])
     own = np.concatenate(spark)
     of_lags = [np.concatenate([t[k] for t in tables]) for k in range(len(lags))]
     best = min(of_lags, key=lambda t: float(np.sum((own - t) ** 2)))

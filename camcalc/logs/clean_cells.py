@@ -62,6 +62,11 @@ def clean_cells(log: DriveLog, table: SparkTable, findings: SurgeFindings) -> ND
     return np.asarray((driven > CLEAN_FOR) & (cell_weights(log, table, surging) < 1e-9))
 
 
+def seconds_driven(log: DriveLog, table: SparkTable) -> NDArray[np.float64]:
+    """Return for how long the log looks up each cell of a table [s], a lookup shared between the cells that it lies between."""
+    return cell_weights(log, table, [(float(log.si.time[0]), float(log.si.time[-1]))])
+
+
 def cells_that_may_rise(log: DriveLog, table: SparkTable, findings: SurgeFindings, *, no_knock_heard: bool = False) -> GivingBack:
     """Return the cells that may get spark back: driven for a few seconds without surge, and without knock.
 

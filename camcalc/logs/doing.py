@@ -78,8 +78,9 @@ def _one_after_another(found: SurgeCause) -> list[tuple[Cause | None, float]]:
     has: defaultdict[Cause | None, float] = defaultdict(float)
     left = 1.0
     for one in sorted(found.taken, key=lambda one: (one.remedy is Remedy.BURN_HALVED, -one.share)):
-        # Burns half as rough take half of what burns alone do.
-        takes = left * min(max(one.share, 0.0) * (2.0 if one.remedy is Remedy.BURN_HALVED else 1.0), 1.0)
+        # Burns half as rough take half of what burns alone do; by then no slope feeds the swing.
+        share = one.share if math.isnan(one.on_level) else one.on_level
+        takes = left * min(max(share, 0.0) * (2.0 if one.remedy is Remedy.BURN_HALVED else 1.0), 1.0)
         cause = cause_of(one.remedy, found.follows or found.cause)
         has[None if cause in UNTOLD else cause] += takes
         left -= takes

@@ -16,7 +16,7 @@ from .manoeuvres import ROLLS
 if TYPE_CHECKING:
     from ..sheet import Build
 
-__all__ = ["with_gears"]
+__all__ = ["highest_gear", "with_gears"]
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -31,6 +31,12 @@ LOCKED_WITHIN = 0.03
 STAYS = 1.0
 # The sheet's gears are those of the log if they account for this share of the rows that roll, and so much [s] rolls. ESTIMATE.
 FITS, LEAST_ROLLING = 0.5, 3.0
+
+
+def highest_gear(log: DriveLog) -> int:
+    """Return the highest gear in a log; 0 where none was logged."""
+    known = log.gear[np.isfinite(log.gear)]
+    return int(known.max()) if known.size else 0
 
 
 def with_gears(log: DriveLog, build: Build) -> DriveLog:

@@ -21,12 +21,12 @@ from ..tables.table import SparkTable
 from ..units import to_si
 from .cause_shares import ranked, shares_of_episodes
 from .causes import Cause, SurgeCause, cell_weights, explain_episode
-from .clean_cells import GivingBack, HeldBack, cells_that_may_rise
+from .clean_cells import GivingBack, HeldBack, cells_that_may_rise, seconds_driven
 from .converter_seen import without_converter
 from .delays import SignalDelays, find_delays
 from .doing import UNTOLD, owns, step_left, table_share
 from .drive_log import DriveLog
-from .gear_seen import with_gears
+from .gear_seen import highest_gear, with_gears
 from .manoeuvres import closed_pedal
 from .raised_spark import raised
 from .surge_finder import BELOW, LEAST_SWING, SurgeFindings, find_surge
@@ -37,7 +37,7 @@ if TYPE_CHECKING:
     from ..cycle.operating import EngineModel
     from ..sheet import Build
 
-__all__ = ["AdviceReason", "CellAdvice", "LogReview", "ReviewNote", "review_log"]
+__all__ = ["DRIVEN", "AdviceReason", "CellAdvice", "LogReview", "ReviewNote", "review_log"]
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -51,6 +51,8 @@ LEAST_STEP = 0.5
 GIVEN_BACK = 2.0
 # A cell counts as visited by a surge from so much time [s] of its weight in the lookup; ESTIMATE.
 IN_SURGE = 0.2
+# One that the whole log looks up for less [s] was not driven; ESTIMATE.
+DRIVEN = 0.2
 
 
 class AdviceReason(Code):
@@ -59,7 +61,7 @@ class AdviceReason(Code):
     ABOVE_CEILING = "above its ceiling"
     TOO_STEEP = "too steep beside its neighbours"
     ABOVE_LIGHTER_LOAD = "above a lighter load"
-    BLENDS_IN = "blends the rest in"
+    BLENDS_IN = "eases the step to its neighbours"
     ABOVE_KNOCK = "above the knock limit less its margin"
     DRIVEN_CLEAN = "driven without surge or knock, under its ceiling"
 
@@ -75,13 +77,14 @@ class ReviewNote(Code):
     HELD_BY_FLOOR = "some cells stay at their latest useful spark: less burns too late there"
     UNCURED = "some cells that the surge visits are not lowered to a ceiling: spark does not cure them"
     TOGETHER = "add back all cells together, after lowering the others: one alone may lie too far above a neighbour"
+    NOT_DRIVEN = "some cells to lower were not driven in this log"
     HELD_BY_NEIGHBOURS = "some cells driven without surge stay: more would lie too far above a neighbour"
 
 
 class CellAdvice(NamedTuple):
     """What to do with one cell: row and column from 0, its speed and load, spark there now and then [crank deg, of the table], why.
 
-    ``driven`` is for how long it was driven without surge [s], where spark is given back.
+    ``driven`` is for how long it was driven [s]: without surge, where spark is given back; at all, where it is lowered.
     """
 
     cell: tuple[int, int]
@@ -240,7 +243,7 @@ def review_log(
     log = log if build is None else with_gears(log, build)
     findings = find_surge(log, below=below, least_swing=least_swing)
     notes: list[ReviewNote] = []
-    top_gear, gears = _top_gear(log), len(build.vehicle.gear_ratios) if build is not None else 0
+    top_gear, gears = highest_gear(log), len(build.vehicle.gear_ratios) if build is not None else 0
     if build is not None:
         findings = without_converter(log, _in_units_of(build, findings), build)
         notes += [ReviewNote.OTHER_CAR] if top_gear > gears else []
@@ -263,6 +266,9 @@ def review_log(
             lower, found = _to_lower(table, cell_weights(log, table, surging) > IN_SURGE, top, slopes, above)
             notes += _of_stays(found, causes)
             lower = _and_under_knock(lower, table, _angles(knock, "knock", table) - _offset(log, table), raise_margin, build)
+            driven = seconds_driven(log, table)
+            lower = tuple(advice._replace(driven=float(driven[advice.cell])) for advice in lower)
+            notes += [ReviewNote.NOT_DRIVEN] if any(advice.driven < DRIVEN for advice in lower) else []
             found["step_left"] = step_left(causes, table.with_spark(_with(table.si.cells, lower)))
             notes += [ReviewNote.STEP_LEFT] if lower and found["step_left"] > PER_CELL + 1e-9 else []
             if not lower:
@@ -288,12 +294,6 @@ def _in_units_of(build: Build, findings: SurgeFindings) -> SurgeFindings:
     unit = build.vehicle.road_speed_unit
     shown = {name: tuple(e.replace(road_speed_unit=unit) for e in getattr(findings, name)) for name in ("episodes", "combustion")}
     return findings.replace(**shown)
-
-
-def _top_gear(log: DriveLog) -> int:
-    """Return the highest gear in a log; 0 where none was logged."""
-    known = log.gear[np.isfinite(log.gear)]
-    return int(known.max()) if known.size else 0
 
 
 def _main_cause(findings: SurgeFindings, causes: tuple[SurgeCause, ...]) -> Cause | None:

@@ -21,6 +21,7 @@ from .drive_log import DriveLog
 from .manoeuvres import CLOSED_BELOW, OFFSET, Manoeuvre, ManoeuvreKind, find_manoeuvres, least_pedal
 from .signals import CONTEXT, EVEN, HIGHEST, LOWEST, SHORTEST, Stretch, amplitude_of, band_pass, envelope, highest_frequency, stretches, swing_of
 from .spans import Spans, covered, filled, rows_between
+from .speed_noise import lifted_out, noise_amplitude, noise_density, told_from
 from .swing_kind import AROUND, LINES, ONE_FREQUENCY, SwingKind, folded_to_nothing, frequency_of, kind_of
 
 __all__ = [
@@ -54,6 +55,11 @@ EVERYTHING = 1e3
 # An engine speed logged in steps that toggles between two of them has the r.m.s. of a sine of 0.71 of a step (exact): swings below this share of one
 # cannot be told from that. Rows are in steps if this share of them lies on a grid of their least difference. ESTIMATE.
 OF_A_STEP, ON_GRID = 0.75, 0.98
+# The envelope of noise reaches so many times its amplitude: chi squared with the dozen degrees of freedom of a second at 12.5 rows stays under four times
+# its mean in all but some 3e-6 (exact). Noise that reaches the least that lasts is taken away first. 1.6 was tried: it let noise lengthen episodes.
+NOISE_REACHES = 2.0
+# Without its noise an envelope needs less to average over [s], and its ends are sharper; 1 s, as elsewhere, was tried. ESTIMATE.
+AFTER_NOISE = 0.6
 # Channels whose absence the findings name.
 MISSED = ("pedal", "gear", "acceleration", "fuel_cut")
 
@@ -76,6 +82,7 @@ class FinderNote(Code):
     SHORT_PIECES = "pieces between gaps too short to judge were left out"
     PEDAL_NEVER_OFF = "the least pedal is taken as held: if it is the pedal let off, log a moment at idle as well"
     COARSE_SPEED = "engine speed is logged in steps: smaller swings get no answer at this resolution"
+    NOISY_SPEED = "engine speed is logged with noise: smaller swings get no answer at this noise"
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
@@ -145,7 +152,8 @@ class SurgeFindings(Record):
     too_short: Measure = measure("s", doc="time in pieces too short to judge")
     least_pedal: Measure = measure("", "percent", doc="least pedal logged; closed unless a note says that it is taken as held")
     speed_step: Measure = measure("crank_rps", "rpm", doc="steps in which engine speed is logged, 0 where none show")
-    least_swing: Measure = measure("crank_rps", "rpm", doc="least amplitude that was looked for")
+    least_swing: Measure = measure("crank_rps", "rpm", doc="least amplitude that was looked for; where noise is more, what stands out of it in 1.5 s")
+    speed_noise: Measure = measure("crank_rps", "rpm", doc="white noise on engine speed, r.m.s.")
 
     @property
     def share(self) -> float:
@@ -204,14 +212,26 @@ def find_surge(log: DriveLog, *, below: Any = BELOW, least_swing: Any = LEAST_SW
     pedal = log.values("pedal")
     lowest = float(np.nanmin(pedal)) if np.isfinite(pedal).any() else math.nan
     pieces = stretches(log, "speed") if high >= 2.0 * LOWEST else []
-    for stretch in (part for piece in pieces for part in between_manoeuvres(piece, driver)):
-        # What is faster than can be told folds down and is as large: only where all can be told is it left out.
-        swing = band_pass(stretch.values["speed"], stretch.step, LOWEST, high if high == HIGHEST else EVERYTHING)
-        size = envelope(swing, stretch.step)
+    parts = [part for piece in pieces for part in between_manoeuvres(piece, driver)]
+    # Of the rows themselves: a spline between uneven ones smooths noise.
+    rows = [rows_between(log.si.time, part.time[0], part.time[-1]) for part in parts]
+    tells = log.si.sampling_rate >= TELLS_FROM * (1.0 - EVEN)
+    density = noise_density([log.si.speed[part] for part in rows], 1.0 / log.si.sampling_rate) if tells else 0.0
+    # What is faster than can be told folds down and is as large: only where all can be told is it left out.
+    highest = high if high == HIGHEST else EVERYTHING
+    told = told_from(density)
+    matters = NOISE_REACHES * noise_amplitude(density, min(highest, 0.5 * log.si.sampling_rate) - LOWEST) > LASTS_OVER * least
+    if matters and told > least:
+        notes.append(FinderNote.NOISY_SPEED)
+    for stretch in parts:
+        swing = band_pass(stretch.values["speed"], stretch.step, LOWEST, highest)
+        if matters:
+            swing = lifted_out(swing, stretch.step, density)
+        size = envelope(swing, stretch.step, AFTER_NOISE if matters else 1.0)
         looked = _looked_at(stretch, size, driver)
         windows += _spans(looked, stretch)
         spans += [(stretch, swing, span) for span in _swings(looked, size, least, stretch)]
-    found = [e for e in (_episode(log, stretch, swing, span, high) for stretch, swing, span in spans) if e is not None]
+    found = [e for e in (_episode(log, stretch, swing, span, high, density) for stretch, swing, span in spans) if e is not None]
     own = _own_frequencies(found, modes or {})
     found = [_with_driveline_in_mind(e, own) for e in found]
     surge = tuple(e for e in found if e.kind is SwingKind.DRIVELINE)
@@ -235,7 +255,8 @@ def find_surge(log: DriveLog, *, below: Any = BELOW, least_swing: Any = LEAST_SW
         too_short=short if short > 1.0 else 0.0,
         least_pedal=lowest,
         speed_step=step,
-        least_swing=least,
+        least_swing=max(least, told) if matters else least,
+        speed_noise=math.sqrt(0.5 * density * log.si.sampling_rate),
     )
 
 
@@ -315,7 +336,7 @@ def _swings(looked: Mask, size: Array, least: float, stretch: Stretch) -> list[t
     return [(a, b) for (a, b), long in zip(joined, over, strict=True) if b - a >= LEAST_TIME and long >= OVER_LEAST]
 
 
-def _episode(log: DriveLog, stretch: Stretch, swing: Array, span: tuple[float, float], high: float) -> SurgeEpisode | None:
+def _episode(log: DriveLog, stretch: Stretch, swing: Array, span: tuple[float, float], high: float, density: float) -> SurgeEpisode | None:
     start, end = span
     near = slice(*np.searchsorted(stretch.time, [start - CONTEXT, end + CONTEXT]))
     stretch, swing = stretch._replace(time=stretch.time[near], values={n: v[near] for n, v in stretch.values.items()}), swing[near]
@@ -328,6 +349,7 @@ def _episode(log: DriveLog, stretch: Stretch, swing: Array, span: tuple[float, f
     low, top = ((1.0 - AROUND) * frequency, (1.0 + AROUND) * frequency) if told else (LOWEST, EVERYTHING)
     about: dict[str, Any] = {"start": start, "end": end, "low": low, "high": top}
     narrow = band_pass(stretch.values["speed"], stretch.step, about["low"], about["high"])[inside]
+    power = max(float(np.mean(narrow**2)) - density * (min(top, 0.5 / stretch.step) - low), 0.0)
     rows = rows_between(log.si.time, start, end)
     speed = float(np.mean(log.si.speed[rows]))
     spark, load = (amplitude_of(swing_of(log, name, **about)) for name in ("spark", "load"))
@@ -338,7 +360,7 @@ def _episode(log: DriveLog, stretch: Stretch, swing: Array, span: tuple[float, f
         "load": (load, LEAST_LOAD * mean_load),
         "acceleration": (felt["peak_to_peak"] / 2.0, LEAST_ACCELERATION),
     }
-    share = float(np.mean(narrow**2)) / max(float(np.mean(swing[inside] ** 2)), 1e-30)
+    share = power / max(float(np.mean(swing[inside] ** 2)), 1e-30)
     one = share > ONE_FREQUENCY or kind in LINES
     return SurgeEpisode(
         kind=kind if one else SwingKind.NO_SINGLE_FREQUENCY,
@@ -346,7 +368,7 @@ def _episode(log: DriveLog, stretch: Stretch, swing: Array, span: tuple[float, f
         end=end,
         frequency=frequency if told else math.nan,
         speed=speed,
-        speed_amplitude=amplitude_of(narrow),
+        speed_amplitude=math.sqrt(2.0 * power),
         spark_amplitude=spark,
         load_kind=log.load_kind,
         mean_load=mean_load,

@@ -301,12 +301,14 @@ def _part(log: DriveLog, part: Stretch, there: NDArray[np.int64], channels: tupl
     gear = float(np.nanmedian(log.gear[there])) if log.gear.size and np.isfinite(log.gear[there]).any() else math.nan
     lines = told.of(part.time[0], part.time[-1], gear)
     everywhere, surge, rest, value = {}, {}, {}, {}
+    places = np.clip(np.rint((time - part.time[0]) / part.step).astype(int), 0, len(part.time) - 1)
+    even = np.abs(part.time[places] - time).max() < EVEN * part.step
     for name in channels:
         value[name] = log.values(name)[there]
         swing = band_pass(part.values[name], part.step, LOWEST, EVERYTHING)
         narrow = narrow_part(part, swing, lines)
         everywhere[name] = value[name] - np.interp(time, part.time, part.values[name] - swing)
-        surge[name] = CubicSpline(part.time, narrow)(time)
+        surge[name] = narrow[places] if even else CubicSpline(part.time, narrow)(time)
         rest[name] = everywhere[name] - surge[name]
     spark = log.si.spark[there] if log.values("spark").size else np.full(len(there), np.nan)
     return _Swings(value["speed"] - everywhere["speed"], nearest(lines, time), spark, everywhere, surge, rest, value)

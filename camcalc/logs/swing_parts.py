@@ -28,7 +28,7 @@ LEAST_ROWS, MOST_BLOCKS = 20, 240
 BELOW, ABOVE = 0.3, 2.5
 # Frequencies further apart than this share are other swings; ESTIMATE.
 APART = 1.25
-# Parts of spark, in order.
+# Parts of spark, in order. "by_half" beside them is twice what the lookup along speed makes of half the swing: slopes end at the cells that have them.
 PARTS = ("by_speed", "by_load", "knock", "rest")
 
 
@@ -135,6 +135,7 @@ def _channels(part: Stretch, frequency: float, delays: SignalDelays, parts: Spar
         whole = swing(np.asarray(table.spark_at(values["speed"], load)))
         out["by_speed"] = swing(np.asarray(table.spark_at(values["speed"], load - swing(load))))
         out["by_load"] = whole - out["by_speed"]
+        out["by_half"] = 2.0 * swing(np.asarray(table.spark_at(values["speed"] - 0.5 * x, load - swing(load))))
         spark = np.zeros(len(x)) if parts.table_alone else spark - whole
     if knock:
         out["knock"] = knock * swing(shifted(values["knock_retard"], step, delays.si.spark))

@@ -24,10 +24,12 @@ Array = NDArray[np.float64]
 
 # Forcing has a colour, a swing is no pure mode: the logarithm of what is left without a part of spark is known to this share. ESTIMATE.
 MODEL_DOUBT = 0.3
+# Of burns half as rough to this: the pure mode has it exactly, fuel and air that follow the swing are not in it. ESTIMATE.
+BURN_DOUBT = 0.1
 # A pedal that swings by less of its travel, as an amplitude, is held: a twentieth of what a tip-in moves. ESTIMATE.
 PEDAL_MOVES = 0.0075
 # Places of channels in sums of their products.
-SPEED, FIRST_PART, PEDAL = 0, 2, 2 + len(PARTS)
+SPEED, FIRST_PART, PEDAL, BY_HALF = 0, 2, 2 + len(PARTS), 3 + len(PARTS)
 
 __all__ = ["ANY_CAR", "PEDAL_MOVES", "Remedy", "TakenAway", "Weighed", "taken_away", "weighed"]
 
@@ -46,6 +48,8 @@ TOGETHER = 4.0
 SEEN_DOUBT = 0.3
 # Half the variation of burns leaves a quarter of their mean square (exact).
 HALVED = 0.75
+# Amplitudes over the one there is between which the swing with burns half as rough is looked for, and halvings of the search.
+SMALLEST, LARGEST, HALVINGS = 0.02, 1.5, 24
 
 
 class Remedy(Code):
@@ -61,19 +65,24 @@ class Remedy(Code):
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
 class TakenAway(Record):
-    """By which share the swing's amplitude falls with a remedy, and the band of 90 % of it; below zero it grows: what is taken away has damped it."""
+    """By which share the swing's amplitude falls with a remedy, and the band of 90 % of it; below zero it grows: what is taken away has damped it.
+
+    ``on_level`` is the share where no slope feeds the swing, of burns half as rough alone.
+    """
 
     remedy: Remedy
     share: float
     low: float
     high: float
     first: float = math.nan
+    on_level: float = math.nan
 
 
 class Weighed(NamedTuple):
     """A swing's mode draw by draw; of its blocks the middles [s], sums of products of channels (blocks, channels, channels), how often each counts.
 
-    ``in_phase`` is the coherence of forcing and of spark that comes by itself, as far as they are in phase; ``chance`` is what chance gives of it.
+    ``together`` is the sums of all blocks, draw by draw. ``in_phase`` is the coherence of forcing and of spark that comes by itself, as far as they are
+    in phase; ``chance`` is what chance gives of it.
     """
 
     middle: Array
@@ -81,6 +90,7 @@ class Weighed(NamedTuple):
     bins: Array
     mode: Mode
     counts: Array
+    together: NDArray[np.complex128]
     in_phase: float
     chance: float
 
@@ -110,13 +120,13 @@ def weighed(blocks: Sequence[Block], frequency: float, belief: Belief, seed: int
     counts, sums, bins = _drawn_counts(blocks, rng), _sums(blocks), np.array([float(block.x.size) for block in blocks])
     likely = fitted(blocks, frequency)
     decays = decays_of(frequency)
-    each = _follows(sums, counts, PARTS)
-    seen = [_hold_seen(sums, bins, one, float(decays[np.argmax(one @ likely)])) for one in counts]
+    all_blocks = np.tensordot(counts, sums, 1)
+    each = _follows(sums, all_blocks, PARTS)
+    seen = [_hold_seen(whole, float(one @ bins), float(decays[np.argmax(one @ likely)])) for whole, one in zip(all_blocks, counts, strict=True)]
     mode = mode_of(likely, each.feed, each.forced, counts, frequency, belief, Hold(*np.transpose(seen)), rng)
-    once = np.ones(len(blocks))
-    _, together, in_phase = _forced_alone(sums, once, float(decays[np.argmax(likely.sum(axis=0))]))
+    _, together, in_phase = _forced_alone(sums.sum(axis=0), float(decays[np.argmax(likely.sum(axis=0))]))
     chance = TOGETHER / (WORTH * float(bins.sum()))
-    return Weighed(np.array([block.middle for block in blocks]), sums, bins, mode, counts, in_phase * together, chance)
+    return Weighed(np.array([block.middle for block in blocks]), sums, bins, mode, counts, all_blocks, in_phase * together, chance)
 
 
 def taken_away(found: Weighed, start: float, end: float, parts: dict[Remedy, tuple[str, ...]], frequency: float) -> tuple[TakenAway, ...]:
@@ -138,19 +148,23 @@ def taken_away(found: Weighed, start: float, end: float, parts: dict[Remedy, tup
     own = inside.sum() >= OWN_BLOCKS
     # The window's mean square is one, half of a spectrum's is left out.
     pedal = bool(np.sqrt(4.0 * np.mean(found.sums[inside, PEDAL, PEDAL].real)) >= PEDAL_MOVES)
-    left = _draws(found, inside, parts, STILL * 2.0 * math.pi * frequency, own=own, pedal=pedal)
+    left, forcing = _draws(found, inside, parts, STILL * 2.0 * math.pi * frequency, own=own, pedal=pedal)
     remedies = [*parts, Remedy.BURN_HALVED] + ([Remedy.PEDAL_HELD] if pedal else [])
     left = np.maximum(left, 1e-12)
-    left[:, : len(parts)] **= np.exp(MODEL_DOUBT * np.random.default_rng(1).normal(size=(DRAWS, 1)))
+    doubt = np.random.default_rng(1).normal(size=(DRAWS, 1))
+    left[:, : len(parts)] **= np.exp(MODEL_DOUBT * doubt)
+    left[:, len(parts)] **= np.exp(BURN_DOUBT * doubt[:, 0])
     shares = 1.0 - np.sqrt(left)
     best = shares.argmax(axis=1)
     low, middle, high = np.quantile(shares, [BAND[0], 0.5, BAND[1]], axis=0)
     out = [TakenAway(remedy=r, share=float(middle[i]), low=float(low[i]), high=float(high[i]), first=float(np.mean(best == i))) for i, r in enumerate(remedies)]
+    burns = len(parts)
+    out[burns] = out[burns].replace(on_level=float(np.median(1.0 - np.sqrt(forcing))))
     return tuple(sorted(out, key=lambda one: -one.share))
 
 
-def _draws(found: Weighed, inside: NDArray[np.bool_], parts: dict[Remedy, tuple[str, ...]], still: float, *, own: bool, pedal: bool) -> Array:
-    """Return the share of the mean square that each remedy leaves, a row for each draw.
+def _draws(found: Weighed, inside: NDArray[np.bool_], parts: dict[Remedy, tuple[str, ...]], still: float, *, own: bool, pedal: bool) -> tuple[Array, Array]:
+    """Return the share of the mean square that each remedy leaves, a row for each draw; and that of the forcing with burns half as rough.
 
     Parameters
     ----------
@@ -165,22 +179,61 @@ def _draws(found: Weighed, inside: NDArray[np.bool_], parts: dict[Remedy, tuple[
     pedal : bool
         Whether a pedal was logged.
     """
-    counts = found.counts * inside
-    counts[counts.sum(axis=1) <= 0.0] = inside.astype(float)
-    energy = found.sums[:, SPEED, SPEED].real / found.bins * counts
-    weight, told = energy / energy.sum(axis=1, keepdims=True), counts if own else found.counts
+    counts, sums = found.counts[:, inside], found.sums[inside]
+    counts[counts.sum(axis=1) <= 0.0] = 1.0
+    energy = sums[:, SPEED, SPEED].real / found.bins[inside] * counts
+    weight = energy / energy.sum(axis=1, keepdims=True)
+    told = np.tensordot(counts, sums, 1) if own else found.together
     rate, hold = found.mode.own[:, None], found.mode.per_degree
-    whole = _follows(found.sums, told, PARTS)
+    whole = _follows(sums, told, PARTS)
     forced = np.clip(hold * whole.forced, -MOST, MOST)
-    decay = np.maximum((rate - 0.5 * hold[:, None] * whole.feed) / (1.0 - forced[:, None]), still)
-    left = []
+
+    def decays(feed: Array) -> Array:
+        return np.maximum((rate - 0.5 * hold[:, None] * feed) / (1.0 - forced[:, None]), still)
+
+    decay, left = decays(whole.feed), []
     for names in parts.values():
-        part = _follows(found.sums, told, names)
+        part = _follows(sums, told, names)
         without = np.maximum(decay + 0.5 * hold[:, None] * (part.feed - 2.0 * decay * part.forced[:, None]), still)
         left.append(np.sum(weight * decay / without, axis=1) * (1.0 - np.clip(hold * part.forced, -MOST, MOST)))
-    by_pedal = _coherence(found.sums, told, found.bins, decay) if pedal else np.zeros(len(counts))
-    left.append(1.0 - HALVED * np.maximum(1.0 - np.maximum(forced, 0.0) - by_pedal, 0.0))
-    return np.stack(left + ([1.0 - by_pedal] if pedal else []), axis=1)
+    if not pedal:
+        by_pedal = np.zeros(len(counts))
+    elif own:
+        by_pedal = _coherence(sums, counts, found.bins[inside], decay)
+    else:
+        by_pedal = _coherence(found.sums, found.counts, found.bins, decays(_follows(found.sums, told, PARTS).feed))
+    forcing = 1.0 - HALVED * np.maximum(1.0 - np.maximum(forced, 0.0) - by_pedal, 0.0)
+    steeper = 0.5 * hold[:, None] * _steeper(sums) / (1.0 - forced[:, None])
+    left.append(np.sum(weight * _smaller(decay, steeper, forcing[:, None]), axis=1))
+    return np.stack(left + ([1.0 - by_pedal] if pedal else []), axis=1), forcing
+
+
+def _steeper(sums: NDArray[np.complex128]) -> Array:
+    """Return by how much more the lookup along speed goes with a swing half as large than with the one there is [crank deg per rev/s], by block."""
+    return np.asarray((sums[:, BY_HALF, SPEED] - sums[:, FIRST_PART + PARTS.index("by_speed"), SPEED]).real / sums[:, SPEED, SPEED].real)
+
+
+def _smaller(decay: Array, steeper: Array, forcing: Array) -> Array:
+    """Return the share of its mean square that a swing has left when its forcing falls to a share: it decays at another rate where slopes end.
+
+    ``r^2 a(r) = q a(1)`` for the amplitude r over the one there is, the forcing's share q, and the decay ``a(r) = a(1) - 2 (1 - r) d``, r no less than
+    a half, with d what half the swing takes off the decay. The balance of energy of a mode that is shaken; a slope's own part is its describing function.
+
+    Parameters
+    ----------
+    decay : array [1/s]
+        Of the swing as it is.
+    steeper : array [1/s]
+        What half the swing takes off that.
+    forcing : array
+        Share of the mean square of what forces the swing.
+    """
+    low, high = np.full(decay.shape, SMALLEST), np.full(decay.shape, LARGEST)
+    for _ in range(HALVINGS):
+        middle = 0.5 * (low + high)
+        over = middle**2 * (decay - 2.0 * (1.0 - np.maximum(middle, 0.5)) * steeper) > forcing * decay
+        low, high = np.where(over, low, middle), np.where(over, middle, high)
+    return np.asarray((0.5 * (low + high)) ** 2)
 
 
 def _drawn_counts(blocks: Sequence[Block], rng: np.random.Generator) -> Array:
@@ -200,21 +253,21 @@ def _drawn_counts(blocks: Sequence[Block], rng: np.random.Generator) -> Array:
 
 def _sums(blocks: Sequence[Block]) -> NDArray[np.complex128]:
     """Return the sums over each block's bins of each channel times another's conjugate."""
-    out = np.zeros((len(blocks), PEDAL + 1, PEDAL + 1), dtype=complex)
+    out = np.zeros((len(blocks), BY_HALF + 1, BY_HALF + 1), dtype=complex)
     for k, block in enumerate(blocks):
-        rows = np.stack([block.x, block.turned, *(block.others.get(name, np.zeros_like(block.x)) for name in (*PARTS, "pedal"))])
+        rows = np.stack([block.x, block.turned, *(block.others.get(name, np.zeros_like(block.x)) for name in (*PARTS, "pedal", "by_half"))])
         out[k] = rows @ rows.conj().T
     return out
 
 
-def _follows(sums: NDArray[np.complex128], counts: Array, names: Sequence[str]) -> _Follows:
+def _follows(sums: NDArray[np.complex128], together: NDArray[np.complex128], names: Sequence[str]) -> _Follows:
     """Return how parts of spark go with the swing, draw by draw (draws, blocks): what the lookup along speed makes of it, the others over all blocks."""
-    feed, forced = np.zeros(counts.shape), np.zeros(len(counts))
+    feed, forced = np.zeros((len(together), len(sums))), np.zeros(len(together))
     if "by_speed" in names:
         feed += sums[:, FIRST_PART + PARTS.index("by_speed"), SPEED].real / sums[:, SPEED, SPEED].real
     places = [FIRST_PART + PARTS.index(name) for name in names if name != "by_speed"]
     if places:
-        fit = _fit(np.tensordot(counts, sums[..., :FIRST_PART], 1), places)
+        fit = _fit(together[..., :FIRST_PART], places)
         feed, forced = feed + fit[:, :1].real, fit[:, 1].real
     return _Follows(feed, forced)
 
@@ -226,21 +279,21 @@ def _fit(whole: NDArray[np.complex128], places: list[int]) -> NDArray[np.complex
     return np.asarray((np.linalg.pinv(normal, rcond=1e-12) @ asked[..., None])[..., 0])
 
 
-def _hold_seen(sums: NDArray[np.complex128], bins: Array, counts: Array, decay: float) -> tuple[float, float]:
+def _hold_seen(whole: NDArray[np.complex128], bins: float, decay: float) -> tuple[float, float]:
     """Return what the log says of g: the logarithm and its doubt.
 
     Spark that comes by itself forces the swing with g; its part of the forcing is known by how closely the two go together.
     """
-    hold, together, in_phase = _forced_alone(sums, counts, decay)
-    worth = WORTH * float(counts @ bins)
+    hold, together, in_phase = _forced_alone(whole, decay)
+    worth = WORTH * bins
     if not (together * worth > TOGETHER and in_phase > 0.0 and hold > 0.0):
         return 0.0, math.inf
     return math.log(hold), math.sqrt((1.0 - together) / (2.0 * together * worth) + SEEN_DOUBT**2)
 
 
-def _forced_alone(sums: NDArray[np.complex128], counts: Array, decay: float) -> tuple[float, float, float]:
+def _forced_alone(whole: NDArray[np.complex128], decay: float) -> tuple[float, float, float]:
     """Return g as the spark that comes by itself shows it, how closely that goes with the forcing as far as in phase, and the phase's sign."""
-    whole, places = np.tensordot(counts, sums, 1), [FIRST_PART + PARTS.index(name) for name in PARTS if name != "by_speed"]
+    places = [FIRST_PART + PARTS.index(name) for name in PARTS if name != "by_speed"]
     fit = _fit(whole, places)
     both = np.array([2.0 * decay, 1.0])
     force = float((both @ whole[:FIRST_PART, :FIRST_PART] @ both).real)

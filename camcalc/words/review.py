@@ -8,7 +8,7 @@ from ..cautions import OVER_SPARK_TABLE, Caution
 from ..logs.causes import Cause
 from ..logs.clean_cells import STEP_ON_WORD, GivingBack, HeldBack
 from ..logs.knock_heard import Hearing, KnockSign
-from ..logs.review import AdviceReason, CellAdvice, LogReview, ReviewNote
+from ..logs.review import DRIVEN, AdviceReason, CellAdvice, LogReview, ReviewNote
 from .cause_shares import delay_lines, to_tell_words
 from .describing import describe
 from .driving_log import log_words
@@ -129,7 +129,7 @@ def advice_words(advice: CellAdvice) -> str:
     """
     clean = f"driven {advice.driven:.0f} s without surge or knock, under its ceiling"
     why = clean if advice.why is AdviceReason.DRIVEN_CLEAN else str(advice.why)
-    return f"{advice.place}: {advice.then:g} (was {advice.now:g}), {why}"
+    return f"{advice.place}: {advice.then:g} (was {advice.now:g}), {why}{' (not driven)' if advice.driven < DRIVEN else ''}"
 
 
 def review_notes(review: LogReview) -> list[str]:
@@ -154,6 +154,9 @@ def review_notes(review: LogReview) -> list[str]:
                 out.append(f"{counted(review.uncured, 'cell')} above the ceiling: spark does not cure them, so they are not lowered to it.")
             case ReviewNote.TOGETHER:
                 out.append("Add back all these cells together, after lowering the others. One alone may lie too far above a neighbour.")
+            case ReviewNote.NOT_DRIVEN:
+                cells = counted(sum(advice.driven < DRIVEN for advice in review.lower), "cell")
+                out.append(f"{cells} to lower, marked (not driven): this log says nothing of surge there. They are lowered to suit the cells beside them.")
             case ReviewNote.HELD_BY_NEIGHBOURS:
                 stay = f"{counted(review.held_by_neighbours, 'cell')} driven without surge under the ceiling"
                 out.append(f"No more spark in {stay}: more would lie too far above a neighbour.")

@@ -151,12 +151,16 @@ def finder_notes(findings: SurgeFindings) -> list[str]:
             case FinderNote.COARSE_SPEED:
                 grid = f"Engine speed is logged in steps of {60.0 * si.speed_step:.3g} rpm."
                 out.append(f"{grid} A swing below {60.0 * si.least_swing:.2g} rpm gets no answer at this resolution.")
+            case FinderNote.NOISY_SPEED:
+                noise = f"Engine speed is logged with {60.0 * si.speed_noise:.2g} rpm r.m.s. of noise."
+                out.append(f"{noise} A short swing below {60.0 * si.least_swing:.2g} rpm gets no answer at this noise.")
     return out
 
 
 def _of_at_least(findings: SurgeFindings) -> str:
-    """Return from which swing on, where the log's own steps say that."""
-    return f" of {60.0 * findings.si.least_swing:.2g} rpm or more" if FinderNote.COARSE_SPEED in findings.notes else ""
+    """Return from which swing on, where the log's own steps or noise say that."""
+    limited = {FinderNote.COARSE_SPEED, FinderNote.NOISY_SPEED} & set(findings.notes)
+    return f" of {60.0 * findings.si.least_swing:.2g} rpm or more" if limited else ""
 
 
 def cause_verdict(cause: Cause) -> tuple[str, str]:

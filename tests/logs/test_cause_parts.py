@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from pathlib import Path
 
@@ -21,10 +22,13 @@ from camcalc.logs.surge_finder import FinderNote
 from camcalc.logs.swing_memory import _bandwidth, noise_energy
 from camcalc.logs.swing_mode import Block
 from camcalc.logs.swing_parts import MOST_BLOCKS, _thinned
-from camcalc.logs.taken_away import ANY_CAR, Remedy, weighed
+from camcalc.logs.taken_away import ANY_CAR, Remedy, _smaller, weighed
 from camcalc.sheet import Build
 from camcalc.tables import SparkTable
 from camcalc.vehicle.driveline import driveline_of
+from tests.oracles import drive_log
+
+from .conftest import as_log, as_table
 
 EXAMPLES = Path(__file__).parents[2] / "examples"
 
@@ -167,3 +171,32 @@ def test_a_long_log_is_thinned_to_pairs_over_its_whole_length() -> None:
     assert len(kept) == MOST_BLOCKS
     assert (kept[0].middle, kept[-1].middle) == (0.0, float(len(blocks) - 1))
     assert all(b.middle == a.middle + 1.0 and a.middle % 2.0 == 0.0 for a, b in zip(kept[::2], kept[1::2], strict=True))
+
+
+@pytest.mark.parametrize("forcing", [0.25, 0.5, 1.0])
+def test_a_swing_over_an_even_slope_goes_as_its_forcing(forcing: float) -> None:
+    """Derived: where half the swing decays as fast as the whole, its mean square is proportional to that of what forces it."""
+    left = _smaller(np.full((2, 3), 1.7), np.zeros((2, 3)), np.full((2, 1), forcing))
+    assert left == pytest.approx(np.full((2, 3), forcing), rel=1e-6)
+
+
+@pytest.mark.parametrize("steeper", [-0.6, 0.2, 0.45])
+def test_a_smaller_swing_balances_its_forcing_at_its_own_decay(steeper: float) -> None:
+    """Derived: r^2 a(r) = q a(1), with a(r) a straight line between half the swing and the whole."""
+    (left,) = _smaller(np.array([1.0]), np.array([steeper]), np.array([0.25]))
+    r = float(np.sqrt(left))
+    assert r**2 * (1.0 - 2.0 * (1.0 - max(r, 0.5)) * steeper) == pytest.approx(0.25, abs=1e-5)
+    # A slope that ends within the swing keeps the swing up: less forcing takes less off.
+    assert (r > 0.5) is (steeper > 0.0)
+
+
+def test_burns_half_as_rough_take_little_off_a_swing_that_its_table_keeps_up() -> None:
+    """The table's step lies between two breakpoints; the swing that it drives by itself reaches over them whatever the burns do."""
+    drive = dataclasses.replace(drive_log.DRIVES["table"], seconds=60.0)
+    half = dataclasses.replace(drive, burn_noise=0.5 * drive.burn_noise)
+    size = [float(np.std(drive_log.run(one, seed=3).true["speed"][5000:])) for one in (drive, half)]
+    assert size[1] > 0.95 * size[0]
+    (cause, *_) = review_log(as_log(drive_log.run(drive, seed=3)), as_table(drive.cells)).causes
+    taken = {one.remedy: one for one in cause.taken}
+    assert abs(taken[Remedy.BURN_HALVED].share) < 0.1
+    assert taken[Remedy.TABLE_LEVEL].share > 0.8

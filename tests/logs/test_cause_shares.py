@@ -32,6 +32,8 @@ RATES = (20.0, 25.0, 50.0, 100.0)
 LINEAR_SEEDS, CAR_SEEDS, OWN_SEEDS = range(7000, 7120), range(8000, 8040), range(9000, 9030)
 # A table that decides less than this is not to be named.
 LITTLE = 0.2
+# A cause named in place of another costs as much of the swing as the other would take off more; from so much on it counts as costly.
+COSTLY = 0.1
 
 
 class Judged(NamedTuple):
@@ -61,6 +63,7 @@ def figures(rows: list[Judged]) -> dict[str, float]:
         "logs": len(rows),
         "right": np.mean([row.named is max(row.true, key=row.true.__getitem__) for row in rows]),
         "not told": np.mean([row.named is Cause.NOT_TOLD for row in rows]),
+        "costly": np.mean([row.named in row.true and row.true[row.named] < max(row.true.values()) - COSTLY for row in rows]),
         "little": len(little),
         "wrongly the table": np.mean([row.named is Cause.TABLE for row in little]),
         "in band": np.mean([row.band[0] <= row.true[Cause.TABLE] <= row.band[1] for row in rows if math.isfinite(row.band[0])]),
@@ -215,6 +218,9 @@ def car_truth(drive: drive_log.Drive, frequency: float, spark: float) -> dict[Ca
     return {cause: 1.0 - math.sqrt(car_power(one, frequency) / whole) for cause, one in ((Cause.TABLE, level), (Cause.BURN, half))}
 
 
+TIES = "measured 32 of 40: table and half the burns are within 0.1 of one another in six of the eight, three are not told, none of the others costs 0.1"
+
+
 @functools.cache
 def car_figures() -> dict[str, float]:
     """All logs of the independent car."""
@@ -234,10 +240,11 @@ def test_the_table_of_an_independent_car_is_not_named_for_nothing() -> None:
     assert found["logs"] >= 30
     assert found["little"] >= 15
     assert found["wrongly the table"] <= 0.05
+    assert found["costly"] <= 0.05
 
 
 @pytest.mark.slow
-@pytest.mark.xfail(strict=True, reason="measured 32 of 40: table and half the burns are within 0.1 of one another in six of the eight, three are not told")
+@pytest.mark.xfail(strict=True, reason=TIES)
 def test_the_cause_of_an_independent_car_is_named() -> None:
     assert car_figures()["right"] >= 0.9
 
@@ -301,7 +308,7 @@ def test_no_wrong_cause_of_the_packages_own_car_is_named(own_figures: dict[str, 
 
 
 @pytest.mark.slow
-@pytest.mark.xfail(strict=True, reason="measured 25 of 30: of the other five the log does not tell, table 0.59 to 0.70 against burns 0.5")
+@pytest.mark.xfail(strict=True, reason="measured 26 of 30: three of the other four are not told, table 0.59 to 0.69 against burns 0.5")
 def test_the_cause_of_the_packages_own_car_is_named(own_figures: dict[str, float]) -> None:
     assert own_figures["right"] >= 0.9
 

@@ -17,7 +17,7 @@ from camcalc.logs import DriveLog, compare_logs, review_log
 from camcalc.logs.causes import Cause, CauseNote, cell_weights
 from camcalc.logs.comparison import ComparisonVerdict
 from camcalc.logs.raised_spark import raised
-from camcalc.logs.review import AdviceReason, CellAdvice, ReviewNote, _and_under_knock
+from camcalc.logs.review import DRIVEN, AdviceReason, CellAdvice, ReviewNote, _and_under_knock
 from camcalc.tables import SparkTable, add_back
 from camcalc.words import describe
 from camcalc.words.review import review_full, review_next_step, review_words
@@ -298,6 +298,24 @@ def test_only_what_the_surge_visits_is_lowered_and_what_blends_it_in(driven: Dri
     assert changed == lowered
     # The table that was handed in is left as it was.
     assert (table.si.cells == np.array(drive.drive.cells)).all()
+
+
+def test_cells_to_lower_that_were_never_driven_are_marked(driven: Driven) -> None:
+    drive = driven("table", seed=1)
+    log, table = as_log(drive), as_table(drive.drive.cells)
+    review = review_log(log, table)
+    near_load, near_speed = (np.abs(axis[:, None] - log_of[None, :]).min(axis=1) for axis, log_of in ((table.loads, log.loads), (table.si.speed, log.si.speed)))
+    unmarked = [advice.cell for advice in review.lower if advice.driven >= DRIVEN]
+    marked = [advice.cell for advice in review.lower if advice.driven < DRIVEN]
+    assert unmarked
+    assert marked
+    # By distance alone: what was looked up lies within a cell of some row.
+    assert all(near_speed[i] < 200.0 / 60.0 and near_load[j] < 10e3 for i, j in unmarked)
+    assert any(near_load[j] > 10e3 for _, j in marked)
+    assert sum(advice.driven for advice in review.lower) <= log.si.time[-1] - log.si.time[0] + 0.1
+    words = describe(review)
+    assert words.count("(not driven)") > 1
+    assert f"{len(marked)} cells to lower, marked (not driven)" in " ".join(words.split())
 
 
 @pytest.mark.parametrize("increment", [0.7, 0.75, 1.0, 2.0, 4.0])

@@ -144,11 +144,13 @@ def test_every_note_of_an_episode_has_words(surging: DriveLog, note: EpisodeNote
 
 @pytest.mark.parametrize("note", FinderNote)
 def test_every_note_of_the_finder_has_words_with_its_figure(surging: DriveLog, note: FinderNote) -> None:
-    found = find_surge(surging).replace(notes=(note,), channels=("pedal",), too_short=12.0, least_pedal=0.06, speed_step=20.0 / 60.0, least_swing=0.25)
+    figures = {"too_short": 12.0, "least_pedal": 0.06, "speed_step": 20.0 / 60.0, "least_swing": 0.25, "speed_noise": 0.1}
+    found = find_surge(surging).replace(notes=(note,), channels=("pedal",), **figures)
     (line,) = finder_notes(found)
     figure = {
         FinderNote.TOO_FEW_ROWS: "50 rows", FinderNote.FEW_ROWS: "50 rows", FinderNote.NOT_LOGGED: "Pedal", FinderNote.SHORT_PIECES: "12 s",
         FinderNote.PEDAL_NEVER_OFF: "6.0 %", FinderNote.COARSE_SPEED: "steps of 20 rpm. A swing below 15 rpm",
+        FinderNote.NOISY_SPEED: "6 rpm r.m.s. of noise. A short swing below 15 rpm",
     }[note]  # fmt: skip
     assert figure in plain(line)
 
@@ -189,6 +191,8 @@ def test_a_cell_is_shown_with_what_it_was_and_why(reason: AdviceReason) -> None:
     words = plain(advice_words(CellAdvice((1, 0), "1440 rpm, 30 kPa", 32.0, 29.0, reason, 12.0)))
     assert words.startswith("1440 rpm, 30 kPa: 29 (was 32), ")
     assert ("driven 12 s" in words) == (reason is AdviceReason.DRIVEN_CLEAN)
+    assert "not driven" not in words
+    assert advice_words(CellAdvice((1, 0), "1440 rpm, 30 kPa", 32.0, 29.0, AdviceReason.BLENDS_IN, 0.0)).endswith("neighbours (not driven)")
 
 
 @pytest.mark.parametrize("note", ReviewNote)
