@@ -9,13 +9,13 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from ..cycle.load_axis import AIR_CHARGE, MANIFOLD_PRESSURE
 from ..errors import InputError
 from ..logs import DriveLog, read_log
 from ..sheet import Build
 from ..sheet.measured_reading import read_measured
 from ..sheet.measured_rows import IDLE, ROAD, MeasuredRow
 from ..sheet.section_reading import Problems
-from ..tables.axes import AIR_CHARGE, MANIFOLD_PRESSURE
 from .observed import CLOSENESS
 
 __all__ = ["SteadyPoint", "rows_with_logs", "steady_points"]
