@@ -29,7 +29,6 @@ ABOUT = {
     "injector": "One port injector. Leave the section out where there is none; a sequential port system needs it.",
     "vehicle": "The car: mass, gearing, road load, clutch or converter.",
     "site": "Where it runs: give the altitude or the barometer.",
-    "learned": "What the car's own readings said of the model's inputs: written by camcalc readings BUILD --out FILE.",
     "limits": "Where camcalc draws its lines. Change them if yours are elsewhere.",
 }
 # What moves the answers most, first. Measured one at a time by a fifth up and down on an invented 5.9 litre V8 with a long cam: engine, idle
@@ -52,6 +51,8 @@ FIRST = {
 }  # fmt: skip
 CAM_ASKED = ("rocker_ratio", "lobe_separation", "intake_centreline")
 LOBE_ASKED = ("valve_lift",)
+# Sections that a command writes and nobody types.
+WRITTEN_BY_COMMANDS = ("learned",)
 IN_TABLES = ("duration", "opens", "closes")
 
 
@@ -71,6 +72,8 @@ def sheet_template(name: str = "my.toml") -> str:
     units = _comment(f'Units of the outputs: "metric" or "imperial". Default: {WHY_TYPED}.')
     parts = [HEAD.format(name=name), f'[build]\nname = "my car"\n{units}#units = "metric"\n', _cam("cam"), _without_words(_cam("replaced_cam"))]
     for section in SECTIONS:
+        if section in WRITTEN_BY_COMMANDS:
+            continue
         if section == "site":
             parts.append(_comment("Your spark table (CSV), for what going from it to the ceilings costs.") + '#[spark]\n#table = "spark.csv"\n')
         parts.append(_section(section))
@@ -82,7 +85,7 @@ def key_list() -> str:
 
     Examples
     --------
-    >>> key_list().splitlines()[-3]
+    >>> key_list().splitlines()[-2]
     '- `[site]`: optional: altitude (m), barometer (kPa), air_temperature (degC)'
     """
     card = [key for key in CARD if key not in (*CAM_ASKED, "intake", "exhaust")]
@@ -93,6 +96,8 @@ def key_list() -> str:
         _line("[cam.intake]`, `[cam.exhaust]", [_listed(k, LOBE[k]) for k in (*LOBE_ASKED, "duration")], [_listed(k, LOBE[k]) for k in lobe]),
     ]
     for section in SECTIONS:
+        if section in WRITTEN_BY_COMMANDS:
+            continue
         keys = list(_ordered(section))
         lines.append(_line(f"[{section}]", *([_listed(key, declared) for key, declared, needed in keys if needed is which] for which in (True, False))))
     return "\n".join(lines)
