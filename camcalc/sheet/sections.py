@@ -12,6 +12,7 @@ from typing import Any
 from ..results import Measure, measure
 from .engine_section import ESTIMATE, ICE, INDIVIDUAL_THROTTLES, Engine
 from .section import Section, plain
+from .wanted_section import Wanted
 
 __all__ = [
     "INDIVIDUAL_THROTTLES",
@@ -25,6 +26,7 @@ __all__ = [
     "Section",
     "Site",
     "Vehicle",
+    "Wanted",
     "plain",
 ]
 
@@ -346,4 +348,6 @@ class Limits(Section):
     )
 
 
-SECTIONS: dict[str, type[Section]] = {"engine": Engine, "idle": Idle, "fuel": Fuel, "injector": Injector, "vehicle": Vehicle, "site": Site, "limits": Limits}
+SECTIONS: dict[str, type[Section]] = {
+    "engine": Engine, "idle": Idle, "fuel": Fuel, "injector": Injector, "vehicle": Vehicle, "site": Site, "limits": Limits, "wanted": Wanted,
+}  # fmt: skip

@@ -11,7 +11,7 @@ from ..cam.card import CamCard
 from ..results import Record
 from ..unit_system import UnitSystem
 from .section import Section
-from .sections import Engine, Fuel, Idle, Injector, Limits, Site, Vehicle
+from .sections import Engine, Fuel, Idle, Injector, Limits, Site, Vehicle, Wanted
 
 __all__ = ["Assumption", "Build", "CamSheet", "Doubt"]
 
@@ -66,6 +66,7 @@ class Build(Record):
     vehicle: Vehicle
     site: Site
     limits: Limits
+    wanted: Wanted
     spark_table: Path | None
     assumed: tuple[Assumption, ...]
     notes: tuple[str, ...]
