@@ -8,8 +8,8 @@ from collections.abc import Iterable
 from .marks import Mark
 
 __all__ = [
-    "AT_BRAKES", "AT_CHOICE", "AT_COMPARISON", "AT_CURES", "AT_FIRST_CRANK", "AT_IDLE_SPARK", "AT_MORE_RETARD", "AT_SURGE", "AT_TRADE_OFF", "BESIDE_SPARK_TABLE",
-    "CAUTIONS", "ON_THE_ROAD", "OVER_SPARK_TABLE", "OVER_STARTING_TABLE", "Caution", "Mark", "text_beside",
+    "AT_BRAKES", "AT_CHOICE", "AT_COMPARISON", "AT_CURES", "AT_FIRST_CRANK", "AT_IDLE_SPARK", "AT_MORE_RETARD", "AT_SURGE", "AT_TRADE_OFF",
+    "BESIDE_SPARK_TABLE", "CAUTIONS", "ON_THE_ROAD", "OVER_SPARK_TABLE", "OVER_STARTING_TABLE", "Caution", "Mark", "text_beside",
 ]  # fmt: skip
 
 

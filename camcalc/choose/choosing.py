@@ -15,7 +15,7 @@ from ..units import factor
 from .asking import Settled, settle
 from .cards import CardFamily, CardPoint
 from .figures import cam_figures, kept_wants
-from .records import CamFigures, ChosenCam, Exchange, KeptWant, Outcome
+from .records import CamFigures, ChosenCam, Exchange, KeptWant, Outcome, Reach
 from .region import region_of
 from .runs import surrogate_errors, workers
 from .search import Found, Search, Sizes
@@ -111,7 +111,8 @@ def _record(search: Search, found: Found) -> ChosenCam:
     build, wants, runs = search.build, search.wants, search.runs
     shown = found.sure if found.sure is not None else found.largest
     outcome = Outcome.CHOSEN if found.sure is not None else Outcome.NOT_SURE
-    reaches, clash = (), ()
+    reaches: tuple[Reach, ...] = ()
+    clash: tuple[Want, ...] = ()
     if shown is None:
         outcome, reaches, clash = why_none(search)
     else:
@@ -220,11 +221,8 @@ def _exchange(search: Search, place: int) -> tuple[Exchange, ...]:
             slope = demand.sign * (beside_found[name].figures[demand.figure] - base.figures[demand.figure]) / by
             costs[name] = lacking / slope if slope != 0.0 and abs(lacking / slope) <= TOO_FAR else math.nan
         nothing = math.nan
-        found.append(
-            Exchange(
-                demand.want, step, unit, -costs.get("duration", nothing), costs.get("lobe_separation", nothing) / 2.0, costs.get("advance", nothing)
-            )
-        )
+        wider, more = costs.get("lobe_separation", nothing) / 2.0, costs.get("advance", nothing)
+        found.append(Exchange(demand.want, step, unit, -costs.get("duration", nothing), wider, more))
     return tuple(found)
 
 

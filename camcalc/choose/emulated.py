@@ -35,6 +35,7 @@ class Emulated(NamedTuple):
     drawn: Array
     missed: Array
     values: Array
+    logs: Array
 
     def nominal(self, cards: Array) -> Array:
         """Return the figure of cards, shape (n, features) from 0 to 1, without tolerances."""
@@ -62,7 +63,7 @@ class Emulated(NamedTuple):
         return float(np.sqrt(np.mean(self.missed[order] ** 2)))
 
 
-def emulate(cards: Array, tolerances: Array, values: Array) -> Emulated:
+def emulate(cards: Array, tolerances: Array, values: Array, *, start: Array | None = None) -> Emulated:
     """Return a surrogate through runs.
 
     Parameters
@@ -73,6 +74,8 @@ def emulate(cards: Array, tolerances: Array, values: Array) -> Emulated:
         From -1 to 1 over each half-width; zero where a run is without.
     values : array, shape (runs,)
         The figure, in its own measure.
+    start : array, shape (2 + features + tolerances,)
+        The surrogate's own figures, as ``logs`` of an earlier one through fewer of the runs; fitted when left out.
 
     Notes
     -----
@@ -98,50 +101,47 @@ def emulate(cards: Array, tolerances: Array, values: Array) -> Emulated:
     y = (values - middle) / scale
     features, uncertain = cards.shape[1], tolerances.shape[1]
     apart = (cards[:, None, :] - cards[None, :, :]) ** 2
-    products = tolerances.T[:, :, None] * tolerances.T[:, None, :]
     straight = FREE * (1.0 + cards @ cards.T)
     means = np.array([AMPLITUDE[0], *[REACH[0]] * features, *[SLOPE[0]] * uncertain, NOISE[0]])
     firm = np.array([AMPLITUDE[1], *[REACH[1]] * features, *[SLOPE[1]] * uncertain, NOISE[1]])
 
     def parts(logs: Array) -> tuple[Array, Array, Array, Array]:
         amplitude, reach, slopes = np.exp(2.0 * logs[0]), np.exp(logs[1 : 1 + features]), np.exp(2.0 * logs[1 + features : -1])
-        over_cards = amplitude * np.exp(-0.5 * (apart / reach**2).sum(axis=2))
-        slow = np.exp(-0.5 * (apart / (SLOPE_REACH * reach) ** 2).sum(axis=2))
-        each = slopes[:, None, None] * products * slow
-        return straight + over_cards + each.sum(axis=0) + (np.exp(2.0 * logs[-1]) + LEAST_NOISE**2) * np.eye(y.size), over_cards, each, reach
+        away = (apart / reach**2).sum(axis=2)
+        over_cards, slow = amplitude * np.exp(-0.5 * away), np.exp(-0.5 * away / SLOPE_REACH**2)
+        by_tolerances = ((tolerances * slopes) @ tolerances.T) * slow
+        return straight + over_cards + by_tolerances + (np.exp(2.0 * logs[-1]) + LEAST_NOISE**2) * np.eye(y.size), over_cards, by_tolerances, slow
 
     def cost(logs: Array) -> tuple[float, Array]:
-        whole, over_cards, each, reach = parts(logs)
-        try:
-            root = np.linalg.cholesky(whole)
-        except np.linalg.LinAlgError:
-            return 1e12, np.zeros_like(logs)
+        whole, over_cards, by_tolerances, slow = parts(logs)
+        reach, slopes = np.exp(logs[1 : 1 + features]), np.exp(2.0 * logs[1 + features : -1])
         inverse = np.linalg.inv(whole)
         weights = inverse @ y
         gap = inverse - np.outer(weights, weights)
-        summed = each.sum(axis=0)
-        by_reach = [np.sum(gap * (over_cards + summed / SLOPE_REACH**2) * apart[:, :, k]) / reach[k] ** 2 for k in range(features)]
-        slope = np.array(
-            [2.0 * np.sum(gap * over_cards), *by_reach, *(2.0 * (gap * one).sum() for one in each), 2.0 * np.exp(2.0 * logs[-1]) * np.trace(gap)]
-        )
+        by_reach = np.tensordot(gap * (over_cards + by_tolerances / SLOPE_REACH**2), apart, axes=2) / reach**2
+        by_slope = 2.0 * slopes * ((gap * slow) @ tolerances * tolerances).sum(axis=0)
+        slope = np.array([2.0 * np.sum(gap * over_cards), *by_reach, *by_slope, 2.0 * np.exp(2.0 * logs[-1]) * np.trace(gap)])
         away = (logs - means) / firm
-        return float(0.5 * y @ weights + np.log(np.diag(root)).sum() + 0.5 * away @ away), 0.5 * slope + away / firm
+        return float(0.5 * y @ weights + 0.5 * np.linalg.slogdet(whole)[1] + 0.5 * away @ away), 0.5 * slope + away / firm
 
-    fitted = minimize(cost, means, jac=True, method="L-BFGS-B", bounds=[(-8.0, 4.0)] * means.size, options={"maxiter": 150})
-    whole, _, _, reach = parts(fitted.x)
+    logs = start
+    if logs is None:
+        logs = minimize(cost, means, jac=True, method="L-BFGS-B", bounds=[(-8.0, 4.0)] * means.size, options={"maxiter": 150}).x
+    whole = parts(logs)[0]
     inverse = np.linalg.inv(whole)
     weights = inverse @ y
     return Emulated(
         cards=cards,
         scale=scale,
         middle=middle,
-        reach=reach,
-        amplitude=float(np.exp(fitted.x[0])),
-        slopes=np.exp(fitted.x[1 + features : -1]),
+        reach=np.exp(logs[1 : 1 + features]),
+        amplitude=float(np.exp(logs[0])),
+        slopes=np.exp(logs[1 + features : -1]),
         weights=weights,
         drawn=tolerances,
         missed=scale * weights / np.diag(inverse),
         values=values,
+        logs=logs,
     )
 
 

@@ -18,8 +18,9 @@ from .wants import Demand, Figure, Want, Wants
 
 if TYPE_CHECKING:
     from ..sheet import Build
+    from ..sheet.sections import Wanted
 
-__all__ = ["UNITS", "cam_figures", "duration_at", "kept_wants", "nearest_value", "want_value"]
+__all__ = ["UNITS", "build_with", "cam_figures", "duration_at", "kept_wants", "limit_of", "nearest_value", "want_value"]
 
 # The unit that a want's limit and figure are written in.
 UNITS = {
@@ -153,3 +154,26 @@ def nearest_value(asked: Asked, demand: Demand, settled: Settled) -> tuple[float
         found = reversion_in_gear(engine_kind(asked.model)(build), asked.wants.gear)
         return 60.0 * found.si.unstable_below, "rpm"
     return want_value(demand, asked.wants, settled), UNITS[demand.want]
+
+
+def build_with(build: Build, cam: CamCard, wanted: Wanted | None = None) -> Build:
+    """Return a build with a card in it that idles at the speed wanted: what a brief of that card is made of.
+
+    Parameters
+    ----------
+    build : Build
+    cam : CamCard
+    wanted : Wanted
+        The sheet's own when left out.
+
+    Examples
+    --------
+    >>> from camcalc import load_build
+    >>> build = load_build("examples/quarry-road/build.toml")
+    >>> made = build_with(build, build.cam.advanced("2 crank_deg"), build.wanted.replace(idle_speed="900 rpm"))
+    >>> made.cam.advance.magnitude, round(60.0 * made.idle.si.speed)
+    (6.0, 900)
+    """
+    speed = (build.wanted if wanted is None else wanted).si.idle_speed
+    made = build.replace(cam=cam)
+    return made if math.isnan(speed) else made.replace(idle=made.idle.replace(speed=speed))

@@ -14,7 +14,6 @@ from numpy.typing import NDArray
 from ..advice.bands import TOLERANCES
 from ..cam.card import CamCard
 from ..cycle.models import engine_kind
-from ..errors import CamcalcError
 from .asking import Asked, Settled, settle
 from .emulated import Emulated, emulate
 from .records import SurrogateError
@@ -32,7 +31,9 @@ SEED = 20261
 # Knock is in none of the figures that a want rests on.
 UNRELATED = ("octane",)
 # Cars that a probability is taken over: sampling moves it by less than the surrogate does.
-CARS = 9  # a power of two
+CARS = 8  # a power of two
+# A surrogate's own figures are fitted again when there are so many times as many runs.
+GROWN = 1.2
 # Sets of cards and cars looked at in one go.
 CHUNK = 4000
 
@@ -118,10 +119,14 @@ class Runs:
         self.done: list[Run] = []
         self.count = 0
         self._known: set[tuple[int, bytes]] = set()
+        self._logs: dict[Figure, Array] = {}
+        self._fitted = 0
 
     def asked(self, cam: CamCard, tolerances: Array | None = None, wants: Wants | None = None) -> Asked:
         """Return a question about a cam; without tolerances it is nominal."""
-        given = {} if tolerances is None or not tolerances.any() else {n: 1.0 + TOLERANCES[n][0] * float(t) for n, t in zip(self.uncertain, tolerances, strict=True)}
+        given = {}
+        if tolerances is not None and tolerances.any():
+            given = {name: 1.0 + TOLERANCES[name][0] * float(t) for name, t in zip(self.uncertain, tolerances, strict=True)}
         return Asked(self.build, cam, self.present, self.wants if wants is None else wants, given, self.model)
 
     def each(self, ask: Callable[[Asked], Out], asked: Sequence[Asked]) -> list[Out]:
@@ -158,7 +163,14 @@ class Runs:
         """Return a surrogate of each figure that is asked for, through all runs."""
         cards = self.units[[run.card for run in self.done]]
         tolerances = np.array([run.tolerances for run in self.done])
-        return {figure: emulate(cards, tolerances, np.array([run.found.figures[figure] for run in self.done])) for figure in self.wants.figures}
+        if len(self.done) > GROWN * self._fitted:
+            self._logs, self._fitted = {}, len(self.done)
+        found = {}
+        for figure in self.wants.figures:
+            values = np.array([run.found.figures[figure] for run in self.done])
+            found[figure] = emulate(cards, tolerances, values, start=self._logs.get(figure))
+            self._logs[figure] = found[figure].logs
+        return found
 
     def cars(self) -> Array:
         """Return the tolerances of the cars that probabilities are taken over, from -1 to 1: the same for every card, so that differences are sharp."""
@@ -213,5 +225,3 @@ def surrogate_errors(surrogates: dict[Figure, Emulated], demands: Sequence[Deman
         limits = [demand.limit for demand in demands if demand.figure is figure and np.isfinite(demand.limit)]
         found.append(SurrogateError(figure, drawn.error, drawn.error_near(limits[0]), drawn.values.size))
     return tuple(found)
-
-

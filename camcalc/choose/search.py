@@ -125,7 +125,7 @@ class Search:
 
     def kept(self) -> NDArray[np.bool_]:
         """Return which cards keep every want by the middle figures: by the engine itself where it was asked, else by the surrogate."""
-        found: NDArray[np.bool_] = (self.odds.margins >= 0.0).all(axis=1)
+        found: NDArray[np.bool_] = np.all(self.odds.margins >= 0.0, axis=1)
         for place, settled in self.runs.settled_cards().items():
             found[place] = self.keeps(settled) and not self.surges(place)
         return found

@@ -37,10 +37,10 @@ def why_none(search: Search) -> tuple[Outcome, tuple[Reach, ...], tuple[Want, ..
     found = []
     for k in clash:
         others = [j for j in range(len(demands)) if j != k]
-        allowed = good[:, others].all(axis=1)
+        allowed: NDArray[np.bool_] = np.all(good[:, others], axis=1)
         whole = bool(allowed.any())
         if not whole:
-            allowed = good[:, [j for j in clash if j != k]].all(axis=1)
+            allowed = np.all(good[:, [j for j in clash if j != k]], axis=1)
         found.append(_reach(search, k, _best(search, k, allowed if allowed.any() else np.ones(len(good), dtype=bool)), others_kept=whole)[0])
     return Outcome.CONTRADICT, tuple(found), tuple(demands[k].want for k in clash)
 

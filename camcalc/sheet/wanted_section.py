@@ -46,7 +46,7 @@ class Wanted(Section):
     )
     effective_compression_most: float = plain(float, low=4.0, high=16.0, default="nan", doc="effective compression at most")
     keep_filling_speed: Measure = measure(
-        "crank_rps", "rpm", low=ROAD_SPEEDS[0], high=7000 / 60, default="nan", doc="crank speed at which filling at full load must be kept; tuned lengths left out"
+        "crank_rps", "rpm", low=ROAD_SPEEDS[0], high=7000 / 60, default="nan", doc="crank speed at which filling at full load must be kept, tuned lengths apart"
     )
     keep_filling_share: Measure = measure(
         "", low=0.5, high=1.2, default="nan", doc="trapped air there over that with the cam the car has now; or keep_filling = { speed = ..., share = 0.95 }"
