@@ -47,7 +47,7 @@ LAYERS = (
     ("cures", "road_test"),
     ("brief_parts",),
     ("brief", "brief_files"),
-    ("compare", "practice", "sound", "sweep"),
+    ("choose", "compare", "practice", "sound", "sweep"),
     ("words",),
     ("explain", "plot"),
     ("report",),

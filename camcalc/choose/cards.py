@@ -28,7 +28,7 @@ Array = NDArray[np.float64]
 # [crank deg]; ESTIMATE, what a maker would grind for one engine.
 REACH = {"duration": 30.0, "lobe_separation": 10.0, "advance": 4.0}
 # How finely cards are told apart: a card prints whole crank degrees and half cam degrees; lift [m].
-STEPS = {"duration": 1.0, "lobe_separation": 1.0, "advance": 1.0, "lift": 0.1e-3, "split": 1.0}
+STEPS = {"duration": 1.0, "lobe_separation": 1.0, "advance": 1.0, "lift": 0.25e-3, "split": 2.0}
 BOUNDS = {
     "duration": Bounds("crank_deg", 120.0, 330.0), "lobe_separation": Bounds("crank_deg", 190.0, 250.0, "cam_deg"),
     "advance": Bounds("crank_deg", -20.0, 20.0), "lift": Bounds("m", 4e-3, 20e-3, "mm"), "split": Bounds("crank_deg", -20.0, 30.0),

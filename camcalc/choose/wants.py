@@ -155,7 +155,8 @@ def wants_of(build: Build, wanted: Wanted | None = None) -> Wants:
         raise InputError("[wanted]", came="nothing", expected="at least one thing that the cam must leave", fix=fix)
     si = wanted.si
     gear = _gear(build, wanted)
-    _both(("keep_filling_speed", si.keep_filling_speed), ("keep_filling_share", si.keep_filling_share))
+    share = wanted.keep_filling_share
+    _both(("keep_filling_speed", si.keep_filling_speed), ("keep_filling_share", share))
     least, most = wanted.effective_compression_least, wanted.effective_compression_most
     if least > most:
         raise InputError("[wanted] effective_compression_least", came=f"{least:g}", expected=f"less than the most wanted, {most:g}", fix="turn the two about")
@@ -167,7 +168,7 @@ def wants_of(build: Build, wanted: Wanted | None = None) -> Wants:
         Demand(Want.LOWEST_USABLE, Figure.ROUGHNESS, -1.0, 0.0 if gear else math.nan),
         Demand(Want.EFFECTIVE_COMPRESSION_LEAST, Figure.COMPRESSION, 1.0, least),
         Demand(Want.EFFECTIVE_COMPRESSION_MOST, Figure.COMPRESSION, -1.0, most),
-        Demand(Want.KEEP_FILLING, Figure.FILLING, 1.0, si.keep_filling_share),
+        Demand(Want.KEEP_FILLING, Figure.FILLING, 1.0, share),
     )
     return Wants(
         demands=tuple(d for d in asked if not math.isnan(d.limit)),

@@ -48,8 +48,8 @@ class Wanted(Section):
     keep_filling_speed: Measure = measure(
         "crank_rps", "rpm", low=ROAD_SPEEDS[0], high=7000 / 60, default="nan", doc="crank speed at which filling at full load must be kept, tuned lengths apart"
     )
-    keep_filling_share: Measure = measure(
-        "", low=0.5, high=1.2, default="nan", doc="trapped air there over that with the cam the car has now; or keep_filling = { speed = ..., share = 0.95 }"
+    keep_filling_share: float = plain(
+        float, low=0.5, high=1.2, default="nan", doc="trapped air there over that with the cam the car has now; or keep_filling = { speed = ..., share = 0.95 }"
     )
     sure: Measure = measure(
         "", "percent", low=0.05, high=0.99, default="nan", doc="probability that all wants are kept; 80 percent when left out (convention: four cars in five)"
