@@ -82,7 +82,7 @@ def key_list() -> str:
 
     Examples
     --------
-    >>> key_list().splitlines()[-2]
+    >>> key_list().splitlines()[-3]
     '- `[site]`: optional: altitude (m), barometer (kPa), air_temperature (degC)'
     """
     card = [key for key in CARD if key not in (*CAM_ASKED, "intake", "exhaust")]

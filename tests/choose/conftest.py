@@ -45,7 +45,8 @@ def made_up(asked: Asked) -> Settled:
     widths = {"overlap": 0.15, "friction": 0.15, "port_heat": 0.35}
     moved = [sum(MOVES[name][k] * off[name] / widths[name] for name in MOVES) for k in (0, 1)]
     vacuum = 40e3 - 14e3 * math.tanh(0.9 * longer) + 2.2e3 * wider + 250.0 * early - 300.0 * longer * wider + moved[0]
-    roughness = 0.2 + 0.5 * longer - 0.12 * wider + 0.02 * early + 0.1 * math.sin(longer) + moved[1]
+    faster = wants.road_speed - 1400.0 / 60.0 if wants.gear else 0.0
+    roughness = -0.05 * faster + 0.2 + 0.5 * longer - 0.12 * wider + 0.02 * early + 0.1 * math.sin(longer) + moved[1]
     filling = 0.96 - 0.03 * longer - 0.012 * wider + 0.006 * early + 0.004 * longer**2
     figures = {
         Figure.COMPRESSION: compressed(asked, check.duration), Figure.VACUUM: vacuum, Figure.ROUGHNESS: roughness, Figure.FILLING: filling,
@@ -54,7 +55,7 @@ def made_up(asked: Asked) -> Settled:
     limit = asked.build.limits.stability
     return Settled(
         figures=figures, vacuum=vacuum, missed=0.01, spark=20.0, rule=IdleSparkRule.MISFIRE, idle_variation=0.2,
-        road_variation=limit * math.exp(roughness + (wants.road_speed - 1400.0 / 60.0) * -0.05 if wants.gear else 0.0), road_pressure=5e4, road_spark=35.0, filling=filling,
+        road_variation=limit * math.exp(roughness), road_pressure=5e4, road_spark=35.0, filling=filling,
         compression=figures[Figure.COMPRESSION],
     )  # fmt: skip
 
@@ -64,7 +65,7 @@ def no_surge(asked: Asked) -> Road:
     return Road(True, made_up(asked).road_variation, SurgeGrade.TRACE, 0.1)
 
 
-@pytest.fixture()
+@pytest.fixture
 def made_up_manners(monkeypatch: pytest.MonkeyPatch) -> Callable[[Asked], Settled]:
     """Let the search ask the made-up manners in place of an engine."""
     from camcalc.choose import ranking
@@ -76,12 +77,10 @@ def made_up_manners(monkeypatch: pytest.MonkeyPatch) -> Callable[[Asked], Settle
     return made_up
 
 
-@pytest.fixture()
+@pytest.fixture
 def wanted(build_of: Callable[..., Any]) -> Any:
     """Three wants at a time, of the V8 example."""
     build = build_of("quarry-road")
     return build.wanted.replace(
         idle_vacuum="12 inHg", keep_filling_speed="2500 rpm", keep_filling_share=0.95, lowest_usable_gear=4, lowest_usable_speed="1400 rpm"
     )
-
-

@@ -16,7 +16,7 @@ from camcalc.choose.cards import CardFamily, card_features, compression_of, main
 Make = Callable[..., Any]
 
 
-@pytest.fixture()
+@pytest.fixture
 def build(build_of: Make) -> Any:
     return build_of("quarry-road")
 

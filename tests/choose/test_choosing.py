@@ -39,7 +39,7 @@ FIGURES = {
 }  # fmt: skip
 
 
-@pytest.fixture()
+@pytest.fixture
 def build(build_of: Make) -> Any:
     return build_of("quarry-road")
 
@@ -66,7 +66,7 @@ def test_the_largest_is_that_of_trying_every_card_within_a_degree(build: Any, ma
     assert abs(found.largest.si.duration - longest(build, wanted, made_up_manners)) <= 1.0
 
 
-@pytest.fixture()
+@pytest.fixture
 def found(build: Any, made_up_manners: Any, wanted: Any) -> ChosenCam:
     return choose_cam(build, wanted)
 
@@ -131,9 +131,7 @@ def test_a_want_out_of_reach_is_said_with_the_nearest(build: Any, made_up_manner
     assert found.chosen is None
     reach = found.reaches[0]
     family, wants = CardFamily(build.cam), wants_of(build, wanted)
-    most = max(
-        made_up_manners(Asked(build, family.card(point), None, wants, {}, "resolved")).vacuum for point in family.points() if point.duration < 203.0
-    )
+    most = max(made_up_manners(Asked(build, family.card(point), None, wants, {}, "resolved")).vacuum for point in family.points() if point.duration < 203.0)
     assert reach.nearest == pytest.approx(most / 3386.39, abs=0.05)
     said = " ".join(choice_words(found))
     assert "25.0 inHg or more is wanted" in said
@@ -212,6 +210,9 @@ def test_the_region_agrees_with_the_chosen_point(found: ChosenCam) -> None:
     region = found.region
     assert region is not None
     assert found.chosen is not None
-    at = [int(np.argmin(np.abs(axis - value))) for axis, value in ((region.si.lobe_separation, found.chosen.si.lobe_separation), (region.si.duration, found.chosen.si.duration))]
+    at = [
+        int(np.argmin(np.abs(axis - value)))
+        for axis, value in ((region.si.lobe_separation, found.chosen.si.lobe_separation), (region.si.duration, found.chosen.si.duration))
+    ]
     assert region.si.probability[at[0], at[1]] == pytest.approx(found.si.probability, abs=1e-9)
     assert (region.si.low <= region.si.high + 1e-12)[np.isfinite(region.si.low)].all()

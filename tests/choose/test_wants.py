@@ -22,7 +22,7 @@ keep_filling = { speed = "2500 rpm", share = 0.95 }
 """
 
 
-@pytest.fixture()
+@pytest.fixture
 def build(build_of: Make) -> Any:
     return build_of("quarry-road")
 
