@@ -115,9 +115,6 @@ def _record(search: Search, found: Found) -> ChosenCam:
     clash: tuple[Want, ...] = ()
     if shown is None:
         outcome, reaches, clash = why_none(search)
-    else:
-        search.sample(shown)
-        search.refresh()
     chosen, chosen_wants = _card(search, shown)
     largest, largest_wants = _card(search, found.largest)
     sheet_place = search.place_of(search.family.own)

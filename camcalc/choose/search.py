@@ -26,12 +26,13 @@ Array = NDArray[np.float64]
 
 
 class Sizes(NamedTuple):
-    """How much is run: nominal cards and cards with tolerances for each figure that varies, cars settled at the answer, rounds of refining at most."""
+    """How much is run: nominal cards and cards with tolerances for each figure that varies, cars settled at the answer and at how many answers, rounds."""
 
     nominal: int = 8
     sampled: int = 14
     cars: int = 16
-    rounds: int = 10
+    rounds: int = 12
+    moves: int = 2
 
 
 # A card whose roughness is so little above that of one that surges is looked at again [logarithm of COV]; ESTIMATE, half a degree of duration.
@@ -180,20 +181,17 @@ class Search:
             self.refresh()
             found = self.best()
             new = [self.look_at(place) for place in dict.fromkeys(found) if place is not None]
-            if found.sure is not None and found.sure not in sampled and self.keeps_settled(found.sure):
-                self.sample(found.sure)
-                sampled.add(found.sure)
-                new.append(True)
             new.append(self._one_more(found.largest))
-            if not any(new):
+            if any(new):
+                continue
+            # Cars at a card sharpen its odds, and may move the answer: cars are settled there too, a few times at most.
+            shown = found.sure if found.sure is not None else found.largest
+            if shown is None or shown in sampled or len(sampled) == self.sizes.moves:
                 break
+            self.sample(shown)
+            sampled.add(shown)
         self.refresh()
         return self.best()
-
-    def keeps_settled(self, place: int) -> bool:
-        """Whether a card keeps every want by the engine itself, as far as it was asked."""
-        settled = self.runs.settled_cards().get(place)
-        return (settled is None or self.keeps(settled)) and not self.surges(place)
 
     def _one_more(self, largest: int | None) -> bool:
         """Settle the card that has the best chance among those a step longer than the largest; return whether anything new was run."""

@@ -76,13 +76,6 @@ def test_verdicts_are_those_of_asking_every_card(ranked: RankedCards, build: Any
     assert wrong <= 1
 
 
-def test_effort_does_not_grow_with_the_list(build: Any, made_up_manners: Any, wanted: Any, monkeypatch: pytest.MonkeyPatch) -> None:
-    counts = {size: rank_cards(build, many(build, size), wanted).runs for size in (60, 120, 240)}
-    most = sum(Screening()) + 2 * Screening().best
-    assert max(counts.values()) <= most
-    assert counts[240] <= counts[60] * 1.25
-
-
 def test_a_list_as_a_file_is_ranked_and_what_is_left_out_is_shown(build: Any, root: Any, made_up_manners: Any, wanted: Any) -> None:
     found = rank_cards(build, read_cards(root / "examples/quarry-road/cards.csv", build), wanted)
     assert [one.name for one in found.left_out] == ["QC too square (invented)"]
