@@ -35,8 +35,8 @@ STEPS = {
 }  # fmt: skip
 # Slopes at the chosen card are taken over so many degrees: duration, sum of centrelines, advance [crank deg].
 MOVES = {"duration": -4.0, "lobe_separation": 4.0, "advance": 2.0}
-# A cost beyond this says only that the figure does not move that way [deg].
-TOO_FAR = 30.0
+# A cost beyond this says only that the figure does not move that way: duration, sum of centrelines, advance [crank deg].
+TOO_FAR = {"duration": 30.0, "lobe_separation": 16.0, "advance": 8.0}
 
 
 def choose_cam(
@@ -216,7 +216,7 @@ def _exchange(search: Search, place: int) -> tuple[Exchange, ...]:
         costs = {}
         for name, (by, _) in moved.items():
             slope = demand.sign * (beside_found[name].figures[demand.figure] - base.figures[demand.figure]) / by
-            costs[name] = lacking / slope if slope != 0.0 and abs(lacking / slope) <= TOO_FAR else math.nan
+            costs[name] = lacking / slope if slope != 0.0 and abs(lacking / slope) <= TOO_FAR[name] else math.nan
         nothing = math.nan
         wider, more = costs.get("lobe_separation", nothing) / 2.0, costs.get("advance", nothing)
         found.append(Exchange(demand.want, step, unit, -costs.get("duration", nothing), wider, more))

@@ -53,9 +53,9 @@ def plot_choice(found: ChosenCam, ax: Axes | None = None) -> Axes:
         if crosses:
             ax.contour(separation, duration, middle, levels=[0.0], colors=[colour], linestyles=[line], linewidths=1.8)
         if not np.array_equal(low, high):
-            between = np.where(np.ma.filled((low < 0.0) & (high > 0.0), False), 1.0, 0.0)
-            if bool(between.max() > 0.5):
-                ax.contourf(separation, duration, between, levels=[0.5, 1.5], colors=[colour], alpha=0.15)
+            between = np.ma.minimum(high, -low)
+            if bool(between.max() > 0.0):
+                ax.contourf(separation, duration, between, levels=[0.0, np.inf], colors=[colour], alpha=0.15)
         handles += ax.plot([], [], color=colour, linestyle=line, linewidth=1.8, label=label if crosses else f"{label}: no line here")
     points = [
         (found.present, "s", "present cam"),

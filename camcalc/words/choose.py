@@ -216,7 +216,7 @@ def exchange_words(one: Exchange, system: UnitSystem) -> str:
     """Return what one step more of a want costs, in a sentence."""
     step, *costs = exchange_cells(one, system)
     known = [cost for cost in costs if cost]
-    return f"{capitalised(step)} costs {', or '.join(known)}." if known else f"{capitalised(step)}: no way within 30 deg."
+    return f"{capitalised(step)} costs {', or '.join(known)}." if known else f"{capitalised(step)}: no way within 30 deg of duration or 8 deg of the others."
 
 
 def error_words(error: SurrogateError, system: UnitSystem) -> str:
