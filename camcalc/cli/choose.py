@@ -31,6 +31,8 @@ HELP = {
     "split": "exhaust less intake duration; as on the sheet when left out",
 }
 BEST = 3
+ONE = r"-?[0-9]+(?:\.[0-9]+)?"
+RANGE = re.compile(rf"\s*({ONE})\s*(?:\.\.\s*({ONE}))?(\s*[A-Za-z].*)")
 BRIEFS = ("*.brief.html", "*.brief.json")
 
 
@@ -109,7 +111,7 @@ def _ranges(options: argparse.Namespace) -> dict[str, tuple[str, str]]:
         text = getattr(options, name)
         if text is None:
             continue
-        parts = re.fullmatch(r"\s*(-?[0-9.]+)\s*(?:\.\.\s*(-?[0-9.]+))?(\s*[A-Za-z].*)", text)
+        parts = RANGE.fullmatch(text)
         if parts is None:
             option = f"--{name.replace('_', '-')}"
             unit = {"lobe_separation": "cam_deg", "lift": "mm"}.get(name, "crank_deg")
