@@ -178,7 +178,7 @@ class Runs:
 
 
 def odds_of(
-    surrogates: dict[Figure, Emulated], demands: Sequence[Demand], units: Array, compression: Array, cars: Array, *, kept_only: bool = False
+    surrogates: dict[Figure, Emulated], demands: Sequence[Demand], units: Array, compression: Array, cars: Array, *, also: Sequence[int] | None = None
 ) -> Odds:
     """Return margins and probabilities of cards.
 
@@ -192,8 +192,9 @@ def odds_of(
         Effective compression of each, exact.
     cars : array, shape (cars, tolerances)
         From -1 to 1.
-    kept_only : bool
-        Leave out the probability of cards that break a want by the middle figures, which saves time: 0, and not-a-number for the shares.
+    also : sequence of int
+        Where given, odds are worked out of these cards and of those that keep every want by the middle figures alone; of the others they are
+        not-a-number. Saves time.
 
     Notes
     -----
@@ -202,13 +203,15 @@ def odds_of(
     from scipy.special import ndtr
 
     margins, fails = np.empty((len(units), len(demands))), np.full((len(units), len(demands)), np.nan)
-    probability = np.zeros(len(units))
+    probability = np.full(len(units), np.nan)
     for start in range(0, len(units), CHUNK):
         rows = slice(start, start + CHUNK)
         middle = {figure: drawn.nominal(units[rows]) for figure, drawn in surrogates.items()} | {Figure.COMPRESSION: compression[rows]}
         for k, demand in enumerate(demands):
             margins[rows, k] = demand.sign * (middle[demand.figure] - demand.limit)
-    looked = np.flatnonzero(np.all(margins >= 0.0, axis=1)) if kept_only else np.arange(len(units))
+    looked = np.arange(len(units))
+    if also is not None:
+        looked = np.union1d(np.flatnonzero(np.all(margins >= 0.0, axis=1)), np.array(also, dtype=int))
     for start in range(0, looked.size, CHUNK):
         some = looked[start : start + CHUNK]
         over_cars = {figure: drawn.at(units[some], cars) for figure, drawn in surrogates.items()}

@@ -122,7 +122,9 @@ class Search:
     def refresh(self) -> None:
         """Draw the surrogates anew through all runs, and look at every card with them."""
         self.surrogates = self.runs.surrogates() if self.wants.figures else {}
-        self.odds = odds_of(self.surrogates, self.demands, self.units, self.compression, self.runs.cars(), kept_only=True)
+        own = self.place_of(self.family.own)
+        also = [*self.runs.settled_cards(), *([] if own is None else [own])]
+        self.odds = odds_of(self.surrogates, self.demands, self.units, self.compression, self.runs.cars(), also=also)
 
     def kept(self) -> NDArray[np.bool_]:
         """Return which cards keep every want by the middle figures: by the engine itself where it was asked, else by the surrogate."""
