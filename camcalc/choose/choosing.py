@@ -152,6 +152,7 @@ def _record(search: Search, found: Found) -> ChosenCam:
         impossible=int(np.prod([search.family.axis(name).size for name in CardPoint._fields])) - len(search.points),
         settled=len(runs.settled_cards()),
         region=region_of(search, search.points[shown] if shown is not None else search.family.own),
+        point=None if shown is None else search.points[shown],
         marks={"probability": None, **ends},
     )
 

@@ -15,6 +15,7 @@ from ..results import Measure, Record, measure
 from ..unit_system import UnitSystem
 from ..vehicle.acceleration_weighting import SurgeGrade
 from .candidates import LeftOut
+from .cards import CardPoint
 from .wants import Figure, Want
 
 if TYPE_CHECKING:
@@ -150,7 +151,7 @@ class ChosenCam(Record):
 
     ``chosen`` is as sure as is asked for, or as sure as can be; ``largest`` keeps every want by the middle figures alone. ``binds`` is the want that
     most cars break first. ``sheet`` is the card of ``[cam]``, ``present`` that of ``[replaced_cam]``. ``probability`` comes from the surrogate,
-    ``sampled_kept`` of ``sampled`` cars settled at the chosen card kept every want.
+    ``sampled_kept`` of ``sampled`` cars settled at the chosen card kept every want; ``point`` is the chosen card in the family, figure for figure.
     """
 
     name: str
@@ -180,6 +181,7 @@ class ChosenCam(Record):
     impossible: int
     settled: int
     region: Region | None
+    point: CardPoint | None = None
     cautions: tuple[str, ...] = AT_CHOICE
     marks: Mapping[str, Marks] = dataclasses.field(default_factory=dict)
 

@@ -137,13 +137,8 @@ def _executor(count: int | None) -> Iterator[Executor | None]:
 def _chosen_card(build: Build, found: ChosenCam, ranges: dict[str, tuple[str, str]]) -> list[CamCard]:
     """Return the chosen card itself, nothing where there is none."""
     from ..choose import CardFamily
-    from ..choose.cards import CardPoint
 
-    if found.chosen is None:
-        return []
-    si = found.chosen.si
-    point = CardPoint(si.duration, si.lobe_separation, si.advance, si.exhaust_duration - si.duration, si.intake_lift)
-    return [CardFamily(build.cam, ranges).card(point)]
+    return [] if found.point is None else [CardFamily(build.cam, ranges).card(found.point)]
 
 
 def _show(found: ChosenCam | RankedCards, options: argparse.Namespace) -> None:
