@@ -92,7 +92,7 @@ class BriefFormat(NamedTuple):
     """What saved data are, and in which version."""
 
     name: str = "camcalc brief"
-    version: int = 2
+    version: int = 3
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)

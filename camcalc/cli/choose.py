@@ -174,6 +174,7 @@ def _write(found: ChosenCam | RankedCards, options: argparse.Namespace) -> None:
 def _briefs(build: Build, wanted: Wanted, cards: Sequence[CamCard], options: argparse.Namespace) -> None:
     """Write a brief of each card: the page, and the figures to print from later."""
     from ..brief import make_brief
+    from ..brief_files import brief_text
     from ..choose.figures import build_with
     from ..files import write_folder
     from ..report.brief_page import brief_html
@@ -188,6 +189,6 @@ def _briefs(build: Build, wanted: Wanted, cards: Sequence[CamCard], options: arg
             brief = make_brief(build_with(build, cam, wanted), bands=False, progress=report)
         name = f"{place}-{re.sub(r'[^A-Za-z0-9]+', '-', cam.name).strip('-').lower()}"
         texts[f"{name}.brief.html"] = brief_html(brief)
-        texts[f"{name}.brief.json"] = json.dumps(brief.to_dict(), indent=1, allow_nan=False)
+        texts[f"{name}.brief.json"] = brief_text(brief)
     write_folder(options.briefs, texts, replace=options.force)
     print(f"{len(cards)} brief{'s' if len(cards) > 1 else ''} written to {options.briefs}", file=sys.stderr)

@@ -59,7 +59,7 @@ def test_a_list_is_ranked(wants: str, tmp_path: Path, capsys: Said) -> None:
     ("words", "said"),
     [
         ([], "[wanted]"),
-        (["--duration", "210 to 230"], "LOW..HIGH crank_deg"),
+        (["--duration", "210..230"], "LOW..HIGH crank_deg"),
         (["--sure", "120 percent"], "5 to 99 percent"),
         (["--out", "cards.xlsx"], ".csv"),
         (["--workers", "0"], "1 or more"),
