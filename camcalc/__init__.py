@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from .brief import Brief, make_brief
     from .brief_files import load_brief, save_brief
     from .cam.card import CamCard
+    from .choose import ChosenCam, RankedCards, choose_cam, rank_cards, read_cards, read_wanted
     from .compare import Comparison, Lineup, compare_builds
     from .cures import CureRanking, rank_cures
     from .cycle.grid import CycleMap, simulate_map
@@ -53,6 +54,7 @@ _HOME = {
     "read_log": ".logs", "find_surge": ".logs", "measure_swing": ".logs",
     "review_for_build": ".logs", "review_log": ".logs", "compare_logs": ".logs", "DriveLog": ".logs",
     "compare_builds": ".compare", "Comparison": ".compare", "Lineup": ".compare",
+    "choose_cam": ".choose", "rank_cards": ".choose", "read_cards": ".choose", "read_wanted": ".choose", "ChosenCam": ".choose", "RankedCards": ".choose",
     "explain_topic": ".explain", "Explanation": ".explain",
     "rank_cures": ".cures", "CureRanking": ".cures", "plan_road_test": ".road_test", "RoadTest": ".road_test",
     "learn_build": ".measured", "Learning": ".measured",
@@ -68,14 +70,14 @@ _HOME = {
 }  # fmt: skip
 
 __all__ = [
-    "Brief", "Build", "CamCard", "CamSheet", "CamcalcError", "Comparison", "CureRanking", "CycleMap", "CycleResult", "DriveLog", "DriveRun",
-    "Explanation", "GearsOnTable", "HeardBuild", "HeardDrive", "HeardIdle", "InputError", "InputErrors", "Learning", "Lineup", "NoSolutionError", "QuickEngine",
-    "ResolvedEngine", "RoadTest", "ShapedForBuild", "ShapedTable", "SlopeRule", "SparkTable", "Sweep", "TradeOff", "__version__", "add_back",
-    "add_back_for_build", "compare_builds", "compare_logs", "describe", "explain_topic", "find_surge", "frame_of", "hear_build", "hear_drive",
-    "hear_idle", "idle_swing_in_neutral", "learn_build", "load_brief", "load_build", "load_cam", "make_brief", "mark_answer", "measure_swing", "parse",
-    "plan_road_test", "practice_questions", "rank_cures", "read_build", "read_cam_card", "read_log", "read_table", "review_for_build", "review_log",
-    "run_sweep", "save_brief", "save_build", "shape_for_build", "shape_table", "simulate_cycle", "simulate_drive", "simulate_map", "slope_rule",
-    "surge_in_gears", "surge_map", "surge_risk", "trade_off", "varied_builds",
+    "Brief", "Build", "CamCard", "CamSheet", "CamcalcError", "ChosenCam", "Comparison", "CureRanking", "CycleMap", "CycleResult", "DriveLog", "DriveRun",
+    "Explanation", "GearsOnTable", "HeardBuild", "HeardDrive", "HeardIdle", "InputError", "InputErrors", "Learning", "Lineup", "NoSolutionError",
+    "QuickEngine", "RankedCards", "ResolvedEngine", "RoadTest", "ShapedForBuild", "ShapedTable", "SlopeRule", "SparkTable", "Sweep", "TradeOff",
+    "__version__", "add_back", "add_back_for_build", "choose_cam", "compare_builds", "compare_logs", "describe", "explain_topic", "find_surge", "frame_of",
+    "hear_build", "hear_drive", "hear_idle", "idle_swing_in_neutral", "learn_build", "load_brief", "load_build", "load_cam", "make_brief", "mark_answer",
+    "measure_swing", "parse", "plan_road_test", "practice_questions", "rank_cards", "rank_cures", "read_build", "read_cam_card", "read_cards", "read_log",
+    "read_table", "read_wanted", "review_for_build", "review_log", "run_sweep", "save_brief", "save_build", "shape_for_build", "shape_table",
+    "simulate_cycle", "simulate_drive", "simulate_map", "slope_rule", "surge_in_gears", "surge_map", "surge_risk", "trade_off", "varied_builds",
 ]  # fmt: skip
 
 drawing.plots_are_in(f"{__name__}.plot")

@@ -8,8 +8,8 @@ from collections.abc import Iterable
 from .marks import Mark
 
 __all__ = [
-    "AT_BRAKES", "AT_COMPARISON", "AT_CURES", "AT_FIRST_CRANK", "AT_IDLE_SPARK", "AT_MORE_RETARD", "AT_SURGE", "AT_TRADE_OFF", "BESIDE_SPARK_TABLE",
-    "CAUTIONS", "ON_THE_ROAD", "OVER_SPARK_TABLE", "OVER_STARTING_TABLE", "Caution", "Mark", "text_beside",
+    "AT_BRAKES", "AT_CHOICE", "AT_COMPARISON", "AT_CURES", "AT_FIRST_CRANK", "AT_IDLE_SPARK", "AT_MORE_RETARD", "AT_SURGE", "AT_TRADE_OFF",
+    "BESIDE_SPARK_TABLE", "CAUTIONS", "ON_THE_ROAD", "OVER_SPARK_TABLE", "OVER_STARTING_TABLE", "Caution", "Mark", "text_beside",
 ]  # fmt: skip
 
 
@@ -46,6 +46,7 @@ AT_CURES = (Caution.STARTING_VALUE, Caution.PISTON_TO_VALVE, Caution.SPRINGS, Ca
 AT_SURGE = (Caution.COURSE, Caution.SECOND_PERSON, Caution.BRAKES, Caution.KNOCK)
 AT_FIRST_CRANK = (Caution.PISTON_TO_VALVE, Caution.SPRINGS, Caution.BRAKES, Caution.EXHAUST_GAS)
 AT_COMPARISON = (Caution.STARTING_VALUE, Caution.KNOCK, Caution.PISTON_TO_VALVE, Caution.SPRINGS, Caution.BRAKES)
+AT_CHOICE = (Caution.STARTING_VALUE, Caution.PISTON_TO_VALVE, Caution.SPRINGS, Caution.BRAKES, Caution.KNOCK)
 ON_THE_ROAD = (Caution.COURSE, Caution.SECOND_PERSON, Caution.BRAKES, Caution.EXHAUST_GAS, Caution.STOP, Caution.KNOCK)
 # In the text file beside a spark table that is read by another program, where no caution can be in the table itself.
 BESIDE_SPARK_TABLE = (

@@ -18,6 +18,7 @@ from camcalc import compare_builds
 from camcalc.advice.base_table import compare_with_base
 from camcalc.cautions import (
     AT_BRAKES,
+    AT_CHOICE,
     AT_COMPARISON,
     AT_CURES,
     AT_IDLE_SPARK,
@@ -47,6 +48,7 @@ Said = pytest.CaptureFixture[str]
 ROOT = Path(__file__).resolve().parents[1]
 SHEET = str(ROOT / "examples" / "quarry-road" / "build.toml")
 TRUCK = str(ROOT / "examples" / "long-meadow" / "build.toml")
+WANTED = ROOT / "tests" / "data" / "wanted.toml"
 STEEP = ROOT / "examples" / "steep-table"
 OWN_CAR = str(ROOT / "tests" / "measured" / "own_car.toml")
 
@@ -67,6 +69,7 @@ WALKS = {
     "drive": Walk([SHEET, "--gear", "3", "--speed", "1500 rpm", "--duration", "4 s"], AT_SURGE, "acceleration, r.m.s."),
     "hear": Walk([SHEET, "--positions", "1", "--no-shaped"], (*AT_IDLE_SPARK, *AT_SURGE), "New cam:"),
     "compare": Walk([SHEET, "--no-bands"], AT_COMPARISON, "has the better street manners"),
+    "choose": Walk([SHEET, "--wanted", str(WANTED), "--advance", "4 crank_deg"], AT_CHOICE, "Largest cam"),
     "sweep": Walk([SHEET, "--vary", "idle.speed=850 rpm"], AT_IDLE_SPARK, "850 rpm"),
     "explain": Walk(["ceiling", SHEET], OVER_SPARK_TABLE, "How much final spark"),
     "cycle": Walk([SHEET, "--speed", "1500 rpm", "--manifold-pressure", "60 kPa"], OVER_SPARK_TABLE, "trapped mass"),
@@ -104,7 +107,7 @@ def test_a_command_says_its_cautions_before_what_tempts(command: str, capsys: Sa
     assert [caution for caution in walk.owes if caution not in before] == []
 
 
-@pytest.mark.parametrize("command", ["trade-off", "cures", "road-test", "surge", "drive", "hear", "compare", "sweep", "explain", "shape", "readings"])
+@pytest.mark.parametrize("command", ["trade-off", "cures", "road-test", "surge", "drive", "hear", "compare", "choose", "sweep", "explain", "shape", "readings"])
 def test_a_command_says_its_cautions_in_json_too(command: str, capsys: Said, coarse: None) -> None:
     walk = WALKS[command]
     assert main([command, *walk.words, "--json"]) == 0

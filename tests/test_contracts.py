@@ -48,7 +48,7 @@ LAYERS = (
     ("measured",),
     ("brief_parts",),
     ("brief", "brief_files"),
-    ("compare", "practice", "sound", "sweep"),
+    ("choose", "compare", "practice", "sound", "sweep"),
     ("words",),
     ("explain", "plot"),
     ("report",),

@@ -43,6 +43,7 @@ STEPS = {
         "review": "surge and knock in a log, their causes, what to change next",
     },
     "Choose between cams": {
+        "choose": "the largest cam whose manners you can live with; cards ranked",
         "compare": "which of two or more cams has the better street manners",
         "sweep": "idle and road over a figure of the sheet, a row for each build",
     },

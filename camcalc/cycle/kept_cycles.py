@@ -39,7 +39,7 @@ MOST_BYTES = 300 * 2**20
 DIGEST_BYTES = 32
 ENDINGS = tuple(Ending)
 # Of a sheet, what no cycle rests on.
-ASIDE = ("name", "label", "notes", "doubts", "assumed", "card_text", "path", "spark_table", "replaced_cam", "units", "measured")
+ASIDE = ("name", "label", "notes", "doubts", "assumed", "card_text", "path", "spark_table", "replaced_cam", "units", "measured", "wanted")
 # Of a burned fraction or a spark that was not asked for.
 NOTHING = -1.0
 STATE, SPREAD = OperatingState._fields, Spread._fields[1:]

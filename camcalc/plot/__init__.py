@@ -1,5 +1,6 @@
 """Plots: each takes a result and draws on given axes, never shows, never saves; ``record.plot()`` finds them by ``PLOTS``."""
 
+from .choose import plot_choice
 from .compare import plot_compared, plot_lifts
 from .curves import plot_ceilings, plot_injection, plot_lift, plot_residual
 from .cycle import plot_flows, plot_indicator, plot_map, plot_pressure
@@ -15,6 +16,7 @@ from .trade_off import plot_trade_off
 __all__ = [
     "PLOTS",
     "plot_ceilings",
+    "plot_choice",
     "plot_compared",
     "plot_drive",
     "plot_driven",

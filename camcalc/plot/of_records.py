@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 from ..errors import InputError
+from .choose import plot_choice
 from .compare import plot_compared, plot_lifts
 from .curves import plot_ceilings, plot_injection, plot_lift, plot_residual
 from .cycle import plot_flows, plot_indicator, plot_map, plot_pressure
@@ -120,6 +121,7 @@ PLOTS: dict[str, dict[str, Callable[..., Axes]]] = {
     "Comparison": {"curve": plot_comparison, "lift": plot_compared_lifts},
     "Lineup": {"curve": plot_comparison, "lift": plot_compared_lifts},
     "Learning": {"readings": plot_learning},
+    "ChosenCam": {"choice": plot_choice},
     "TradeOff": {"trade_off": plot_trade_off},
     "ValveLifts": {"lift": plot_lift},
     "ResidualCurve": {"residual": plot_residual_curve},

@@ -21,6 +21,7 @@ from .sheet import Assumption, Build, CamSheet
 from .toml_reading import read_toml
 from .trade_words import own_name
 from .typed_units import units_of
+from .wanted_section import spelt_out
 
 __all__ = ["SECTIONS", "Problems", "load_build", "load_cam", "read_build", "read_section", "read_toml"]
 
@@ -112,6 +113,8 @@ def read_build(data: Mapping[str, Any], *, path: Path | None = None) -> Build:
             sections[name] = None
             continue
         table = _as_table(own, data.get(own), problems)
+        if name == "wanted":
+            table = _wanted(table, problems)
         sections[name] = read_section(own, kind, table, problems, assumed, around_of(cast("Engine | None", sections.get("engine")), units, solid=solid))
     head = _as_table("build", data.get("build"), problems)
     check_names("build", head, ("name", "label", "units"), problems)
@@ -197,6 +200,14 @@ def _as_table(name: str, value: Any, problems: Problems) -> Mapping[str, Any]:
         problems.add(InputError(f"[{name}]", came=repr(value), expected=f"a section [{name}] with keys under it"))
         return {}
     return value
+
+
+def _wanted(table: Mapping[str, Any], problems: Problems) -> Mapping[str, Any]:
+    try:
+        return spelt_out(table)
+    except InputError as error:
+        problems.add(error)
+        return {}
 
 
 def _spark_table(table: Mapping[str, Any], path: Path | None, problems: Problems) -> Path | None:

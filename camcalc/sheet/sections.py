@@ -13,6 +13,7 @@ from ..results import Measure, measure
 from .engine_section import ESTIMATE, ICE, INDIVIDUAL_THROTTLES, Engine
 from .learned import Learned
 from .section import Section, plain
+from .wanted_section import Wanted
 
 __all__ = [
     "INDIVIDUAL_THROTTLES",
@@ -28,6 +29,7 @@ __all__ = [
     "Section",
     "Site",
     "Vehicle",
+    "Wanted",
     "plain",
 ]
 
@@ -350,7 +352,8 @@ class Limits(Section):
 
 
 SECTIONS: dict[str, type[Section]] = {
-    "engine": Engine, "idle": Idle, "fuel": Fuel, "injector": Injector, "vehicle": Vehicle, "site": Site, "limits": Limits, "learned": Learned,
+    "engine": Engine, "idle": Idle, "fuel": Fuel, "injector": Injector, "vehicle": Vehicle, "site": Site, "limits": Limits, "wanted": Wanted,
+    "learned": Learned,
 }  # fmt: skip
 # Sections that a sheet may do without; the others have defaults, or are needed.
 OPTIONAL = ("injector", "learned")

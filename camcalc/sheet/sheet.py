@@ -13,7 +13,7 @@ from ..unit_system import UnitSystem
 from .learned import Learned
 from .measured_rows import MeasuredRow
 from .section import Section
-from .sections import Engine, Fuel, Idle, Injector, Limits, Site, Vehicle
+from .sections import Engine, Fuel, Idle, Injector, Limits, Site, Vehicle, Wanted
 
 __all__ = ["Assumption", "Build", "CamSheet", "Doubt"]
 
@@ -68,6 +68,7 @@ class Build(Record):
     vehicle: Vehicle
     site: Site
     limits: Limits
+    wanted: Wanted
     spark_table: Path | None
     measured: tuple[MeasuredRow, ...] = ()
     learned: Learned | None = None

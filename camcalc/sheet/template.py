@@ -30,6 +30,7 @@ ABOUT = {
     "vehicle": "The car: mass, gearing, road load, clutch or converter.",
     "site": "Where it runs: give the altitude or the barometer.",
     "limits": "Where camcalc draws its lines. Change them if yours are elsewhere.",
+    "wanted": "What a cam must leave of the car's manners, for camcalc choose; what is left out is not asked for.",
 }
 # What moves the answers most, first. Measured one at a time by a fifth up and down on an invented 5.9 litre V8 with a long cam: engine, idle
 # and fuel by idle vacuum, then cycle-to-cycle variation, then first knock; inertia and the vehicle by the damping and shaking of first and
@@ -85,7 +86,7 @@ def key_list() -> str:
 
     Examples
     --------
-    >>> key_list().splitlines()[-2]
+    >>> key_list().splitlines()[-3]
     '- `[site]`: optional: altitude (m), barometer (kPa), air_temperature (degC)'
     """
     card = [key for key in CARD if key not in (*CAM_ASKED, "intake", "exhaust")]

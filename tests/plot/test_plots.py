@@ -53,10 +53,12 @@ NAMES = (
 
 # Drawn with the page of a review, in tests/report/test_review_page.py.
 OF_A_REVIEW = ("trace", "driven", "spectrum", "spark_path")
+# Drawn with a choice, in tests/choose/test_choosing.py.
+OF_A_CHOICE = ("choice",)
 
 
 def test_every_plot_is_tested() -> None:
-    assert set(camcalc.plot.__all__) == {"PLOTS", *(f"plot_{name}" for name in (*NAMES, *OF_A_REVIEW))}
+    assert set(camcalc.plot.__all__) == {"PLOTS", *(f"plot_{name}" for name in (*NAMES, *OF_A_REVIEW, *OF_A_CHOICE))}
 
 
 @pytest.fixture(scope="module")
