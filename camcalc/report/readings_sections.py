@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from ..words.readings import fault_words, figure_texts, input_words, next_words, outcome_words, reading_texts
-from .blocks import Block, Cautions, Fold, Heading, Lines, Texts
+from ..words.readings import fault_words, figure_words, input_words, next_words, outcome_words, reading_words
+from .blocks import Block, Cautions, Fold, Heading, Lines
 
 if TYPE_CHECKING:
     from ..measured import Learning
@@ -20,13 +20,12 @@ FIRST_NEXT = 4
 
 def readings_blocks(found: Learning, system: UnitSystem) -> list[Block]:
     """Return what readings say: whether they agree, before and after, what may be wrong, which inputs moved, what to read next."""
-    heads = ("figure", "unit", "before, 80 % band", "after, 80 % band", "of the band left")
     blocks: list[Block] = [Cautions(found.cautions), Lines(tuple(outcome_words(found)))]
     if found.faults:
         blocks += [Heading("What may be wrong with the car"), Lines(tuple(fault_words(one, system) for one in found.faults), listed=True)]
-    blocks += [Texts("Headline figures before and after the readings", heads, tuple(figure_texts(one, system) for one in found.figures))]
-    rows = tuple(reading_texts(one, system) for one in found.readings)
-    blocks.append(Texts("The readings", ("row", "what", "read", "the sheet allows, 80 %", "expected from all others", "deviations off"), rows))
+    blocks += [Heading("Headline figures before and after the readings, with 80 % bands")]
+    blocks.append(Lines(tuple(figure_words(one, system) for one in found.figures), listed=True))
+    blocks += [Heading("The readings"), Lines(tuple(reading_words(one, system) for one in found.readings), listed=True)]
     moved = tuple(input_words(one) for one in found.inputs if one.narrowed < TOUCHED)
     if moved:
         blocks += [Heading("Inputs of the model that moved"), Lines(moved, listed=True)]

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from ..measured.from_log import SteadyPoint
 
 __all__ = [
-    "doubted", "fault_words", "figure_texts", "input_words", "learning_words", "next_words", "outcome_words", "reading_texts", "rows_words", "steady_words",
+    "doubted", "fault_words", "figure_words", "input_words", "learning_words", "next_words", "outcome_words", "reading_words", "rows_words", "steady_words",
     "time_words",
 ]  # fmt: skip
 
@@ -89,25 +89,26 @@ def doubted(found: Learning) -> list[ReadingFound]:
     return [one for one in ranked[:2] if abs(one.off) >= DOUBTED] or ranked[:1]
 
 
-def reading_texts(one: ReadingFound, system: UnitSystem) -> tuple[str, ...]:
-    """Return a reading as a row: which, what was read, what the sheet allows, what all others expect, how far off."""
-    name = one.name.replace("_", " ")
-    read = f"{_value(one.value, one.unit, system)} {_unit(one.unit, system)}"
+def reading_words(one: ReadingFound, system: UnitSystem) -> str:
+    """Return a reading in words: which, what was read, what the sheet allows, what all others expect, how far off."""
+    unit = _unit(one.unit, system)
+    read = f"{capitalised(_where(one))}: {_value(one.value, one.unit, system)} {unit}"
     if not one.used:
-        return str(one.row), name, read, "none", "none", "not used"
-    allowed = f"{_value(one.allowed_low, one.unit, system)} to {_value(one.allowed_high, one.unit, system)}"
-    return str(one.row), name, read, allowed, _value(one.expected, one.unit, system), f"{one.off:+.1f}"
+        return f"{read}, not used."
+    low, high, expected = (_value(value, one.unit, system) for value in (one.allowed_low, one.allowed_high, one.expected))
+    return f"{read}. The sheet allows {low} to {high}; all others expect {expected}, {one.off:+.1f} deviations from it."
 
 
-def figure_texts(one: LearnedFigure, system: UnitSystem) -> tuple[str, ...]:
-    """Return a headline figure as a row: before, after, what is left of its band."""
+def figure_words(one: LearnedFigure, system: UnitSystem) -> str:
+    """Return a headline figure in words: before, after, what is left of its band."""
     what = capitalised(one.headline.meaning) if one.name != "ceiling" else "Spark ceiling at 1400 rpm and 60 kPa"
+    unit = _unit(one.unit, system)
 
     def band(middle: float, low: float, high: float) -> str:
-        return f"{_value(middle, one.unit, system)} ({_value(low, one.unit, system)} to {_value(high, one.unit, system)})"
+        return f"{_value(middle, one.unit, system)} ({_value(low, one.unit, system)} to {_value(high, one.unit, system)}) {unit}"
 
-    left = f"{100.0 * one.narrowed:.0f} %" if math.isfinite(one.narrowed) else "none"
-    return what, _unit(one.unit, system), band(one.before, one.before_low, one.before_high), band(one.after, one.after_low, one.after_high), left
+    left = f"; {100.0 * one.narrowed:.0f} % of the band is left" if math.isfinite(one.narrowed) else ""
+    return f"{what}: {band(one.before, one.before_low, one.before_high)} before, {band(one.after, one.after_low, one.after_high)} after{left}."
 
 
 def input_words(one: LearnedInput) -> str:
@@ -191,10 +192,6 @@ def learning_words(found: Learning, system: UnitSystem) -> list[str]:
     """Return all that readings say, a line each."""
     lines = [f"! {text}" for text in found.cautions]
     lines += outcome_words(found)
-    lines += [f"{what}, {unit}: {before} before, {after} after; {left} of the band is left." for what, unit, before, after, left in _rows(found, system)]
+    lines += [figure_words(one, system) for one in found.figures]
     lines += [fault_words(one, system) for one in found.faults]
     return lines + [next_words(one) for one in found.next[:3]]
-
-
-def _rows(found: Learning, system: UnitSystem) -> list[tuple[str, ...]]:
-    return [figure_texts(one, system) for one in found.figures]
