@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import json
 from pathlib import Path
 from typing import Any
@@ -10,6 +11,7 @@ import numpy as np
 import pytest
 
 import camcalc as cc
+from camcalc.advice.idle_balance import standing_balance
 from camcalc.cli.main import main
 from camcalc.logs import DriveLog
 from camcalc.measured.design import Design
@@ -137,3 +139,30 @@ def test_what_is_steady_in_a_log_becomes_rows(build_of: Any) -> None:
     assert steady_points(logged([(4.0, 14.0, 0.0, 58e3, 0.0)]), build) == ()
     falling = logged([(1.0, 40.0 - k, 0.0, 58e3, 0.0) for k in range(25)])
     assert steady_points(falling, build) == ()
+
+
+@pytest.mark.slow
+def test_a_brief_rests_on_the_readings(tmp_path: Path, coarse: None, monkeypatch: pytest.MonkeyPatch) -> None:
+    # By the tests' own engine, whose cars take seconds; only few of them.
+    from camcalc.cycle.models import MODELS, SAMPLED
+    from camcalc.measured.design import design_of
+
+    monkeypatch.setitem(SAMPLED, "resolved", MODELS["coarse"])
+    monkeypatch.setattr("camcalc.measured.learning.design_of", functools.partial(design_of, power=4, faults=False))
+    text = BUILD.read_text(encoding="utf-8").replace('[spark]\ntable = "spark.csv"', "")
+    row = '\n[[measured]]\nwhat = "idle"\nspeed = "850 rpm"\nspark = "22 crank_deg"\nmanifold_pressure = "PRESSURE kPa +- 0.3 kPa"\n'
+    plain = cc.load_build(BUILD)
+    pressure = standing_balance(MODELS["coarse"](plain), 850.0 / 60.0, 22.0).mean.manifold_pressure
+    (tmp_path / "own.toml").write_text(text + row.replace("PRESSURE", f"{pressure / 1e3 - 1.0:.2f}"), encoding="utf-8")
+    build = cc.load_build(tmp_path / "own.toml")
+    brief = cc.make_brief(build, cures=False, curves=False)
+    assert brief.readings is not None
+    assert brief.readings.learned is not None
+    assert brief.build.learned == brief.readings.learned
+    assert brief.sure is not None
+    # The idle lies where it was read, and its band is that of the draws that the readings left.
+    nominal = brief.sure.nominal["vacuum"]
+    assert abs(nominal - (101.3e3 - pressure)) < 4e3
+    low, high = brief.sure.bands["vacuum"]
+    assert high - low < 8e3
+    assert type(brief).from_dict(brief.to_dict()).to_dict() == brief.to_dict()
