@@ -90,7 +90,10 @@ def with_learned(build: Build, tolerances: Tolerances) -> Tolerances:
     1.1
     """
     learned = build.learned
-    return tolerances if learned is None else Tolerances(*(own * getattr(learned, name) for name, own in tolerances._asdict().items()))
+    if learned is None:
+        return tolerances
+    factors = {name: getattr(learned, name) for name in Tolerances._fields}
+    return Tolerances(*(own * (1.0 if math.isnan(factors[name]) else factors[name]) for name, own in tolerances._asdict().items()))
 
 
 class OperatingState(NamedTuple):

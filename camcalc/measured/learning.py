@@ -145,7 +145,7 @@ def learned_sheet(inputs: Sequence[LearnedInput]) -> Learned:
     """Return what a sheet then says of the inputs.
 
     >>> learned_sheet([]).friction
-    1.0
+    nan
     """
     from ..sheet.section_reading import Problems, read_section
 

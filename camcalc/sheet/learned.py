@@ -11,12 +11,12 @@ __all__ = ["Learned"]
 
 
 def _factor(doc: str) -> Any:
-    return plain(float, low=0.2, high=2.0, default=1.0, why="as the sheet has it", doc=doc)
+    return plain(float, low=0.2, high=2.0, default="nan", doc=doc)
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
 class Learned(Section):
-    """Multipliers on inputs of the engine model, as ``camcalc learn`` writes them; 1 is what the sheet and the defaults give."""
+    """Multipliers on inputs of the engine model, as ``camcalc learn`` writes them; 1, or left out, is what the sheet and the defaults give."""
 
     overlap: float = _factor("flow through barely open valves")
     residual_kept: float = _factor("residual kept in the clearance")

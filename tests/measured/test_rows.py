@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import Any
 
@@ -104,7 +105,7 @@ def test_a_sheet_keeps_its_readings_and_what_was_learned(tmp_path: Path) -> None
 def test_every_engine_rests_on_what_was_learned(long_meadow: cc.Build) -> None:
     from camcalc.cycle.operating import Tolerances
 
-    learned = Learned(**dict.fromkeys(Learned.inputs(), 1.0)).replace(friction=1.1, burn=0.9)
+    learned = Learned(**dict.fromkeys(Learned.inputs(), math.nan)).replace(friction=1.1, burn=0.9)
     assert set(Learned.inputs()) == set(Tolerances._fields)
     for kind in (cc.QuickEngine, cc.ResolvedEngine):
         plain, own = kind(long_meadow, Tolerances(friction=1.1, burn=0.9)), kind(long_meadow.replace(learned=learned))
