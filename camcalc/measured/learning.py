@@ -32,6 +32,8 @@ Array = NDArray[np.float64]
 Kind = Callable[..., EngineModel]
 
 LOW, HIGH = 0.1, 0.9
+# How many points' own errors a headline figure holds, as the root of their count.
+POINTS = {"vacuum": 1.0, "vacuum_penalty": math.sqrt(2.0)}
 # So many draws go into what is sampled afterwards with the engine itself.
 DRAWS = 16
 FAULT_UNITS = {"crank_deg": "crank_deg", "": "percent", "m": "mm", "kg/s": "g/s"}
@@ -207,12 +209,16 @@ def _unused(one: Observed) -> ReadingFound:
 
 
 def _headline_values(name: str, emulator: Emulator, likelihood: Likelihood, z: Array) -> Array:
-    """Return a headline figure of draws, with the model's own error where it is one of a kind that is read, and the emulator's as noise."""
+    """Return a headline figure of draws: with the model's own error where it is a manifold pressure, and the emulator's, as noise.
+
+    The error that pressures at a standstill have in common cancels between two cams, the error of each point does not.
+    """
     values = emulator(standard_to_unit(z[:, : likelihood.inputs]))
     if name == "vacuum" and Quantity.IDLE_PRESSURE in likelihood.kinds:
         values = values - DISCREPANCIES[Quantity.IDLE_PRESSURE].common * z[:, likelihood.inputs + likelihood.kinds.index(Quantity.IDLE_PRESSURE)]
     noise = prior_draws(1, power=max(int(math.log2(len(z))), 1))[: len(z), 0]
-    return np.asarray(values + emulator.error * np.random.default_rng(1).permutation(noise))
+    deviation = math.hypot(emulator.error, POINTS.get(name, 0.0) * DISCREPANCIES[Quantity.IDLE_PRESSURE].own)
+    return np.asarray(values + deviation * np.random.default_rng(1).permutation(noise))
 
 
 def _figures(emulators: dict[str, Emulator], likelihood: Likelihood, before: _Draws, after: _Draws) -> tuple[LearnedFigure, ...]:

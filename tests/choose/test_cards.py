@@ -59,7 +59,8 @@ def test_advance_raises_effective_compression_and_duration_lowers_it(build_of: M
 
 
 def test_a_card_that_no_lobe_can_have_is_left_out(build: Any) -> None:
-    family = CardFamily(build.cam, {"duration": ("180 crank_deg", "190 crank_deg"), "lift": ("12 mm", "15 mm")})
+    still = {"advance": ("4 crank_deg", "4 crank_deg"), "lobe_separation": ("114 cam_deg", "114 cam_deg")}
+    family = CardFamily(build.cam, {"duration": ("180 crank_deg", "190 crank_deg"), "lift": ("15 mm", "20 mm"), **still})
     points = family.points()
     whole = np.prod([family.axis(name).size for name in family.ends])
     assert 0 < len(points) < whole

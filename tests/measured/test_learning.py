@@ -13,7 +13,7 @@ import camcalc as cc
 from camcalc.advice.bands import HEADLINES
 from camcalc.measured.design import HEADLINE_NAMES, Design, key_of
 from camcalc.measured.emulator import fit_emulator
-from camcalc.measured.learning import _Draws, _figures, _learned
+from camcalc.measured.learning import POINTS, _Draws, _figures, _learned
 from camcalc.measured.likelihood import agreement_of, fault_posteriors, likelihood_of, likely_faults, posterior_of_readings
 from camcalc.measured.observed import CLOSENESS, DISCREPANCIES, Observed, Quantity
 from camcalc.measured.posterior import prior_draws
@@ -56,8 +56,10 @@ def learned_back(design: Design, rows: tuple[int, ...]) -> dict[str, list[tuple[
                 before = _Draws(prior_draws(likelihood.size), np.full(2**13, 2.0**-13))
                 for figure in _figures({k: v for k, v in heads.items() if v}, likelihood, before, _Draws(posterior.draws, posterior.weights)):
                     truth = design.headlines[figure.name][car]
+                    off = DISCREPANCIES[Quantity.IDLE_PRESSURE]
                     if figure.name == "vacuum" and Quantity.IDLE_PRESSURE in likelihood.kinds:
-                        truth -= DISCREPANCIES[Quantity.IDLE_PRESSURE].common * common[Quantity.IDLE_PRESSURE]
+                        truth -= off.common * common[Quantity.IDLE_PRESSURE]
+                    truth += POINTS.get(figure.name, 0.0) * off.own * rng.normal()
                     unit, show, _ = HEADLINES[figure.name]
                     if math.isfinite(truth):
                         shown = float(quantity(truth, unit, show).magnitude)
