@@ -120,7 +120,7 @@ def _rows(path: Path) -> list[list[str]]:
         text = read_file(path, TABLE_BYTES).decode("utf-8-sig")
     except (OSError, UnicodeDecodeError):
         raise InputError("--candidates", came=f"{path}: not readable", expected="a CSV file in UTF-8") from None
-    head = text.partition("\n")[0]
+    head = next((line for line in text.splitlines() if line.strip() and not line.lstrip().startswith("#")), "")
     delimiter = max(",;\t", key=head.count)
     try:
         rows = list(csv.reader(text.splitlines(), delimiter=delimiter))

@@ -12,7 +12,7 @@ import numpy as np
 from ..errors import InputError
 from ..marks import Marks, ends_of_search
 from ..units import factor
-from .asking import Settled, settle
+from .asking import Settled, settle, settle_road
 from .cards import CardFamily, CardPoint
 from .figures import cam_figures, kept_wants
 from .records import CamFigures, ChosenCam, Exchange, KeptWant, Outcome, Reach
@@ -117,6 +117,9 @@ def _record(search: Search, found: Found) -> ChosenCam:
         outcome, reaches, clash = why_none(search)
     chosen, chosen_wants = _card(search, shown)
     largest, largest_wants = _card(search, found.largest)
+    if outcome is Outcome.CHOSEN and not all(one.kept for one in chosen_wants):
+        # The search ended before the surrogate had learned of it.
+        outcome = Outcome.NOT_SURE
     sheet_place = search.place_of(search.family.own)
     ends = {} if chosen is None or shown is None else _marks(search.family, search.points[shown])
     others = {name: _other(search, cam) for name, cam in (("sheet", build.cam), ("present", build.replaced_cam))}
@@ -183,7 +186,12 @@ def _other(search: Search, cam: Any) -> tuple[CamFigures, tuple[KeptWant, ...]] 
     if cam is None:
         return None
     settled = search.runs.each(settle, [search.runs.asked(cam)])[0]
-    return cam_figures(search.build, cam, search.wants, settled), kept_wants(search.build, search.wants, settled)
+    kept = kept_wants(search.build, search.wants, settled)
+    # Where nothing else rules a gear out, surge is looked at as it is with every other card.
+    road = search.runs.each(settle_road, [search.runs.asked(cam)])[0] if search.wants.gear and all(one.kept for one in kept) else None
+    if road is not None:
+        kept = kept_wants(search.build, search.wants, settled, road=road)
+    return cam_figures(search.build, cam, search.wants, settled, road), kept
 
 
 def _marks(family: CardFamily, point: CardPoint) -> dict[str, Marks]:
@@ -216,7 +224,8 @@ def _exchange(search: Search, place: int) -> tuple[Exchange, ...]:
         lacking = _lacking(search, place, base, demand.want, demand.figure, step)
         costs = {}
         for name, (by, _) in moved.items():
-            slope = demand.sign * (beside_found[name].figures[demand.figure] - base.figures[demand.figure]) / by
+            slope = demand.sign * (_known(beside_found[name], demand.figure) - _known(base, demand.figure)) / by
+            # Not-a-number where the engine does not idle, or the gear is not held, at one of the cards.
             costs[name] = lacking / slope if slope != 0.0 and abs(lacking / slope) <= TOO_FAR[name] else math.nan
         nothing = math.nan
         wider, more = costs.get("lobe_separation", nothing) / 2.0, costs.get("advance", nothing)
@@ -224,17 +233,23 @@ def _exchange(search: Search, place: int) -> tuple[Exchange, ...]:
     return tuple(found)
 
 
+def _known(settled: Settled, figure: Figure) -> float:
+    """Return a figure of a settled card; not-a-number where what stands for none is there in its place."""
+    none = (figure is Figure.VACUUM and settled.rule is None) or (figure is Figure.ROUGHNESS and math.isnan(settled.road_variation))
+    return math.nan if none else settled.figures[figure]
+
+
 def _lacking(search: Search, place: int, base: Settled, want: Want, figure: Figure, step: float) -> float:
     """Return how much of a want's figure one step more asks for, in the figure's own measure; speeds are asked of the engine."""
     runs, wants = search.runs, search.wants
 
     def at(other: Wants) -> float:
-        return runs.each(settle, [runs.asked(search.card(place), wants=other)])[0].figures[figure]
+        return _known(runs.each(settle, [runs.asked(search.card(place), wants=other)])[0], figure)
 
     if want is Want.IDLE_VACUUM:
         return step * factor("inHg", "Pa")
     if want is Want.IDLE_SPEED:
-        return base.figures[figure] - at(wants._replace(idle_speed=wants.idle_speed + step / 60.0))
+        return _known(base, figure) - at(wants._replace(idle_speed=wants.idle_speed + step / 60.0))
     if want is Want.LOWEST_USABLE:
-        return at(wants._replace(road_speed=wants.road_speed + step / 60.0)) - base.figures[figure]
+        return at(wants._replace(road_speed=wants.road_speed + step / 60.0)) - _known(base, figure)
     return abs(step)

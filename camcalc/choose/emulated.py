@@ -73,9 +73,9 @@ def emulate(cards: Array, tolerances: Array, values: Array, *, start: Array | No
     tolerances : array, shape (runs, tolerances)
         From -1 to 1 over each half-width; zero where a run is without.
     values : array, shape (runs,)
-        The figure, in its own measure.
+        The figure, in its own unit.
     start : array, shape (2 + features + tolerances,)
-        The surrogate's own figures, as ``logs`` of an earlier one through fewer of the runs; fitted when left out.
+        Logarithms of the surrogate's own scale factors, as ``logs`` of an earlier one through fewer of the runs; fitted when left out.
 
     Notes
     -----

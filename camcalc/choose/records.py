@@ -214,7 +214,7 @@ class RankedCard(NamedTuple):
 class RankedCards(Record):
     """Cards of a list, best first: those that keep every want by duration, then the others by probability.
 
-    ``cycles_run`` counts the engine's idles and road points that were run for the surrogate and for settling: what the time goes with.
+    ``runs`` counts the engine's idles and road points that were run for the surrogate and for settling: what the time goes with.
     """
 
     name: str

@@ -189,9 +189,9 @@ def odds_of(
     units : array, shape (cards, features)
         What the surrogates know of each card.
     compression : array, shape (cards,)
-        Effective compression of each, exact.
+        Effective compression ratio of each, exact.
     cars : array, shape (cars, tolerances)
-        From -1 to 1.
+        From -1 to 1 over each half-width.
     also : sequence of int
         Where given, odds are worked out of these cards and of those that keep every want by the middle figures alone; of the others they are
         not-a-number. Saves time.

@@ -17,7 +17,7 @@ __all__ = ["Candidate", "candidates_of"]
 
 # A figure of its kind in every place that is to be filled in, so that the row reads; its value counts nowhere.
 ANY = {"manifold_pressure": "50 kPa", "air_flow": "9 g/s", "deceleration": "1 m/s**2", "cranking_pressure": "1200 kPa"}
-UNITS = {"manifold_pressure": "kPa", "air_flow": "g/s", "deceleration": "m/s**2", "cranking_pressure": "kPa"}
+UNITS = {"spark": "crank_deg", "manifold_pressure": "kPa", "air_flow": "g/s", "deceleration": "m/s**2", "cranking_pressure": "kPa"}
 
 
 class Candidate(NamedTuple):
@@ -32,7 +32,8 @@ class Candidate(NamedTuple):
     def text(self) -> str:
         """The row for a sheet, a question mark for what is to be read."""
         lines = ["[[measured]]", *(f"{key} = {value}" if isinstance(value, int) else f'{key} = "{value}"' for key, value in self.stated.items())]
-        return "\n".join([*lines, *(f'{name} = "? {UNITS[name]}"' for name in self.read)])
+        read = self.read or ("spark",)
+        return "\n".join([*lines, *(f'{name} = "? {UNITS[name]}"' for name in read)])
 
 
 def candidates_of(engine: EngineModel) -> tuple[Candidate, ...]:

@@ -191,7 +191,9 @@ class _Kept:
         self.path: Path | None = None
         self.data: dict[str, Array] = {}
         if keeping.folder is not None:
-            self.path = keeping.folder / f"{fingerprint(build, (model, power, SEED, _sources()))}.cars"
+            # An engine's own answers do not rest on the cam before; a car's readings and its vacuum loss do.
+            before = None if build.replaced_cam is None else build.replaced_cam.to_dict()
+            self.path = keeping.folder / f"{fingerprint(build, (model, power, SEED, _sources(), before))}.cars"
             self.data = read_arrays(self.path) or {}
 
     def write(self) -> None:

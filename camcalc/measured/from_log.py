@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from ..cycle.load_axis import AIR_CHARGE, MANIFOLD_PRESSURE
 from ..errors import InputError
 from ..logs import DriveLog, read_log
+from ..logs.gear_seen import with_gears
 from ..sheet import Build
 from ..sheet.measured_reading import read_measured
 from ..sheet.measured_rows import IDLE, ROAD, MeasuredRow
@@ -27,6 +28,8 @@ Array = NDArray[np.float64]
 WINDOW, SCATTER, DRIFT, SPARK, PEDAL, GAINED = 5.0, 0.06, 0.02, 1.5, 0.02, 0.4
 # Below this the car stands [m/s]; above that it drives.
 STANDS, DRIVES = 0.3, 3.0
+# No idle is faster than so many times the sheet's; a fast idle held with the pedal is stated by hand. ESTIMATE.
+FASTEST = 2.0
 # Two windows are one point where speed and spark agree so closely: share, degrees.
 SAME = 0.03, 1.5
 # A point needs so many seconds to count.
@@ -79,7 +82,7 @@ def rows_with_logs(build: Build) -> tuple[MeasuredRow, ...]:
         if not row.log:
             found.append(row)
             continue
-        points = [point for point in steady_points(read_log(row.log), build) if point.what == row.said.what]
+        points = [point for point in steady_points(with_gears(read_log(row.log), build), build) if point.what == row.said.what]
         if not points:
             expected = f"{LEAST:.0f} s of steady {row.said.what} with engine speed, spark and load logged"
             raise InputError(f"[measured, row {row.number}] from", came=Path(row.log).name, expected=expected, fix="hold speed and spark, or state figures")
@@ -104,14 +107,15 @@ def steady_points(log: DriveLog, build: Build) -> tuple[SteadyPoint, ...]:
     Examples
     --------
     >>> from camcalc import load_build
-    >>> log = DriveLog.of(time=[0.1 * k for k in range(300)], speed=[14.0] * 300, spark=[20.0] * 300, load_kind="manifold pressure", load=[55e3] * 300)
+    >>> channels = {"speed": 14.0, "spark": 20.0, "load": 55e3, "pedal": 0.0}
+    >>> log = DriveLog.of(time=[0.1 * k for k in range(300)], load_kind="manifold pressure", **{name: [value] * 300 for name, value in channels.items()})
     >>> point, = steady_points(log, load_build("examples/quarry-road/build.toml"))
     >>> point.what, round(point.seconds), round(point.read["manifold_pressure"][0])
     ('idle', 30, 55000)
     """
     if log.load_kind not in (MANIFOLD_PRESSURE, AIR_CHARGE) or not log.values("spark").size or not log.values("load").size:
         return ()
-    windows = [window for window in _windows(log) if window is not None]
+    windows = [window for window in _windows(log, build.idle.si.speed) if window is not None]
     groups: list[list[tuple[str, int, NDArray[np.int64]]]] = []
     for window in windows:
         same = next((group for group in groups if _one_point(log, group[0], window)), None)
@@ -124,7 +128,7 @@ def steady_points(log: DriveLog, build: Build) -> tuple[SteadyPoint, ...]:
     return tuple(sorted(long, key=lambda point: -point.seconds)[:MOST_POINTS])
 
 
-def _windows(log: DriveLog) -> list[tuple[str, int, NDArray[np.int64]] | None]:
+def _windows(log: DriveLog, idle: float) -> list[tuple[str, int, NDArray[np.int64]] | None]:
     """Return steady windows: at idle or on the road, gear, rows."""
     time, piece, found = log.si.time, log.piece, []
     for number in np.unique(piece):
@@ -136,17 +140,20 @@ def _windows(log: DriveLog) -> list[tuple[str, int, NDArray[np.int64]] | None]:
         for k in np.unique(which):
             own = rows[which == k]
             if len(own) >= 8 and time[own[-1]] - time[own[0]] >= 0.9 * WINDOW * (1.0 - 1.0 / len(own)):
-                found.append(_steady(log, own))
+                found.append(_steady(log, own, idle))
     return found
 
 
-def _steady(log: DriveLog, rows: NDArray[np.int64]) -> tuple[str, int, NDArray[np.int64]] | None:
+def _steady(log: DriveLog, rows: NDArray[np.int64], idle: float) -> tuple[str, int, NDArray[np.int64]] | None:
     speed, spark = log.si.speed[rows], log.values("spark")[rows]
     load = log.values("load")[rows]
     if not (np.isfinite(speed).all() and np.isfinite(spark).all() and np.isfinite(load).mean() > 0.5):
         return None
     half, mean = len(rows) // 2, float(speed.mean())
     if speed.std() > SCATTER * mean or abs(float(speed[:half].mean() - speed[half:].mean())) > DRIFT * mean or spark.std() > SPARK:
+        return None
+    middle = abs(float(np.nanmean(load)))
+    if abs(float(np.nanmean(load[:half]) - np.nanmean(load[half:]))) > DRIFT * middle:
         return None
     pedal, road, gear = log.values("pedal"), log.values("road_speed"), log.values("gear")
     if pedal.size and np.nanmax(pedal[rows]) - np.nanmin(pedal[rows]) > PEDAL:
@@ -155,8 +162,13 @@ def _steady(log: DriveLog, rows: NDArray[np.int64]) -> tuple[str, int, NDArray[n
     if cut.size and np.nanmax(cut[rows]) > 0.5:
         return None
     if not road.size or np.nanmax(road[rows]) < STANDS:
-        closed = not pedal.size or np.nanmax(pedal[rows]) <= np.nanmin(pedal) + PEDAL
-        return (IDLE, 0, rows) if road.size or closed else None
+        # Without road speed a cruise looks like an idle, but for a pedal that is shut or a gear that is logged as none.
+        out_of_gear = bool(gear.size) and np.nanmax(gear[rows]) == 0.0
+        closed = bool(pedal.size) and np.nanmax(pedal[rows]) <= PEDAL
+        in_gear = bool(gear.size) and np.nanmax(gear[rows]) >= 1.0
+        if in_gear or mean > FASTEST * idle or not (road.size or closed or out_of_gear):
+            return None
+        return IDLE, 0, rows
     if np.nanmin(road[rows]) < DRIVES or np.nanmax(road[rows]) - np.nanmin(road[rows]) > GAINED or not gear.size:
         return None
     own = gear[rows]

@@ -8,11 +8,13 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.stats import chi2
 
 from ..advice.bands import HEADLINES, TOLERANCES
 from ..cycle.models import sampled_kind
 from ..cycle.operating import EngineModel
 from ..errors import InputError
+from ..marks import ends_of_search
 from ..sheet import Build
 from ..sheet.learned import Learned
 from ..sheet.measured_rows import Measured
@@ -39,6 +41,8 @@ DRAWS = 16
 FAULT_UNITS = {"crank_deg": "crank_deg", "": "percent", "m": "mm", "kg/s": "g/s"}
 # Over a fault's own reach this many times better is worth a word: "substantial" to "strong" of the usual scale (Kass & Raftery 1995, from memory).
 WORTH_A_WORD = 3.0
+# So many times better, and nothing is written into a sheet: "strong" of the same scale.
+STRONG = 10.0
 
 
 class _Draws(NamedTuple):
@@ -134,9 +138,9 @@ def _learned(build: Build, model: str, design: Design, readings: Sequence[Observ
         readings=(*_readings(build, likelihood, agreement, before), *(_unused(one) for one in unused)),
         figures=figures,
         inputs=inputs,
-        faults=faults if contradicts else tuple(one for one in faults if one.times_better >= WORTH_A_WORD),
+        faults=tuple(one for one in faults if one.times_better >= WORTH_A_WORD),
         next=_next(design, likelihood, after, emulators, possible),
-        learned=None if contradicts else learned_sheet(inputs),
+        learned=None if contradicts or any(one.times_better >= STRONG for one in faults) else learned_sheet(inputs),
         cars=len(design.inputs),
         effective=posterior.effective,
         draws=tuple(_factors(design, z) for z in posterior.resampled(DRAWS)),
@@ -217,7 +221,9 @@ def _headline_values(name: str, emulator: Emulator, likelihood: Likelihood, z: A
     if name == "vacuum" and Quantity.IDLE_PRESSURE in likelihood.kinds:
         values = values - DISCREPANCIES[Quantity.IDLE_PRESSURE].common * z[:, likelihood.inputs + likelihood.kinds.index(Quantity.IDLE_PRESSURE)]
     noise = prior_draws(1, power=max(int(math.log2(len(z))), 1))[: len(z), 0]
-    deviation = math.hypot(emulator.error, POINTS.get(name, 0.0) * DISCREPANCIES[Quantity.IDLE_PRESSURE].own)
+    off = DISCREPANCIES[Quantity.IDLE_PRESSURE]
+    unread = off.common if name == "vacuum" and Quantity.IDLE_PRESSURE not in likelihood.kinds else 0.0
+    deviation = math.hypot(emulator.error, unread, POINTS.get(name, 0.0) * off.own)
     return np.asarray(values + deviation * np.random.default_rng(1).permutation(noise))
 
 
@@ -283,8 +289,17 @@ def _faults(likelihood: Likelihood, design: Design, plain: Posterior) -> tuple[F
         posterior, sizes = found[fault]
         unit = FAULTS[fault].unit
         low, middle, high = (_shown(float(v), unit, FAULT_UNITS[unit], difference=True) for v in posterior.quantiles(sizes, (LOW, 0.5, HIGH)))
-        rows.append(FaultFound(fault=fault, times_better=times, unit=FAULT_UNITS[unit], size=middle, low=low, high=high))
+        ends = [_shown(end, unit, FAULT_UNITS[unit], difference=True) for end in (FAULTS[fault].low, FAULTS[fault].high)]
+        left = likelihood_left(likelihood, posterior)
+        found_sizes = {"size": middle, "low": low, "high": high}
+        marks = {name: ends_of_search(value, least=ends[0] if ends[0] < 0.0 else -math.inf, most=ends[1]) for name, value in found_sizes.items()}
+        rows.append(FaultFound(fault=fault, times_better=times, by_chance=left, unit=FAULT_UNITS[unit], **found_sizes, marks=marks))
     return tuple(rows)
+
+
+def likelihood_left(likelihood: Likelihood, posterior: Posterior) -> float:
+    """Return how often chance would leave readings so far off with the most likely inputs and fault: their misfit and how unlikely these are, together."""
+    return float(chi2.sf(2.0 * posterior.cost, len(likelihood.readings)))
 
 
 def _next(

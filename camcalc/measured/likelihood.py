@@ -94,7 +94,9 @@ def likelihood_of(design: Design, readings: Sequence[Observed]) -> tuple[Likelih
     for k, (one, emulator) in enumerate(zip(used, emulators, strict=True)):
         off = DISCREPANCIES[one.quantity]
         size = abs(emulator.centre) if off.share else 1.0
-        deviations[k] = math.hypot(one.closeness, off.own * size, emulator.error)
+        # Rows taken at one point share the model's error there: many of them leave what one leaves.
+        alike = math.sqrt(sum(other.key == one.key for other in used))
+        deviations[k] = math.hypot(one.closeness, alike * off.own * size, alike * emulator.error)
         if one.quantity in kinds:
             # A vacuum reads high where the pressure reads low.
             sign = -1.0 if one.name == "manifold_vacuum" else 1.0
@@ -181,9 +183,10 @@ def _change_of(fault: Fault, likelihood: Likelihood, design: Design) -> Callable
     if fault is Fault.GAUGE:
         # A gauge that reads a share high: of the vacuum, or of the absolute pressure that a sensor reads.
         gain = np.array([one.value if one.name in ("manifold_pressure", "manifold_vacuum") else 0.0 for one in readings])
-        return None if not gain.any() else lambda s: s[:, None] * gain
+        return None if not gain.any() else lambda s: (s / (1.0 + s))[:, None] * gain
     if fault is Fault.UNMETERED_AIR:
-        sees = np.array([1.0 if one.name == "air_flow" else 0.0 for one in readings])
+        # A leak that came with the new cam's fitting.
+        sees = np.array([1.0 if one.name == "air_flow" and not one.before else 0.0 for one in readings])
         return None if not sees.any() else lambda s: -s[:, None] * sees
     if fault not in design.faulty:
         return None

@@ -30,13 +30,15 @@ JITTER = 1e-9
 
 
 class Posterior(NamedTuple):
-    """Draws of standard normal inputs, shape (draws, inputs), with weights that add up to one; effective number of draws, log of the evidence."""
+    """Draws of standard normal inputs, shape (draws, inputs), with weights that add up to one; effective number of draws, log of the evidence; the
+    most likely inputs, and half the sum of squares of these and of the misfit there."""
 
     draws: Array
     weights: Array
     effective: float
     log_evidence: float
     centre: Array
+    cost: float
 
     def mean(self, values: Array) -> Array:
         """Return the weighted mean of values of the draws, along their first axis."""
@@ -82,7 +84,7 @@ def posterior_of(
     inputs : int
         How many; before the readings each is standard normal and by itself.
     scale : float
-        Log of the product of the readings' standard deviations, taken off the evidence.
+        Log of the product of the readings' standard deviations, each in its own unit, taken off the evidence.
     start : int
         An input that the search begins at one and at minus one as well as at none: one whose sign is not known, or that cannot be below none.
 
@@ -139,4 +141,4 @@ def posterior_of(
     top = float(log_weight.max())
     evidence = top + float(np.log(weights.mean()))
     weights /= weights.sum()
-    return Posterior(draws, weights, float(1.0 / (weights**2).sum()), evidence, centre)
+    return Posterior(draws, weights, float(1.0 / (weights**2).sum()), evidence, centre, float(found.cost))

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Mapping
 from typing import Any, ClassVar
 
 from ..advice.bands import Headline, Uncertain
 from ..cautions import AT_IDLE_SPARK, ON_THE_ROAD
 from ..codes import Code
+from ..marks import Marks
 from ..results import Record
 from ..sheet.learned import Learned
 from .observed import Quantity
@@ -76,14 +78,19 @@ class LearnedInput(Record):
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
 class FaultFound(Record):
-    """What may be wrong with the car: how many times better the readings are explained with it than without, and its size with its 80 % band, in ``unit``."""
+    """What may be wrong with the car: how many times better the readings are explained with it than without, and its size with its 80 % band, in ``unit``.
+
+    ``by_chance`` is how often readings would lie so far off even so: a fault that leaves next to nothing to chance explains nothing.
+    """
 
     fault: Fault
     times_better: float
+    by_chance: float
     unit: str
     size: float
     low: float
     high: float
+    marks: Mapping[str, Marks] = dataclasses.field(default_factory=dict)
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
@@ -101,7 +108,8 @@ class NextReading(Record):
 class Learning(Record):
     """What a car's readings say. ``by_chance`` is how often readings of a car that the sheet allows lie so far off, all together.
 
-    ``cars`` were run through the model, ``effective`` draws carry the answer. ``learned`` is what a sheet then says, none where the readings contradict.
+    ``cars`` were run through the model, ``effective`` draws carry the answer. ``learned`` is what a sheet then says, none where the readings contradict,
+    or where a fault of the car explains them ten times as well.
     """
 
     in_data: ClassVar[tuple[str, ...]] = ("cautions",)

@@ -30,6 +30,6 @@ def readings_blocks(found: Learning, system: UnitSystem) -> list[Block]:
     if moved:
         blocks += [Heading("Inputs of the model that moved"), Lines(moved, listed=True)]
     if found.next:
-        blocks += [Heading("What to read next"), Lines(tuple(next_words(one) for one in found.next[:FIRST_NEXT]), listed=True)]
-        blocks.append(Fold("Rows for the sheet", (Lines(tuple(one.row.replace("\n", "  ") for one in found.next[:FIRST_NEXT])),)))
+        blocks += [Heading("What to read next, most narrowing per minute first"), Lines(tuple(next_words(one) for one in found.next[:FIRST_NEXT]), listed=True)]
+        blocks.append(Fold("Rows for the sheet", (Lines(tuple(line for one in found.next[:FIRST_NEXT] for line in one.row.splitlines())),)))
     return blocks

@@ -16,7 +16,7 @@ def _factor(doc: str) -> Any:
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
 class Learned(Section):
-    """Multipliers on inputs of the engine model, as ``camcalc learn`` writes them; 1, or left out, is what the sheet and the defaults give."""
+    """Multipliers on inputs of the engine model, as ``camcalc readings`` writes them; 1, or left out, is what the sheet and the defaults give."""
 
     overlap: float = _factor("flow through barely open valves")
     residual_kept: float = _factor("residual kept in the clearance")

@@ -9,12 +9,14 @@ from typing import Any
 
 from ..errors import InputError, did_you_mean
 from ..units import Bounds, parse, to_si
-from .measured_rows import IDLE, NEEDS, RESPONSES, ROAD, Measured, MeasuredRow
+from .measured_rows import BESIDE, CRANKING, IDLE, NEEDS, RESPONSES, ROAD, Measured, MeasuredRow
 from .section_reading import Problems, read_section
 
 __all__ = ["read_measured"]
 
-WITHIN = ("+-", "±")
+# No starter turns a warm engine faster [rev/s]; common practice, no source.
+FASTEST_STARTER = 400.0 / 60.0
+WITHIN = ("+-", "±", "+/-")
 FROM = "from"
 
 
@@ -60,6 +62,10 @@ def _read_row(number: int, row: Mapping[str, Any], problems: Problems, path: Pat
             except InputError as error:
                 problems.add(error)
                 return None
+    for key in within:
+        if key not in RESPONSES.get(str(figures.get("what")), ()):
+            problems.add(InputError(f"[{name}] {key}", came="a closeness", expected="one of a figure that was read, not of where it was read"))
+            return None
     said = read_section(name, Measured, figures, problems, [])
     if said is None:
         return None
@@ -83,7 +89,8 @@ def _closeness(where: str, key: str, figure: str, text: str) -> float:
         given, any_of_its_kind = parse(text, where), Bounds(declared.unit, -math.inf, math.inf, declared.show)
         # A difference: what the unit counts from falls out, so that 20 degC is 20 K.
         value = float(to_si(given, where, any_of_its_kind) - to_si(type(given)(0.0, given.units), where, any_of_its_kind))
-    if not 0.0 < value < abs(float(to_si(figure, where, declared.bounds))):
+    largest = math.inf if declared.unit == "crank_deg" else abs(float(to_si(figure, where, declared.bounds)))
+    if not 0.0 < value < largest:
         raise InputError(where, came=f'"{text}"', expected="a closeness above 0 and below the figure itself", fix="check the figure")
     return value
 
@@ -96,8 +103,8 @@ def _lacking(name: str, row: MeasuredRow) -> InputError | None:
             return InputError(f"[{name}] from", came=f'what = "{what}"', expected=f'"{IDLE}" or "{ROAD}" for a row from a log', fix="state the figure itself")
         return None
     for key in NEEDS[what]:
-        value = said.gear if key == "gear" else getattr(said.si, key)
-        if not value or not math.isfinite(value):
+        value = said.gear or math.nan if key == "gear" else getattr(said.si, key)
+        if not math.isfinite(value):
             return InputError(f"[{name}] {key}", came="nothing", expected=f'where a reading of "{what}" was taken', fix=f'add {key} = "..." to this row')
     if not row.responses():
         names = ", ".join(RESPONSES[what])
@@ -105,7 +112,9 @@ def _lacking(name: str, row: MeasuredRow) -> InputError | None:
     if math.isfinite(said.si.manifold_pressure) and math.isfinite(said.si.manifold_vacuum):
         fix = "keep the one that was read"
         return InputError(f"[{name}] manifold_vacuum", came="both manifold_pressure and manifold_vacuum", expected="one of them", fix=fix)
-    unread = [key for key in said.given if key in Measured.measures() and key not in (*NEEDS[what], *RESPONSES[what], "speed")]
+    if what == CRANKING and said.si.speed > FASTEST_STARTER:
+        return InputError(f"[{name}] speed", came=str(said.given["speed"]), expected="100 to 400 rpm, as a starter turns it", fix="check the figure")
+    unread = [key for key in said.given if key not in ("what", "cam", *NEEDS[what], *RESPONSES[what], *BESIDE[what])]
     if unread:
         return InputError(f"[{name}] {unread[0]}", came=f'a figure that "{what}" does not have', fix=did_you_mean(unread[0], RESPONSES[what]))
     return None

@@ -10,7 +10,9 @@ from typing import Any
 from ..results import Measure, Record, measure
 from .section import Section, plain
 
-__all__ = ["COASTING", "CRANKING", "IDLE", "MISFIRE_LIMIT", "NEEDS", "RESPONSES", "ROAD", "Measured", "MeasuredRow"]
+__all__ = [
+    "BESIDE", "COASTING", "CRANKING", "IDLE", "MISFIRE_LIMIT", "NEEDS", "RESPONSES", "ROAD", "Measured", "MeasuredRow",
+]  # fmt: skip
 
 IDLE, ROAD, COASTING, CRANKING, MISFIRE_LIMIT = WHAT = ("idle", "road", "coasting", "cranking", "misfire limit")
 
@@ -38,6 +40,10 @@ class Measured(Section):
 # What a row of each kind needs, and what it may bring, of which at least one.
 NEEDS: Mapping[str, tuple[str, ...]] = {
     IDLE: ("speed", "spark"), ROAD: ("speed", "spark", "gear"), COASTING: (), CRANKING: (), MISFIRE_LIMIT: ("speed", "spark"),
+}  # fmt: skip
+# What a row of each kind may say of where it was taken beside that.
+BESIDE: Mapping[str, tuple[str, ...]] = {
+    IDLE: ("gearbox", "accessories"), ROAD: (), COASTING: (), CRANKING: ("speed",), MISFIRE_LIMIT: ("gearbox", "accessories"),
 }  # fmt: skip
 STEADY = ("manifold_pressure", "manifold_vacuum", "air_flow", "fuel_flow", "exhaust_temperature")
 RESPONSES: Mapping[str, tuple[str, ...]] = {

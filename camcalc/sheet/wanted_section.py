@@ -82,11 +82,15 @@ def spelt_out(table: Mapping[str, Any]) -> dict[str, Any]:
     found: dict[str, Any] = {}
     for key, value in table.items():
         if key in INLINE:
-            found |= _parts(key, value)
+            own = _parts(key, value)
         elif key == COMPRESSION:
-            found |= dict(zip(COMPRESSIONS, _pair(value), strict=True))
+            own = dict(zip(COMPRESSIONS, _pair(value), strict=True))
         else:
-            found[key] = value
+            own = {key: value}
+        twice = [name for name in own if name in found]
+        if twice:
+            raise InputError(f"[wanted] {twice[0]}", came="twice, in two forms", expected="once", fix="keep one of the two forms")
+        found |= own
     return found
 
 

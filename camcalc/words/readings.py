@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from ..cautions import ON_THE_ROAD
+from ..measured.likelihood import CONTRADICTS
 from ..measured.prior import Fault
 from ..measured.records import Learning
 from ..unit_system import WRITTEN, UnitSystem, output_unit
@@ -29,7 +30,7 @@ DOUBTED = 2.0
 FAULTS = {
     Fault.CAM_TURNED: ("the cam stands {size} {way} than on the card", ("later", "earlier"), "Degree the cam."),
     Fault.ROCKER_RATIO: ("rockers lift {size} {way} than on the sheet", ("more", "less"), "Measure valve lift over lobe lift."),
-    Fault.LASH: ("valves lift {size} {way} later than on the sheet, from lash or soft tappets", ("", ""), "Set lash, or check that tappets pump up."),
+    Fault.LASH: ("valves lift {size} {way} later, from lash or soft tappets", ("", ""), "Set lash, or check that tappets pump up."),
     Fault.GAUGE: ("the manifold gauge or sensor reads {size} {way}", ("high", "low"), "Compare it with the barometer, engine off, and with another gauge."),
     Fault.UNMETERED_AIR: ("{size} of air {way} gets in past the air meter", ("", ""), "Search for the leak."),
 }
@@ -58,14 +59,23 @@ def outcome_words(found: Learning) -> list[str]:
     lines = []
     if found.contradicts:
         share = f"{100.0 * found.by_chance:.1g} %" if found.by_chance >= 1e-4 else "less than 0.01 %"
-        lines.append(f"The {count} readings contradict the sheet or one another: {share} of cars that it allows read so far off. Find out why first.")
+        who = "1 reading contradicts" if count == 1 else f"{count} readings contradict"
+        lines.append(f"The {who} the sheet or one another: {share} of cars that it allows read so far off. Find out why first.")
         worst = doubted(found)
         for one in worst:
             side = "above" if one.off > 0.0 else "below"
             lines.append(f"{capitalised(_where(one))} is {abs(one.off):.1f} deviations {side} what all others expect.")
         lines.append("No band below should be relied on, and nothing is written into a sheet.")
     else:
-        lines.append(f"The {count} readings agree with the sheet: {100.0 * found.by_chance:.0f} % of cars that it allows read as far off or further.")
+        share = f"{100.0 * found.by_chance:.0f} %" if found.by_chance < 0.99 else "more than 99 %"
+        agree = "1 reading agrees" if count == 1 else f"{count} readings agree"
+        lines.append(f"The {agree} with the sheet: {share} of cars that it allows read as far off or further.")
+    if found.contradicts and not any(one.by_chance >= CONTRADICTS for one in found.faults):
+        lines.append("No single fault looked at explains the readings: look for a wrong figure first.")
+    elif found.learned is None and not found.contradicts:
+        lines.append("A fault of the car explains them far better than none. Bands below assume no fault, and nothing is written into a sheet.")
+    elif found.faults:
+        lines.append("Bands below assume no fault.")
     unused = [one for one in found.readings if not one.used]
     if unused:
         names = ", ".join(_where(one) for one in unused)
@@ -122,11 +132,13 @@ def fault_words(one: FaultFound, system: UnitSystem) -> str:
     """Return what may be wrong with the car, how well it explains the readings, and how to check it."""
     text, ways, check = FAULTS[one.fault]
     way = ways[0] if one.size >= 0.0 else ways[1]
-    settled = one.low * one.high > 0.0
+    # A fault that has one sign only is settled where its band keeps off none.
+    settled = one.low * one.high > 0.0 and min(abs(one.low), abs(one.high)) > 0.1 * max(abs(one.low), abs(one.high))
     size = f"{_value(abs(one.size), one.unit, system, 2)} {_unit(one.unit, system)}" if settled else "a little"
     words = " ".join(text.format(size=size, way=way).split())
-    ends = sorted((abs(one.low), abs(one.high)))
-    between = f" ({_value(ends[0], one.unit, system, 2)} to {_value(ends[1], one.unit, system, 2)})" if settled else f" ({UNCERTAIN_SIZE})"
+    reach = sorted((abs(one.low), abs(one.high)))
+    size += " (the end of what was tried)" if one.mark("size") is not None else ""
+    between = f" ({_value(reach[0], one.unit, system, 2)} to {_value(reach[1], one.unit, system, 2)})" if settled else f" ({UNCERTAIN_SIZE})"
     return f"{capitalised(words)}{between}: explains the readings {one.times_better:.2g} times as well as no fault. {check}"
 
 
@@ -155,12 +167,12 @@ def rows_words(candidates: Sequence[Candidate], *, replaced: bool) -> list[str]:
         Whether the sheet has the cam that is in the car before.
     """
     lines = [f"# ! {text}" for text in ON_THE_ROAD]
-    lines += ["# Put a figure in place of each ?, take rows out that you do not read.", '# How closely it was read may stand behind it: "55.5 kPa +- 0.8 kPa".']
+    lines.append("# Put a figure in place of each ?, take rows out that you do not read.")
+    lines.append('# How closely it was read may stand behind it, as one standard deviation: "55.5 kPa +- 0.8 kPa".')
     if replaced:
         lines += ['# Read compression and idle before the change too, with cam = "replaced":', "# against these it shows how the new cam was fitted."]
     for one in candidates:
         lines += ["", f"# {HOW[one.row.said.what]} About {time_words(one.seconds)}.", *one.text.splitlines()]
-        lines += ['spark = "? crank_deg"'] if one.row.said.what == "misfire limit" else []
     return lines
 
 
