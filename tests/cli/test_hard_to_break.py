@@ -71,9 +71,9 @@ def test_no_command_replaces_what_is_there_unless_it_is_forced(words: list[str],
 def test_every_command_that_writes_asks_for_force_and_hands_it_on(root: Path) -> None:
     for name in entry.COMMANDS:
         source = (root / "camcalc" / "cli" / f"{name.replace('-', '_')}.py").read_text(encoding="utf-8")
-        writes = 'metavar="DIR"' in source or "write_files(" in source
+        writes = 'metavar="DIR"' in source or "write_files(" in source or "save_build(" in source
         assert ("add_force(parser)" in source) == writes, name
-        assert source.count("replace=options.force") + source.count("force=options.force") >= 2 * writes, name
+        assert sum(source.count(f"{word}=options.force") for word in ("replace", "force", "overwrite")) >= 2 * writes, name
 
 
 def test_a_device_is_refused_before_the_work_begins(sheet: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: Said) -> None:

@@ -149,7 +149,7 @@ def ranked() -> dict[str, dict[Fault, list[int]]]:
         for one in every:
             value = float(row[title(one)])
             gauge = 1.0 + (sizes[fault] if fault is Fault.GAUGE and one.name == "manifold_pressure" else 0.0)
-            leak = sizes[fault] if fault is Fault.UNMETERED_AIR and one.name == "air_flow" else 0.0
+            leak = sizes[fault] if fault is Fault.UNMETERED_AIR and one.name == "air_flow" and not one.before else 0.0
             own.append(noisy(one, value * gauge - leak, common[one.quantity], *rng.normal(size=2)))
         for name, rows in (("new", NEW), ("with_before", (*NEW, *BEFORE))):
             likelihood, _ = likelihood_of(design, [one for one in own if one.row in rows])
