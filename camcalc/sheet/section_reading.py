@@ -183,10 +183,10 @@ def check_names(section: str, table: Mapping[str, Any], known: Any, problems: Pr
 
 def _homes() -> dict[str, str]:
     """Return the section that each key belongs to, of those that only one has."""
-    from .sections import SECTIONS
+    from .sections import SECTIONS, WRITTEN_BY_COMMANDS
 
     found: dict[str, list[str]] = {}
     for name, kind in SECTIONS.items():
-        for key in kind.inputs():
+        for key in kind.inputs() if name not in WRITTEN_BY_COMMANDS else ():
             found.setdefault(key, []).append(name)
     return {key: names[0] for key, names in found.items() if len(names) == 1}

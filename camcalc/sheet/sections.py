@@ -20,6 +20,7 @@ __all__ = [
     "OPTIONAL",
     "SECTIONS",
     "STALL_TORQUE_PER_DISPLACEMENT",
+    "WRITTEN_BY_COMMANDS",
     "Engine",
     "Fuel",
     "Idle",
@@ -357,3 +358,5 @@ SECTIONS: dict[str, type[Section]] = {
 }  # fmt: skip
 # Sections that a sheet may do without; the others have defaults, or are needed.
 OPTIONAL = ("injector", "learned")
+# Sections that a command writes and nobody types.
+WRITTEN_BY_COMMANDS = ("learned",)

@@ -10,7 +10,7 @@ from typing import Any
 from ..results import Measure
 from ..units import range_text
 from .card_keys import CARD, LOBE, CardKey
-from .sections import SECTIONS
+from .sections import SECTIONS, WRITTEN_BY_COMMANDS
 from .typed_units import WHY_TYPED
 
 __all__ = ["key_list", "sheet_template"]
@@ -52,8 +52,6 @@ FIRST = {
 }  # fmt: skip
 CAM_ASKED = ("rocker_ratio", "lobe_separation", "intake_centreline")
 LOBE_ASKED = ("valve_lift",)
-# Sections that a command writes and nobody types.
-WRITTEN_BY_COMMANDS = ("learned",)
 IN_TABLES = ("duration", "opens", "closes")
 
 

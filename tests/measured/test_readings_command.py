@@ -163,6 +163,5 @@ def test_a_brief_rests_on_the_readings(tmp_path: Path, coarse: None, monkeypatch
     # The idle lies where it was read, and its band is that of the draws that the readings left.
     nominal = brief.sure.nominal["vacuum"]
     assert abs(nominal - (101.3e3 - pressure)) < 4e3
-    low, high = brief.sure.bands["vacuum"]
-    assert high - low < 8e3
+    assert brief.sure.samples == len(brief.readings.draws)
     assert type(brief).from_dict(brief.to_dict()).to_dict() == brief.to_dict()

@@ -12,9 +12,12 @@ from camcalc.errors import CamcalcError, InputError
 from camcalc.sheet import load_build, load_cam
 from camcalc.sheet.card_keys import CARD, LOBE
 from camcalc.sheet.examples import example_files, example_names
-from camcalc.sheet.sections import SECTIONS
+from camcalc.sheet.sections import SECTIONS as EVERY
+from camcalc.sheet.sections import WRITTEN_BY_COMMANDS
 from camcalc.sheet.template import FIRST, key_list, sheet_template
 
+# Sections that a user types; the others a command writes.
+SECTIONS = {name: kind for name, kind in EVERY.items() if name not in WRITTEN_BY_COMMANDS}
 # Invented figures for every "?" that must be replaced.
 FILLED = {
     "rocker_ratio": "1.5", "lobe_separation": '"111 cam_deg"', "intake_centreline": '"107 crank_deg"', "valve_lift": '"13 mm"', "cylinders": "6",
