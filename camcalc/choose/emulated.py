@@ -75,7 +75,7 @@ def emulate(cards: Array, tolerances: Array, values: Array, *, start: Array | No
     values : array, shape (runs,)
         The figure, in its own unit.
     start : array, shape (2 + features + tolerances,)
-        Logarithms of the surrogate's own scale factors, as ``logs`` of an earlier one through fewer of the runs; fitted when left out.
+        Logarithms, no unit, of the surrogate's own scale factors, as ``logs`` of an earlier one through fewer of the runs; fitted when left out.
 
     Notes
     -----

@@ -36,6 +36,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 # The sections' names, here so that --help is there at once; a test compares them with the sections.
 SECTION_NAMES = (
+    "readings",
     "idle", "spark", "fuel", "injection", "reversion", "surge", "sensors", "trade-off", "cures", "road-test", "cam", "bands", "assumed", "notes", "sources",
     "cautions",
 )  # fmt: skip
