@@ -1,4 +1,5 @@
-"""Makes the tables of cars beside it with the resolved engine: what the first example's sheet allows, and cars with one fault each. Some ten minutes.
+"""Makes the tables of cars beside it with the resolved engine: what the first example's sheet allows, cars with one fault each, and
+cars whose truth is other physics. Some fifteen minutes.
 
 ``python -m tests.measured.make_cars`` from the root; ``test_cars_are_still_those_of_the_engine`` runs some of them again.
 """
@@ -6,6 +7,7 @@
 from __future__ import annotations
 
 import csv
+import functools
 import os
 import sys
 from collections.abc import Sequence
@@ -17,15 +19,17 @@ import numpy as np
 
 import camcalc as cc
 from camcalc.cycle.models import sampled_kind
-from camcalc.measured.design import HEADLINE_NAMES, Design, design_of, key_of
+from camcalc.measured.design import HEADLINE_NAMES, Design, _car, design_of, key_of
 from camcalc.measured.observed import Observed, observed_of
 from camcalc.measured.prior import FAULTS, Fault, design_build, multipliers
 from camcalc.sheet.measured_reading import read_measured
 from camcalc.sheet.section_reading import Problems
+from tests.oracles.other_exchange_engine import OtherExchangeEngine
 
 HERE = Path(__file__).parent
 BUILD = HERE.parents[1] / "examples" / "quarry-road" / "build.toml"
 SEED, EACH = 7, 25
+HELD_OUT_SEED, HELD_OUT = 17, 32
 STEADY = {"manifold_pressure": "50 kPa", "air_flow": "9 g/s"}
 ROWS: list[dict[str, Any]] = [
     {"what": "cranking", "cranking_pressure": "1200 kPa"},
@@ -131,6 +135,27 @@ def make_faulty() -> None:
     _write("faulty_cars.csv", heads, table)
 
 
+def held_out_row(kind: Any, inputs: Sequence[float], names: Sequence[str]) -> list[float]:
+    """Readings and headlines of a car whose truth is another engine, at inputs from -1 to 1."""
+    car = _car(kind, cc.load_build(BUILD), multipliers(names, np.array(inputs)), {key_of(one): one for one in readings()}, True)
+    return [*(car[key_of(one)] for one in readings()), *(car[f"h_{name}"] for name in HEADLINE_NAMES)]
+
+
+def make_held_out() -> None:
+    """Write cars whose truth comes from other physics: the engine with its own flow backwards and heat, and the quick closed forms."""
+    kinds = {"other exchange": functools.partial(OtherExchangeEngine, rtol=3e-5, tolerance=5e-4), "quick": sampled_kind("quick")}
+    heads = ["truth", *map(title, readings()), *(f"h:{name}" for name in HEADLINE_NAMES)]
+    rows: list[list[object]] = []
+    for truth, kind in kinds.items():
+        names = kind(cc.load_build(BUILD)).uncertain
+        drawn = np.random.default_rng(HELD_OUT_SEED).uniform(-1.0, 1.0, (HELD_OUT, len(names))).tolist()
+        with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
+            found = pool.map(lambda x, kind=kind, names=names: held_out_row(kind, x, names), drawn)  # type: ignore[misc]
+            rows += [[truth, *(f"{v:.8g}" for v in row)] for row in found]
+    _write("held_out.csv", heads, rows)
+
+
 if __name__ == "__main__":
     make_faulty()
     make_allowed()
+    make_held_out()
