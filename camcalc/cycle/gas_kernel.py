@@ -23,7 +23,7 @@ SMOOTH = 2e-3
 # The critical pressure ratio of any gas with gamma above 1.02 lies below this; saves computing it.
 NEVER_CHOKED_ABOVE = 0.61
 
-__all__ = ["SMOOTH", "flow", "gas_table", "properties"]
+__all__ = ["SMOOTH", "flow", "gas_table", "nozzle", "properties"]
 
 Array = NDArray[np.float64]
 # Faster arithmetic that still knows infinities and not-a-number, which the step control relies on.
@@ -82,6 +82,28 @@ def flow(area: float, p_up: float, p_down: float, t: float, r: float, gamma: flo
     ----------
     Heywood 1988, equations C.8 and C.9; the cubic is ours, see ``notebooks/decisions.md``.
     """
+    return nozzle(area, p_up, p_down, t, r, gamma, smooth)[0]
+
+
+@compiled(inline="always", error_model="numpy", fastmath=FAST)
+def nozzle(area: float, p_up: float, p_down: float, t: float, r: float, gamma: float, smooth: float) -> tuple[float, float]:
+    """Return what ``flow`` returns, and how fast it falls as the pressure behind rises [kg/(s Pa)]; not below none.
+
+    Parameters
+    ----------
+    area : float
+        Effective [m2].
+    p_up, p_down : float
+        Pressures before and behind [Pa].
+    t : float
+        Temperature before the nozzle [K].
+    r : float
+        Gas constant [J/(kg K)].
+    gamma : float
+        Ratio of specific heats.
+    smooth : float
+        Relative pressure difference below which the flow is regularised.
+    """
     pr = p_down / p_up
     g1 = (gamma - 1.0) / gamma
     if pr < NEVER_CHOKED_ABOVE:
@@ -89,7 +111,9 @@ def flow(area: float, p_up: float, p_down: float, t: float, r: float, gamma: flo
         pr = max(pr, (2.0 / (gamma + 1.0)) ** (1.0 / g1))
     if pr < 1.0 - smooth:
         a = pr ** (1.0 / gamma)
-        psi = a * math.sqrt(2.0 / g1 * (1.0 - pr / a))
+        root = 1.0 - pr / a
+        psi = a * math.sqrt(2.0 / g1 * root)
+        falls = max(psi * (0.5 * g1 / a / root - 1.0 / (gamma * pr)), 0.0)
     else:
         edge = 1.0 - smooth
         a = edge ** (1.0 / gamma)
@@ -98,4 +122,6 @@ def flow(area: float, p_up: float, p_down: float, t: float, r: float, gamma: flo
         slope = -at * (1.0 / (gamma * edge) - 0.5 * g1 / a / root) * smooth
         s = (1.0 - pr) / smooth
         psi = s * (1.5 * at - 0.5 * slope) + s**3 * (0.5 * slope - 0.5 * at)
-    return area * p_up / math.sqrt(r * t) * psi
+        falls = (1.5 * at - 0.5 * slope + 3.0 * s * s * (0.5 * slope - 0.5 * at)) / smooth
+    sonic = area / math.sqrt(r * t)
+    return sonic * p_up * psi, sonic * falls

@@ -9,14 +9,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..compiling import compiled
-from .gas_kernel import FAST, flow, properties
+from .gas_kernel import FAST, flow, nozzle, properties
 from .layout import ExhaustKind, IntakeKind, State, Sum
 
-__all__ = ["TABLE_STEP", "Boundary", "Setup", "burn_rate", "cylinder_heat", "filled", "rates", "volume_at", "warming"]
+__all__ = ["QUICKEST", "TABLE_STEP", "Boundary", "Setup", "burn_rate", "cylinder_heat", "filled", "rates", "volume_at", "warming"]
 
 Array = NDArray[np.float64]
 
 TABLE_STEP = 0.25
+# The quickest that two pressures meet through a valve [1/deg], where they would meet quicker still. Of 1, 1.5, 2, 3, 5 and 10 tried on three engines from
+# 700 rpm up, this moves trapped mass and burned fraction by less than 0.02 %, as steps at a relative tolerance of 1e-5 do, and takes half the steps at idle.
+QUICKEST = 2.0
 # Rows of the table of valve areas: each valve forwards, and in the row after it backwards.
 INTAKE_AREAS, EXHAUST_AREAS = 0, 2
 
@@ -50,6 +53,7 @@ class Setup(NamedTuple):
     plenum_area: float  # wall of the plenum, a cylinder's share [m2]
     plenum_factor: float  # as port_factor, in the plenum
     smooth: float
+    quickest: float  # two pressures meet through a valve no faster than this [1/deg]; see ``_unhurried``
     intake_pressure: float
     intake_temperature: float
     held_temperature: float
@@ -103,11 +107,13 @@ class Gas(NamedTuple):
 
 
 class Stream(NamedTuple):
-    """What flows [kg/s], with the enthalpy [J/kg] and the burned fraction of the side that it comes from."""
+    """What flows [kg/s], with the enthalpy [J/kg] and the burned fraction of the side that it comes from, and how the flow falls with the pressure
+    against it [kg/(s Pa)]."""
 
     flow: float
     enthalpy: float
     burned: float
+    falls: float
 
 
 @compiled(inline="always", error_model="numpy", fastmath=FAST)
@@ -239,11 +245,47 @@ def _through(s: Setup, row: int, theta: float, a: Gas, b: Gas) -> Stream:
     """Return the flow through a valve, from side a to side b positive; ``row`` and the next hold its areas that way and back."""
     if a.pressure >= b.pressure:
         area = _area(s.areas, row, theta)
-        moved = flow(area, a.pressure, b.pressure, a.temperature, a.gas_constant, a.cp / (a.cp - a.gas_constant), s.smooth) if area > 0.0 else 0.0
-        return Stream(moved, a.enthalpy, a.burned)
+        if area <= 0.0:
+            return Stream(0.0, a.enthalpy, a.burned, 0.0)
+        moved, falls = nozzle(area, a.pressure, b.pressure, a.temperature, a.gas_constant, a.cp / (a.cp - a.gas_constant), s.smooth)
+        return Stream(moved, a.enthalpy, a.burned, falls)
     area = _area(s.areas, row + 1, theta)
-    moved = -flow(area, b.pressure, a.pressure, b.temperature, b.gas_constant, b.cp / (b.cp - b.gas_constant), s.smooth) if area > 0.0 else 0.0
-    return Stream(moved, b.enthalpy, b.burned)
+    if area <= 0.0:
+        return Stream(0.0, b.enthalpy, b.burned, 0.0)
+    moved, falls = nozzle(area, b.pressure, a.pressure, b.temperature, b.gas_constant, b.cp / (b.cp - b.gas_constant), s.smooth)
+    return Stream(-moved, b.enthalpy, b.burned, falls)
+
+
+@compiled(inline="always", error_model="numpy", fastmath=FAST)
+def _pressing(gas: Gas, energy: float, dm: float, db: float) -> float:
+    """Return how fast a volume's pressure rises by what it gains [Pa/s], its size held."""
+    dt = warming(gas, energy, dm, db)
+    return gas.pressure * (dm / gas.mass + dt / gas.temperature + gas.constant_by_burned * (db - gas.burned * dm) / (gas.mass * gas.gas_constant))
+
+
+@compiled(inline="always", error_model="numpy", fastmath=FAST)
+def _unhurried(stream: Stream, a: Gas, b: Gas, meeting: float, by_flow: float, quickest: float) -> Stream:
+    """Return a stream from side a to side b slowed towards the one that holds the two pressures' difference.
+
+    The difference relaxes at ``by_flow * falls`` [1/s] onto what the flow of the moment needs. Where that is far quicker than all else, the flow is the one
+    that holds it, whatever the nozzle; so the way there may be slower, and the flow stays the same but for how the difference itself changes.
+
+    Parameters
+    ----------
+    stream : Stream
+    a, b : Gas
+    meeting : float
+        How fast the difference rises with the stream as it is [Pa/s].
+    by_flow : float
+        How much slower for each kg/s [Pa/kg].
+    quickest : float
+        [1/s].
+    """
+    rate = by_flow * stream.falls
+    if rate <= quickest:
+        return stream
+    moved = stream.flow + (1.0 - quickest / rate) * meeting / by_flow
+    return Stream(moved, a.enthalpy, a.burned, stream.falls) if moved >= 0.0 else Stream(moved, b.enthalpy, b.burned, stream.falls)
 
 
 @compiled(inline="always", error_model="numpy", fastmath=FAST)
@@ -299,6 +341,9 @@ def rates(theta: float, y: Array, dy: Array, s: Setup, b: Boundary) -> None:
     outward = _through(s, EXHAUST_AREAS, theta, cylinder, behind)
     lost = cylinder_heat(s, b, theta, cylinder.pressure, cylinder.temperature, volume)
     made = burn_rate(b, theta) / seconds
+    fed = _fed(y, s, b, inward, before)
+    if inward.falls > 0.0 or outward.falls > 0.0:
+        inward, outward = _settled_flows(s, seconds, (inward, outward), (before, cylinder, behind), fed, (growth / (volume * seconds), lost, made))
     dm = inward.flow - outward.flow
     db = inward.flow * inward.burned - outward.flow * outward.burned + made
     energy = inward.flow * inward.enthalpy - outward.flow * outward.enthalpy - cylinder.pressure * growth / seconds - lost
@@ -308,7 +353,7 @@ def rates(theta: float, y: Array, dy: Array, s: Setup, b: Boundary) -> None:
     if s.exhaust == ExhaustKind.PORT:
         _port(dy, s, b, seconds, outward, port)
     if _with_runner(s):
-        _runner(y, dy, s, b, seconds, inward, before)
+        _runner(dy, s, seconds, inward, before, fed)
     elif s.intake == IntakeKind.HELD:
         slug = seconds if inward.flow < 0.0 or y[State.PLENUM_MASS] > 0.0 else 0.0
         dy[State.PLENUM_MASS] = -inward.flow * slug
@@ -369,20 +414,81 @@ def _in_plenum(y: Array, s: Setup, b: Boundary) -> Gas:
     return _at_pressure(s, s.intake_pressure, s.plenum_volume, b.plenum_temperature, b.plenum_burned)
 
 
+class Fed(NamedTuple):
+    """What the plenum and the wall give the runner: what flows in, with what it comes from; how fast that flow grows [kg/s2]; wall heat out [W]."""
+
+    drawn: Stream
+    grows: float
+    heat: float
+    plenum: Gas
+
+
 @compiled(inline="always", error_model="numpy", fastmath=FAST)
-def _runner(y: Array, dy: Array, s: Setup, b: Boundary, seconds: float, inward: Stream, gas: Gas) -> None:
-    """Intake runner: fed by the plenum through a column of gas with inertia, drawn on by the valve, warmed or cooled by its wall."""
+def _fed(y: Array, s: Setup, b: Boundary, inward: Stream, gas: Gas) -> Fed:
+    """Return what feeds the runner through a column of gas with inertia; nothing where there is none."""
+    if not _with_runner(s):
+        return Fed(Stream(0.0, 0.0, 0.0, 0.0), 0.0, 0.0, gas)
     plenum = _in_plenum(y, s, b)
     q = y[State.RUNNER_FLOW]
     source = plenum if q >= 0.0 else gas
     density = source.pressure / (source.gas_constant * source.temperature)
     drop = s.runner_loss * q * abs(q) / (2.0 * density * s.runner_area**2)
-    dy[State.RUNNER_FLOW] = s.runner_area / s.runner_length * (plenum.pressure - gas.pressure - drop) * seconds
-    drawn = Stream(q, source.enthalpy, source.burned)
     heat = 0.0
     if s.port_factor > 0.0:
         h = _pipe_heat(0.5 * (abs(q) + abs(inward.flow)), gas.temperature, s.runner_diameter, s.runner_area, s.port_factor)
         heat = h * 4.0 * s.runner_volume / s.runner_diameter * (gas.temperature - s.runner_wall)
+    grows = s.runner_area / s.runner_length * (plenum.pressure - gas.pressure - drop)
+    return Fed(Stream(q, source.enthalpy, source.burned, 0.0), grows, heat, plenum)
+
+
+@compiled(inline="always", error_model="numpy", fastmath=FAST)
+def _settled_flows(
+    s: Setup, seconds: float, streams: tuple[Stream, Stream], gases: tuple[Gas, Gas, Gas], fed: Fed, own: tuple[float, float, float]
+) -> tuple[Stream, Stream]:
+    """Return the flows through both valves, the one whose pressures meet the quicker unhurried.
+
+    Parameters
+    ----------
+    s : Setup
+    seconds : float
+        For each degree.
+    streams : tuple of two Streams
+        Into the cylinder, out of it.
+    gases : tuple of three Gases
+        Before the intake valve, in the cylinder, behind the exhaust valve.
+    fed : Fed
+    own : tuple of three floats
+        Of the cylinder: growth of its volume over the volume [1/s], wall heat out [W], burned mass made [kg/s].
+    """
+    inward, outward = streams
+    before, cylinder, behind = gases
+    grows, lost, made = own
+    quickest = s.quickest / seconds
+    dm = inward.flow - outward.flow
+    db = inward.flow * inward.burned - outward.flow * outward.burned + made
+    energy = inward.flow * inward.enthalpy - outward.flow * outward.enthalpy - lost
+    # What the piston takes from the gas: pressure times how fast its volume grows.
+    work = cylinder.mass * cylinder.gas_constant * cylinder.temperature * grows
+    rising = _pressing(cylinder, energy - work, dm, db)
+    rising -= cylinder.pressure * grows
+    by_inward = _pressing(cylinder, inward.enthalpy, 1.0, inward.burned)
+    feeding = 0.0
+    if _with_runner(s):
+        drawn = fed.drawn
+        gained = drawn.flow * drawn.enthalpy - inward.flow * inward.enthalpy - fed.heat
+        feeding = _pressing(before, gained, drawn.flow - inward.flow, drawn.flow * drawn.burned - inward.flow * inward.burned)
+        by_inward += _pressing(before, inward.enthalpy, 1.0, inward.burned)
+    by_outward = _pressing(cylinder, outward.enthalpy, 1.0, outward.burned)
+    if by_inward * inward.falls >= by_outward * outward.falls:
+        return _unhurried(inward, before, cylinder, feeding - rising, by_inward, quickest), outward
+    return inward, _unhurried(outward, cylinder, behind, rising, by_outward, quickest)
+
+
+@compiled(inline="always", error_model="numpy", fastmath=FAST)
+def _runner(dy: Array, s: Setup, seconds: float, inward: Stream, gas: Gas, fed: Fed) -> None:
+    """Intake runner: fed by the plenum through a column of gas with inertia, drawn on by the valve, warmed or cooled by its wall."""
+    q, drawn, heat, plenum = fed.drawn.flow, fed.drawn, fed.heat, fed.plenum
+    dy[State.RUNNER_FLOW] = fed.grows * seconds
     dm = q - inward.flow
     db = q * drawn.burned - inward.flow * inward.burned
     dy[State.RUNNER_MASS] = dm * seconds

@@ -28,6 +28,7 @@ from .mixing import NO_SECANTS
 from .operating import AIR_DENSITY, RATED_SPEED, OperatingState, Tolerances, with_learned
 from .plain_cycle import Burning, burn_boundary, burn_layout, burned_out, cycle_stops
 from .port_flow import PortFlow, flow_of
+from .rates import QUICKEST
 from .settled_figures import SingleCycle, dead_state, running_state
 from .setup import Conditions, course_of, guess_of, lifts_of, setup_of
 from .steady import NO_MARKS, Marching, Settled, settle
@@ -86,6 +87,7 @@ class ResolvedEngine:
         instantaneous: bool = False,
         rtol: float = RTOL,
         smooth: float = SMOOTH,
+        quickest: float = QUICKEST,
         held_temperature: float = HELD_TEMPERATURE,
         exhaust_temperature: float = EXHAUST_TEMPERATURE,
         intake_temperature: float | None = None,
@@ -112,12 +114,13 @@ class ResolvedEngine:
             build,
             tolerances,
             INTAKE_MODELS[intake_model],
-            Conditions(adiabatic, smooth, held_temperature, intake_temperature, exhaust_pressure, plenum_cylinders=self.plenum_cylinders),
+            Conditions(adiabatic, smooth, quickest, held_temperature, intake_temperature, exhaust_pressure, plenum_cylinders=self.plenum_cylinders),
             self.lifts,
             self.course,
         )
         self.lattice = Lattice(self._calm, self.guess, ambient=self.ambient, tolerance=tolerance)
-        made = (intake_model, adiabatic, instantaneous, rtol, smooth, held_temperature, exhaust_temperature, intake_temperature, exhaust_pressure, tolerance)
+        settling = (adiabatic, instantaneous, rtol, smooth, quickest, tolerance)
+        made = (intake_model, *settling, held_temperature, exhaust_temperature, intake_temperature, exhaust_pressure)
         # What was answered, by the question: remembered, never begun from.
         self.answers = keeping.answers_of(build, asked, made)
         self._settled: dict[tuple[float, float, float], Settled] = {}

@@ -36,13 +36,15 @@ GUESSED_CHARGE, GUESSED_RUNNER, GUESSED_PLENUM = (400.0, 0.25), (30.0, 0.1), (5.
 
 
 class Conditions(NamedTuple):
-    """What an engine may be run under for comparison: no wall heat, a linear range of the nozzle [relative pressure], temperatures [K], pressure [Pa].
+    """What an engine may be run under for comparison: no wall heat, a linear range of the nozzle [relative pressure], how quickly pressures meet
+    through a valve at most [1/deg], temperatures [K], pressure [Pa].
 
     ``plenum_cylinders`` breathe from one plenum.
     """
 
     adiabatic: bool
     smooth: float
+    quickest: float
     held_temperature: float
     intake_temperature: float | None
     exhaust_pressure: float | None
@@ -152,6 +154,7 @@ def setup_of(build: Build, tolerances: Tolerances, intake: IntakeKind, condition
         plenum_area=PLENUM_SIDES * plenum ** (2.0 / 3.0) / c.plenum_cylinders,
         plenum_factor=0.0 if c.adiabatic else build.engine.port_heat_factor * t.plenum_heat,
         smooth=c.smooth,
+        quickest=c.quickest,
         intake_pressure=ambient,
         intake_temperature=air if c.intake_temperature is None else c.intake_temperature,
         held_temperature=c.held_temperature,

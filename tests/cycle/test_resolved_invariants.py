@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import math
 from collections.abc import Callable
 from typing import Any, NamedTuple
 
@@ -12,6 +13,7 @@ import pytest
 from camcalc import ResolvedEngine
 from camcalc.cycle.layout import INDEX
 from camcalc.cycle.operating import Ending
+from camcalc.cycle.rates import QUICKEST
 from camcalc.cycle.resolved import RTOL, SMOOTH
 from camcalc.cycle.simulate import CycleResult, describe_cycle
 from camcalc.cycle.steady import Settled
@@ -185,7 +187,16 @@ def test_ten_times_finer_steps_change_nothing_that_matters(settled: Make, point:
 
 @each_point
 def test_a_ten_times_shorter_straight_part_of_the_nozzle_changes_nothing_that_matters(settled: Make, point: Point) -> None:
-    same(settled(point), settled(point, smooth=0.1 * SMOOTH), 1e-3)
+    # The nozzle's own: how quickly pressures meet through it has a test of its own, below.
+    same(settled(point, quickest=math.inf), settled(point, smooth=0.1 * SMOOTH, quickest=math.inf), 1e-3)
+
+
+@each_point
+def test_how_quickly_pressures_meet_through_a_valve_changes_nothing_that_matters(settled: Make, point: Point) -> None:
+    plain = settled(point, quickest=math.inf)
+    same(settled(point), plain, 5e-4)
+    # Halved, it is still closer than the model is asked to be.
+    same(settled(point, quickest=0.5 * QUICKEST), plain, 3e-3)
 
 
 def test_an_engine_that_cannot_run_is_dying_not_broken(resolved: Make, settled: Make) -> None:

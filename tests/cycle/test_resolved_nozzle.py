@@ -149,7 +149,8 @@ def test_the_flow_between_two_volumes_turns_round_when_their_pressures_are_excha
         y[0], y[1], y[3], y[7], y[8] = cylinder * volume / (setup.gas[0, 6] * 350.0), 350.0, 1.0, 900.0, 1.0
         outside = 300.0, 0.0, 900.0, 1.0, setup.exhaust_pressure
         given = Boundary(*outside, 1e9, 0.0, 3.0, 1e9, 0.0, 1e5, 5e-4, 350.0, 230.0, 500.0)
-        rates(theta, y, dy, setup._replace(intake_pressure=plenum), given)
+        # Of the nozzle alone: the piston moves, and what holds the pressures' difference is not the same both ways.
+        rates(theta, y, dy, setup._replace(intake_pressure=plenum, quickest=math.inf), given)
         return float(dy[0])
 
     assert inward(high, low) > 0.0
