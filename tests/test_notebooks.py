@@ -18,7 +18,7 @@ NOTEBOOKS = sorted(FOLDER.glob("*.ipynb"))
 # These take more than some seconds.
 SLOW = (
     "choosing_between_two_cams", "sizing_a_starting_map", "why_the_ceiling_falls", "what_overlap_costs_at_idle", "from_a_bucking_log_to_a_quiet_one",
-    "by_ear_and_by_hand",
+    "by_ear_and_by_hand", "learning_from_a_first_idle",
 )  # fmt: skip
 MOST_BYTES = 300_000
 NUMBER = re.compile(r"(?<![\w.])[+-]?\d+(?:\.\d+)?(?:e[+-]?\d+)?")

@@ -46,5 +46,5 @@ def run(options: argparse.Namespace) -> int:
             came = "readings that contradict" if found.contradicts else "readings that a fault of the car explains far better"
             raise InputError("--out", came=came, expected="readings of a car without a fault", fix="find the reason first, or take the wrong row out")
         save_build(load_build(options.build).replace(learned=found.learned), options.out, overwrite=options.force)
-        print(f"The sheet with what was learned is in {options.out}.", file=sys.stderr if options.json else sys.stdout)
+        print(f"The sheet with what was learned is in {options.out}, without the comments of {options.build}.", file=sys.stderr if options.json else sys.stdout)
     return 0

@@ -47,6 +47,11 @@ def run(options: argparse.Namespace) -> int:
 
     build = load_build(options.build)
     path = options.table or build.spark_table
+    if options.measured:
+        unused = {"--json": options.json, "--html": options.html, "--next": options.next, "--plots": options.plots, "--before": options.before}
+        for name, asked in unused.items():
+            if asked:
+                raise InputError(name, came="beside --measured", expected="one of the two: rows for the sheet, or a review", fix="run the command twice")
     if options.next and path is None:
         raise InputError("--next", came="no spark table", expected="the table that was in the car", fix="give --table")
     if options.before and options.before.resolve() == options.log.resolve():

@@ -130,8 +130,11 @@ def _where(said: Measured, name: str) -> tuple[float, ...]:
 
 
 def _answer(build: Build, number: int, said: Measured, name: str) -> tuple[Quantity, Callable[[EngineModel], float]]:
+    vehicle = build.vehicle
+    if said.gearbox == "drive" and vehicle.transmission != "converter":
+        expected = "a car with a converter, which idles in drive"
+        raise InputError(f"[measured, row {number}] gearbox", came='"drive"', expected=expected, fix="take the key out: this one idles in neutral")
     if said.what == COASTING:
-        vehicle = build.vehicle
         if vehicle.transmission == "converter" or len(vehicle.gear_ratios) < COAST_GEAR:
             expected = "a car that coasts in second gear with its engine turning: a clutch and two gears or more"
             raise InputError(f"[measured, row {number}] what", came=f'"{COASTING}"', expected=expected, fix="take the row out")

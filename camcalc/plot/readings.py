@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from ..unit_system import WRITTEN
 from .curves import axes
 from .labels import label_of
@@ -36,9 +38,12 @@ def plot_learning(found: Learning, ax: Axes | None = None) -> Axes:
             start, width = (low - one.before) / reach, (high - low) / reach
             ax.barh(at, width, left=start, height=0.3, color=colour, label=text if k == 0 else None)
             ax.plot([(middle - one.before) / reach], [at], "|", color="black", markersize=8)
-        unit = WRITTEN.get(one.unit, one.unit)
-        names.append(label_of(f"{one.headline.meaning.split(',')[0]}: {one.after:.3g} {unit}"))
+        what = one.headline.meaning.split(",")[0] if one.name != "ceiling" else "spark ceiling at 1400 rpm and 60 kPa"
+        names.append(label_of(f"{what}: {np.format_float_positional(float(f'{one.after:.3g}'), trim='-')} {WRITTEN.get(one.unit, one.unit)}"))
     ax.set_yticks(range(len(names)), names)
+    ax.use_sticky_edges = False
+    ax.margins(x=0.04)
     ax.set_xlabel("from the middle before, over the whole band before")
-    ax.legend(loc="best")
+    # Above the bars, which fill the axes from edge to edge.
+    ax.legend(loc="lower center", bbox_to_anchor=(0.5, 1.0), ncol=2, frameon=False)
     return ax

@@ -9,6 +9,7 @@ from ..cautions import Caution
 from ..pages.dress import rendered
 from ..words.engine_model import model_use_words
 from ..words.first_screen import Excerpt, first_screen
+from ..words.readings import rests_words
 from .blocks import Block, Grid, Records
 from .drive_sections import gear_columns
 from .figure_markup import Printed, headed
@@ -45,6 +46,7 @@ def brief_html(brief: Brief) -> str:
         legend_paths=legend_paths,
         grid_paths=grid_paths,
         not_for=model_use_words(brief.not_for) if brief.not_for else "",
+        rests=rests_words(brief.readings).replace(": --section readings.", ".") if brief.readings is not None else "",
         starting_value=str(Caution.STARTING_VALUE),
         plots=draw_plots(brief),
         answers=answers_of(brief),

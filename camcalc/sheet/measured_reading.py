@@ -83,6 +83,8 @@ def _closeness(where: str, key: str, figure: str, text: str) -> float:
     if declared is None:
         raise InputError(where, came=text, expected="a figure with a unit, where closeness is stated")
     value = math.nan
+    if ("%" in text or "percent" in text) and declared.unit == "K":
+        raise InputError(where, came=f'"{text}"', expected="how many kelvin it was read within", fix='write "+- 20 K"; a share of a temperature says nothing')
     if "%" in text or "percent" in text:
         value = float(to_si(text.replace("%", "percent"), where, Bounds("", 1e-4, 0.5, "percent"))) * float(to_si(figure, where, declared.bounds))
     else:

@@ -28,6 +28,7 @@ from .fuel import idle_fuel_words, no_factors
 from .idle import missed_words, verdict_words
 from .injection import delivery_words
 from .phrases import counted
+from .readings import rests_words
 from .small_tables import aligned, ordinal
 
 if TYPE_CHECKING:
@@ -91,6 +92,7 @@ def title_lines(brief: Brief) -> list[str]:
     cams = brief.cam.cam + (f" for {brief.replaced_cam.cam}" if brief.replaced_cam else "")
     bands = "In brackets: 10 to 90 % of the samples." if brief.sure else "No bands were sampled."
     lines = [f"First-fire brief: {build.name}{label}. Model: {brief.model}.", f"{cams}. {bands}"]
+    lines += [rests_words(brief.readings)] if brief.readings is not None else []
     return [*lines, f"! {model_use_words(brief.not_for)}"] if brief.not_for else lines
 
 

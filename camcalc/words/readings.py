@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from ..advice.idle import BEYOND_DATA
 from ..cautions import ON_THE_ROAD
 from ..measured.likelihood import CONTRADICTS
 from ..measured.prior import Fault
@@ -21,8 +22,8 @@ if TYPE_CHECKING:
     from ..measured.from_log import SteadyPoint
 
 __all__ = [
-    "doubted", "fault_words", "figure_words", "input_words", "learning_words", "next_words", "outcome_words", "reading_words", "rows_words", "steady_words",
-    "time_words",
+    "doubted", "fault_words", "figure_words", "input_words", "learning_words", "next_words", "outcome_words", "reading_words", "rests_words", "rows_words",
+    "steady_words", "time_words",
 ]  # fmt: skip
 
 # A reading this many deviations off what all others expect is named.
@@ -80,9 +81,24 @@ def outcome_words(found: Learning) -> list[str]:
     if unused:
         names = ", ".join(_where(one) for one in unused)
         lines.append(f"Not used, since the model has no answer there for many cars: {names}.")
+    residual = next((one for one in found.figures if one.name == "burned_fraction"), None)
+    if residual is not None and max(residual.before, residual.after) > 100.0 * BEYOND_DATA:
+        lines.append("So much residual is beyond any engine data: figures at idle show a direction, not degrees.")
     if found.effective < FEW:
         lines.append(f"Only {found.effective:.0f} effective draws carry these figures: read them roughly.")
     return lines
+
+
+def rests_words(found: Learning) -> str:
+    """Return what a brief's first screen says of the readings: whether its figures rest on them."""
+    count = sum(one.used for one in found.readings)
+    read = "1 reading of this car" if count == 1 else f"{count} readings of this car"
+    if found.contradicts:
+        verb = "contradicts" if count == 1 else "contradict"
+        return f"! {read} {verb} the sheet or one another. Nothing below rests on them. Find out why before first fire: --section readings."
+    if found.learned is None:
+        return f"! A fault of the car explains {read} far better than none. Nothing below rests on them: --section readings."
+    return f"Figures rest on {read}, which {'agrees' if count == 1 else 'agree'} with the sheet."
 
 
 # Fewer effective draws than this leave bands rough by a tenth and more.

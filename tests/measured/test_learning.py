@@ -20,6 +20,7 @@ from camcalc.measured.posterior import prior_draws
 from camcalc.measured.prior import Fault
 from camcalc.measured.records import Learning, LearningOutcome
 from camcalc.units import quantity
+from camcalc.words.readings import rests_words
 from tests.measured.make_cars import BEFORE, BUILD, NEW, TRUE_FAULTS, car_reads, read_table, readings, stored_design, title
 
 FOLDS, NOISES = 4, 3
@@ -112,6 +113,10 @@ def test_readings_that_contradict_are_named_and_nothing_is_learned(allowed: Desi
     assert high.faults
     text = cc.describe(high)
     assert "contradict" in text
+    # A brief says so before its first figure.
+    assert rests_words(plain) == "Figures rest on 5 readings of this car, which agree with the sheet."
+    assert rests_words(high).startswith("! 5 readings of this car contradict the sheet")
+    assert "Nothing below rests on them" in rests_words(high)
 
 
 def test_closer_readings_leave_less_and_readings_without_weight_leave_all(allowed: Design) -> None:

@@ -16,6 +16,7 @@ from camcalc.cli.main import main
 from camcalc.logs import DriveLog
 from camcalc.measured.design import Design
 from camcalc.measured.from_log import steady_points
+from camcalc.report.brief_page import brief_html
 from tests.measured.make_cars import BUILD
 from tests.plain_words import banned_in, long_sentences
 
@@ -165,3 +166,7 @@ def test_a_brief_rests_on_the_readings(tmp_path: Path, coarse: None, monkeypatch
     assert abs(nominal - (101.3e3 - pressure)) < 4e3
     assert brief.sure.samples == len(brief.readings.draws)
     assert type(brief).from_dict(brief.to_dict()).to_dict() == brief.to_dict()
+    # Screen and page say so before the first answer.
+    for shown in (cc.describe(brief), brief_html(brief)):
+        said, first = shown.index("Figures rest on 1 reading of this car, which agrees"), shown.index("1. Idle, warm")
+        assert said < first

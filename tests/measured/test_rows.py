@@ -9,11 +9,12 @@ from typing import Any
 import pytest
 
 import camcalc as cc
+from camcalc.advice.bands import TOLERANCES
 from camcalc.errors import CamcalcError
 from camcalc.measured.observed import observed_of
 from camcalc.sheet.learned import Learned
 from camcalc.sheet.measured_reading import read_measured
-from camcalc.sheet.section_reading import Problems
+from camcalc.sheet.section_reading import Problems, read_section
 
 IDLE = {"what": "idle", "speed": "860 rpm", "spark": "22 crank_deg"}
 
@@ -56,6 +57,7 @@ def test_a_closeness_of_a_temperature_is_a_difference() -> None:
         ({**IDLE, "manifold_pressure": "55 kPa +- 0 kPa"}, "closeness"),
         ({**IDLE, "manifold_pressure": "55 kPa +- 70 kPa"}, "closeness"),
         ({**IDLE, "manifold_pressure": "55 kPa +- 3 rpm"}, "a pressure"),
+        ({**IDLE, "exhaust_temperature": "700 degC +- 2 %"}, "how many kelvin"),
         ({**IDLE, "manifold_presure": "55 kPa"}, "manifold_pressure"),
         ({"what": "idel", "manifold_pressure": "55 kPa"}, '"idle"'),
         ({"what": "road", "speed": "1600 rpm", "spark": "30 crank_deg", "manifold_pressure": "50 kPa"}, "gear"),
@@ -85,6 +87,25 @@ def test_a_gear_that_the_car_has_not_and_a_cam_that_it_never_had_are_refused(lon
     row = read(what="cranking", cam="replaced", cranking_pressure="1200 kPa")
     with pytest.raises(CamcalcError, match="replaced"):
         observed_of(long_meadow.replace(replaced_cam=None), (row,))
+
+
+def test_a_car_with_a_clutch_does_not_idle_in_drive(build_of: Any) -> None:
+    rows = (read(**IDLE, gearbox="drive", manifold_pressure="55 kPa"),)
+    with pytest.raises(cc.InputError, match="converter"):
+        observed_of(build_of("quarry-road"), rows)
+    converter = build_of("long-meadow")
+    assert converter.vehicle.transmission == "converter"
+    assert observed_of(converter, rows)
+
+
+def test_what_was_learned_lies_within_what_the_inputs_may_be() -> None:
+    for name, (reach, _) in TOLERANCES.items():
+        for edge, beyond in ((1.0 - reach, 1.0 - 1.01 * reach), (1.0 + reach, 1.0 + 1.01 * reach)):
+            problems = Problems()
+            assert read_section("learned", Learned, {name: round(edge, 4)}, problems, []) is not None
+            assert not problems.found
+            read_section("learned", Learned, {name: beyond}, problems, [])
+            assert len(problems.found) == 1, name
 
 
 def test_a_sheet_keeps_its_readings_and_what_was_learned(tmp_path: Path) -> None:
