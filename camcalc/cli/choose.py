@@ -12,7 +12,7 @@ from concurrent.futures import Executor
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from .outputs import add_force, add_units, in_units, refuse_outputs, write_plots
+from .outputs import add_force, add_units, frame_csv, in_units, refuse_outputs, write_plots
 
 if TYPE_CHECKING:
     from ..cam.card import CamCard
@@ -138,7 +138,7 @@ def _chosen_card(build: Build, found: ChosenCam, ranges: dict[str, tuple[str, st
     """Return the chosen card itself, nothing where there is none."""
     from ..choose import CardFamily
 
-    return [] if found.point is None else [CardFamily(build.cam, ranges).card(found.point)]
+    return [] if found.point is None else [CardFamily(build.cam, ranges).card(found.point.of_family)]
 
 
 def _show(found: ChosenCam | RankedCards, options: argparse.Namespace) -> None:
@@ -163,7 +163,7 @@ def _write(found: ChosenCam | RankedCards, options: argparse.Namespace) -> None:
     if options.html:
         texts[options.html] = choose_html(found) if isinstance(found, ChosenCam) else ranking_html(found)
     if options.out:
-        texts[options.out] = found.to_frame().write_csv()
+        texts[options.out] = frame_csv(found.to_frame())
     if texts:
         write_files(texts, replace=options.force)
         print(f"written: {', '.join(map(str, texts))}", file=sys.stderr)

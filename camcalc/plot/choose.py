@@ -8,6 +8,7 @@ import numpy as np
 
 from ..choose.wants import Want
 from ..errors import InputError
+from ..unit_system import length_text
 from .curves import axes
 
 if TYPE_CHECKING:
@@ -73,8 +74,9 @@ def plot_choice(found: ChosenCam, ax: Axes | None = None) -> Axes:
     ):
         # Cams outside the range searched stay in the picture; nothing is shaded there.
         set_limits(min(along[0], *own) - ROOM, max(along[-1], *own) + ROOM)
-    ax.set_xlabel(f"lobe separation, {region.advance:.1f} deg advanced [cam deg]")
-    ax.set_ylabel(f"intake duration at {1e3 * found.sheet.si.height:.2f} mm [crank deg]")
+    way = "advanced" if region.si.advance >= 0.0 else "retarded"
+    ax.set_xlabel(f"lobe separation, {abs(region.si.advance):.1f} deg {way} [cam deg]")
+    ax.set_ylabel(f"intake duration at {length_text(found.sheet.si.height, found.units)} [crank deg]")
     ax.legend(handles=handles, fontsize="small", loc="center left", bbox_to_anchor=(1.01, 0.5), frameon=False)
     return ax
 

@@ -107,11 +107,11 @@ def test_exchange_rates_are_the_slopes_of_the_manners(found: ChosenCam, build: A
         return float(made_up_manners(Asked(build, family.card(point), None, wants, {}, "resolved")).figures[Figure.VACUUM])
 
     rate = next(one for one in found.exchange if one.want is Want.IDLE_VACUUM)
-    shorter = own._replace(duration=own.duration - rate.duration)
+    shorter = own._replace(duration=own.duration - rate.si.duration)
     gained = (vacuum(shorter) - vacuum(own)) / 3386.39
-    assert rate.duration > 0.0
+    assert rate.si.duration > 0.0
     assert gained == pytest.approx(2.0, rel=0.15)
-    wider = own._replace(lobe_separation=own.lobe_separation + 2.0 * rate.lobe_separation)
+    wider = own._replace(lobe_separation=own.lobe_separation + rate.si.lobe_separation)
     assert (vacuum(wider) - vacuum(own)) / 3386.39 == pytest.approx(2.0, rel=0.15)
 
 
