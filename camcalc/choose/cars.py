@@ -86,9 +86,7 @@ def cars_of(build: Build, model: str, *, progress: Callable[[float], None] = lam
     Raises
     ------
     InputError
-        If a reading names what the car has not.
-    NoSolutionError
-        If there are readings and the sheet's own engine cannot idle.
+        If a reading names what the car has not, or the model answers for too few cars there.
 
     Examples
     --------
@@ -100,7 +98,7 @@ def cars_of(build: Build, model: str, *, progress: Callable[[float], None] = lam
     plain = Cars(CarsFrom.SHEET if build.learned is None else CarsFrom.LEARNED, 0, build, build, names, np.zeros(len(names)), None)
     if not build.measured:
         return plain
-    found = learn_build(build, model=model, draws=2 ** (CARS + 1), progress=progress)
+    found = learn_build(build, model=model, draws=2 ** (CARS + 1), headlines=False, progress=progress)
     plain = plain._replace(readings=sum(one.used for one in found.readings))
     if found.learned is None:
         return plain._replace(source=CarsFrom.CONTRADICTED if found.contradicts else CarsFrom.FAULTY)

@@ -13,7 +13,7 @@ from ..cycle.models import engine_kind
 from ..units import factor
 from .asking import Asked, Road, Settled
 from .cards import main_height
-from .records import CamFigures, KeptWant
+from .records import CamFigures, ChosenCam, KeptWant, RankedCards
 from .wants import Demand, Figure, Want, Wants
 
 if TYPE_CHECKING:
@@ -170,7 +170,7 @@ def nearest_value(asked: Asked, demand: Demand, settled: Settled) -> tuple[float
     return want_value(demand, asked.wants, settled), UNITS[demand.want]
 
 
-def build_with(build: Build, cam: CamCard, wanted: Wanted | None = None) -> Build:
+def build_with(build: Build, cam: CamCard, wanted: Wanted | None = None, *, found: ChosenCam | RankedCards | None = None) -> Build:
     """Return a build with a card in it that idles at the speed wanted: what a brief of that card is made of.
 
     Parameters
@@ -179,6 +179,8 @@ def build_with(build: Build, cam: CamCard, wanted: Wanted | None = None) -> Buil
     cam : CamCard
     wanted : Wanted
         The sheet's own when left out.
+    found : ChosenCam or RankedCards
+        Where given, what it has learned from readings goes with the card. The readings themselves do not: they were taken on the sheet's own cam.
 
     Examples
     --------
@@ -190,4 +192,6 @@ def build_with(build: Build, cam: CamCard, wanted: Wanted | None = None) -> Buil
     """
     speed = (build.wanted if wanted is None else wanted).si.idle_speed
     made = build.replace(cam=cam)
+    if found is not None and build.measured:
+        made = made.replace(learned=found.learned, measured=())
     return made if math.isnan(speed) else made.replace(idle=made.idle.replace(speed=speed))

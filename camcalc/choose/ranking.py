@@ -14,7 +14,7 @@ from ..cam.card import CamCard
 from ..errors import InputError
 from .asking import Road, Settled, settle_road
 from .candidates import CandidateCards
-from .cards import card_features, compression_of, main_height
+from .cards import INTAKE_CLOSES, card_features, compression_closing, main_height
 from .cars import SEED, Cars, cars_of, sobol
 from .figures import cam_figures, duration_at, kept_wants, usable
 from .records import CardVerdict, RankedCard, RankedCards
@@ -130,7 +130,7 @@ class _Ranking:
         low, high = features.min(axis=0), features.max(axis=0)
         varied = high - low > 1e-6
         self.units = (features[:, varied] - low[varied]) / (high - low)[varied]
-        self.compression = np.array([compression_of(build.replace(cam=cam)) for cam in whole.cards])
+        self.compression = np.array([compression_closing(build.engine, float(closes)) for closes in features[:, INTAKE_CLOSES]])
         check = main_height(build.cam)
         self.height = check.si.height
         self.durations = np.array([duration_at(cam.intake, cam, self.height, check.side) for cam in whole.cards])

@@ -87,7 +87,7 @@ def run(options: argparse.Namespace) -> int:
     _show(found, options)
     _write(found, options)
     if options.briefs:
-        _briefs(build, wanted, best, options)
+        _briefs(build, wanted, best, found, options)
     return 0
 
 
@@ -171,7 +171,7 @@ def _write(found: ChosenCam | RankedCards, options: argparse.Namespace) -> None:
         write_plots(options.plots, {"choice": found.plot()}, force=options.force)
 
 
-def _briefs(build: Build, wanted: Wanted, cards: Sequence[CamCard], options: argparse.Namespace) -> None:
+def _briefs(build: Build, wanted: Wanted, cards: Sequence[CamCard], found: ChosenCam | RankedCards, options: argparse.Namespace) -> None:
     """Write a brief of each card: the page, and the figures to print from later."""
     from ..brief import make_brief
     from ..brief_files import brief_text
@@ -186,7 +186,7 @@ def _briefs(build: Build, wanted: Wanted, cards: Sequence[CamCard], options: arg
     texts: dict[str, Any] = {}
     for place, cam in enumerate(cards, start=1):
         with progress_bar() as report:
-            brief = make_brief(build_with(build, cam, wanted), bands=False, progress=report)
+            brief = make_brief(build_with(build, cam, wanted, found=found), bands=False, progress=report)
         name = f"{place}-{re.sub(r'[^A-Za-z0-9]+', '-', cam.name).strip('-').lower()}"
         texts[f"{name}.brief.html"] = brief_html(brief)
         texts[f"{name}.brief.json"] = brief_text(brief)

@@ -64,7 +64,9 @@ class _Draws(NamedTuple):
         return math.sqrt(max(float(self.weights @ (values - mean) ** 2), 0.0))
 
 
-def learn_build(build: Build, *, model: str = "resolved", draws: int = DRAWS, progress: Callable[[float], None] | None = None) -> Learning:
+def learn_build(
+    build: Build, *, model: str = "resolved", draws: int = DRAWS, headlines: bool = True, progress: Callable[[float], None] | None = None
+) -> Learning:
     """Learn from the readings of a sheet.
 
     Parameters
@@ -75,6 +77,8 @@ def learn_build(build: Build, *, model: str = "resolved", draws: int = DRAWS, pr
         ``"resolved"``, or ``"quick"`` for teaching.
     draws : int
         How many cars of equal weight the answer holds, for what is sampled afterwards.
+    headlines : bool
+        Whether headline figures and what to read next are worked out, which takes most of the time; all else is the same without.
     progress : callable
         Told the share done.
 
@@ -113,9 +117,9 @@ def learn_build(build: Build, *, model: str = "resolved", draws: int = DRAWS, pr
     say = progress or (lambda share: None)
     kind, own = sampled_kind(model), build.replace(learned=None)
     readings = observed_of(own, rows_with_logs(own))
-    candidates = candidates_of(kind(own))
+    candidates = candidates_of(kind(own)) if headlines else []
     possible = [observed_of(own, (c.row,)) for c in candidates]
-    design = design_of(kind, own, [*readings, *(one for several in possible for one in several)], progress=say)
+    design = design_of(kind, own, [*readings, *(one for several in possible for one in several)], headlines=headlines, progress=say)
     return _learned(own, model, design, readings, list(zip(candidates, possible, strict=True)), draws)
 
 
