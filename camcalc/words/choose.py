@@ -195,8 +195,14 @@ def _none_words(found: ChosenCam) -> list[str]:
     if found.outcome is Outcome.UNREACHABLE:
         head = f"No card of the range keeps this want: {listed([want_name(want) for want in found.clash])}."
     else:
-        head = f"These wants contradict each other: {listed([want_name(want) for want in found.clash])}. Each can be kept without the other."
-    return [head, *(reach_words(reach, found.units) for reach in found.reaches), "Ease a want, or give a wider range of cards.", *cars_words(found)]
+        which = "the other" if len(found.clash) == 2 else "all the others"
+        head = f"These wants contradict each other: {listed([want_name(want) for want in found.clash])}. Each can be kept without {which}."
+    reached = [reach_words(reach, found.units) for reach in found.reaches]
+    if found.outcome is Outcome.CONTRADICT:
+        # Where no card looked at keeps all the others, the nearest is had at one that breaks another want as well.
+        beside = zip(found.reaches, reached, strict=True)
+        reached = [said if reach.others_kept else f"{said} That card breaks another want too." for reach, said in beside]
+    return [head, *reached, "Ease a want, or give a wider range of cards.", *cars_words(found)]
 
 
 def cars_words(found: ChosenCam | RankedCards) -> list[str]:
