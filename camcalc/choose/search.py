@@ -63,7 +63,8 @@ def held_below_surge(demands: Sequence[Demand], surges: Mapping[float, bool]) ->
     if not bad:
         return tuple(demands)
     good = [rough for rough, one in surges.items() if not one and rough < min(bad)]
-    limit = (max(good) + min(bad)) / 2.0 if good else min(bad) - FIRST_STEP
+    # Steps double until a card is met that does not surge.
+    limit = (max(good) + min(bad)) / 2.0 if good else min(bad) - FIRST_STEP * 2.0 ** (len(bad) - 1)
     if good and min(bad) - max(good) < CLOSER:
         limit = max(good)
     return tuple(d._replace(limit=min(limit, 0.0)) if d.want is Want.LOWEST_USABLE else d for d in demands)
@@ -155,7 +156,9 @@ class Search:
         """Return which cards keep every want by the middle figures: by the engine itself where it was asked, else by the surrogate."""
         found: NDArray[np.bool_] = np.all(self.odds.margins >= 0.0, axis=1)
         for place, settled in self.runs.settled_cards().items():
-            found[place] = self.keeps(settled) and not self.surges(place)
+            # A card that was not looked at on the road is held to what others there have shown.
+            demands = self.wants.demands if place in self.roads else self.demands
+            found[place] = all(demand.margin(settled.figures[demand.figure]) >= 0.0 for demand in demands) and not self.surges(place)
         return found
 
     def keeps(self, settled: Settled) -> bool:

@@ -121,9 +121,10 @@ def _reach(search: Search, k: int, place: int, *, others_kept: bool) -> tuple[Re
     settled = runs.settled(place)
     kept = demand.margin(settled.figures[demand.figure]) >= 0.0
     asked = runs.asked(search.card(place))
-    nearest, unit = nearest_value(asked, demand, settled)
     if kept and demand.want is Want.LOWEST_USABLE and search.on_road(place) is not None and search.surges(place):
-        kept, nearest = False, 60.0 * lowest_without_surge(asked)
+        kept, nearest, unit = False, 60.0 * lowest_without_surge(asked), "rpm"
+    else:
+        nearest, unit = nearest_value(asked, demand, settled)
     limit = 60.0 * search.wants.road_speed if demand.want is Want.LOWEST_USABLE else limit_of(search.build, demand, search.wants)
     return Reach(demand.want, limit, nearest, unit or UNITS[demand.want], asked.cam.name, others_kept), kept
 

@@ -174,6 +174,8 @@ def choice_words(found: ChosenCam) -> list[str]:
     if found.outcome is Outcome.NOT_SURE:
         said[0] = f"Largest cam by the middle figures: {card_name(found.chosen, system)}."
         said.append(f"No card of the range keeps every want as surely as {sure:.0f} %.")
+    if not all(kept.kept for kept in found.wants):
+        said[0] = f"Largest cam as far as the search went: {card_name(found.chosen, system)}. It breaks a want. Narrow the range of cards."
     said.append(f"It keeps every want with a probability of {probability:.0f} % ({sure:.0f} % asked for).")
     if found.sampled:
         said.append(f"Of {counted(found.sampled, 'car')} settled at this card, {found.sampled_kept} keep every want.")
