@@ -73,8 +73,8 @@ def plot_choice(found: ChosenCam, ax: Axes | None = None) -> Axes:
         (ax.set_ylim, duration, [card.si.duration for card in cards]),
     ):
         # Cams outside the range searched stay in the picture; nothing is shaded there.
-        low, high = float(min(along[0], *own)), float(max(along[-1], *own))
-        set_limits(low - ROOM * (high - low), high + ROOM * (high - low))
+        least, most = float(min(along[0], *own)), float(max(along[-1], *own))
+        set_limits(least - ROOM * (most - least), most + ROOM * (most - least))
     way = "advanced" if region.si.advance >= 0.0 else "retarded"
     ax.set_xlabel(f"lobe separation, {abs(region.si.advance):.1f} deg {way} [cam deg]")
     ax.set_ylabel(f"intake duration at {length_text(found.sheet.si.height, found.units)} [crank deg]")
