@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import io
 import re
 from collections.abc import Mapping
 from pathlib import Path
@@ -32,7 +33,10 @@ EXAMPLE = "name, lobe_separation [cam_deg], advance [crank_deg], intake valve_li
 
 
 class LeftOut(NamedTuple):
-    """A card that is left out: its row of the file, its name, and the reasons, each as key, what came, what was expected and the fix."""
+    """A card that is left out: the line of the file that its row begins on, its name, and the reasons.
+
+    A reason is the key, what came, what was expected and the fix.
+    """
 
     row: int
     name: str
@@ -40,7 +44,7 @@ class LeftOut(NamedTuple):
 
 
 class CandidateCards(NamedTuple):
-    """The cards of a list, each with its row of the file, and those that no cam can be."""
+    """The cards of a list, each with the line of the file that its row begins on, and those that no cam can be."""
 
     cards: tuple[CamCard, ...]
     rows: tuple[int, ...]
@@ -83,16 +87,14 @@ def read_cards(path: str | Path, build: Build) -> CandidateCards:
     (True, ['QC too square (invented)'])
     """
     path = Path(path)
-    rows = _rows(path)
-    columns = _columns(rows[0], str(path))
+    (_, head), *rows = _rows(path)
+    columns = _columns(head, str(path))
     common = build.card_text.get("cam", {})
     cards: list[CamCard] = []
     numbers: list[int] = []
     left: list[LeftOut] = []
     names: dict[str, int] = {}
-    for number, row in enumerate(rows[1:], start=2):
-        if not any(cell.strip() for cell in row):
-            continue
+    for number, row in rows:
         if len(row) > len(columns):
             raise InputError(f"row {number}", came=f"{len(row)} cells", expected=f"{len(columns)}, as the header has", file=str(path))
         data = _card_data(row, columns, common)
@@ -115,22 +117,30 @@ def read_cards(path: str | Path, build: Build) -> CandidateCards:
     return CandidateCards(tuple(cards), tuple(numbers), tuple(left))
 
 
-def _rows(path: Path) -> list[list[str]]:
+def _rows(path: Path) -> list[tuple[int, list[str]]]:
+    """Return the header and the rows, each with the line of the file that it begins on; comments, empty rows and empty cells at the end are left out."""
     try:
         text = read_file(path, TABLE_BYTES).decode("utf-8-sig")
     except (OSError, UnicodeDecodeError):
         raise InputError("--candidates", came=f"{path}: not readable", expected="a CSV file in UTF-8") from None
-    head = next((line for line in text.splitlines() if line.strip() and not line.lstrip().startswith("#")), "")
+    # A comment keeps its line, so that lines are counted as an editor counts them; what is in it is no CSV.
+    lines = ["\n" if line.lstrip().startswith("#") else line for line in io.StringIO(text, newline=None)]
+    head = next((line for line in lines if line.strip()), "")
     delimiter = max(",;\t", key=head.count)
+    reader = csv.reader(lines, delimiter=delimiter)
+    found, begins = [], 1
     try:
-        rows = list(csv.reader(text.splitlines(), delimiter=delimiter))
+        for row in reader:
+            while row and not row[-1].strip():
+                del row[-1]
+            if row and not row[0].lstrip().startswith("#"):
+                found.append((begins, row))
+            begins = reader.line_num + 1
     except csv.Error as error:
         raise InputError("the list of cards", came=str(error), expected="CSV", file=str(path)) from None
-    while rows and (not any(cell.strip() for cell in rows[0]) or rows[0][0].lstrip().startswith("#")):
-        del rows[0]
-    if not rows:
+    if not found:
         raise InputError("the list of cards", came="an empty file", expected=f"a header like: {EXAMPLE}", file=str(path))
-    return [row for row in rows if not (row and row[0].lstrip().startswith("#"))]
+    return found
 
 
 def _columns(head: list[str], file: str) -> list[_Column]:

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from ..sheet import Build
     from ..sheet.sections import Engine
 
-__all__ = ["CardFamily", "CardPoint", "card_features", "compression_of", "main_height", "read_cards"]
+__all__ = ["INTAKE_CLOSES", "CardFamily", "CardPoint", "card_features", "compression_closing", "compression_of", "main_height", "read_cards"]
 
 Array = NDArray[np.float64]
 
@@ -35,6 +35,8 @@ BOUNDS = {
 }  # fmt: skip
 # Checking height of the seat that compression is counted from, at the valve [m].
 SEAT = 0.15e-3
+# Where intake closing is among a card's features.
+INTAKE_CLOSES = 1
 
 
 class CardPoint(NamedTuple):
@@ -150,9 +152,7 @@ class CardFamily:
         offset = self._shape(point.duration, point.split, point.lift)
         if offset is None:
             return math.nan
-        closes = point.lobe_separation / 2.0 - point.advance + offset - 180.0
-        geometry = geometry_of(engine)
-        return float(effective_compression.kernel(geometry.compression_ratio, closes, geometry.rod_over_crank))
+        return compression_closing(engine, point.lobe_separation / 2.0 - point.advance + offset - 180.0)
 
     @functools.cached_property
     def _shapes(self) -> dict[tuple[float, float, float], float | None]:
@@ -214,8 +214,12 @@ def _longer(lobe: Lobe, by: float, lift: float) -> Lobe:
 
 def compression_of(build: Build) -> float:
     """Return the effective compression of a build, counted from intake closing at 0.15 mm of valve lift."""
-    geometry = geometry_of(build.engine)
-    closes = float(build.cam.events(at="0.15 mm", measured_at="valve").si.intake_closes)
+    return compression_closing(build.engine, float(build.cam.events(at="0.15 mm", measured_at="valve").si.intake_closes))
+
+
+def compression_closing(engine: Engine, closes: float) -> float:
+    """Return the effective compression of an engine whose intake closes so far after bottom dead centre at that height [crank deg]."""
+    geometry = geometry_of(engine)
     return float(effective_compression.kernel(geometry.compression_ratio, closes, geometry.rod_over_crank))
 
 

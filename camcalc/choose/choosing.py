@@ -14,12 +14,13 @@ from ..marks import Marks, ends_of_search
 from ..units import factor
 from .asking import Settled, settle, settle_road
 from .cards import CardFamily, CardPoint
+from .cars import cars_of
 from .figures import cam_figures, kept_wants
-from .records import CamFigures, ChosenCam, Exchange, KeptWant, Outcome, Reach
+from .records import CamFigures, ChosenCam, ChosenPoint, Exchange, KeptWant, Outcome, Reach, SearchedRange
 from .region import region_of
 from .runs import surrogate_errors, workers
 from .search import Found, Search, Sizes
-from .unmet import why_none
+from .unmet import Unmet, why_none
 from .wants import Figure, Want, Wants, wants_of
 
 if TYPE_CHECKING:
@@ -37,6 +38,10 @@ STEPS = {
 MOVES = {"duration": -4.0, "lobe_separation": 4.0, "advance": 2.0}
 # A cost beyond this says only that the figure does not move that way: duration, sum of centrelines, advance [crank deg].
 TOO_FAR = {"duration": 30.0, "lobe_separation": 16.0, "advance": 8.0}
+# A search that finds none is asked why, and goes on where that finds one, so many times.
+AGAIN = 3
+# The share of the work that learning from readings is where there are any, for the progress shown alone; ESTIMATE.
+LEARNING = 0.5
 
 
 def choose_cam(
@@ -82,7 +87,9 @@ def choose_cam(
     -----
     Cards share the lobe design of ``[cam]``: every checked duration is longer by the same degrees, so ramps and flanks stay. A surrogate is drawn through
     runs over cards and tolerances and refined where the limits run. Whatever is printed of a card is settled on the engine model itself. Probabilities
-    are over the model's own tolerances, uniform within their half-widths, with the surrogate's error in them.
+    are over the model's own tolerances, uniform within their half-widths, with the surrogate's error in them. Where the sheet has rows of
+    ``[[measured]]``, they are over what these leave of the tolerances, and the middle figures are of the engine that they leave as most likely.
+    Readings that contradict, or that a fault of the car explains far better, change nothing and are shown.
 
     Examples
     --------
@@ -96,25 +103,37 @@ def choose_cam(
     wants = wants_of(build, wanted)
     family = CardFamily(build.cam, ranges)
     present = build.replaced_cam or build.cam
+    cars = cars_of(build, model, progress=lambda share: progress(LEARNING * share))
+    begun = LEARNING if build.measured else 0.0
     with workers(executor) as pool:
-        search = Search(build, wants, family, present=present, model=model, executor=pool, sizes=sizes, progress=progress)
+        search = Search(
+            cars, wants, family, present=present, model=model, executor=pool, sizes=sizes, progress=lambda share: progress(begun + (1.0 - begun) * share)
+        )
         if not search.points:
             raise InputError("the range of cards", came="no card that a lobe can have", expected="some", fix="less lift, or longer durations")
         search.design()
-        found = search.refine()
-        record = _record(search, found)
+        found, unmet = search.refine(), None
+        for _ in range(AGAIN):
+            if found.largest is not None:
+                break
+            unmet = why_none(search)
+            if search.best().largest is None:
+                break
+            # Asking why has settled a card that keeps every want after all.
+            found = search.refine()
+        record = _record(search, found, unmet)
     progress(1.0)
     return record
 
 
-def _record(search: Search, found: Found) -> ChosenCam:
+def _record(search: Search, found: Found, unmet: Unmet | None) -> ChosenCam:
     build, wants, runs = search.build, search.wants, search.runs
     shown = found.sure if found.sure is not None else found.largest
     outcome = Outcome.CHOSEN if found.sure is not None else Outcome.NOT_SURE
     reaches: tuple[Reach, ...] = ()
     clash: tuple[Want, ...] = ()
     if shown is None:
-        outcome, reaches, clash = why_none(search)
+        outcome, reaches, clash = unmet or why_none(search)
     chosen, chosen_wants = _card(search, shown)
     largest, largest_wants = _card(search, found.largest)
     if outcome is Outcome.CHOSEN and not all(one.kept for one in chosen_wants):
@@ -151,13 +170,26 @@ def _record(search: Search, found: Found) -> ChosenCam:
         reaches=reaches,
         clash=clash,
         errors=surrogate_errors(search.surrogates, wants.demands),
-        ranges=dict(search.family.ends),
+        ranges=_searched(search.family),
         impossible=int(np.prod([search.family.axis(name).size for name in CardPoint._fields])) - len(search.points),
         settled=len(runs.settled_cards()),
         region=region_of(search, search.points[shown] if shown is not None else search.family.own),
-        point=None if shown is None else search.points[shown],
+        point=None if shown is None else ChosenPoint(**search.points[shown]._asdict()),
+        cars_from=runs.cars.source,
+        readings=runs.cars.readings,
+        learned=runs.cars.nominal.learned,
         marks={"probability": None, **ends},
     )
+
+
+def _searched(family: CardFamily) -> tuple[SearchedRange, ...]:
+    """Return what cards were searched over, as people write it."""
+    found = []
+    for name, ends in family.ends.items():
+        shown = ChosenPoint.measures()[name]
+        low, high = (end / factor(shown.show, shown.unit) for end in ends)
+        found.append(SearchedRange(name, low, high, shown.show))
+    return tuple(found)
 
 
 def _binding(search: Search, shown: int | None, fails: Any) -> Want:
@@ -188,7 +220,7 @@ def _other(search: Search, cam: Any) -> tuple[CamFigures, tuple[KeptWant, ...]] 
     settled = search.runs.each(settle, [search.runs.asked(cam)])[0]
     kept = kept_wants(search.build, search.wants, settled)
     # Where nothing else rules a gear out, surge is looked at as it is with every other card.
-    road = search.runs.each(settle_road, [search.runs.asked(cam)])[0] if search.wants.gear and all(one.kept for one in kept) else None
+    road = search.runs.each(settle_road, [search.runs.asked(cam)])[0] if search.wants.gear and all(one.kept is not False for one in kept) else None
     if road is not None:
         kept = kept_wants(search.build, search.wants, settled, road=road)
     return cam_figures(search.build, cam, search.wants, settled, road), kept
@@ -228,8 +260,10 @@ def _exchange(search: Search, place: int) -> tuple[Exchange, ...]:
             # Not-a-number where the engine does not idle, or the gear is not held, at one of the cards.
             costs[name] = lacking / slope if slope != 0.0 and abs(lacking / slope) <= TOO_FAR[name] else math.nan
         nothing = math.nan
-        wider, more = costs.get("lobe_separation", nothing) / 2.0, costs.get("advance", nothing)
-        found.append(Exchange(demand.want, step, unit, -costs.get("duration", nothing), wider, more))
+        wider, more = costs.get("lobe_separation", nothing), costs.get("advance", nothing)
+        found.append(
+            Exchange(want=demand.want, step=step, unit=unit, duration=-costs.get("duration", nothing), lobe_separation=wider, advance=more)
+        )
     return tuple(found)
 
 

@@ -13,14 +13,14 @@ from ..cycle.models import engine_kind
 from ..units import factor
 from .asking import Asked, Road, Settled
 from .cards import main_height
-from .records import CamFigures, KeptWant
+from .records import CamFigures, ChosenCam, KeptWant, RankedCards
 from .wants import Demand, Figure, Want, Wants
 
 if TYPE_CHECKING:
     from ..sheet import Build
     from ..sheet.sections import Wanted
 
-__all__ = ["UNITS", "build_with", "cam_figures", "duration_at", "kept_wants", "limit_of", "nearest_value", "want_value"]
+__all__ = ["UNITS", "build_with", "cam_figures", "duration_at", "kept_wants", "limit_of", "nearest_value", "usable", "want_value"]
 
 # The unit that a want's limit and figure are written in.
 UNITS = {
@@ -122,27 +122,41 @@ def limit_of(build: Build, demand: Demand, wants: Wants) -> float:
     return found.get(demand.want, demand.limit)
 
 
-def kept_wants(build: Build, wants: Wants, settled: Settled, *, road: Road | None = None, fails: Sequence[float] | None = None) -> tuple[KeptWant, ...]:
-    """Return every want held against settled figures.
+def kept_wants(
+    build: Build, wants: Wants, settled: Settled | None, *, road: Road | None = None, fails: Sequence[float] | None = None, compression: float = math.nan
+) -> tuple[KeptWant, ...]:
+    """Return every want held against settled figures; what was not computed is neither kept nor broken.
 
     Parameters
     ----------
     build : Build
     wants : Wants
-    settled : Settled
+    settled : Settled or None
+        Nothing of a card that was only screened.
     road : Road
-        Where the gear was looked at on the road: a gear that surges there, or is rougher above, is not usable.
+        Where the gear was looked at on the road: a gear that surges there, or is rougher above, is not usable. A gear that nothing else rules out
+        is not known to be usable without it.
     fails : sequence of float
         Share of cars in which each want fails, by the surrogate.
+    compression : float
+        Effective compression ratio, which is geometry alone: known of a card that was only screened too.
     """
     out = []
     for k, demand in enumerate(wants.demands):
-        kept = demand.margin(settled.figures[demand.figure]) >= 0.0
-        if demand.want is Want.LOWEST_USABLE and road is not None:
-            kept = kept and road.held and not road.grade.bad and road.variation <= build.limits.stability
+        known, value, kept = settled is not None or demand.figure is Figure.COMPRESSION, math.nan, None
+        if known:
+            kept = bool(demand.margin(compression if settled is None else settled.figures[demand.figure]) >= 0.0)
+            value = compression if settled is None else want_value(demand, wants, settled)
+        if kept and demand.want is Want.LOWEST_USABLE:
+            kept = None if road is None else usable(build, road)
         share = math.nan if fails is None else float(fails[k])
-        out.append(KeptWant(demand.want, limit_of(build, demand, wants), want_value(demand, wants, settled), UNITS[demand.want], bool(kept), share))
+        out.append(KeptWant(demand.want, limit_of(build, demand, wants), value, UNITS[demand.want], kept, share))
     return tuple(out)
+
+
+def usable(build: Build, road: Road) -> bool:
+    """Return whether a gear is usable as it was found on the road: held, no rougher than the sheet allows at and above the speed, and without surge."""
+    return road.held and not road.grade.bad and road.variation <= build.limits.stability
 
 
 def nearest_value(asked: Asked, demand: Demand, settled: Settled) -> tuple[float, str]:
@@ -156,7 +170,7 @@ def nearest_value(asked: Asked, demand: Demand, settled: Settled) -> tuple[float
     return want_value(demand, asked.wants, settled), UNITS[demand.want]
 
 
-def build_with(build: Build, cam: CamCard, wanted: Wanted | None = None) -> Build:
+def build_with(build: Build, cam: CamCard, wanted: Wanted | None = None, *, found: ChosenCam | RankedCards | None = None) -> Build:
     """Return a build with a card in it that idles at the speed wanted: what a brief of that card is made of.
 
     Parameters
@@ -165,6 +179,8 @@ def build_with(build: Build, cam: CamCard, wanted: Wanted | None = None) -> Buil
     cam : CamCard
     wanted : Wanted
         The sheet's own when left out.
+    found : ChosenCam or RankedCards
+        Where given, what it has learned from readings goes with the card. The readings themselves do not: they were taken on the sheet's own cam.
 
     Examples
     --------
@@ -176,4 +192,6 @@ def build_with(build: Build, cam: CamCard, wanted: Wanted | None = None) -> Buil
     """
     speed = (build.wanted if wanted is None else wanted).si.idle_speed
     made = build.replace(cam=cam)
+    if found is not None and build.measured:
+        made = made.replace(learned=found.learned, measured=())
     return made if math.isnan(speed) else made.replace(idle=made.idle.replace(speed=speed))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Executor
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -12,13 +12,15 @@ from numpy.typing import NDArray
 
 from ..cam.card import CamCard
 from ..errors import InputError
-from .asking import Road, settle_road
+from .asking import Road, Settled, settle_road
 from .candidates import CandidateCards
-from .cards import card_features, compression_of, main_height
-from .figures import cam_figures, duration_at, kept_wants
+from .cards import INTAKE_CLOSES, card_features, compression_closing, main_height
+from .cars import SEED, Cars, cars_of, sobol
+from .figures import cam_figures, duration_at, kept_wants, usable
 from .records import CardVerdict, RankedCard, RankedCards
-from .runs import SEED, Odds, Runs, odds_of, sobol, surrogate_errors, workers
-from .wants import Want, wants_of
+from .runs import Odds, Runs, odds_of, surrogate_errors, workers
+from .search import held_below_surge
+from .wants import Demand, Figure, Want, wants_of
 
 if TYPE_CHECKING:
     from ..sheet import Build
@@ -27,6 +29,13 @@ if TYPE_CHECKING:
 __all__ = ["Screening", "rank_cards"]
 
 Array = NDArray[np.float64]
+
+# Verdicts of one standing, the best first: where a want was not computed the surrogate decides what is looked at next.
+STANDING = {
+    CardVerdict.KEEPS: 0, CardVerdict.LIKELY: 0, CardVerdict.NOT_SURE: 1, CardVerdict.OPEN: 1, CardVerdict.UNLIKELY: 2, CardVerdict.FAILS: 2,
+}  # fmt: skip
+# The share of the work that learning from readings is where there are any, for the progress shown alone; ESTIMATE.
+LEARNING = 0.5
 
 
 class Screening(NamedTuple):
@@ -70,7 +79,8 @@ def rank_cards(
     Returns
     -------
     RankedCards
-        A card has figures where it was settled on the engine model itself. The others were only screened: the surrogate ranks them.
+        A card has figures where it was settled on the engine model itself. The others were only screened: the surrogate ranks them. No want counts
+        as kept that was not computed; a gear counts as usable only where it was looked at for surge.
 
     Raises
     ------
@@ -89,8 +99,10 @@ def rank_cards(
     whole = cards if isinstance(cards, CandidateCards) else CandidateCards(tuple(cards), tuple(range(1, len(cards) + 1)), ())
     if not whole.cards:
         raise InputError("the list of cards", came="no cards", expected="one or more")
+    cars = cars_of(build, model, progress=lambda share: progress(LEARNING * share))
+    begun = LEARNING if build.measured else 0.0
     with workers(executor) as pool:
-        found = _Ranking(build, whole, wanted, model, pool, screening, progress)
+        found = _Ranking(cars, whole, wanted, model, pool, screening, lambda share: progress(begun + (1.0 - begun) * share))
         found.screen()
         found.settle_near()
         ranked = found.ranked()
@@ -103,7 +115,7 @@ class _Ranking:
 
     def __init__(
         self,
-        build: Build,
+        cars: Cars,
         whole: CandidateCards,
         wanted: Wanted | None,
         model: str,
@@ -111,22 +123,24 @@ class _Ranking:
         screening: Screening,
         progress: Callable[[float], None],
     ) -> None:
+        build = cars.nominal
         self.build, self.whole, self.screening, self.model = build, whole, screening, model
         self.wants = wants_of(build, wanted)
         features = np.array([card_features(cam) for cam in whole.cards])
         low, high = features.min(axis=0), features.max(axis=0)
         varied = high - low > 1e-6
         self.units = (features[:, varied] - low[varied]) / (high - low)[varied]
-        self.compression = np.array([compression_of(build.replace(cam=cam)) for cam in whole.cards])
+        self.compression = np.array([compression_closing(build.engine, float(closes)) for closes in features[:, INTAKE_CLOSES]])
         check = main_height(build.cam)
         self.height = check.si.height
         self.durations = np.array([duration_at(cam.intake, cam, self.height, check.side) for cam in whole.cards])
         likely = screening.nominal + screening.sampled + screening.settled + screening.best
         self.runs = Runs(
-            build, self.wants, card_of=lambda k: whole.cards[k], units=self.units, present=build.replaced_cam or build.cam, model=model, executor=executor,
+            cars, self.wants, card_of=lambda k: whole.cards[k], units=self.units, present=build.replaced_cam or build.cam, model=model, executor=executor,
             progress=lambda done: progress(min(done / likely, 0.98)),
         )  # fmt: skip
         self.roads: dict[int, Road] = {}
+        self.demands: tuple[Demand, ...] = self.wants.demands
         self.odds = Odds(np.zeros((0, 0)), np.zeros((0, 0)), np.zeros(0))
 
     def screen(self) -> None:
@@ -137,14 +151,14 @@ class _Ranking:
             self.runs.run(nominal)
             count = self.screening.sampled
             with_tolerances = [others[k % len(others)] if others else order[k % len(order)] for k in range(count)]
-            self.runs.run(with_tolerances, 2.0 * sobol(len(self.runs.uncertain), count, seed=SEED + 1) - 1.0)
+            self.runs.run(with_tolerances, self.runs.cars.to_run(sobol(len(self.runs.cars.names), count, seed=SEED + 1)))
         self.refresh()
 
     def refresh(self) -> None:
         """Draw the surrogates anew."""
         surrogates = self.runs.surrogates() if self.wants.figures else {}
         self.errors = surrogate_errors(surrogates, self.wants.demands)
-        self.odds = odds_of(surrogates, self.wants.demands, self.units, self.compression, self.runs.cars())
+        self.odds = odds_of(surrogates, self.demands, self.units, self.compression, self.runs.cars.over())
 
     def settle_near(self) -> None:
         """Settle the best cards, and those whose verdict hangs on the surrogate most, until the best stay the best."""
@@ -157,37 +171,38 @@ class _Ranking:
             best = self.order()[: self.screening.best]
             new = [k for k in best if k not in self.runs.settled_cards()]
             self.runs.run(new)
-            roads = [k for k in best if self.wants.gear and k not in self.roads and self._keeps_figures(k)]
+            roads = [k for k in best if self.wants.gear and k not in self.roads and self.verdict(k) is not CardVerdict.FAILS]
             found = self.runs.each(settle_road, [self.runs.asked(self.whole.cards[k]) for k in roads])
             self.roads |= dict(zip(roads, found, strict=True))
             if not new and not roads:
                 return
+            known = self.runs.settled_cards()
+            seen = {known[k].figures[Figure.ROUGHNESS]: not usable(self.build, road) for k, road in self.roads.items()}
+            self.demands = held_below_surge(self.wants.demands, seen)
 
-    def _keeps_figures(self, k: int) -> bool:
-        """Whether a card keeps every want, surge apart: settled where it was, else by the surrogate."""
-        settled = self.runs.settled_cards().get(k)
-        if settled is None:
-            return bool((self.odds.margins[k] >= 0.0).all())
-        return all(demand.margin(settled.figures[demand.figure]) >= 0.0 for demand in self.wants.demands)
-
-    def verdict(self, k: int) -> CardVerdict:
-        """Return what a card is to the wants."""
-        road = self.roads.get(k)
-        surges = road is not None and (not road.held or road.grade.bad or road.variation > self.build.limits.stability)
-        if surges or not self._keeps_figures(k):
+    def verdict(self, k: int, known: Mapping[int, Settled] | None = None) -> CardVerdict:
+        """Return what a card is to the wants; ``known`` are the settled cards, where they are at hand."""
+        settled = (self.runs.settled_cards() if known is None else known).get(k)
+        wants = kept_wants(self.build, self.wants, settled, road=self.roads.get(k), compression=float(self.compression[k]))
+        if any(one.kept is False for one in wants):
             return CardVerdict.FAILS
-        return CardVerdict.KEEPS if self.odds.probability[k] >= self.wants.sure else CardVerdict.NOT_SURE
+        sure = bool(self.odds.probability[k] >= self.wants.sure)
+        if all(one.kept for one in wants):
+            return CardVerdict.KEEPS if sure else CardVerdict.NOT_SURE
+        margins = self.odds.margins[k] if settled is None else [demand.margin(settled.figures[demand.figure]) for demand in self.demands]
+        if min(margins) < 0.0:
+            return CardVerdict.UNLIKELY
+        return CardVerdict.LIKELY if sure else CardVerdict.OPEN
 
     def order(self) -> list[int]:
         """Return the cards, best first."""
+        known, spread = self.runs.settled_cards(), np.std(self.odds.margins, axis=0) + 1e-12
 
         def place(k: int) -> tuple[float, ...]:
-            verdict = self.verdict(k)
-            rank = (CardVerdict.KEEPS, CardVerdict.NOT_SURE, CardVerdict.FAILS).index(verdict)
-            spread = np.std(self.odds.margins, axis=0) + 1e-12
+            standing = STANDING[self.verdict(k, known)]
             worst = float((self.odds.margins[k] / spread).min())
-            longest = -float(self.durations[k]) if verdict is CardVerdict.KEEPS else 0.0
-            return rank, longest, -round(float(self.odds.probability[k]), 3), -worst, k
+            longest = -float(self.durations[k]) if standing == 0 else 0.0
+            return standing, longest, -round(float(self.odds.probability[k]), 3), -worst, k
 
         return sorted(range(len(self.whole.cards)), key=place)
 
@@ -195,25 +210,26 @@ class _Ranking:
         """Return the ranking as a record."""
         self.refresh()
         exact = not self.wants.figures
+        if exact:
+            self.runs.run(range(len(self.whole.cards)))
         known = self.runs.settled_cards()
         rows = []
         for place, k in enumerate(self.order(), start=1):
-            cam, settled = self.whole.cards[k], self.runs.settled(k) if exact else known.get(k)
-            fails = self.odds.fails[k]
-            wants = () if settled is None else kept_wants(self.build, self.wants, settled, road=self.roads.get(k), fails=fails)
+            cam, settled, road = self.whole.cards[k], known.get(k), self.roads.get(k)
+            exactly = float(self.compression[k])
             rows.append(
                 RankedCard(
                     place=place,
                     row=self.whole.rows[k],
                     name=cam.name,
-                    verdict=self.verdict(k),
+                    verdict=self.verdict(k, known),
                     settled=settled is not None,
                     duration=float(self.durations[k]),
                     lobe_separation=cam.intake.si.centreline + cam.exhaust.si.centreline,
                     probability=float(self.odds.probability[k]),
                     binds=self._binds(k),
-                    wants=wants,
-                    figures=None if settled is None else cam_figures(self.build, cam, self.wants, settled, self.roads.get(k)),
+                    wants=kept_wants(self.build, self.wants, settled, road=road, fails=self.odds.fails[k], compression=exactly),
+                    figures=None if settled is None else cam_figures(self.build, cam, self.wants, settled, road),
                 )
             )
         return RankedCards(
@@ -226,13 +242,17 @@ class _Ranking:
             left_out=self.whole.left_out,
             errors=self.errors,
             settled=sum(row.settled for row in rows),
+            on_road=len(self.roads),
             runs=0 if exact else self.runs.count,
+            cars_from=self.runs.cars.source,
+            readings=self.runs.cars.readings,
+            learned=self.build.learned,
         )
 
     def _binds(self, k: int) -> Want | None:
         """Return the want that most cars break with a card; nothing where a list has one card and none breaks any."""
         fails = self.odds.fails[k]
-        if self.roads.get(k) is not None and self.verdict(k) is CardVerdict.FAILS and self._keeps_figures(k):
+        if k in self.roads and not usable(self.build, self.roads[k]):
             return Want.LOWEST_USABLE
         if fails.max() > 0.0:
             return self.wants.demands[int(np.argmax(fails))].want

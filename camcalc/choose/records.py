@@ -3,26 +3,29 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any, ClassVar, NamedTuple
 
 from ..advice.idle_balance import IdleSparkRule
-from ..array_record import ArrayRecord, frame_of
+from ..array_record import ArrayRecord, ScalarMeasure, frame_of
 from ..cautions import AT_CHOICE
 from ..codes import Code
 from ..marks import Marks
 from ..results import Measure, Record, measure
+from ..sheet.learned import Learned
 from ..unit_system import UnitSystem
 from ..vehicle.acceleration_weighting import SurgeGrade
 from .candidates import LeftOut
 from .cards import CardPoint
+from .cars import CarsFrom
 from .wants import Figure, Want
 
 if TYPE_CHECKING:
     import polars
 
 __all__ = [
-    "CamFigures", "CardVerdict", "ChosenCam", "Exchange", "KeptWant", "Outcome", "RankedCard", "RankedCards", "Reach", "Region", "SurrogateError",
+    "CamFigures", "CardVerdict", "ChosenCam", "ChosenPoint", "Exchange", "KeptWant", "Outcome", "RankedCard", "RankedCards", "Reach", "Region", "SearchedRange",
+    "SurrogateError", "computed",
 ]  # fmt: skip
 
 
@@ -36,11 +39,14 @@ class Outcome(Code):
 
 
 class CardVerdict(Code):
-    """What a card is to the wants."""
+    """What a card is to the wants. A want that was not computed on the engine model itself is never counted as kept."""
 
-    KEEPS = "keeps every want, as surely as is asked for"
-    NOT_SURE = "keeps every want by the middle figures, not as surely as is asked for"
-    FAILS = "does not keep every want"
+    KEEPS = "keeps every want, each computed, as surely as is asked for"
+    NOT_SURE = "keeps every want by the middle figures, each computed, not as surely as is asked for"
+    LIKELY = "breaks no want that was computed; by the surrogate it keeps them all as surely as is asked for"
+    OPEN = "breaks no want that was computed; by the surrogate it keeps them all, not as surely as is asked for"
+    UNLIKELY = "breaks no want that was computed; by the surrogate it breaks one"
+    FAILS = "breaks a want that was computed"
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
@@ -82,19 +88,26 @@ class CamFigures(Record):
 class KeptWant(NamedTuple):
     """A want at a card: limit and settled figure in ``unit``, kept or not, and the share of cars in which it fails.
 
-    ``figure`` is not-a-number where there is none, or it was not settled. ``fails`` comes from the surrogate.
+    ``kept`` is nothing where the want was not computed: such a want counts as neither kept nor broken. ``figure`` is not-a-number where there is none,
+    or it was not settled. ``fails`` comes from the surrogate.
     """
 
     want: Want
     limit: float
     figure: float
     unit: str
-    kept: bool
+    kept: bool | None
     fails: float
 
 
-class Exchange(NamedTuple):
-    """What one step more of a want costs at the chosen card: degrees less of intake duration, cam degrees wider lobes, degrees more advance, each alone.
+def computed(wants: Sequence[KeptWant]) -> tuple[Want, ...]:
+    """Return which of the wants were computed."""
+    return tuple(one.want for one in wants if one.kept is not None)
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
+class Exchange(Record):
+    """What one step more of a want costs at the chosen card: less of intake duration, wider lobes, more advance, each alone.
 
     ``step`` is in ``unit``; a cost below zero is the other way, not-a-number where it moves the figure too little to serve.
     """
@@ -102,9 +115,9 @@ class Exchange(NamedTuple):
     want: Want
     step: float
     unit: str
-    duration: float
-    lobe_separation: float
-    advance: float
+    duration: Measure = measure("crank_deg", doc="so much shorter")
+    lobe_separation: Measure = measure("crank_deg", "cam_deg", doc="so much wider")
+    advance: Measure = measure("crank_deg", doc="so much more")
 
 
 class Reach(NamedTuple):
@@ -138,11 +151,36 @@ class Region(ArrayRecord):
     wants: tuple[Want, ...]
     lobe_separation: Measure = measure("crank_deg", "cam_deg")
     duration: Measure = measure("crank_deg")
-    advance: float
+    advance: ScalarMeasure = measure("crank_deg")
     margin: Measure = measure("", doc="a grid for each want; zero on its line, above zero where it is kept")
     low: Measure = measure("", doc="the same, which one car in ten falls short of")
     high: Measure = measure("", doc="the same, which one car in ten passes")
     probability: Measure = measure("", doc="that all wants are kept")
+
+
+class SearchedRange(NamedTuple):
+    """What cards were searched over: the name of a figure of theirs, both ends, and the unit of these."""
+
+    name: str
+    low: float
+    high: float
+    unit: str
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
+class ChosenPoint(Record):
+    """The chosen card in its family, figure for figure: the family gives the card itself again."""
+
+    duration: Measure = measure("crank_deg", doc="of the intake lobe at the family's checking height")
+    lobe_separation: Measure = measure("crank_deg", "cam_deg")
+    advance: Measure = measure("crank_deg")
+    split: Measure = measure("crank_deg", doc="exhaust less intake duration")
+    lift: Measure = measure("m", "mm", doc="of the intake valve")
+
+    @property
+    def of_family(self) -> CardPoint:
+        """The same as the family has it."""
+        return CardPoint(*(getattr(self.si, name) for name in CardPoint._fields))
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
@@ -151,7 +189,8 @@ class ChosenCam(Record):
 
     ``chosen`` is as sure as is asked for, or as sure as can be; ``largest`` keeps every want by the middle figures alone. ``binds`` is the want that
     most cars break first. ``sheet`` is the card of ``[cam]``, ``present`` that of ``[replaced_cam]``. ``probability`` comes from the surrogate,
-    ``sampled_kept`` of ``sampled`` cars settled at the chosen card kept every want; ``point`` is the chosen card in the family, figure for figure.
+    ``sampled_kept`` of ``sampled`` cars settled at the chosen card kept every want. ``cars_from`` says where those cars come from, ``readings`` counts
+    the readings of the car that were looked at, and ``learned`` is what the middle figures rest on where there is any.
     """
 
     name: str
@@ -177,11 +216,14 @@ class ChosenCam(Record):
     reaches: tuple[Reach, ...]
     clash: tuple[Want, ...]
     errors: tuple[SurrogateError, ...]
-    ranges: Mapping[str, tuple[float, float]]
+    ranges: tuple[SearchedRange, ...]
     impossible: int
     settled: int
     region: Region | None
-    point: CardPoint | None = None
+    point: ChosenPoint | None = None
+    cars_from: CarsFrom
+    readings: int
+    learned: Learned | None
     cautions: tuple[str, ...] = AT_CHOICE
     marks: Mapping[str, Marks] = dataclasses.field(default_factory=dict)
 
@@ -194,17 +236,21 @@ class ChosenCam(Record):
         return polars.concat([polars.DataFrame({"card": list(cards)}), frame_of(list(cards.values()))], how="horizontal")
 
 
-class RankedCard(NamedTuple):
-    """A card of a list: its place and row, verdict, probability, and its figures where it was settled; else the surrogate ranks it, and prints nothing."""
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
+class RankedCard(Record):
+    """A card of a list: its place and row, verdict, probability, and its figures where it was settled; else the surrogate ranks it.
+
+    ``wants`` has every want, of a card that was only screened too: there only what is geometry alone was computed.
+    """
 
     place: int
     row: int
     name: str
     verdict: CardVerdict
     settled: bool
-    duration: float
-    lobe_separation: float
-    probability: float
+    duration: Measure = measure("crank_deg", doc="of the intake lobe at the list's checking height")
+    lobe_separation: Measure = measure("crank_deg", "cam_deg")
+    probability: Measure = measure("", "percent", doc="that the card keeps every want, over the model's own tolerances, by the surrogate")
     binds: Want | None
     wants: tuple[KeptWant, ...]
     figures: CamFigures | None
@@ -212,9 +258,10 @@ class RankedCard(NamedTuple):
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
 class RankedCards(Record):
-    """Cards of a list, best first: those that keep every want by duration, then the others by probability.
+    """Cards of a list, best first: those that keep every want by duration, those that likely do among them, then the others by probability.
 
-    ``runs`` counts the engine's idles and road points that were run for the surrogate and for settling: what the time goes with.
+    ``runs`` counts the engine's idles and road points that were run for the surrogate and for settling: what the time goes with. ``on_road`` counts
+    the cards that were looked at for surge. ``cars_from``, ``readings`` and ``learned`` are as those of a ``ChosenCam``.
     """
 
     name: str
@@ -226,7 +273,11 @@ class RankedCards(Record):
     left_out: tuple[LeftOut, ...]
     errors: tuple[SurrogateError, ...]
     settled: int
+    on_road: int
     runs: int
+    cars_from: CarsFrom
+    readings: int
+    learned: Learned | None
     cautions: tuple[str, ...] = AT_CHOICE
 
     def to_frame(self) -> polars.DataFrame:
@@ -235,9 +286,13 @@ class RankedCards(Record):
 
         rows: list[dict[str, Any]] = []
         for card in self.cards:
+            si = card.si
             row = {"place": card.place, "row": card.row, "name": card.name, "verdict": card.verdict.code, "settled": card.settled}
-            row |= {"duration [crank_deg]": card.duration, "lobe separation [cam_deg]": card.lobe_separation / 2.0, "probability": card.probability}
+            row |= {"duration [crank_deg]": si.duration, "lobe separation [cam_deg]": si.lobe_separation / 2.0, "probability [percent]": 100.0 * si.probability}
             row["binds"] = card.binds.code if card.binds else None
-            row |= {f"{kept.want.code} [{kept.unit}]": kept.figure if kept.figure == kept.figure else None for kept in card.wants}
+            for kept in card.wants:
+                title = f"{kept.want.code} [{kept.unit}]" if kept.unit else kept.want.code
+                row[title] = kept.figure if kept.figure == kept.figure else None
+                row[f"{kept.want.code} kept"] = "not computed" if kept.kept is None else "yes" if kept.kept else "no"
             rows.append(row)
         return polars.DataFrame(rows, infer_schema_length=None)

@@ -29,7 +29,7 @@ def region_of(search: Search, through: CardPoint) -> Region | None:
     possible = np.array([family.possible(point) for point in grid])
     units = np.array([family.unit(point) for point in grid])
     compression = np.array([family.compression(point, search.build.engine) for point in grid])
-    cars = search.runs.cars()
+    cars = search.runs.cars.over()
     odds = odds_of(search.surrogates, search.demands, units, compression, cars)
     shape = (separations.size, durations.size)
     margins, lows, highs = [], [], []

@@ -6,32 +6,23 @@ import os
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor, ThreadPoolExecutor
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, NamedTuple, TypeVar
+from typing import NamedTuple, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ..advice.bands import TOLERANCES
 from ..cam.card import CamCard
-from ..cycle.models import engine_kind
 from .asking import Asked, Settled, settle
+from .cars import Cars
 from .emulated import Emulated, emulate
 from .records import SurrogateError
 from .wants import Demand, Figure, Wants
 
-if TYPE_CHECKING:
-    from ..sheet import Build
-
-__all__ = ["SEED", "Odds", "Run", "Runs", "odds_of", "sobol", "surrogate_errors", "workers"]
+__all__ = ["Odds", "Run", "Runs", "odds_of", "surrogate_errors", "workers"]
 
 Array = NDArray[np.float64]
 Out = TypeVar("Out")
 
-SEED = 20261
-# Knock is in none of the figures that a want rests on.
-UNRELATED = ("octane",)
-# Cars that a probability is taken over: sampling moves it by less than the surrogate does.
-CARS = 8  # a power of two
 # A surrogate's own figures are fitted again when there are so many times as many runs.
 GROWN = 1.2
 # Sets of cards and cars looked at in one go.
@@ -39,7 +30,7 @@ CHUNK = 4000
 
 
 class Run(NamedTuple):
-    """One run: which card, by its place among all; tolerances from -1 to 1; what came."""
+    """One run: which card, by its place among all; tolerances as ``Cars`` counts them, zero of the middle figures; what came."""
 
     card: int
     tolerances: Array
@@ -52,19 +43,6 @@ class Odds(NamedTuple):
     margins: Array
     fails: Array
     probability: Array
-
-
-def sobol(dimensions: int, count: int, *, seed: int = SEED) -> Array:
-    """Return the first points of a scrambled Sobol sequence, from 0 to 1.
-
-    >>> sobol(2, 5).shape, bool((sobol(2, 5) == sobol(2, 8)[:5]).all())
-    ((5, 2), True)
-    """
-    from scipy.stats import qmc
-
-    power = max(int(np.ceil(np.log2(max(count, 2)))), 1)
-    points: Array = qmc.Sobol(dimensions, rng=np.random.default_rng(seed)).random_base2(power)
-    return points[:count]
 
 
 @contextmanager
@@ -85,7 +63,8 @@ class Runs:
 
     Parameters
     ----------
-    build : Build
+    cars : Cars
+        Of the sheet, as its readings leave them.
     wants : Wants
     card_of : callable
         From the place of a card among all to the card.
@@ -103,7 +82,7 @@ class Runs:
 
     def __init__(
         self,
-        build: Build,
+        cars: Cars,
         wants: Wants,
         *,
         card_of: Callable[[int], CamCard],
@@ -113,9 +92,8 @@ class Runs:
         executor: Executor,
         progress: Callable[[int], None] = lambda done: None,
     ) -> None:
-        self.build, self.wants, self.card_of, self.units = build, wants, card_of, units
+        self.cars, self.wants, self.card_of, self.units = cars, wants, card_of, units
         self.present, self.model, self.executor, self.progress = present, model, executor, progress
-        self.uncertain = tuple(name for name in engine_kind(model)(build).uncertain if name not in UNRELATED)
         self.done: list[Run] = []
         self.count = 0
         self._known: set[tuple[int, bytes]] = set()
@@ -124,10 +102,10 @@ class Runs:
 
     def asked(self, cam: CamCard, tolerances: Array | None = None, wants: Wants | None = None) -> Asked:
         """Return a question about a cam; without tolerances it is nominal."""
-        given = {}
+        own = self.wants if wants is None else wants
         if tolerances is not None and tolerances.any():
-            given = {name: 1.0 + TOLERANCES[name][0] * float(t) for name, t in zip(self.uncertain, tolerances, strict=True)}
-        return Asked(self.build, cam, self.present, self.wants if wants is None else wants, given, self.model)
+            return Asked(self.cars.around, cam, self.present, own, self.cars.multipliers(tolerances), self.model)
+        return Asked(self.cars.nominal, cam, self.present, own, {}, self.model)
 
     def each(self, ask: Callable[[Asked], Out], asked: Sequence[Asked]) -> list[Out]:
         """Return what comes of questions, in their order, worked out side by side."""
@@ -140,7 +118,7 @@ class Runs:
 
     def run(self, cards: Sequence[int], tolerances: Array | None = None) -> None:
         """Run cards by their places, each with its row of tolerances, nominal when left out; what was run already is not run again."""
-        rows = np.zeros((len(cards), len(self.uncertain))) if tolerances is None else tolerances
+        rows = np.zeros((len(cards), len(self.cars.names))) if tolerances is None else tolerances
         new = []
         for card, row in zip(cards, rows, strict=True):
             key = int(card), row.tobytes()
@@ -172,10 +150,6 @@ class Runs:
             self._logs[figure] = found[figure].logs
         return found
 
-    def cars(self) -> Array:
-        """Return the tolerances of the cars that probabilities are taken over, from -1 to 1: the same for every card, so that differences are sharp."""
-        return 2.0 * sobol(len(self.uncertain), 2**CARS, seed=SEED + 2) - 1.0
-
 
 def odds_of(
     surrogates: dict[Figure, Emulated], demands: Sequence[Demand], units: Array, compression: Array, cars: Array, *, also: Sequence[int] | None = None
@@ -191,7 +165,7 @@ def odds_of(
     compression : array, shape (cards,)
         Effective compression ratio of each, exact.
     cars : array, shape (cars, tolerances)
-        From -1 to 1 over each half-width.
+        From -1 to 1 over each half-width, zero of the middle figures.
     also : sequence of int
         Where given, odds are worked out of these cards and of those that keep every want by the middle figures alone; of the others they are
         not-a-number. Saves time.

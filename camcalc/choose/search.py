@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Executor
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,14 +12,13 @@ from numpy.typing import NDArray
 from ..cam.card import CamCard
 from .asking import Road, Settled, settle_road
 from .cards import CardFamily, CardPoint
+from .cars import SEED, Cars, sobol
 from .emulated import Emulated
-from .runs import SEED, Odds, Runs, odds_of, sobol
+from .figures import usable
+from .runs import Odds, Runs, odds_of
 from .wants import Demand, Figure, Want, Wants
 
-if TYPE_CHECKING:
-    from ..sheet import Build
-
-__all__ = ["Found", "Search", "Sizes"]
+__all__ = ["Found", "Search", "Sizes", "held_below_surge"]
 
 Array = NDArray[np.float64]
 
@@ -46,12 +44,38 @@ class Found(NamedTuple):
     largest: int | None
 
 
+def held_below_surge(demands: Sequence[Demand], surges: Mapping[float, bool]) -> tuple[Demand, ...]:
+    """Return demands with the limit of roughness between the roughest card that does not surge and the least rough that does.
+
+    Parameters
+    ----------
+    demands : sequence of Demand
+    surges : mapping of float to bool
+        By the roughness of each card that was looked at on the road [logarithm of COV of IMEP over its limit], whether it surges there.
+
+    Examples
+    --------
+    >>> rough = Demand(Want.LOWEST_USABLE, Figure.ROUGHNESS, -1.0, 0.0)
+    >>> [held_below_surge([rough], seen)[0].limit for seen in ({-0.2: False}, {-0.2: True, -0.4: False}, {0.4: True, 0.2: False})]
+    [0.0, -0.30000000000000004, 0.0]
+    """
+    bad = [rough for rough, one in surges.items() if one]
+    if not bad:
+        return tuple(demands)
+    good = [rough for rough, one in surges.items() if not one and rough < min(bad)]
+    # Steps double until a card is met that does not surge.
+    limit = (max(good) + min(bad)) / 2.0 if good else min(bad) - FIRST_STEP * 2.0 ** (len(bad) - 1)
+    if good and min(bad) - max(good) < CLOSER:
+        limit = max(good)
+    return tuple(d._replace(limit=min(limit, 0.0)) if d.want is Want.LOWEST_USABLE else d for d in demands)
+
+
 class Search:
     """A search over a family of cards.
 
     Parameters
     ----------
-    build : Build
+    cars : Cars
     wants : Wants
     family : CardFamily
     present : CamCard
@@ -65,7 +89,7 @@ class Search:
 
     def __init__(
         self,
-        build: Build,
+        cars: Cars,
         wants: Wants,
         family: CardFamily,
         *,
@@ -75,6 +99,7 @@ class Search:
         sizes: Sizes,
         progress: Callable[[float], None],
     ) -> None:
+        build = cars.nominal
         self.build, self.wants, self.family, self.sizes = build, wants, family, sizes
         self.points = family.points()
         self.units = np.array([family.unit(point) for point in self.points]).reshape(len(self.points), len(family.varied))
@@ -83,7 +108,7 @@ class Search:
         features = max(len(family.varied), 1)
         likely = features * (sizes.nominal + sizes.sampled) + sizes.cars + sizes.rounds
         self.runs = Runs(
-            build, wants, card_of=self.card, units=self.units, present=present, model=model, executor=executor,
+            cars, wants, card_of=self.card, units=self.units, present=present, model=model, executor=executor,
             progress=lambda done: progress(min(done / likely, 0.95)),
         )  # fmt: skip
         self.demands: tuple[Demand, ...] = wants.demands
@@ -106,31 +131,34 @@ class Search:
 
     def design(self) -> None:
         """Run the first design: nominal cards, and other cards each with tolerances of its own."""
-        features, uncertain = max(len(self.family.varied), 1), len(self.runs.uncertain)
+        cars = self.runs.cars
+        features, uncertain = max(len(self.family.varied), 1), len(cars.names)
         if not self.wants.figures:
             return
         if self.units.shape[1] == 0:
             self.runs.run([0])
             count = self.sizes.sampled
-            self.runs.run([0] * count, 2.0 * sobol(uncertain, count) - 1.0)
+            self.runs.run([0] * count, cars.to_run(sobol(uncertain, count)))
             return
         corners = [np.full(features, 0.5), *(np.where(np.arange(features) == 0, end, 0.5) for end in (0.0, 1.0))]
         self.runs.run([self.nearest(unit) for unit in [*corners, *sobol(features, features * self.sizes.nominal)]])
         both = sobol(features + uncertain, features * self.sizes.sampled, seed=SEED + 1)
-        self.runs.run([self.nearest(unit) for unit in both[:, :features]], 2.0 * both[:, features:] - 1.0)
+        self.runs.run([self.nearest(unit) for unit in both[:, :features]], cars.to_run(both[:, features:]))
 
     def refresh(self) -> None:
         """Draw the surrogates anew through all runs, and look at every card with them."""
         self.surrogates = self.runs.surrogates() if self.wants.figures else {}
         own = self.place_of(self.family.own)
         also = [*self.runs.settled_cards(), *([] if own is None else [own])]
-        self.odds = odds_of(self.surrogates, self.demands, self.units, self.compression, self.runs.cars(), also=also)
+        self.odds = odds_of(self.surrogates, self.demands, self.units, self.compression, self.runs.cars.over(), also=also)
 
     def kept(self) -> NDArray[np.bool_]:
         """Return which cards keep every want by the middle figures: by the engine itself where it was asked, else by the surrogate."""
         found: NDArray[np.bool_] = np.all(self.odds.margins >= 0.0, axis=1)
         for place, settled in self.runs.settled_cards().items():
-            found[place] = self.keeps(settled) and not self.surges(place)
+            # A card that was not looked at on the road is held to what others there have shown.
+            demands = self.wants.demands if place in self.roads else self.demands
+            found[place] = all(demand.margin(settled.figures[demand.figure]) >= 0.0 for demand in demands) and not self.surges(place)
         return found
 
     def keeps(self, settled: Settled) -> bool:
@@ -140,7 +168,7 @@ class Search:
     def surges(self, place: int) -> bool:
         """Whether a card was looked at on the road and surges there, or is rougher above the wanted speed than at it."""
         road = self.roads.get(place)
-        return road is not None and (not road.held or road.grade.bad or road.variation > self.build.limits.stability)
+        return road is not None and not usable(self.build, road)
 
     def best(self) -> Found:
         """Return the largest cards by what is known now: as sure as is asked for, and by the middle figures."""
@@ -158,23 +186,22 @@ class Search:
         """Settle a card, on the road too where a gear is asked about and nothing else rules it out; return whether anything new was run."""
         before = len(self.runs.done) + len(self.roads)
         settled = self.runs.settled(place) if self.wants.figures else None
-        if self.wants.gear and place not in self.roads and settled is not None and self.keeps(settled):
-            self.roads[place] = self.runs.each(settle_road, [self.runs.asked(self.card(place))])[0]
-            self._learn_from_surge()
+        if self.wants.gear and settled is not None and self.keeps(settled):
+            self.on_road(place)
         return len(self.runs.done) + len(self.roads) > before
 
+    def on_road(self, place: int) -> Road | None:
+        """Look at a card on the road, once; nothing where no gear is asked about."""
+        if self.wants.gear and place not in self.roads:
+            self.runs.settled(place)
+            self.roads[place] = self.runs.each(settle_road, [self.runs.asked(self.card(place))])[0]
+            self._learn_from_surge()
+        return self.roads.get(place)
+
     def _learn_from_surge(self) -> None:
-        """Hold the surrogate's limit of roughness below what surges: between the roughest card that does not and the least rough that does."""
+        """Hold the surrogate's limit of roughness below what surges."""
         known = self.runs.settled_cards()
-        rough = {place: known[place].figures[Figure.ROUGHNESS] for place in self.roads}
-        bad = [rough[place] for place in self.roads if self.surges(place)]
-        if not bad:
-            return
-        good = [value for place, value in rough.items() if not self.surges(place) and value < min(bad)]
-        limit = (max(good) + min(bad)) / 2.0 if good else min(bad) - FIRST_STEP
-        if good and min(bad) - max(good) < CLOSER:
-            limit = max(good)
-        self.demands = tuple(d._replace(limit=min(limit, 0.0)) if d.want is Want.LOWEST_USABLE else d for d in self.demands)
+        self.demands = held_below_surge(self.wants.demands, {known[k].figures[Figure.ROUGHNESS]: self.surges(k) for k in self.roads})
 
     def refine(self) -> Found:
         """Settle what looks best until it stays best, and one degree more until that fails; return the answer."""
@@ -196,11 +223,15 @@ class Search:
         return self.best()
 
     def _one_more(self, largest: int | None) -> bool:
-        """Settle the card that has the best chance among those a step longer than the largest; return whether anything new was run."""
-        longer = np.unique(self.durations[self.durations > (-math.inf if largest is None else self.durations[largest]) + 1e-9])
-        if largest is None or longer.size == 0 or not self.wants.figures:
+        """Settle the card that has the best chance among those a step longer than the largest, or among all; return whether anything new was run."""
+        if not self.wants.figures:
             return False
-        places = np.flatnonzero(np.abs(self.durations - longer[0]) < 1e-9)
+        places = np.arange(len(self.points))
+        if largest is not None:
+            longer = np.unique(self.durations[self.durations > self.durations[largest] + 1e-9])
+            if longer.size == 0:
+                return False
+            places = np.flatnonzero(np.abs(self.durations - longer[0]) < 1e-9)
         spread = np.std(self.odds.margins, axis=0) + 1e-12
         worst = (self.odds.margins[places] / spread).min(axis=1)
         return self.look_at(int(places[int(np.argmax(worst))]))
@@ -208,9 +239,9 @@ class Search:
     def sample(self, place: int) -> None:
         """Settle the first cars of those that probabilities are taken over at a card."""
         if self.wants.figures and self.sizes.cars:
-            self.runs.run([place] * self.sizes.cars, self.runs.cars()[: self.sizes.cars])
+            self.runs.run([place] * self.sizes.cars, self.runs.cars.over()[: self.sizes.cars])
 
     def sampled_at(self, place: int) -> list[Settled]:
         """Return the settled cars at a card."""
-        cars = {row.tobytes() for row in self.runs.cars()[: self.sizes.cars]}
+        cars = {row.tobytes() for row in self.runs.cars.over()[: self.sizes.cars]}
         return [run.found for run in self.runs.done if run.card == place and run.tolerances.any() and run.tolerances.tobytes() in cars]

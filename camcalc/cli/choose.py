@@ -12,7 +12,7 @@ from concurrent.futures import Executor
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from .outputs import add_force, add_units, in_units, refuse_outputs, write_plots
+from .outputs import add_force, add_units, frame_csv, in_units, refuse_outputs, write_plots
 
 if TYPE_CHECKING:
     from ..cam.card import CamCard
@@ -87,7 +87,7 @@ def run(options: argparse.Namespace) -> int:
     _show(found, options)
     _write(found, options)
     if options.briefs:
-        _briefs(build, wanted, best, options)
+        _briefs(build, wanted, best, found, options)
     return 0
 
 
@@ -138,7 +138,7 @@ def _chosen_card(build: Build, found: ChosenCam, ranges: dict[str, tuple[str, st
     """Return the chosen card itself, nothing where there is none."""
     from ..choose import CardFamily
 
-    return [] if found.point is None else [CardFamily(build.cam, ranges).card(found.point)]
+    return [] if found.point is None else [CardFamily(build.cam, ranges).card(found.point.of_family)]
 
 
 def _show(found: ChosenCam | RankedCards, options: argparse.Namespace) -> None:
@@ -163,7 +163,7 @@ def _write(found: ChosenCam | RankedCards, options: argparse.Namespace) -> None:
     if options.html:
         texts[options.html] = choose_html(found) if isinstance(found, ChosenCam) else ranking_html(found)
     if options.out:
-        texts[options.out] = found.to_frame().write_csv()
+        texts[options.out] = frame_csv(found.to_frame())
     if texts:
         write_files(texts, replace=options.force)
         print(f"written: {', '.join(map(str, texts))}", file=sys.stderr)
@@ -171,7 +171,7 @@ def _write(found: ChosenCam | RankedCards, options: argparse.Namespace) -> None:
         write_plots(options.plots, {"choice": found.plot()}, force=options.force)
 
 
-def _briefs(build: Build, wanted: Wanted, cards: Sequence[CamCard], options: argparse.Namespace) -> None:
+def _briefs(build: Build, wanted: Wanted, cards: Sequence[CamCard], found: ChosenCam | RankedCards, options: argparse.Namespace) -> None:
     """Write a brief of each card: the page, and the figures to print from later."""
     from ..brief import make_brief
     from ..brief_files import brief_text
@@ -186,7 +186,7 @@ def _briefs(build: Build, wanted: Wanted, cards: Sequence[CamCard], options: arg
     texts: dict[str, Any] = {}
     for place, cam in enumerate(cards, start=1):
         with progress_bar() as report:
-            brief = make_brief(build_with(build, cam, wanted), bands=False, progress=report)
+            brief = make_brief(build_with(build, cam, wanted, found=found), bands=False, progress=report)
         name = f"{place}-{re.sub(r'[^A-Za-z0-9]+', '-', cam.name).strip('-').lower()}"
         texts[f"{name}.brief.html"] = brief_html(brief)
         texts[f"{name}.brief.json"] = brief_text(brief)

@@ -11,14 +11,16 @@ from typing import TYPE_CHECKING
 
 from ..errors import InputError
 from ..files import refuse_target, write_folder
+from ..plain_text import in_cell
 from ..unit_system import UnitSystem
 
 if TYPE_CHECKING:
+    import polars
     from matplotlib.axes import Axes
 
     from ..sheet import Build
 
-__all__ = ["PLOTS", "add_force", "add_units", "in_units", "part_of_the_brief", "refuse_outputs", "write_plots"]
+__all__ = ["PLOTS", "add_force", "add_units", "frame_csv", "in_units", "part_of_the_brief", "refuse_outputs", "write_plots"]
 
 # What goes into a folder of plots; which ones turns out on the way.
 PLOTS = ("*.svg",)
@@ -36,6 +38,19 @@ def in_units(build: Build, options: argparse.Namespace) -> Build:
         return build
     system = UnitSystem.of(options.units)
     return build.replace(units=system, vehicle=build.vehicle.replace(road_speed_unit=system.road_speed_unit))
+
+
+def frame_csv(frame: polars.DataFrame) -> str:
+    """Return a data frame as CSV whose texts no spreadsheet takes for formulas; hidden characters are escapes.
+
+    >>> import polars
+    >>> frame_csv(polars.DataFrame({"name": ["=1+1", "plain"], "place": [1, 2]}))
+    "name,place\\n'=1+1,1\\nplain,2\\n"
+    """
+    import polars
+
+    texts = frame.with_columns(polars.col(polars.String).map_elements(in_cell, return_dtype=polars.String))
+    return texts.rename({name: in_cell(name) for name in texts.columns}).write_csv()
 
 
 def part_of_the_brief(section: str) -> str:

@@ -13,7 +13,7 @@ from concurrent.futures import Executor
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from .outputs import add_force, add_units, in_units, refuse_outputs
+from .outputs import add_force, add_units, frame_csv, in_units, refuse_outputs
 
 if TYPE_CHECKING:
     from ..sweep import Sweep
@@ -113,5 +113,4 @@ def _written(found: Sweep, ending: str) -> str | bytes:
     if ending == ".parquet":
         frame.write_parquet(out)
         return out.getvalue()
-    frame.write_csv(out)
-    return out.getvalue().decode("utf-8")
+    return frame_csv(frame)

@@ -64,7 +64,9 @@ class _Draws(NamedTuple):
         return math.sqrt(max(float(self.weights @ (values - mean) ** 2), 0.0))
 
 
-def learn_build(build: Build, *, model: str = "resolved", progress: Callable[[float], None] | None = None) -> Learning:
+def learn_build(
+    build: Build, *, model: str = "resolved", draws: int = DRAWS, headlines: bool = True, progress: Callable[[float], None] | None = None
+) -> Learning:
     """Learn from the readings of a sheet.
 
     Parameters
@@ -73,6 +75,10 @@ def learn_build(build: Build, *, model: str = "resolved", progress: Callable[[fl
         With rows of ``[[measured]]``.
     model : str
         ``"resolved"``, or ``"quick"`` for teaching.
+    draws : int
+        How many cars of equal weight the answer holds, for what is sampled afterwards.
+    headlines : bool
+        Whether headline figures and what to read next are worked out, which takes most of the time; all else is the same without.
     progress : callable
         Told the share done.
 
@@ -111,13 +117,15 @@ def learn_build(build: Build, *, model: str = "resolved", progress: Callable[[fl
     say = progress or (lambda share: None)
     kind, own = sampled_kind(model), build.replace(learned=None)
     readings = observed_of(own, rows_with_logs(own))
-    candidates = candidates_of(kind(own))
+    candidates = candidates_of(kind(own)) if headlines else []
     possible = [observed_of(own, (c.row,)) for c in candidates]
-    design = design_of(kind, own, [*readings, *(one for several in possible for one in several)], progress=say)
-    return _learned(own, model, design, readings, list(zip(candidates, possible, strict=True)))
+    design = design_of(kind, own, [*readings, *(one for several in possible for one in several)], headlines=headlines, progress=say)
+    return _learned(own, model, design, readings, list(zip(candidates, possible, strict=True)), draws)
 
 
-def _learned(build: Build, model: str, design: Design, readings: Sequence[Observed], possible: Sequence[tuple[Candidate, list[Observed]]]) -> Learning:
+def _learned(
+    build: Build, model: str, design: Design, readings: Sequence[Observed], possible: Sequence[tuple[Candidate, list[Observed]]], draws: int
+) -> Learning:
     likelihood, unused = likelihood_of(design, readings)
     if not likelihood.readings:
         raise InputError("[[measured]]", came="readings that the model answers for too few cars", expected="a point at which the engine runs")
@@ -143,7 +151,7 @@ def _learned(build: Build, model: str, design: Design, readings: Sequence[Observ
         learned=None if contradicts or any(one.times_better >= STRONG for one in faults) else learned_sheet(inputs),
         cars=len(design.inputs),
         effective=posterior.effective,
-        draws=tuple(_factors(design, z) for z in posterior.resampled(DRAWS)),
+        draws=tuple(_factors(design, z) for z in posterior.resampled(draws)),
     )
 
 

@@ -8,6 +8,7 @@ import numpy as np
 
 from ..choose.wants import Want
 from ..errors import InputError
+from ..unit_system import length_text
 from .curves import axes
 
 if TYPE_CHECKING:
@@ -17,8 +18,8 @@ if TYPE_CHECKING:
 
 __all__ = ["plot_choice"]
 
-# About the outermost point or the range [deg].
-ROOM = 0.5
+# About the outermost point or the range, as a share of what is shown, so that no mark of a cam is cut.
+ROOM = 0.04
 # Colours that differ in lightness as well (Okabe and Ito 2008, from memory, darkened), with a line of its own each for black and white.
 STYLES: dict[Want, tuple[str, Any, str]] = {
     Want.IDLE_SPEED: ("0.35", (0, (1, 1)), "idles"),
@@ -72,15 +73,17 @@ def plot_choice(found: ChosenCam, ax: Axes | None = None) -> Axes:
         (ax.set_ylim, duration, [card.si.duration for card in cards]),
     ):
         # Cams outside the range searched stay in the picture; nothing is shaded there.
-        set_limits(min(along[0], *own) - ROOM, max(along[-1], *own) + ROOM)
-    ax.set_xlabel(f"lobe separation, {region.advance:.1f} deg advanced [cam deg]")
-    ax.set_ylabel(f"intake duration at {1e3 * found.sheet.si.height:.2f} mm [crank deg]")
+        least, most = float(min(along[0], *own)), float(max(along[-1], *own))
+        set_limits(least - ROOM * (most - least), most + ROOM * (most - least))
+    way = "advanced" if region.si.advance >= 0.0 else "retarded"
+    ax.set_xlabel(f"lobe separation, {abs(region.si.advance):.1f} deg {way} [cam deg]")
+    ax.set_ylabel(f"intake duration at {length_text(found.sheet.si.height, found.units)} [crank deg]")
     ax.legend(handles=handles, fontsize="small", loc="center left", bbox_to_anchor=(1.01, 0.5), frameon=False)
     return ax
 
 
 def _point(ax: Axes, card: CamFigures, mark: str, name: str) -> list[Any]:
     """Draw a cam."""
-    size, face = (15, "black") if mark == "*" else (8, "white")
+    size, face, over = (15, "black", 3) if mark == "*" else (8, "white", 4)
     at = [card.si.lobe_separation / 2.0], [card.si.duration]
-    return ax.plot(*at, linestyle="none", marker=mark, markersize=size, markeredgecolor="black", markerfacecolor=face, label=name, zorder=3)
+    return ax.plot(*at, linestyle="none", marker=mark, markersize=size, markeredgecolor="black", markerfacecolor=face, label=name, zorder=over)

@@ -72,7 +72,7 @@ def ranking_html(found: RankedCards) -> str:
     ----------
     found : RankedCards
     """
-    tables: list[Table] = [(f"Best first; intake duration at {1e3 * found.si.height:.2f} mm", RANKING_HEADS, ranking_rows(found))]
+    tables: list[Table] = [(words.ranking_heading(found), RANKING_HEADS, ranking_rows(found))]
     for card in [card for card in found.cards if card.figures is not None][:3]:
         assert card.figures is not None
         tables.append((card.name, WANT_HEADS, words.want_rows(card.wants, card.figures, found.units)))
@@ -87,6 +87,6 @@ def ranking_html(found: RankedCards) -> str:
         tables=tables,
         marks=[],
         not_known=words.NOT_KNOWN,
-        basis=[f"Surrogate missed, each run left out in turn: {words.error_words(error, found.units)}." for error in found.errors],
+        basis=words.ranking_basis(found),
         left_out=[words.left_out_words(one) for one in found.left_out],
     )

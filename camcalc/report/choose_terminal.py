@@ -17,7 +17,7 @@ __all__ = ["EXCHANGE_HEADS", "RANKING_HEADS", "WANT_HEADS", "print_choice", "pri
 
 WANT_HEADS = ("want", "limit", "this cam", "kept", "cars that break it")
 EXCHANGE_HEADS = ("one step more", "by duration", "or by lobe separation", "or by advance")
-RANKING_HEADS = ("place", "card", "duration, deg", "LSA, cam deg", "verdict", "binds", "probability", "settled")
+RANKING_HEADS = ("place", "card", "duration, deg", "LSA, cam deg", "verdict", "binds", "probability", "computed")
 
 
 def print_choice(found: ChosenCam, console: Console) -> None:
@@ -47,12 +47,12 @@ def ranking_rows(found: RankedCards) -> list[tuple[str, ...]]:
         (
             str(card.place),
             card.name,
-            f"{card.duration:.0f}",
-            f"{card.lobe_separation / 2.0:.1f}",
+            f"{card.si.duration:.0f}",
+            f"{card.si.lobe_separation / 2.0:.1f}",
             words.VERDICTS[card.verdict],
             words.want_name(card.binds) if card.binds is not None else "",
-            f"{100.0 * card.probability:.0f} %",
-            words.settled_text(card),
+            f"{100.0 * card.si.probability:.0f} %",
+            words.computed_text(card),
         )
         for card in found.cards
     ]
@@ -71,7 +71,7 @@ def print_ranking(found: RankedCards, console: Console, *, most: int = 20) -> No
     print_cautions(found.cautions, console)
     for line in words.ranking_words(found):
         console.print(line, highlight=False, markup=False)
-    made = table(f"Best first; intake duration at {1e3 * found.si.height:.2f} mm", RANKING_HEADS, left=len(RANKING_HEADS))
+    made = table(words.ranking_heading(found), RANKING_HEADS, left=len(RANKING_HEADS))
     rows = ranking_rows(found)
     for row in rows[:most]:
         made.add_row(*row)
@@ -84,6 +84,5 @@ def print_ranking(found: RankedCards, console: Console, *, most: int = 20) -> No
         for want in words.want_rows(card.wants, card.figures, found.units):
             made.add_row(*want)
         show(made, console)
-    lines = [*map(words.left_out_words, found.left_out), *words.NOT_KNOWN]
-    for line in lines + [f"Surrogate missed, each run left out in turn: {words.error_words(error, found.units)}." for error in found.errors]:
+    for line in (*map(words.left_out_words, found.left_out), *words.NOT_KNOWN, *words.ranking_basis(found)):
         console.print(line, highlight=False, markup=False)

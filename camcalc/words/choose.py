@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from ..choose.records import CardVerdict, ChosenCam, Outcome, RankedCards
+from ..choose.cars import CarsFrom
+from ..choose.records import CardVerdict, ChosenCam, Outcome, RankedCards, computed
 from ..choose.wants import Figure, Want
 from ..unit_system import UnitSystem, length_text
 from ..units import factor
@@ -18,8 +19,9 @@ if TYPE_CHECKING:
     from ..choose.records import CamFigures, Exchange, KeptWant, RankedCard, Reach, SurrogateError
 
 __all__ = [
-    "NOT_KNOWN", "VERDICTS", "basis_words", "card_name", "choice_words", "error_words", "exchange_cells", "exchange_words", "left_out_words", "limit_text",
-    "ranking_words", "reach_words", "screened_words", "settled_text", "value_text", "want_name", "want_rows",
+    "NOT_COMPUTED", "NOT_KNOWN", "VERDICTS", "basis_words", "card_name", "cars_words", "choice_words", "computed_text", "error_words", "exchange_cells",
+    "exchange_words", "left_out_words", "limit_text", "ranking_basis", "ranking_heading", "ranking_words",
+    "reach_words", "screened_words", "value_text", "want_name", "want_rows",
 ]  # fmt: skip
 
 NAMES = {
@@ -32,7 +34,11 @@ NAMES = {
     Want.KEEP_FILLING: "filling at full load",
 }
 AT_MOST = (Want.IDLE_SPEED, Want.MISSED_CYCLES_AT_IDLE, Want.LOWEST_USABLE, Want.EFFECTIVE_COMPRESSION_MOST)
-VERDICTS = {CardVerdict.KEEPS: "keeps every want", CardVerdict.NOT_SURE: "keeps them, not surely", CardVerdict.FAILS: "breaks a want"}
+VERDICTS = {
+    CardVerdict.KEEPS: "keeps every want", CardVerdict.NOT_SURE: "keeps them, not surely", CardVerdict.LIKELY: "likely keeps every want",
+    CardVerdict.OPEN: "may keep every want", CardVerdict.UNLIKELY: "likely breaks a want", CardVerdict.FAILS: "breaks a want",
+}  # fmt: skip
+NOT_COMPUTED = "not computed"
 # What the choice does not know, shown on every output.
 NOT_KNOWN = (
     "Not in this choice: power at high speed, tuned intake and exhaust lengths, spring limits, valve-to-piston clearance.",
@@ -129,7 +135,7 @@ def _context(want: Want, card: CamFigures) -> str:
 
 
 def want_rows(wants: tuple[KeptWant, ...], card: CamFigures, system: UnitSystem) -> list[tuple[str, str, str, str, str]]:
-    """Return a row for each want: name, limit, settled figure, kept or not, share of cars that break it.
+    """Return a row for each want: name, limit, settled figure, kept or not or not computed, share of cars that break it.
 
     Parameters
     ----------
@@ -149,10 +155,12 @@ def want_rows(wants: tuple[KeptWant, ...], card: CamFigures, system: UnitSystem)
             figure = f"COV {figure}" if card.held else "does not hold the car"
             if card.surge is not None and card.surge is not SurgeGrade.UNKNOWN:
                 figure += f", surge {graded(card.surge)}"
+            elif card.held:
+                figure += ", surge not looked at"
         if kept.want is Want.IDLE_SPEED:
             figure = "idles" if math.isfinite(kept.figure) else "does not idle"
         fails = "" if math.isnan(kept.fails) else f"{100.0 * kept.fails:.0f} %"
-        rows.append((name, limit, figure, "yes" if kept.kept else "no", fails))
+        rows.append((name, limit, figure, NOT_COMPUTED if kept.kept is None else "yes" if kept.kept else "no", fails))
     return rows
 
 
@@ -166,6 +174,8 @@ def choice_words(found: ChosenCam) -> list[str]:
     if found.outcome is Outcome.NOT_SURE:
         said[0] = f"Largest cam by the middle figures: {card_name(found.chosen, system)}."
         said.append(f"No card of the range keeps every want as surely as {sure:.0f} %.")
+    if not all(kept.kept for kept in found.wants):
+        said[0] = f"Largest cam as far as the search went: {card_name(found.chosen, system)}. It breaks a want. Narrow the range of cards."
     said.append(f"It keeps every want with a probability of {probability:.0f} % ({sure:.0f} % asked for).")
     if found.sampled:
         said.append(f"Of {counted(found.sampled, 'car')} settled at this card, {found.sampled_kept} keep every want.")
@@ -174,18 +184,49 @@ def choice_words(found: ChosenCam) -> list[str]:
     if found.largest is not None and found.largest != found.chosen:
         half = 100.0 * found.si.probability_of_largest
         said.append(f"By the middle figures alone: {card_name(found.largest, system)}. Probability {half:.0f} %.")
-    broken = [want_name(kept.want) for kept in found.sheet_wants if not kept.kept]
-    verdict = f"breaks: {listed(broken)}" if broken else "keeps every want by the middle figures"
+    broken = [want_name(kept.want) for kept in found.sheet_wants if kept.kept is False]
+    open_ones = [want_name(kept.want) for kept in found.sheet_wants if kept.kept is None]
+    verdict = f"breaks: {listed(broken)}" if broken else "keeps every want computed" if open_ones else "keeps every want by the middle figures"
     said.append(f"The card on the sheet, {found.sheet.cam}, {verdict}.")
-    return said
+    if open_ones:
+        said.append(f"Not computed of it: {listed(open_ones)}.")
+    return said + cars_words(found)
 
 
 def _none_words(found: ChosenCam) -> list[str]:
     if found.outcome is Outcome.UNREACHABLE:
         head = f"No card of the range keeps this want: {listed([want_name(want) for want in found.clash])}."
     else:
-        head = f"These wants contradict each other: {listed([want_name(want) for want in found.clash])}. Each can be kept without the other."
-    return [head, *(reach_words(reach, found.units) for reach in found.reaches), "Ease a want, or give a wider range of cards."]
+        which = "the other" if len(found.clash) == 2 else "all the others"
+        head = f"These wants contradict each other: {listed([want_name(want) for want in found.clash])}. Each can be kept without {which}."
+    reached = [reach_words(reach, found.units) for reach in found.reaches]
+    if found.outcome is Outcome.CONTRADICT:
+        # Where no card looked at keeps all the others, the nearest is had at one that breaks another want as well.
+        beside = zip(found.reaches, reached, strict=True)
+        reached = [said if reach.others_kept else f"{said} That card breaks another want too." for reach, said in beside]
+    return [head, *reached, "Ease a want, or give a wider range of cards.", *cars_words(found)]
+
+
+def cars_words(found: ChosenCam | RankedCards) -> list[str]:
+    """Return whether the car's own readings count, and how; nothing where the sheet has none.
+
+    Parameters
+    ----------
+    found : ChosenCam or RankedCards
+    """
+    one = found.readings == 1
+    those = "1 reading" if one else f"{found.readings} readings"
+    rests = f"nothing here rests on {'it' if one else 'them'}. Run camcalc readings BUILD first."
+    return {
+        CarsFrom.SHEET: [],
+        CarsFrom.LEARNED: [
+            "Middle figures rest on [learned] of the sheet.",
+            "Odds are over the model's whole tolerances about it. Rows of [[measured]] narrow them.",
+        ],
+        CarsFrom.READINGS: [f"Odds are over the cars that {those} of this car leave. Middle figures are those of the most likely car."],
+        CarsFrom.CONTRADICTED: [f"The {those} {'contradicts the sheet' if one else 'contradict the sheet or one another'}: {rests}"],
+        CarsFrom.FAULTY: [f"A fault of the car explains the {those} far better than none: {rests}"],
+    }[found.cars_from]
 
 
 def reach_words(reach: Reach, system: UnitSystem) -> str:
@@ -207,8 +248,8 @@ def exchange_cells(one: Exchange, system: UnitSystem) -> tuple[str, str, str, st
         return "" if math.isnan(value) else f"{abs(value):.1f} {unit} {plus if value >= 0.0 else minus}"
 
     return (
-        step, cell(one.duration, "shorter", "longer", "deg"), cell(one.lobe_separation, "wider", "narrower", "cam deg"),
-        cell(one.advance, "more advance", "less advance", "deg"),
+        step, cell(one.si.duration, "shorter", "longer", "deg"), cell(one.si.lobe_separation / 2.0, "wider", "narrower", "cam deg"),
+        cell(one.si.advance, "more advance", "less advance", "deg"),
     )  # fmt: skip
 
 
@@ -238,12 +279,19 @@ def basis_words(found: ChosenCam) -> list[str]:
     said = [
         "Cards share the lobe design of the sheet's card: every checked duration changes by the same degrees, so ramps and flanks stay as they are.",
         f"{counted(found.settled, 'card')} settled on the engine model. Every figure of a card is settled. Lines of the picture and probabilities are not.",
-        "A probability is over the model's own tolerances, uniform within their half-widths (ESTIMATE). The present engine is one such car.",
+        _odds_words(found),
         *_shared_basis(found.chosen or found.sheet),
     ]
     if found.impossible:
         said.append(f"{counted(found.impossible, 'card')} of the range left out: no lobe has their lift in their duration.")
     return said + [f"Surrogate missed, each run left out in turn: {error_words(error, found.units)}." for error in found.errors]
+
+
+def _odds_words(found: ChosenCam | RankedCards) -> str:
+    """Return what a probability is over."""
+    if found.cars_from is CarsFrom.READINGS:
+        return "A probability is over what the readings leave of the model's own tolerances (ESTIMATE). The present engine is one such car."
+    return "A probability is over the model's own tolerances, uniform within their half-widths (ESTIMATE). The present engine is one such car."
 
 
 def _shared_basis(card: CamFigures) -> list[str]:
@@ -252,37 +300,55 @@ def _shared_basis(card: CamFigures) -> list[str]:
         said.append("Idle: warm, accessories off, on camcalc's own idle spark, which lets 1 % of cycles miss.")
     if card.gear:
         said.append(f"Gear {card.gear} taken as locked, on the level. Surge is on a level table at each point's own spark: your table can add to it.")
+        said.append("Surge is looked at with the middle figures alone. Odds count it only as a limit on COV below that of cards that surge.")
     if math.isfinite(card.si.filling_speed):
         said.append("Filling: fresh air trapped at full load, tuned lengths left out. Its reference is the cam that the car has now.")
     return said
 
 
+def ranking_heading(found: RankedCards) -> str:
+    """Return the heading of the ranked cards: in which order, and at which height durations are."""
+    return f"Best first. Intake duration at {length_text(found.si.height, found.units)}"
+
+
 def ranking_words(found: RankedCards) -> list[str]:
     """Return the answer of a ranking, a sentence each."""
     best = found.cards[0]
-    keeping = sum(card.verdict is CardVerdict.KEEPS for card in found.cards)
-    first = f"Best of {counted(len(found.cards), 'card')}: {best.name}. It {VERDICTS[best.verdict]}. Probability {100.0 * best.probability:.0f} %."
-    if keeping == 0:
-        first += f" No card keeps every want as surely as {100.0 * found.si.sure:.0f} %."
-    return [first, screened_words(found)]
+    first = f"Best of {counted(len(found.cards), 'card')}: {best.name}. It {VERDICTS[best.verdict]}. Probability {100.0 * best.si.probability:.0f} %."
+    if len(computed(best.wants)) < len(best.wants):
+        first += f" Computed of it: {computed_text(best)}."
+    if not any(card.verdict is CardVerdict.KEEPS for card in found.cards):
+        first += f" No card was found to keep every want as surely as {100.0 * found.si.sure:.0f} %."
+    return [first, *screened_words(found), *cars_words(found)]
 
 
-def screened_words(found: RankedCards) -> str:
-    """Return how many cards were settled and what the others rest on."""
+def screened_words(found: RankedCards) -> list[str]:
+    """Return how many cards were settled and looked at for surge, and what the others rest on, a sentence or two each."""
     rest = len(found.cards) - found.settled
-    if rest == 0:
-        return "Every card was settled."
-    return f"{counted(found.settled, 'card')} settled, {rest} only screened: not settled, ranked by the surrogate, no figures of them."
+    said = ["Every card was settled."]
+    if rest:
+        said = [f"{counted(found.settled, 'card')} settled, {rest} only screened: not settled, ranked by the surrogate, no figures of them."]
+    if any(kept.want is Want.LOWEST_USABLE for kept in found.cards[0].wants):
+        said.append(f"{counted(found.on_road, 'card')} looked at for surge. No other card counts as keeping the lowest usable speed.")
+    return said
 
 
-def settled_text(card: RankedCard) -> str:
-    """Return whether a card was settled, as a cell.
+def computed_text(card: RankedCard) -> str:
+    """Return which wants of a card were computed, as a cell; what was not is neither kept nor broken."""
+    known = computed(card.wants)
+    if len(known) == len(card.wants):
+        return "every want"
+    missing = [want_name(kept.want) for kept in card.wants if kept.want not in known]
+    if not known:
+        return "none"
+    return f"all but {listed(missing)}" if len(missing) <= len(known) else f"{listed([want_name(want) for want in known])} alone"
 
-    >>> from types import SimpleNamespace
-    >>> settled_text(SimpleNamespace(settled=False))
-    'not settled'
-    """
-    return "settled" if card.settled else "not settled"
+
+def ranking_basis(found: RankedCards) -> list[str]:
+    """Return what a ranking rests on, a sentence each."""
+    card = next((card.figures for card in found.cards if card.figures is not None), None)
+    shared = [] if card is None else _shared_basis(card)
+    return [_odds_words(found), *shared, *(f"Surrogate missed, each run left out in turn: {error_words(error, found.units)}." for error in found.errors)]
 
 
 def left_out_words(one: LeftOut) -> str:
@@ -302,4 +368,4 @@ def _(record: ChosenCam) -> str:
 
 @describe.register
 def _(record: RankedCards) -> str:
-    return "\n".join([*record.cautions, *ranking_words(record), *map(left_out_words, record.left_out), *NOT_KNOWN])
+    return "\n".join([*record.cautions, *ranking_words(record), *map(left_out_words, record.left_out), *NOT_KNOWN, *ranking_basis(record)])

@@ -12,6 +12,7 @@ from camcalc.advice.idle_balance import IdleSparkRule
 from camcalc.choose import choosing, runs, search
 from camcalc.choose.asking import Asked, Road, Settled
 from camcalc.choose.wants import Figure
+from camcalc.cycle.operating import Tolerances, with_learned
 from camcalc.engine.geometry import effective_compression, geometry_of
 from camcalc.vehicle.acceleration_weighting import SurgeGrade
 
@@ -41,7 +42,8 @@ def made_up(asked: Asked) -> Settled:
     longer = (check.duration - 229.0) / 12.0
     wider = (cam.intake.si.centreline + cam.exhaust.si.centreline - 224.0) / 4.0
     early = (cam.exhaust.si.centreline - cam.intake.si.centreline) / 2.0 - 4.0
-    off = {name: asked.tolerances.get(name, 1.0) - 1.0 for name in MOVES}
+    car = with_learned(asked.build, Tolerances(**asked.tolerances))
+    off = {name: getattr(car, name) - 1.0 for name in MOVES}
     widths = {"overlap": 0.15, "friction": 0.15, "port_heat": 0.35}
     moved = [sum(MOVES[name][k] * off[name] / widths[name] for name in MOVES) for k in (0, 1)]
     vacuum = 40e3 - 14e3 * math.tanh(0.9 * longer) + 2.2e3 * wider + 250.0 * early - 300.0 * longer * wider + moved[0]

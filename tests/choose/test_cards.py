@@ -133,6 +133,39 @@ def test_a_card_that_contradicts_itself_is_left_out_with_its_reason(tmp_path: Pa
     assert "95 to 125 cam_deg" in found.left_out[1].reasons[0][2]
 
 
+ROW = "A,112,4,0.548,0.556,282,229,290,237"
+
+
+def test_empty_cells_at_the_end_as_a_spreadsheet_writes_them_are_none(tmp_path: Path, build: Any) -> None:
+    found = read_cards(listed(tmp_path, f"{ROW},,", ",,,,,,,,,,", f"{ROW.replace('A', 'B')},,,", head=f"{HEAD},,"), build)
+    assert [cam.name for cam in found.cards] == ["A", "B"]
+    assert found.cards == read_cards(listed(tmp_path, ROW, "", ROW.replace("A", "B")), build).cards
+
+
+def test_a_figure_under_no_heading_is_refused(tmp_path: Path, build: Any) -> None:
+    with pytest.raises(InputError, match="row 3") as raised:
+        read_cards(listed(tmp_path, f"{ROW},,", f"{ROW.replace('A', 'B')},,7", head=f"{HEAD},,"), build)
+    assert "11 cells" in str(raised.value)
+
+
+def test_rows_are_counted_as_an_editor_counts_lines(tmp_path: Path, build: Any) -> None:
+    head = f"# invented\n\n{HEAD}"
+    rows = [ROW, '# a "comment, with a quote', "", '"B\nin two lines",112,4,0.548,0.556,282,229,290,237', "C,140,4,0.548,0.556,282,229,290,237"]
+    found = read_cards(listed(tmp_path, *rows, head=head), build)
+    assert found.rows == (4, 7)
+    assert [(one.row, one.name) for one in found.left_out] == [(9, "C")]
+    with pytest.raises(InputError, match="row 9, name") as raised:
+        read_cards(listed(tmp_path, *rows[:-1], ROW, head=head), build)
+    assert "as in row 4" in str(raised.value)
+
+
+@pytest.mark.parametrize("ends", ["\r\n", "\r"])
+def test_lines_of_other_systems_serve(tmp_path: Path, build: Any, ends: str) -> None:
+    path = tmp_path / "cards.csv"
+    path.write_bytes(ends.join(["# note", HEAD, ROW, ROW.replace("A", "B"), ""]).encode())
+    assert read_cards(path, build).rows == (3, 4)
+
+
 @pytest.mark.parametrize(
     ("head", "rows", "said"),
     [

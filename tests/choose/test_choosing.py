@@ -107,11 +107,11 @@ def test_exchange_rates_are_the_slopes_of_the_manners(found: ChosenCam, build: A
         return float(made_up_manners(Asked(build, family.card(point), None, wants, {}, "resolved")).figures[Figure.VACUUM])
 
     rate = next(one for one in found.exchange if one.want is Want.IDLE_VACUUM)
-    shorter = own._replace(duration=own.duration - rate.duration)
+    shorter = own._replace(duration=own.duration - rate.si.duration)
     gained = (vacuum(shorter) - vacuum(own)) / 3386.39
-    assert rate.duration > 0.0
+    assert rate.si.duration > 0.0
     assert gained == pytest.approx(2.0, rel=0.15)
-    wider = own._replace(lobe_separation=own.lobe_separation + 2.0 * rate.lobe_separation)
+    wider = own._replace(lobe_separation=own.lobe_separation + rate.si.lobe_separation)
     assert (vacuum(wider) - vacuum(own)) / 3386.39 == pytest.approx(2.0, rel=0.15)
 
 
@@ -148,6 +148,12 @@ def test_wants_that_contradict_are_named_with_what_each_could_have(build: Any, m
     assert found.outcome is Outcome.CONTRADICT
     assert set(found.clash) == {Want.IDLE_VACUUM, Want.EFFECTIVE_COMPRESSION_MOST}
     assert all(reach.others_kept for reach in found.reaches)
+    # What is called kept beside it is kept on the engine itself, at the card named.
+    wants, family = wants_of(build, asked), CardFamily(build.cam)
+    by_name = {family.card(point).name: point for point in family.points()}
+    for reach in found.reaches:
+        settled = made_up_manners(Asked(build, family.card(by_name[reach.cam]), build.replaced_cam, wants, {}, "resolved"))
+        assert all(one.margin(settled.figures[one.figure]) >= 0.0 for one in wants.demands if one.want is not reach.want)
     nearest = {reach.want: reach.nearest for reach in found.reaches}
     assert nearest[Want.IDLE_VACUUM] < 18.0
     assert nearest[Want.EFFECTIVE_COMPRESSION_MOST] > 7.0
@@ -172,6 +178,26 @@ def test_a_gear_that_surges_shortens_the_cam(build: Any, made_up_manners: Any, m
     assert free.largest is not None
     assert held.largest.surge is SurgeGrade.NOTICEABLE
     assert held.largest.si.duration < free.largest.si.duration
+
+
+def test_a_gear_that_surges_with_every_card_is_out_of_reach_with_the_speed_that_serves(build: Any, made_up_manners: Any, monkeypatch: Any) -> None:
+    from camcalc.choose import search, unmet
+    from camcalc.choose.asking import Road
+    from camcalc.vehicle.acceleration_weighting import SurgeGrade
+
+    def surges(asked: Asked) -> Road:
+        bad = 60.0 * asked.wants.road_speed < 1650.0
+        return Road(True, 0.05, SurgeGrade.DISTURBING if bad else SurgeGrade.NOTICEABLE, 0.5)
+
+    for module in (search, unmet):
+        monkeypatch.setattr(module, "settle_road", surges)
+    still = {"advance": ("4 crank_deg", "4 crank_deg"), "lobe_separation": ("110 cam_deg", "114 cam_deg"), "duration": ("205 crank_deg", "215 crank_deg")}
+    wanted = build.wanted.replace(lowest_usable_gear=4, lowest_usable_speed="1400 rpm", effective_compression_least=6.5)
+    found = choose_cam(build, wanted, ranges=still)
+    assert found.outcome is Outcome.UNREACHABLE
+    assert found.clash == (Want.LOWEST_USABLE,)
+    assert found.reaches[0].nearest == pytest.approx(1700.0)
+    assert "The nearest is 1700 rpm" in " ".join(choice_words(found))
 
 
 # --- how it is shown

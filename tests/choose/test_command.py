@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import json
 from pathlib import Path
 from typing import Any
@@ -30,6 +31,9 @@ def test_a_choice_is_printed_and_written(wants: str, tmp_path: Path, capsys: Sai
     data = json.loads(capsys.readouterr().out)
     assert data["outcome"]["code"] == "chosen"
     assert data["chosen"]["effective_compression"] >= 7.4
+    assert data["ranges"][1] == {"name": "lobe_separation", "low": pytest.approx(110.0), "high": pytest.approx(114.0), "unit": "cam_deg"}
+    assert data["point"]["lobe_separation"] == {name: data["chosen"]["lobe_separation"][name] for name in ("value", "unit")}
+    assert {one["lobe_separation"]["unit"] for one in data["exchange"]} == {"cam_deg"}
     assert 110.0 <= data["chosen"]["lobe_separation"]["value"] <= 114.0
     assert (tmp_path / "a.html").read_text(encoding="utf-8").startswith("<!DOCTYPE html>")
     assert (tmp_path / "plots" / "choice.svg").is_file()
@@ -53,6 +57,27 @@ def test_a_list_is_ranked(wants: str, tmp_path: Path, capsys: Said) -> None:
     assert "Best of 13 cards" in said
     assert "QC too square" in said
     assert (tmp_path / "a.csv").read_text(encoding="utf-8").count("\n") == 14
+
+
+def test_names_that_a_spreadsheet_would_run_are_plain_text_in_every_file(wants: str, tmp_path: Path, capsys: Said) -> None:
+    head, *rows = [line for line in Path(CARDS).read_text(encoding="utf-8").splitlines() if not line.startswith("#")]
+    names = ["=1+1", "+2", "-cmd", "@SUM(A1)", "bell\x07", '"\ttab"']
+    rows = [f"{name},{row.partition(',')[2]}" for name, row in zip(names, rows, strict=False)]
+    listed = tmp_path / "cards.csv"
+    listed.write_text("\n".join([head, *rows]) + "\n", encoding="utf-8")
+    assert main(["choose", SHEET, "--wanted", wants, "--candidates", str(listed), "--out", str(tmp_path / "a.csv"), "--json"]) == 0
+    json.loads(capsys.readouterr().out)
+    with (tmp_path / "a.csv").open(encoding="utf-8", newline="") as file:
+        written = [row["name"] for row in csv.DictReader(file)]
+    assert sorted(written) == sorted(["'=1+1", "+2", "'-cmd", "'@SUM(A1)", "bell\\u0007", "tab"])
+    # A chosen cam has its name from the sheet.
+    sheet = tmp_path / "build.toml"
+    text = Path(SHEET).read_text(encoding="utf-8").replace('table = "spark.csv"', "")
+    sheet.write_text(text.replace('name = "QR 282 (invented)"', 'name = "=A1"'), encoding="utf-8")
+    words = ["choose", str(sheet), "--wanted", wants, "--advance", "4 crank_deg", "--lobe-separation", "112 cam_deg"]
+    assert main([*words, "--out", str(tmp_path / "b.csv")]) == 0
+    with (tmp_path / "b.csv").open(encoding="utf-8", newline="") as file:
+        assert "'=A1" in [row["cam"] for row in csv.DictReader(file)]
 
 
 @pytest.mark.parametrize(
