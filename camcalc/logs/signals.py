@@ -5,9 +5,10 @@ Rows are made even for filtering only; every number that is reported as logged c
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Callable
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import scipy.fft
@@ -29,6 +30,8 @@ USABLE = 0.4
 SHORTEST = 3.0
 # Steepness of a band's edges; the gain at the edge is 1/2.
 ORDER = 16
+# Longer spectra than this have their gain worked out each time [samples].
+KEPT_LENGTH = 20_000
 # How far a record is drawn out at its ends by reflection before filtering [s].
 REFLECTED = 4.0
 # How much of a record before and after a span [s] is filtered with it.
@@ -101,18 +104,34 @@ def band_pass(values: Array, step: float, low: float, high: float, *, derivative
     >>> round(float(np.abs(kept[250:750]).max()), 2)
     1.0
     """
-    reach = min(len(values) - 1, math.ceil(REFLECTED / step))
-    drawn = np.concatenate([2.0 * values[0] - values[reach:0:-1], values, 2.0 * values[-1] - values[-2 : -reach - 2 : -1]])
+    count, reach = len(values), min(len(values) - 1, math.ceil(REFLECTED / step))
+    if count and values[0] == values[-1] and not (values != values[0]).any():
+        # What does not move has nothing in any band.
+        return np.zeros(count)
+    drawn = np.empty(count + 2 * reach)
+    drawn[reach : reach + count] = values
+    np.subtract(2.0 * values[0], values[reach:0:-1], out=drawn[:reach])
+    np.subtract(2.0 * values[-1], values[-2 : -reach - 2 : -1], out=drawn[reach + count :])
     # A straight line through the ends leaves no step where the end of the record meets its beginning.
-    drawn -= drawn[0] + (drawn[-1] - drawn[0]) / (len(drawn) - 1) * np.arange(len(drawn))
-    count = scipy.fft.next_fast_len(len(drawn), real=True)
+    first, rise = float(drawn[0]), float(drawn[-1] - drawn[0]) / (len(drawn) - 1)
+    drawn -= first + rise * np.arange(len(drawn))
+    size = scipy.fft.next_fast_len(len(drawn), real=True)
+    gain = (_kept_gain if size <= KEPT_LENGTH else _gain)(size, step, low, high, derivative)
+    spectrum = scipy.fft.rfft(drawn, size, overwrite_x=True)
+    spectrum *= gain
+    return np.asarray(scipy.fft.irfft(spectrum, size, overwrite_x=True)[reach : reach + count])
+
+
+def _gain(count: int, step: float, low: float, high: float, derivative: bool) -> NDArray[Any]:  # noqa: FBT001
+    """Return the gain of a band at the frequencies of a record's spectrum."""
     frequency = np.arange(count // 2 + 1) / (count * step)
     with np.errstate(divide="ignore", over="ignore"):
         gain = 1.0 / ((1.0 + _to_order(low / frequency)) * (1.0 + _to_order(frequency / high)))
-    if derivative:
-        gain = gain * 2j * np.pi * frequency
-    out = scipy.fft.irfft(scipy.fft.rfft(drawn, count) * gain, count)
-    return np.asarray(out[reach : reach + len(values)])
+    return gain * 2j * np.pi * frequency if derivative else gain
+
+
+# Many channels of one length pass one band: gains of the last short ones are kept, some 20 MB at most.
+_kept_gain = functools.lru_cache(maxsize=128)(_gain)
 
 
 def _to_order(values: Array) -> Array:
