@@ -142,7 +142,7 @@ class DriveLog(ArrayRecord):
         for name, values in {"time": at, "speed": speed, **given}.items():
             if name not in ATTRIBUTES:
                 raise InputError("channel", came=name, expected="a channel of a log", fix=did_you_mean(name, ATTRIBUTES))
-            fields[ATTRIBUTES[name]] = np.array(values, dtype=float)
+            fields[ATTRIBUTES[name]] = _own(values)
             if fields[ATTRIBUTES[name]].shape != (count,):
                 raise InputError(name, came=f"shape {np.shape(values)}", expected=f"{count} numbers, as many as engine speeds")
         if "load" in given and load_kind not in LOADS:
@@ -174,6 +174,13 @@ class DriveLog(ArrayRecord):
             "problems": [plain_data(problem._asdict()) for problem in self.problems],
             "notes": plain_data(self.notes),
         }
+
+
+def _own(values: Any) -> Array:
+    """Return numbers that nobody else changes: as they are where they cannot be changed, else a copy."""
+    if isinstance(values, np.ndarray) and values.dtype == float and values.base is None and not values.flags.writeable:
+        return values
+    return np.array(values, dtype=float)
 
 
 def _column_data(column: Column) -> dict[str, Any]:
