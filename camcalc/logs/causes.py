@@ -225,17 +225,19 @@ def cell_weights(log: DriveLog, table: SparkTable, spans: list[tuple[float, floa
 
 def _looked_up_at(table: SparkTable, speed: Array, load: Array) -> Array:
     """Return how much each cell takes part in the lookup at some points, summed."""
-    out = np.zeros(table.shape)
-    for i, s in shares_of(table.si.speed, speed):
-        for j, t in shares_of(table.loads, load):
-            out += np.bincount(i * table.shape[1] + j, s * t, out.size).reshape(out.shape)
-    return out
+    (i, below), (_, above) = shares_of(table.si.speed, speed)
+    (j, lighter), (_, fuller) = shares_of(table.loads, load)
+    width, out = table.shape[1], np.zeros(table.shape[0] * table.shape[1])
+    at = i * width + j
+    for step, share in ((0, below * lighter), (1, below * fuller), (width, above * lighter), (width + 1, above * fuller)):
+        out[step:] += np.bincount(at, share, out.size)[: out.size - step]
+    return out.reshape(table.shape)
 
 
 def shares_of(axis: Array, values: Array) -> list[tuple[NDArray[np.int64], Array]]:
     """Return the two breakpoints of an axis that each value is looked up between, with their shares."""
-    below = np.clip(np.searchsorted(axis, values, side="right") - 1, 0, len(axis) - 2)
-    share = np.clip((values - axis[below]) / (axis[below + 1] - axis[below]), 0.0, 1.0)
+    below = np.minimum(np.maximum(axis.searchsorted(values, side="right") - 1, 0), len(axis) - 2)
+    share = np.minimum(np.maximum((values - axis[below]) / np.diff(axis)[below], 0.0), 1.0)
     return [(below, 1.0 - share), (below + 1, share)]
 
 

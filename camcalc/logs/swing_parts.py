@@ -6,6 +6,7 @@ import math
 from typing import NamedTuple
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from ..tables.table import SparkTable
@@ -170,9 +171,11 @@ def _cut(found: list[Block], part: Stretch, channels: dict[str, Array], frequenc
     keep = np.abs(band / frequency - 1.0) <= AROUND_MODE
     bins, band = bins[keep], band[keep]
     starts = np.arange(first, last - count + 1, max(count // 2, 1))
-    for start in starts.tolist():
-        cut = slice(start, start + count)
-        spectra = {name: np.fft.rfft(window * values[cut])[bins] / count for name, values in channels.items()}
+    # All blocks of all channels in one transform.
+    cut = np.stack([values[first:last] for values in channels.values()])
+    every = np.fft.rfft(window * sliding_window_view(cut, count, axis=1)[:, :: max(count // 2, 1)])[..., bins] / count
+    for k, start in enumerate(starts.tolist()):
+        spectra = dict(zip(channels, every[:, k], strict=True))
         x, turned = spectra.pop("x"), spectra.pop("turned")
         found.append(Block(float(part.time[start + count // 2]), own, count, part.step, 2.0 * math.pi * band, x, turned, spectra))
         own = len(found) - 1
