@@ -237,7 +237,7 @@ def _looked_up_at(table: SparkTable, speed: Array, load: Array) -> Array:
 def shares_of(axis: Array, values: Array) -> list[tuple[NDArray[np.int64], Array]]:
     """Return the two breakpoints of an axis that each value is looked up between, with their shares."""
     below = np.minimum(np.maximum(axis.searchsorted(values, side="right") - 1, 0), len(axis) - 2)
-    share = np.minimum(np.maximum((values - axis[below]) / np.diff(axis)[below], 0.0), 1.0)
+    share = np.minimum(np.maximum((values - axis[below]) / (axis[1:] - axis[:-1])[below], 0.0), 1.0)
     return [(below, 1.0 - share), (below + 1, share)]
 
 

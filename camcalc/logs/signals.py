@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import functools
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -17,8 +17,9 @@ from scipy.interpolate import CubicSpline
 from scipy.ndimage import uniform_filter1d
 
 from .drive_log import DriveLog, pieces_of
+from .spans import rows_between
 
-__all__ = ["LOWEST", "Stretch", "amplitude_of", "band_pass", "envelope", "highest_frequency", "stretches", "swing_of"]
+__all__ = ["LOWEST", "Around", "Spectrum", "Stretch", "amplitude_of", "band_pass", "envelope", "highest_frequency", "stretches", "swing_of"]
 
 Array = NDArray[np.float64]
 
@@ -77,7 +78,7 @@ def stretches(log: DriveLog, *channels: str, shortest: float = SHORTEST, within:
         even = time[0] + step * np.arange(int((time[-1] - time[0]) / step * (1.0 + 1e-12) + 1e-6) + 1)
         is_even = len(even) == len(time) and np.abs(even - time).max() < EVEN * step
         values = {name: log.values(name)[rows] for name in channels}
-        out.append(Stretch(rows, even, step, {n: v.copy() if is_even else CubicSpline(time, v)(even) for n, v in values.items()}))
+        out.append(Stretch(rows, even, step, {n: v if is_even else CubicSpline(time, v)(even) for n, v in values.items()}))
     return out
 
 
@@ -104,22 +105,35 @@ def band_pass(values: Array, step: float, low: float, high: float, *, derivative
     >>> round(float(np.abs(kept[250:750]).max()), 2)
     1.0
     """
-    count, reach = len(values), min(len(values) - 1, math.ceil(REFLECTED / step))
-    if count and values[0] == values[-1] and not (values != values[0]).any():
-        # What does not move has nothing in any band.
-        return np.zeros(count)
-    drawn = np.empty(count + 2 * reach)
-    drawn[reach : reach + count] = values
-    np.subtract(2.0 * values[0], values[reach:0:-1], out=drawn[:reach])
-    np.subtract(2.0 * values[-1], values[-2 : -reach - 2 : -1], out=drawn[reach + count :])
-    # A straight line through the ends leaves no step where the end of the record meets its beginning.
-    first, rise = float(drawn[0]), float(drawn[-1] - drawn[0]) / (len(drawn) - 1)
-    drawn -= first + rise * np.arange(len(drawn))
-    size = scipy.fft.next_fast_len(len(drawn), real=True)
-    gain = (_kept_gain if size <= KEPT_LENGTH else _gain)(size, step, low, high, derivative)
-    spectrum = scipy.fft.rfft(drawn, size, overwrite_x=True)
-    spectrum *= gain
-    return np.asarray(scipy.fft.irfft(spectrum, size, overwrite_x=True)[reach : reach + count])
+    return Spectrum(values, step).band(low, high, derivative=derivative)
+
+
+class Spectrum:
+    """The spectrum of evenly spaced samples, drawn out at their ends, of which bands are taken as ``band_pass`` does."""
+
+    def __init__(self, values: Array, step: float) -> None:
+        count, reach = len(values), min(len(values) - 1, math.ceil(REFLECTED / step))
+        self.step, self._count, self._reach = step, count, reach
+        self._spectrum: NDArray[np.complex128] | None = None
+        if count and values[0] == values[-1] and not (values != values[0]).any():
+            # What does not move has nothing in any band.
+            return
+        drawn = np.empty(count + 2 * reach)
+        drawn[reach : reach + count] = values
+        np.subtract(2.0 * values[0], values[reach:0:-1], out=drawn[:reach])
+        np.subtract(2.0 * values[-1], values[-2 : -reach - 2 : -1], out=drawn[reach + count :])
+        # A straight line through the ends leaves no step where the end of the record meets its beginning.
+        first, rise = float(drawn[0]), float(drawn[-1] - drawn[0]) / (len(drawn) - 1)
+        drawn -= first + rise * np.arange(len(drawn))
+        self._size = scipy.fft.next_fast_len(len(drawn), real=True)
+        self._spectrum = scipy.fft.rfft(drawn, self._size, overwrite_x=True)
+
+    def band(self, low: float, high: float, *, derivative: bool = False) -> Array:
+        """Return what lies between two frequencies [Hz], or its rate of change."""
+        if self._spectrum is None:
+            return np.zeros(self._count)
+        gain = (_kept_gain if self._size <= KEPT_LENGTH else _gain)(self._size, self.step, low, high, derivative)
+        return np.asarray(scipy.fft.irfft(self._spectrum * gain, self._size, overwrite_x=True)[self._reach : self._reach + self._count])
 
 
 def _gain(count: int, step: float, low: float, high: float, derivative: bool) -> NDArray[Any]:  # noqa: FBT001
@@ -180,9 +194,33 @@ def swing_of(
     then : callable
         Done to each stretch before it is cut to the time: a function of its samples and the step between them [s].
     """
-    found = [np.empty(0)]
-    for stretch in stretches(log, channel, shortest=1.0, within=(start, end)) if log.values(channel).size else []:
-        swing = band_pass(stretch.values[channel], stretch.step, low, high, derivative=derivative)
-        swing = swing if then is None else then(swing, stretch.step)
-        found.append(swing[(stretch.time >= start) & (stretch.time <= end)])
-    return np.concatenate(found)
+    return Around(log, channel, start, end).band(low, high, derivative=derivative, then=then)
+
+
+class Around:
+    """A channel about a time, transformed once for all the bands that are asked of it.
+
+    Parameters
+    ----------
+    log : DriveLog
+    channel : str
+    start, end : float [s]
+        The time.
+    """
+
+    def __init__(self, log: DriveLog, channel: str, start: float, end: float) -> None:
+        found = stretches(log, channel, shortest=1.0, within=(start, end)) if log.values(channel).size else []
+        self._parts = [(Spectrum(s.values[channel], s.step), rows_between(s.time, start, end)) for s in found]
+
+    def band(self, low: float, high: float, *, derivative: bool = False, then: Callable[[Array, float], Array] | None = None) -> Array:
+        """Return what the channel holds between two frequencies, as ``swing_of`` does."""
+        return self.each(low, high, (then,), derivative=derivative)[0]
+
+    def each(self, low: float, high: float, then: Sequence[Callable[[Array, float], Array] | None], *, derivative: bool = False) -> list[Array]:
+        """Return what the channel holds between two frequencies, each of some things done to it."""
+        found: list[list[Array]] = [[np.empty(0)] for _ in then]
+        for spectrum, inside in self._parts:
+            swing = spectrum.band(low, high, derivative=derivative)
+            for done, more in zip(then, found, strict=True):
+                more.append((swing if done is None else done(swing, spectrum.step))[inside])
+        return [np.concatenate(more) for more in found]

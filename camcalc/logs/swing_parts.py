@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from typing import NamedTuple
 
@@ -12,7 +13,7 @@ from numpy.typing import NDArray
 from ..tables.table import SparkTable
 from .delays import SignalDelays, shifted
 from .drive_log import DriveLog
-from .signals import Stretch, band_pass, stretches
+from .signals import Spectrum, Stretch, band_pass, stretches
 from .spans import Spans
 from .surge_finder import SurgeFindings, between_manoeuvres, spans_of
 from .swing_mode import AROUND_MODE, Block, taper
@@ -93,21 +94,36 @@ def blocks_of(log: DriveLog, findings: SurgeFindings, group: SwingGroup, delays:
     episodes = [(findings.episodes[k].si.start, findings.episodes[k].si.end) for k in group.episodes]
     windows = Spans(list(findings.windows) if group.only else episodes)
     within = None if group.only else (min(a for a, _ in episodes), max(b for _, b in episodes))
-    found: list[Block] = []
+    planned: list[_Place] = []
+    parts: list[Stretch] = []
     for piece in stretches(log, *names, within=within):
         for part in between_manoeuvres(piece, driver):
             near = windows.touching(part.time[0], part.time[-1])
             if near.size and _in_gear(log, part, piece, group.gear):
-                channels = _channels(part, group.frequency, delays, spark)
                 for k in near:
-                    _cut(found, part, channels, group.frequency, (float(windows.start[k]), float(windows.end[k])))
-    return found if len(found) <= MOST_BLOCKS else _thinned(found)
+                    _plan(planned, len(parts), part, group.frequency, (float(windows.start[k]), float(windows.end[k])))
+                parts.append(part)
+    kept = planned if len(planned) <= MOST_BLOCKS else _thinned(planned)
+    # Only what blocks are cut from is filtered: of a long log a small part.
+    found: list[Block] = []
+    for number, places in itertools.groupby(kept, key=lambda place: place.part):
+        found += _cut(parts[number], list(places), _channels(parts[number], group.frequency, delays, spark), group.frequency)
+    return found
 
 
-def _thinned(blocks: list[Block]) -> list[Block]:
-    """Return blocks spread over the log, in pairs that overlap."""
-    pairs = np.unique(np.linspace(0, len(blocks) // 2 - 1, MOST_BLOCKS // 2).astype(int))
-    return [blocks[k] for pair in pairs for k in (2 * int(pair), 2 * int(pair) + 1)]
+class _Place(NamedTuple):
+    """Where a block is to be cut: from which part, its first sample and how many, the block before it that overlaps it (-1 for none)."""
+
+    part: int
+    start: int
+    count: int
+    follows: int
+
+
+def _thinned(places: list[_Place]) -> list[_Place]:
+    """Return places spread over the log, in pairs that overlap."""
+    pairs = np.unique(np.linspace(0, len(places) // 2 - 1, MOST_BLOCKS // 2).astype(int))
+    return [places[k] for pair in pairs for k in (2 * int(pair), 2 * int(pair) + 1)]
 
 
 def _in_gear(log: DriveLog, part: Stretch, piece: Stretch, gear: float) -> bool:
@@ -127,16 +143,20 @@ def _channels(part: Stretch, frequency: float, delays: SignalDelays, parts: Spar
     def swing(given: Array) -> Array:
         return band_pass(given, step, low, high)
 
-    x = swing(values["speed"])
+    speed = Spectrum(values["speed"], step)
+    x = speed.band(low, high)
     spark = swing(shifted(values["spark"], step, delays.si.spark))
-    out = {"x": x, "turned": _turned(values["speed"], step, low, high, frequency), **{name: np.zeros(len(x)) for name in PARTS}}
+    # Rate plus squared frequency times integral of what swings in speed.
+    integral = np.concatenate([[0.0], np.cumsum(0.5 * step * (x[1:] + x[:-1]))])
+    turned = speed.band(low, high, derivative=True) + (2.0 * math.pi * frequency) ** 2 * swing(integral)
+    out = {"x": x, "turned": turned, **{name: np.zeros(len(x)) for name in PARTS}}
     table, knock = parts.table, parts.knock
     if table is not None and "load" in values:
         load = shifted(values["load"], step, delays.si.load)
-        whole = swing(np.asarray(table.spark_at(values["speed"], load)))
-        out["by_speed"] = swing(np.asarray(table.spark_at(values["speed"], load - swing(load))))
+        whole, steady = swing(np.asarray(table.spark_at(values["speed"], load))), load - swing(load)
+        out["by_speed"] = swing(np.asarray(table.spark_at(values["speed"], steady)))
         out["by_load"] = whole - out["by_speed"]
-        out["by_half"] = 2.0 * swing(np.asarray(table.spark_at(values["speed"] - 0.5 * x, load - swing(load))))
+        out["by_half"] = 2.0 * swing(np.asarray(table.spark_at(values["speed"] - 0.5 * x, steady)))
         spark = np.zeros(len(x)) if parts.table_alone else spark - whole
     if knock:
         out["knock"] = knock * swing(shifted(values["knock_retard"], step, delays.si.spark))
@@ -146,16 +166,8 @@ def _channels(part: Stretch, frequency: float, delays: SignalDelays, parts: Spar
     return out
 
 
-def _turned(speed: Array, step: float, low: float, high: float, frequency: float) -> Array:
-    """Return rate plus squared frequency times integral of what swings in speed."""
-    rate = band_pass(speed, step, low, high, derivative=True)
-    x = band_pass(speed, step, low, high)
-    integral = np.concatenate([[0.0], np.cumsum(0.5 * step * (x[1:] + x[:-1]))])
-    return np.asarray(rate + (2.0 * math.pi * frequency) ** 2 * band_pass(integral, step, low, high))
-
-
-def _cut(found: list[Block], part: Stretch, channels: dict[str, Array], frequency: float, span: tuple[float, float]) -> None:
-    """Cut a window into blocks that overlap by half, as long as it has room for."""
+def _plan(planned: list[_Place], number: int, part: Stretch, frequency: float, span: tuple[float, float]) -> None:
+    """Say where a window is cut into blocks that overlap by half, as long as it has room for."""
     first, last = np.searchsorted(part.time, [span[0] - 1e-9, span[1] + 1e-9])
     for periods in PERIODS:
         count = round(periods / frequency / part.step)
@@ -165,17 +177,26 @@ def _cut(found: list[Block], part: Stretch, channels: dict[str, Array], frequenc
         return
     if count < LEAST_ROWS and periods < PERIODS[0]:
         return
-    window, own = taper(count), -1
-    bins = np.arange(1, count // 2)
-    band = bins / (count * part.step)
-    keep = np.abs(band / frequency - 1.0) <= AROUND_MODE
-    bins, band = bins[keep], band[keep]
-    starts = np.arange(first, last - count + 1, max(count // 2, 1))
-    # All blocks of all channels in one transform.
-    cut = np.stack([values[first:last] for values in channels.values()])
-    every = np.fft.rfft(window * sliding_window_view(cut, count, axis=1)[:, :: max(count // 2, 1)])[..., bins] / count
-    for k, start in enumerate(starts.tolist()):
-        spectra = dict(zip(channels, every[:, k], strict=True))
-        x, turned = spectra.pop("x"), spectra.pop("turned")
-        found.append(Block(float(part.time[start + count // 2]), own, count, part.step, 2.0 * math.pi * band, x, turned, spectra))
-        own = len(found) - 1
+    own = -1
+    for start in range(int(first), int(last) - count + 1, max(count // 2, 1)):
+        planned.append(_Place(number, start, count, own))
+        own = len(planned) - 1
+
+
+def _cut(part: Stretch, places: list[_Place], channels: dict[str, Array], frequency: float) -> list[Block]:
+    """Return blocks cut from a part, all of one length in one transform."""
+    out: list[Block] = []
+    values = np.stack(list(channels.values()))
+    for count, some in itertools.groupby(places, key=lambda place: place.count):
+        these = list(some)
+        bins = np.arange(1, count // 2)
+        band = bins / (count * part.step)
+        keep = np.abs(band / frequency - 1.0) <= AROUND_MODE
+        bins, band = bins[keep], 2.0 * math.pi * band[keep]
+        cut = sliding_window_view(values, count, axis=1)[:, [place.start for place in these]]
+        every = np.fft.rfft(taper(count) * cut)[..., bins] / count
+        for k, place in enumerate(these):
+            spectra = dict(zip(channels, every[:, k], strict=True))
+            x, turned = spectra.pop("x"), spectra.pop("turned")
+            out.append(Block(float(part.time[place.start + count // 2]), place.follows, count, part.step, band, x, turned, spectra))
+    return out

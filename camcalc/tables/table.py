@@ -375,7 +375,7 @@ def _between(axis: Array, value: Any) -> tuple[Any, Any, Any]:
     """Return the breakpoint at or below a value, the share of the way to the next, and whether the value lies on the axis."""
     value = np.asarray(value, dtype=float)
     below = np.minimum(np.maximum(axis.searchsorted(value, side="right") - 1, 0), len(axis) - 2)
-    share = np.minimum(np.maximum((value - axis[below]) / np.diff(axis)[below], 0.0), 1.0)
+    share = np.minimum(np.maximum((value - axis[below]) / (axis[1:] - axis[:-1])[below], 0.0), 1.0)
     return below, share, (value >= axis[0]) & (value <= axis[-1])
 
 
