@@ -249,7 +249,7 @@ class _Part:
         self.inside = (stretch.time >= episode.si.start) & (stretch.time <= episode.si.end)
 
     def swing(self, values: Array) -> Array:
-        """What swings in values on the stretch's grid, all of it."""
+        """What swings in values on the stretch's grid, all of it; several channels a row each."""
         return band_pass(values, self.stretch.step, LOWEST, self.high)
 
     def of(self, channel: str) -> Array:
@@ -266,11 +266,12 @@ def _looked_up(parts: list[_Part], table: SparkTable, delays: SignalDelays | Non
         step, inside, speed = part.stretch.step, part.inside, part.stretch.values["speed"]
         load, own_spark = shifted(part.stretch.values["load"], step, later), shifted(part.stretch.values["spark"], step, late)
         found = table.spark_at(speed, load)
-        spark.append(part.swing(own_spark)[inside])
-        swing = part.swing(found)
+        own_swing, swing, speed_swing, load_swing = part.swing(np.stack([own_spark, found, speed, load]))
+        spark.append(own_swing[inside])
         tables.append([np.roll(swing, lag)[inside] for lag in lags])
-        by_speed.append(part.swing(table.spark_at(speed, load - part.swing(load)))[inside])
-        by_load.append(part.swing(table.spark_at(speed - part.of("speed"), load))[inside])
+        of_speed, of_load = part.swing(table.spark_at(np.stack([speed, speed - speed_swing]), np.stack([load - load_swing, load])))
+        by_speed.append(of_speed[inside])
+        by_load.append(of_load[inside])
         offset.append((own_spark - found)[inside])
         weights += _looked_up_at(table, speed[inside], load[inside])
     own = np.concatenate(spark)

@@ -19,7 +19,7 @@ from scipy.ndimage import uniform_filter1d
 from .drive_log import DriveLog, pieces_of
 from .spans import rows_between
 
-__all__ = ["LOWEST", "Around", "Spectrum", "Stretch", "amplitude_of", "band_pass", "envelope", "highest_frequency", "stretches", "swing_of"]
+__all__ = ["LOWEST", "Around", "Spectrum", "Stretch", "amplitude_of", "band_pass", "envelope", "highest_frequency", "stretches", "swing_of", "swings_of"]
 
 Array = NDArray[np.float64]
 
@@ -89,8 +89,8 @@ def band_pass(values: Array, step: float, low: float, high: float, *, derivative
 
     Parameters
     ----------
-    values : array, shape (n,) [any unit]
-        Evenly spaced samples.
+    values : array, shape (..., n) [any unit]
+        Evenly spaced samples; several records of one length, a row each, take less time together.
     step : float [s]
         Between them.
     low, high : float [Hz]
@@ -112,28 +112,24 @@ class Spectrum:
     """The spectrum of evenly spaced samples, drawn out at their ends, of which bands are taken as ``band_pass`` does."""
 
     def __init__(self, values: Array, step: float) -> None:
-        count, reach = len(values), min(len(values) - 1, math.ceil(REFLECTED / step))
+        count = values.shape[-1]
+        reach = min(count - 1, math.ceil(REFLECTED / step))
         self.step, self._count, self._reach = step, count, reach
-        self._spectrum: NDArray[np.complex128] | None = None
-        if count and values[0] == values[-1] and not (values != values[0]).any():
-            # What does not move has nothing in any band.
-            return
-        drawn = np.empty(count + 2 * reach)
-        drawn[reach : reach + count] = values
-        np.subtract(2.0 * values[0], values[reach:0:-1], out=drawn[:reach])
-        np.subtract(2.0 * values[-1], values[-2 : -reach - 2 : -1], out=drawn[reach + count :])
+        drawn = np.empty((*values.shape[:-1], count + 2 * reach))
+        drawn[..., reach : reach + count] = values
+        np.subtract(2.0 * values[..., :1], values[..., reach:0:-1], out=drawn[..., :reach])
+        np.subtract(2.0 * values[..., -1:], values[..., -2 : -reach - 2 : -1], out=drawn[..., reach + count :])
         # A straight line through the ends leaves no step where the end of the record meets its beginning.
-        first, rise = float(drawn[0]), float(drawn[-1] - drawn[0]) / (len(drawn) - 1)
-        drawn -= first + rise * np.arange(len(drawn))
-        self._size = scipy.fft.next_fast_len(len(drawn), real=True)
-        self._spectrum = scipy.fft.rfft(drawn, self._size, overwrite_x=True)
+        first, length = drawn[..., :1].copy(), drawn.shape[-1]
+        drawn -= first + (drawn[..., -1:] - first) / (length - 1) * np.arange(length)
+        self._size = scipy.fft.next_fast_len(length, real=True)
+        self._spectrum: NDArray[np.complex128] = scipy.fft.rfft(drawn, self._size, overwrite_x=True)
 
-    def band(self, low: float, high: float, *, derivative: bool = False) -> Array:
-        """Return what lies between two frequencies [Hz], or its rate of change."""
-        if self._spectrum is None:
-            return np.zeros(self._count)
+    def band(self, low: float, high: float, *, derivative: bool = False, row: int | None = None) -> Array:
+        """Return what lies between two frequencies [Hz], or its rate of change; of one row where that is named."""
         gain = (_kept_gain if self._size <= KEPT_LENGTH else _gain)(self._size, self.step, low, high, derivative)
-        return np.asarray(scipy.fft.irfft(self._spectrum * gain, self._size, overwrite_x=True)[self._reach : self._reach + self._count])
+        spectrum = self._spectrum if row is None else self._spectrum[row]
+        return np.asarray(scipy.fft.irfft(spectrum * gain, self._size, overwrite_x=True)[..., self._reach : self._reach + self._count])
 
 
 def _gain(count: int, step: float, low: float, high: float, derivative: bool) -> NDArray[Any]:  # noqa: FBT001
@@ -195,6 +191,29 @@ def swing_of(
         Done to each stretch before it is cut to the time: a function of its samples and the step between them [s].
     """
     return Around(log, channel, start, end).band(low, high, derivative=derivative, then=then)
+
+
+def swings_of(log: DriveLog, channels: Sequence[str], *, start: float, end: float, low: float, high: float) -> list[Array]:
+    """Return ``swing_of`` of several channels, filtered together where none of them has a hole.
+
+    Parameters
+    ----------
+    log : DriveLog
+    channels : sequence of str
+    start, end : float [s]
+        The time.
+    low, high : float [Hz]
+        Edges of the band.
+    """
+    near = rows_between(log.si.time, start - CONTEXT, end + CONTEXT)
+    whole = [name for name in channels if log.values(name).size and np.isfinite(log.values(name)[near]).all()]
+    found: dict[str, list[Array]] = {name: [np.empty(0)] for name in whole}
+    for part in stretches(log, *whole, shortest=1.0, within=(start, end)) if whole else []:
+        inside = rows_between(part.time, start, end)
+        swings = band_pass(np.stack([part.values[name] for name in whole]), part.step, low, high)[:, inside]
+        for name, swing in zip(whole, swings, strict=True):
+            found[name].append(swing)
+    return [np.concatenate(found[name]) if name in found else swing_of(log, name, start=start, end=end, low=low, high=high) for name in channels]
 
 
 class Around:

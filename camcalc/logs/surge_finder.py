@@ -19,7 +19,7 @@ from ..units import Bounds, factor, to_si
 from ..vehicle.acceleration_weighting import BACKREST_FACTOR, ComfortReaction, SurgeGrade, comfort_reactions, grade_of, vibration_dose, weighted
 from .drive_log import DriveLog
 from .manoeuvres import CLOSED_BELOW, OFFSET, Manoeuvre, ManoeuvreKind, find_manoeuvres, least_pedal
-from .signals import CONTEXT, EVEN, HIGHEST, LOWEST, SHORTEST, Around, Stretch, amplitude_of, band_pass, envelope, highest_frequency, stretches, swing_of
+from .signals import CONTEXT, EVEN, HIGHEST, LOWEST, SHORTEST, Around, Stretch, amplitude_of, band_pass, envelope, highest_frequency, stretches, swings_of
 from .spans import Spans, covered, filled, rows_between
 from .speed_noise import lifted_out, noise_amplitude, noise_density, told_from
 from .swing_kind import AROUND, LINES, ONE_FREQUENCY, SwingKind, folded_to_nothing, frequency_of, kind_of
@@ -352,7 +352,7 @@ def _episode(log: DriveLog, stretch: Stretch, swing: Array, span: tuple[float, f
     power = max(float(np.mean(narrow**2)) - density * (min(top, 0.5 / stretch.step) - low), 0.0)
     rows = rows_between(log.si.time, start, end)
     speed = float(np.mean(log.si.speed[rows]))
-    spark, load = (amplitude_of(swing_of(log, name, **about)) for name in ("spark", "load"))
+    spark, load = (amplitude_of(swing) for swing in swings_of(log, ("spark", "load"), **about))
     mean_load = _mean(log, "load", rows)
     felt = _felt(log, start, end, high)
     sizes = {

@@ -51,9 +51,10 @@ def kind_of(stretch: Stretch, swing: Array, inside: Mask) -> SwingKind:
     So the line is followed while speed changes, and known where it lies above half the sampling rate.
     """
     turned = cumulative_trapezoid(stretch.values["speed"], dx=stretch.step, initial=0.0)
-    for name, per_revolution in LINES.items():
-        still = _slow(swing * np.exp(-2j * np.pi * per_revolution * turned), stretch.step, IN_STEP)[inside]
-        if 2.0 * np.mean(np.abs(still) ** 2) > ONE_FREQUENCY * np.mean(swing[inside] ** 2):
+    back = np.array(list(LINES.values()))[:, None]
+    still = _slow(swing * np.exp(-2j * np.pi * back * turned), stretch.step, IN_STEP)[:, inside]
+    for name, power in zip(LINES, np.mean(np.abs(still) ** 2, axis=1), strict=True):
+        if 2.0 * power > ONE_FREQUENCY * np.mean(swing[inside] ** 2):
             return name
     return SwingKind.DRIVELINE
 
@@ -69,8 +70,8 @@ def folded_to_nothing(frequency: float, stretch: Stretch, inside: Mask) -> Swing
 
 
 def _slow(values: NDArray[np.complex128], step: float, highest: float) -> NDArray[np.complex128]:
-    """Return what changes slower than a frequency, either way round."""
-    count = 2 * len(values)
+    """Return what changes slower than a frequency, either way round; a row for each record."""
+    count = 2 * values.shape[-1]
     spectrum = np.fft.fft(values, count)
-    spectrum[np.abs(np.fft.fftfreq(count, step)) > highest] = 0.0
-    return np.asarray(np.fft.ifft(spectrum)[: len(values)])
+    spectrum[..., np.abs(np.fft.fftfreq(count, step)) > highest] = 0.0
+    return np.asarray(np.fft.ifft(spectrum)[..., : values.shape[-1]])

@@ -143,26 +143,31 @@ def _channels(part: Stretch, frequency: float, delays: SignalDelays, parts: Spar
     def swing(given: Array) -> Array:
         return band_pass(given, step, low, high)
 
-    speed = Spectrum(values["speed"], step)
-    x = speed.band(low, high)
-    spark = swing(shifted(values["spark"], step, delays.si.spark))
-    # Rate plus squared frequency times integral of what swings in speed.
-    integral = np.concatenate([[0.0], np.cumsum(0.5 * step * (x[1:] + x[:-1]))])
-    turned = speed.band(low, high, derivative=True) + (2.0 * math.pi * frequency) ** 2 * swing(integral)
-    out = {"x": x, "turned": turned, **{name: np.zeros(len(x)) for name in PARTS}}
     table, knock = parts.table, parts.knock
+    known = {"speed": values["speed"], "spark": shifted(values["spark"], step, delays.si.spark)}
+    known |= {"pedal": values["pedal"]} if "pedal" in values else {}
     if table is not None and "load" in values:
-        load = shifted(values["load"], step, delays.si.load)
-        whole, steady = swing(np.asarray(table.spark_at(values["speed"], load))), load - swing(load)
-        out["by_speed"] = swing(np.asarray(table.spark_at(values["speed"], steady)))
-        out["by_load"] = whole - out["by_speed"]
-        out["by_half"] = 2.0 * swing(np.asarray(table.spark_at(values["speed"] - 0.5 * x, steady)))
-        spark = np.zeros(len(x)) if parts.table_alone else spark - whole
+        known["load"] = shifted(values["load"], step, delays.si.load)
+        known["whole"] = np.asarray(table.spark_at(values["speed"], known["load"]))
+    spectrum = Spectrum(np.stack(list(known.values())), step)
+    swings = dict(zip(known, spectrum.band(low, high), strict=True))
+    x, spark = swings["speed"], swings["spark"]
+    # Rate plus squared frequency times integral of what swings in speed.
+    more = [np.concatenate([[0.0], np.cumsum(0.5 * step * (x[1:] + x[:-1]))])]
+    if table is not None and "load" in known:
+        more += list(table.spark_at(np.stack([values["speed"], values["speed"] - 0.5 * x]), known["load"] - swings["load"]))
+    of_more = swing(np.stack(more))
+    turned = spectrum.band(low, high, derivative=True, row=0) + (2.0 * math.pi * frequency) ** 2 * of_more[0]
+    out = {"x": x, "turned": turned, **{name: np.zeros(len(x)) for name in PARTS}}
+    if "whole" in swings:
+        out["by_speed"], out["by_half"] = of_more[1], 2.0 * of_more[2]
+        out["by_load"] = swings["whole"] - of_more[1]
+        spark = np.zeros(len(x)) if parts.table_alone else spark - swings["whole"]
     if knock:
         out["knock"] = knock * swing(shifted(values["knock_retard"], step, delays.si.spark))
     out["rest"] = spark - out["knock"]
     if "pedal" in values:
-        out["pedal"] = swing(values["pedal"])
+        out["pedal"] = swings["pedal"]
     return out
 
 
