@@ -65,7 +65,8 @@ def run(options: argparse.Namespace) -> int:
         from ..measured.from_log import steady_points
         from ..words.readings import steady_words
 
-        print("\n".join(steady_words(steady_points(with_gears(log, build), build))))
+        log = with_gears(log, build)
+        print("\n".join(steady_words(steady_points(log, build), log)))
         return 0
     before = read_log(options.before, options.columns, **how) if options.before else None
     review = review_for_build(log, build, table, ceilings=not options.no_ceilings, no_knock_heard=options.no_knock_heard)
