@@ -132,7 +132,7 @@ class Spectrum:
         return np.asarray(scipy.fft.irfft(spectrum * gain, self._size, overwrite_x=True)[..., self._reach : self._reach + self._count])
 
 
-def _gain(count: int, step: float, low: float, high: float, derivative: bool) -> NDArray[Any]:  # noqa: FBT001
+def _gain(count: int, step: float, low: float, high: float, derivative: bool) -> NDArray[Any]:
     """Return the gain of a band at the frequencies of a record's spectrum."""
     frequency = np.arange(count // 2 + 1) / (count * step)
     with np.errstate(divide="ignore", over="ignore"):

@@ -16,9 +16,9 @@ from .describing import describe
 from .phrases import capitalised
 
 if TYPE_CHECKING:
+    from ..logs import DriveLog
     from ..measured import FaultFound, LearnedFigure, LearnedInput, NextReading, ReadingFound
     from ..measured.candidates import Candidate
-    from ..logs import DriveLog
     from ..measured.from_log import SteadyPoint
 
 __all__ = [

@@ -90,8 +90,8 @@ def test_a_lookup_of_many_points_is_that_of_each() -> None:
     cells = rng.normal(size=(4, 3))
     speed, load = rng.uniform(5.0, 35.0, (2, 50)), rng.uniform(1e4, 1e5, (2, 50))
     speed[0, :4], load[0, :3] = speeds, loads
-    along = [[float(np.interp(p, loads, [np.interp(x, speeds, column) for column in cells.T])) for x, p in zip(*row, strict=True)] for row in zip(speed, load, strict=True)]
-    assert bilinear(speeds, loads, cells, speed, load) == pytest.approx(np.array(along), abs=1e-12)
+    along = [np.interp(p, loads, [np.interp(x, speeds, column) for column in cells.T]) for x, p in zip(speed.ravel(), load.ravel(), strict=True)]
+    assert bilinear(speeds, loads, cells, speed, load).ravel() == pytest.approx(np.array(along), abs=1e-12)
 
 
 def test_a_stretch_without_a_hole_is_the_log_s_own_rows() -> None:
