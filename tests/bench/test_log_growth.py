@@ -22,9 +22,9 @@ Array = NDArray[np.float64]
 # or episode would give 1.5 and more.
 FEW, MANY, POWER = 10_000, 100_000, 1.1
 RATE = 50.0
-# Time of reading and review over that of polars' bare read of the same file, of twenty columns. Asked are 3 times; 9 to 15 were measured on a busy machine,
+# Time of reading and review over that of polars' bare read of the same file, of twenty columns. Asked are 3 times; 16.1 were measured at this length,
 # and this is that with a quarter to spare. What is left is some 4 ms for each episode of surge, in calls of numpy and scipy on a thousand samples each.
-OVER_BARE_READ = 19.0
+OVER_BARE_READ = 20.0
 # Rows of the memory's log; peak of memory that reading adds, over the size of the file: 1.3 measured (423 MB in all of a million rows), and a quarter.
 REMEMBERED, OVER_FILE = 300_000, 1.66
 
@@ -117,9 +117,9 @@ def test_a_review_takes_a_few_times_the_bare_read(table: SparkTable, tmp_path: P
 
 
 PEAK = """
-import resource, sys
+import sys
 from camcalc.logs import read_log
-def peak(): return 1024 * resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+def peak(): return 1024 * next(int(line.split()[1]) for line in open("/proc/self/status") if line.startswith("VmHWM"))
 read_log(sys.argv[1])
 before = peak()
 log = read_log(sys.argv[2])
@@ -127,10 +127,13 @@ print(len(log.si.time), peak() - before)
 """
 
 
+@pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="the peak of memory is read where Linux writes it")
 def test_reading_holds_a_log_once(tmp_path: Path) -> None:
     small, large = csv_of(2_000, tmp_path), csv_of(REMEMBERED, tmp_path)
     out = subprocess.run([sys.executable, "-c", PEAK, str(small), str(large)], capture_output=True, text=True, check=True).stdout
     rows, added = (int(word) for word in out.split())
     print(f"\n{rows} rows: {added / 1e6:.0f} MB beside a file of {large.stat().st_size / 1e6:.0f} MB")
     assert rows == REMEMBERED
+    # Its rows of eight channels at the least.
+    assert added > 8 * 8 * REMEMBERED
     assert added <= OVER_FILE * large.stat().st_size
