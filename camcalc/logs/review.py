@@ -70,6 +70,7 @@ class ReviewNote(Code):
     """What else a review found; the figures are fields of ``LogReview``."""
 
     OTHER_CAR = "the log drives in a gear that the build sheet has not: is it a log of this car?"
+    OTHER_LOAD = "the log has another kind of load than the sheet's table: no table is looked up"
     NOTHING_TO_LOWER = "no cell that the surge visits is worth lowering: neighbours are as close as the table's increment allows"
     NOT_THE_TABLE = "no cell is lowered for a swing that the table does not cause"
     STEP_LEFT = "one review lowers a cell by a little: a step that the surge crosses is still there"
