@@ -247,9 +247,9 @@ class _Reading:
             values[channel] = own.values
             self.found[channel] = self.found[channel]._replace(age=own.age)
             self._note(LogDoubt.ON_CHANGE if own.held else LogDoubt.OWN_RATE, channel, figure=own.rate, other_figure=own.age)
-        for own in values.values():
+        for channel_values in values.values():
             # Nobody else has them: the log need not copy what cannot change.
-            own.flags.writeable = False
+            channel_values.flags.writeable = False
         used = {name: column for name, column in self.found.items() if name in values}
         file = self.sheet.file
         return DriveLog.of(

@@ -116,7 +116,7 @@ class _Place(NamedTuple):
 
     part: int
     start: int
-    count: int
+    rows: int
     follows: int
 
 
@@ -192,7 +192,7 @@ def _cut(part: Stretch, places: list[_Place], channels: dict[str, Array], freque
     """Return blocks cut from a part, all of one length in one transform."""
     out: list[Block] = []
     values = np.stack(list(channels.values()))
-    for count, some in itertools.groupby(places, key=lambda place: place.count):
+    for count, some in itertools.groupby(places, key=lambda place: place.rows):
         these = list(some)
         bins = np.arange(1, count // 2)
         band = bins / (count * part.step)
