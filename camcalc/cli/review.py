@@ -41,6 +41,7 @@ def run(options: argparse.Namespace) -> int:
     from ..errors import InputError
     from ..logs import compare_logs, read_log, review_for_build
     from ..logs.gear_seen import with_gears
+    from ..logs.review import ReviewNote
     from ..sheet import load_build
     from ..tables.beside import path_beside
     from ..words.review import review_data
@@ -70,10 +71,15 @@ def run(options: argparse.Namespace) -> int:
         from ..measured.from_log import steady_points
         from ..words.readings import steady_words
 
-        print("\n".join(steady_words(steady_points(with_gears(log, build), build))))
+        log = with_gears(log, build)
+        print("\n".join(steady_words(steady_points(log, build), log)))
         return 0
     before = read_log(options.before, options.columns, **how) if options.before else None
+    # The sheet's own table was not asked for: where it has another load the log is still searched for surge.
+    other_load = table is not None and not (options.table or options.next or tabs) and bool(log.load_kind) and log.load_kind != table.load_kind
+    table = None if other_load else table
     review = review_for_build(log, build, table, ceilings=not options.no_ceilings, no_knock_heard=options.no_knock_heard)
+    review = review.replace(notes=(*review.notes, ReviewNote.OTHER_LOAD)) if other_load else review
     before = with_gears(before, build) if before is not None else None
     compared = compare_logs(before, review.log) if before is not None else None
     if options.json:

@@ -28,8 +28,9 @@ __all__ = ["OWNS", "belief_of", "cause_of", "ranked", "shares_of_episodes"]
 
 Array = NDArray[np.float64]
 
-# A cause is named where it comes first in so many of the draws. ESTIMATE: two to one.
-SURE = 2.0 / 3.0
+# A cause is named where it comes first in so many of the draws: nine of ten, as the bands beside it. Two of three was tried: of an independent car's
+# logs it was right in 32 of 37 that were named, and this in 29 of 31. Where fewer agree the log does not tell the causes apart.
+SURE = 0.9
 # Where the delay of load is not told the causes must be the same with each of these [s] that the forcing does not speak against. ESTIMATE.
 UNSURE = (-0.06, 0.06, 0.12, 0.18)
 # A table that decides less of the swing is not to be changed for it: as the task of a review says, a fifth.

@@ -225,17 +225,19 @@ def cell_weights(log: DriveLog, table: SparkTable, spans: list[tuple[float, floa
 
 def _looked_up_at(table: SparkTable, speed: Array, load: Array) -> Array:
     """Return how much each cell takes part in the lookup at some points, summed."""
-    out = np.zeros(table.shape)
-    for i, s in shares_of(table.si.speed, speed):
-        for j, t in shares_of(table.loads, load):
-            out += np.bincount(i * table.shape[1] + j, s * t, out.size).reshape(out.shape)
-    return out
+    (i, below), (_, above) = shares_of(table.si.speed, speed)
+    (j, lighter), (_, fuller) = shares_of(table.loads, load)
+    width, out = table.shape[1], np.zeros(table.shape[0] * table.shape[1])
+    at = i * width + j
+    for step, share in ((0, below * lighter), (1, below * fuller), (width, above * lighter), (width + 1, above * fuller)):
+        out[step:] += np.bincount(at, share, out.size)[: out.size - step]
+    return out.reshape(table.shape)
 
 
 def shares_of(axis: Array, values: Array) -> list[tuple[NDArray[np.int64], Array]]:
     """Return the two breakpoints of an axis that each value is looked up between, with their shares."""
-    below = np.clip(np.searchsorted(axis, values, side="right") - 1, 0, len(axis) - 2)
-    share = np.clip((values - axis[below]) / (axis[below + 1] - axis[below]), 0.0, 1.0)
+    below = np.minimum(np.maximum(axis.searchsorted(values, side="right") - 1, 0), len(axis) - 2)
+    share = np.minimum(np.maximum((values - axis[below]) / (axis[1:] - axis[:-1])[below], 0.0), 1.0)
     return [(below, 1.0 - share), (below + 1, share)]
 
 
@@ -247,7 +249,7 @@ class _Part:
         self.inside = (stretch.time >= episode.si.start) & (stretch.time <= episode.si.end)
 
     def swing(self, values: Array) -> Array:
-        """What swings in values on the stretch's grid, all of it."""
+        """What swings in values on the stretch's grid, all of it; several channels a row each."""
         return band_pass(values, self.stretch.step, LOWEST, self.high)
 
     def of(self, channel: str) -> Array:
@@ -264,11 +266,12 @@ def _looked_up(parts: list[_Part], table: SparkTable, delays: SignalDelays | Non
         step, inside, speed = part.stretch.step, part.inside, part.stretch.values["speed"]
         load, own_spark = shifted(part.stretch.values["load"], step, later), shifted(part.stretch.values["spark"], step, late)
         found = table.spark_at(speed, load)
-        spark.append(part.swing(own_spark)[inside])
-        swing = part.swing(found)
+        own_swing, swing, speed_swing, load_swing = part.swing(np.stack([own_spark, found, speed, load]))
+        spark.append(own_swing[inside])
         tables.append([np.roll(swing, lag)[inside] for lag in lags])
-        by_speed.append(part.swing(table.spark_at(speed, load - part.swing(load)))[inside])
-        by_load.append(part.swing(table.spark_at(speed - part.of("speed"), load))[inside])
+        of_speed, of_load = part.swing(table.spark_at(np.stack([speed, speed - speed_swing]), np.stack([load - load_swing, load])))
+        by_speed.append(of_speed[inside])
+        by_load.append(of_load[inside])
         offset.append((own_spark - found)[inside])
         weights += _looked_up_at(table, speed[inside], load[inside])
     own = np.concatenate(spark)

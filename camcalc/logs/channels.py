@@ -172,6 +172,7 @@ OTHERS = {
     "air temperature": ("air temperature", "intake temperature", "air temp", "intake temp", "iat", "luft temperatur", "ansaug luft temperatur"),
     "idle control": ("idle control", "idle valve", "idle air", "leerlauf regler", "leerlauf regelung", "leerlauf steller"),
     "base spark": ("base spark", "base timing", "base ignition", "base advance", "grund zuend winkel", "basis zuend winkel"),
+    "pressure against the barometer": ("gauge pressure", "map gauge", "manifold vacuum", "intake vacuum", "boost vacuum", "boost", "vacuum"),
     "battery voltage": ("battery voltage", "battery", "batterie spannung", "bordnetz spannung"),
 }
 
@@ -252,7 +253,7 @@ def words_in(text: str) -> frozenset[str]:
 # Words written short.
 _SHORT = {
     "pos": "position", "temp": "temperature", "veh": "vehicle", "ign": "ignition", "adv": "advance", "accel": "accelerator", "eng": "engine", "abs": "absolute",
-    "rel": "relative", "relativ": "relative",
+    "rel": "relative", "relativ": "relative", "spd": "speed", "press": "pressure", "sw": "switch",
 }  # fmt: skip
 
 

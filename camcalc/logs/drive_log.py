@@ -142,7 +142,7 @@ class DriveLog(ArrayRecord):
         for name, values in {"time": at, "speed": speed, **given}.items():
             if name not in ATTRIBUTES:
                 raise InputError("channel", came=name, expected="a channel of a log", fix=did_you_mean(name, ATTRIBUTES))
-            fields[ATTRIBUTES[name]] = np.array(values, dtype=float)
+            fields[ATTRIBUTES[name]] = _own(values)
             if fields[ATTRIBUTES[name]].shape != (count,):
                 raise InputError(name, came=f"shape {np.shape(values)}", expected=f"{count} numbers, as many as engine speeds")
         if "load" in given and load_kind not in LOADS:
@@ -176,6 +176,13 @@ class DriveLog(ArrayRecord):
         }
 
 
+def _own(values: Any) -> Array:
+    """Return numbers that nobody else changes: as they are where they cannot be changed, else a copy."""
+    if isinstance(values, np.ndarray) and values.dtype == float and values.base is None and not values.flags.writeable:
+        return values
+    return np.array(values, dtype=float)
+
+
 def _column_data(column: Column) -> dict[str, Any]:
     about = {"column": column.name, "unit": column.unit, "guessed": column.guessed, "words": column.words, "unit_from": column.unit_from.code}
     return about | {"greatest_age": None if math.isnan(column.age) else {"value": column.age, "unit": "s"}}
@@ -186,6 +193,9 @@ def pieces_of(log: DriveLog, *channels: str, rows: slice | None = None) -> list[
     first, last, _ = (rows or slice(None)).indices(len(log.si.time))
     if last <= first:
         return []
+    if log.piece[first] == log.piece[last - 1] and all(np.isfinite(log.values(name)[first:last]).all() for name in channels):
+        # Pieces are numbered in order: nothing breaks these rows.
+        return [slice(first, last)]
     good = np.ones(last - first, dtype=bool)
     for name in channels:
         good &= np.isfinite(log.values(name)[first:last])

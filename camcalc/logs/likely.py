@@ -55,11 +55,13 @@ def is_impossible(channel: str, kind: str, numbers: Array) -> bool:
     >>> is_impossible("load", "manifold pressure", np.full(9, 9e3)), is_impossible("lambda", "", np.full(9, 14.7))
     (True, True)
     """
-    known = numbers[np.isfinite(numbers)]
+    there = np.isfinite(numbers)
+    known = numbers if there.all() else numbers[there]
     if not known.size:
         return False
     bounds = bounds_of(channel, kind)
-    if np.count_nonzero((known < bounds.low) | (known > bounds.high)) > 0.5 * known.size:
+    within = bounds.low <= known.min() and known.max() <= bounds.high
+    if not within and np.count_nonzero((known < bounds.low) | (known > bounds.high)) > 0.5 * known.size:
         return True
     if channel == "speed":
         return bool(known.max() < RUNS_ABOVE)

@@ -224,6 +224,7 @@ class _Reading:
     def _made(self, rows: Array, speed: Array, time: Array, kept: Mask | None, breaks: Mask | None) -> DriveLog:
         """Put the other channels on the rows of engine speed and make the log."""
         values: dict[str, Array] = {"time": rows, "speed": speed}
+        whole = kept is not None and bool(kept.all())
         for channel in [name for name in self.found if name not in INDISPENSABLE]:
             numbers = self._optional(channel)
             if numbers is None:
@@ -234,10 +235,10 @@ class _Reading:
                 self.problems += self._blanks(channel, KeptOut.VALUE)
                 if channel == "pedal":
                     stray = np.zeros(len(kept), dtype=bool)
-                    stray[kept] = stray_values(rows, numbers[kept])
+                    stray[kept] = stray_values(rows, numbers if whole else numbers[kept])
                     self.problems += self._told(RowFault.STRAY, self.found[channel].name, stray, self._came(channel, stray), KeptOut.VALUE)
                     numbers = np.where(stray, np.nan, numbers)
-                values[channel] = numbers[kept]
+                values[channel] = numbers if whole else numbers[kept]
                 continue
             own = on_rows(channel, rows, np.where(self.sheet.long, np.nan, time), numbers)
             if own is None or np.isfinite(own.values).sum() < LEAST_NUMBERS:
@@ -246,6 +247,9 @@ class _Reading:
             values[channel] = own.values
             self.found[channel] = self.found[channel]._replace(age=own.age)
             self._note(LogDoubt.ON_CHANGE if own.held else LogDoubt.OWN_RATE, channel, figure=own.rate, other_figure=own.age)
+        for channel_values in values.values():
+            # Nobody else has them: the log need not copy what cannot change.
+            channel_values.flags.writeable = False
         used = {name: column for name, column in self.found.items() if name in values}
         file = self.sheet.file
         return DriveLog.of(
@@ -353,7 +357,9 @@ class _Reading:
         """Take out what is outside any possible range, and tell it and every text among the numbers."""
         column, bounds = self.found[channel], bounds_of(channel, self.found[channel].kind)
         cells = self.sheet.cells(column.name)
-        outside = (numbers < bounds.low) | (numbers > bounds.high)
+        # Most channels are within their range throughout, which their ends tell in a fraction of the time.
+        beyond = np.fmin.reduce(numbers, initial=np.nan) < bounds.low or np.fmax.reduce(numbers, initial=np.nan) > bounds.high
+        outside = (numbers < bounds.low) | (numbers > bounds.high) if beyond else np.zeros(len(numbers), dtype=bool)
         came = cells.series.filter(pl.Series(outside))[0] if outside.any() else ""
         numbers[outside] = np.nan
         if channel == "speed":
@@ -401,7 +407,7 @@ def _cells_of(series: pl.Series, *, decimal_comma: bool) -> _Cells:
     if series.dtype == pl.String:
         numbers = _parsed(series.str.replace(",", ".", literal=True) if decimal_comma else series)
     else:
-        numbers = series.cast(pl.Float64).to_numpy().copy()
+        numbers = series.cast(pl.Float64).to_numpy()
     wrong = np.flatnonzero(~np.isfinite(numbers))
     text = np.zeros(len(numbers), dtype=bool)
     if wrong.size:
@@ -414,7 +420,8 @@ def _cells_of(series: pl.Series, *, decimal_comma: bool) -> _Cells:
             none = there & stripped.is_in(NO_NUMBER)
         is_there, is_none = (mask.fill_null(False).to_numpy() for mask in (there, none))
         text[wrong] = is_there & ~is_none if is_none.sum() > max((1.0 - DENSE) * len(numbers), FEW_BLANKS) else is_there
-    numbers[~np.isfinite(numbers)] = np.nan
+    if wrong.size:
+        numbers = np.where(np.isfinite(numbers), numbers, np.nan)
     return _Cells(series, numbers, text)
 
 
@@ -432,6 +439,8 @@ def _parsed(series: pl.Series) -> Array:
 
 def _out_of_order(time: Array, usable: Mask) -> tuple[Mask, Mask]:
     """Return the rows that repeat a time already passed as the latest, and those that lie before it."""
+    if usable.all() and (np.diff(time) > 0.0).all():
+        return ~usable, ~usable
     known = np.where(usable, time, -np.inf)
     before = np.concatenate([[-np.inf], np.maximum.accumulate(known)[:-1]])
     return usable & (known == before), usable & (known < before)

@@ -70,6 +70,7 @@ class ReviewNote(Code):
     """What else a review found; the figures are fields of ``LogReview``."""
 
     OTHER_CAR = "the log drives in a gear that the build sheet has not: is it a log of this car?"
+    OTHER_LOAD = "the log has another kind of load than the sheet's table: no table is looked up"
     NOTHING_TO_LOWER = "no cell that the surge visits is worth lowering: neighbours are as close as the table's increment allows"
     NOT_THE_TABLE = "no cell is lowered for a swing that the table does not cause"
     STEP_LEFT = "one review lowers a cell by a little: a step that the surge crosses is still there"
@@ -259,13 +260,14 @@ def review_log(
     found: dict[str, Any] = {}
     if table is not None and log.loads.size:
         slopes = {"along_speed": along_speed, "along_load": along_load}
-        top = _angles(ceiling, "ceiling", table) - _offset(log, table)
+        offset = _offset(log, table)
+        top = _angles(ceiling, "ceiling", table) - offset
         surging = [(e.si.start, e.si.end) for e, cause in zip(findings.episodes, causes, strict=True) if owns(cause)]
         if surging:
-            above = Stay(_angles(floor, "floor", table) - _offset(log, table), np.zeros(table.shape, bool) if uncured is None else uncured)
+            above = Stay(_angles(floor, "floor", table) - offset, np.zeros(table.shape, bool) if uncured is None else uncured)
             lower, found = _to_lower(table, cell_weights(log, table, surging) > IN_SURGE, top, slopes, above)
             notes += _of_stays(found, causes)
-            lower = _and_under_knock(lower, table, _angles(knock, "knock", table) - _offset(log, table), raise_margin, build)
+            lower = _and_under_knock(lower, table, _angles(knock, "knock", table) - offset, raise_margin, build)
             driven = seconds_driven(log, table)
             lower = tuple(advice._replace(driven=float(driven[advice.cell])) for advice in lower)
             notes += [ReviewNote.NOT_DRIVEN] if any(advice.driven < DRIVEN for advice in lower) else []
@@ -276,12 +278,12 @@ def review_log(
         elif findings.episodes and (math.isfinite(share) or main not in UNTOLD):
             notes.append(ReviewNote.NOT_THE_TABLE)
         giving = cells_that_may_rise(log, table, findings, no_knock_heard=no_knock_heard)
-        top = _under_best(top, best, raise_margin, log, table)
+        top = _under_best(top, best, raise_margin, offset, table)
         back, held = _to_add_back(log, table, findings, top, lower, slopes, giving)
         notes += [ReviewNote.TOGETHER] if back else []
         notes += [ReviewNote.HELD_BY_NEIGHBOURS] if held else []
         wanted = bool(giving.held or back or _room(table, giving.driven, top).any())
-        found |= {"giving": giving, "wanted_back": wanted, "held_by_neighbours": held, "above_knock": _above_knock(knock, log, table)}
+        found |= {"giving": giving, "wanted_back": wanted, "held_by_neighbours": held, "above_knock": _above_knock(knock, offset, table)}
     swing = measure_swing(log, findings, build=build, engine=engine, engine_tables=engine_tables)
     return LogReview(
         log=log, findings=findings, causes=causes, main_cause=main, lower=lower, add_back=back, table=table, notes=tuple(notes), swing=swing,
@@ -409,17 +411,17 @@ def _steepest(cells: Array, visited: Mask) -> float:
     return float(whole.max()) if whole.size else 0.0
 
 
-def _under_best(top: Array, best: Any, margin: Any, log: DriveLog, table: SparkTable) -> Array:
+def _under_best(top: Array, best: Any, margin: Any, offset: float, table: SparkTable) -> Array:
     """Return how far the table's own spark may rise: under its ceilings, and under best torque and knock by a margin where those are given."""
     if best is None:
         return top
     by = float(to_si(margin, "raise_margin", STEP))
-    return np.minimum(top, _angles(best, "best", table) - _offset(log, table) - by)
+    return np.minimum(top, _angles(best, "best", table) - offset - by)
 
 
-def _above_knock(knock: Any, log: DriveLog, table: SparkTable) -> int:
+def _above_knock(knock: Any, offset: float, table: SparkTable) -> int:
     """Return how many cells are above their knock limit."""
-    return int(np.count_nonzero(table.si.cells + _offset(log, table) > _angles(knock, "knock", table)))
+    return int(np.count_nonzero(table.si.cells + offset > _angles(knock, "knock", table)))
 
 
 def _room(table: SparkTable, cells: Mask, top: Array) -> Mask:

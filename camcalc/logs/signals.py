@@ -5,9 +5,10 @@ Rows are made even for filtering only; every number that is reported as logged c
 
 from __future__ import annotations
 
+import functools
 import math
-from collections.abc import Callable
-from typing import NamedTuple
+from collections.abc import Callable, Sequence
+from typing import Any, NamedTuple
 
 import numpy as np
 import scipy.fft
@@ -16,8 +17,9 @@ from scipy.interpolate import CubicSpline
 from scipy.ndimage import uniform_filter1d
 
 from .drive_log import DriveLog, pieces_of
+from .spans import rows_between
 
-__all__ = ["LOWEST", "Stretch", "amplitude_of", "band_pass", "envelope", "highest_frequency", "stretches", "swing_of"]
+__all__ = ["LOWEST", "Around", "Spectrum", "Stretch", "amplitude_of", "band_pass", "envelope", "highest_frequency", "stretches", "swing_of", "swings_of"]
 
 Array = NDArray[np.float64]
 
@@ -29,6 +31,8 @@ USABLE = 0.4
 SHORTEST = 3.0
 # Steepness of a band's edges; the gain at the edge is 1/2.
 ORDER = 16
+# Longer spectra than this have their gain worked out each time [samples].
+KEPT_LENGTH = 20_000
 # How far a record is drawn out at its ends by reflection before filtering [s].
 REFLECTED = 4.0
 # How much of a record before and after a span [s] is filtered with it.
@@ -74,7 +78,7 @@ def stretches(log: DriveLog, *channels: str, shortest: float = SHORTEST, within:
         even = time[0] + step * np.arange(int((time[-1] - time[0]) / step * (1.0 + 1e-12) + 1e-6) + 1)
         is_even = len(even) == len(time) and np.abs(even - time).max() < EVEN * step
         values = {name: log.values(name)[rows] for name in channels}
-        out.append(Stretch(rows, even, step, {n: v.copy() if is_even else CubicSpline(time, v)(even) for n, v in values.items()}))
+        out.append(Stretch(rows, even, step, {n: v if is_even else CubicSpline(time, v)(even) for n, v in values.items()}))
     return out
 
 
@@ -85,8 +89,8 @@ def band_pass(values: Array, step: float, low: float, high: float, *, derivative
 
     Parameters
     ----------
-    values : array, shape (n,) [any unit]
-        Evenly spaced samples.
+    values : array, shape (..., n) [any unit]
+        Evenly spaced samples; several records of one length, a row each, take less time together.
     step : float [s]
         Between them.
     low, high : float [Hz]
@@ -101,18 +105,43 @@ def band_pass(values: Array, step: float, low: float, high: float, *, derivative
     >>> round(float(np.abs(kept[250:750]).max()), 2)
     1.0
     """
-    reach = min(len(values) - 1, math.ceil(REFLECTED / step))
-    drawn = np.concatenate([2.0 * values[0] - values[reach:0:-1], values, 2.0 * values[-1] - values[-2 : -reach - 2 : -1]])
-    # A straight line through the ends leaves no step where the end of the record meets its beginning.
-    drawn -= drawn[0] + (drawn[-1] - drawn[0]) / (len(drawn) - 1) * np.arange(len(drawn))
-    count = scipy.fft.next_fast_len(len(drawn), real=True)
+    return Spectrum(values, step).band(low, high, derivative=derivative)
+
+
+class Spectrum:
+    """The spectrum of evenly spaced samples, drawn out at their ends, of which bands are taken as ``band_pass`` does."""
+
+    def __init__(self, values: Array, step: float) -> None:
+        count = values.shape[-1]
+        reach = min(count - 1, math.ceil(REFLECTED / step))
+        self.step, self._count, self._reach = step, count, reach
+        drawn = np.empty((*values.shape[:-1], count + 2 * reach))
+        drawn[..., reach : reach + count] = values
+        np.subtract(2.0 * values[..., :1], values[..., reach:0:-1], out=drawn[..., :reach])
+        np.subtract(2.0 * values[..., -1:], values[..., -2 : -reach - 2 : -1], out=drawn[..., reach + count :])
+        # A straight line through the ends leaves no step where the end of the record meets its beginning.
+        first, length = drawn[..., :1].copy(), drawn.shape[-1]
+        drawn -= first + (drawn[..., -1:] - first) / (length - 1) * np.arange(length)
+        self._size = scipy.fft.next_fast_len(length, real=True)
+        self._spectrum: NDArray[np.complex128] = scipy.fft.rfft(drawn, self._size, overwrite_x=True)
+
+    def band(self, low: float, high: float, *, derivative: bool = False, row: int | None = None) -> Array:
+        """Return what lies between two frequencies [Hz], or its rate of change; of one row where that is named."""
+        gain = (_kept_gain if self._size <= KEPT_LENGTH else _gain)(self._size, self.step, low, high, derivative)
+        spectrum = self._spectrum if row is None else self._spectrum[row]
+        return np.asarray(scipy.fft.irfft(spectrum * gain, self._size, overwrite_x=True)[..., self._reach : self._reach + self._count])
+
+
+def _gain(count: int, step: float, low: float, high: float, derivative: bool) -> NDArray[Any]:
+    """Return the gain of a band at the frequencies of a record's spectrum."""
     frequency = np.arange(count // 2 + 1) / (count * step)
     with np.errstate(divide="ignore", over="ignore"):
         gain = 1.0 / ((1.0 + _to_order(low / frequency)) * (1.0 + _to_order(frequency / high)))
-    if derivative:
-        gain = gain * 2j * np.pi * frequency
-    out = scipy.fft.irfft(scipy.fft.rfft(drawn, count) * gain, count)
-    return np.asarray(out[reach : reach + len(values)])
+    return gain * 2j * np.pi * frequency if derivative else gain
+
+
+# Many channels of one length pass one band: gains of the last short ones are kept, some 20 MB at most.
+_kept_gain = functools.lru_cache(maxsize=128)(_gain)
 
 
 def _to_order(values: Array) -> Array:
@@ -161,9 +190,56 @@ def swing_of(
     then : callable
         Done to each stretch before it is cut to the time: a function of its samples and the step between them [s].
     """
-    found = [np.empty(0)]
-    for stretch in stretches(log, channel, shortest=1.0, within=(start, end)) if log.values(channel).size else []:
-        swing = band_pass(stretch.values[channel], stretch.step, low, high, derivative=derivative)
-        swing = swing if then is None else then(swing, stretch.step)
-        found.append(swing[(stretch.time >= start) & (stretch.time <= end)])
-    return np.concatenate(found)
+    return Around(log, channel, start, end).band(low, high, derivative=derivative, then=then)
+
+
+def swings_of(log: DriveLog, channels: Sequence[str], *, start: float, end: float, low: float, high: float) -> list[Array]:
+    """Return ``swing_of`` of several channels, filtered together where none of them has a hole.
+
+    Parameters
+    ----------
+    log : DriveLog
+    channels : sequence of str
+    start, end : float [s]
+        The time.
+    low, high : float [Hz]
+        Edges of the band.
+    """
+    near = rows_between(log.si.time, start - CONTEXT, end + CONTEXT)
+    whole = [name for name in channels if log.values(name).size and np.isfinite(log.values(name)[near]).all()]
+    found: dict[str, list[Array]] = {name: [np.empty(0)] for name in whole}
+    for part in stretches(log, *whole, shortest=1.0, within=(start, end)) if whole else []:
+        inside = rows_between(part.time, start, end)
+        swings = band_pass(np.stack([part.values[name] for name in whole]), part.step, low, high)[:, inside]
+        for name, swing in zip(whole, swings, strict=True):
+            found[name].append(swing)
+    return [np.concatenate(found[name]) if name in found else swing_of(log, name, start=start, end=end, low=low, high=high) for name in channels]
+
+
+class Around:
+    """A channel about a time, transformed once for all the bands that are asked of it.
+
+    Parameters
+    ----------
+    log : DriveLog
+    channel : str
+    start, end : float [s]
+        The time.
+    """
+
+    def __init__(self, log: DriveLog, channel: str, start: float, end: float) -> None:
+        found = stretches(log, channel, shortest=1.0, within=(start, end)) if log.values(channel).size else []
+        self._parts = [(Spectrum(s.values[channel], s.step), rows_between(s.time, start, end)) for s in found]
+
+    def band(self, low: float, high: float, *, derivative: bool = False, then: Callable[[Array, float], Array] | None = None) -> Array:
+        """Return what the channel holds between two frequencies, as ``swing_of`` does."""
+        return self.each(low, high, (then,), derivative=derivative)[0]
+
+    def each(self, low: float, high: float, then: Sequence[Callable[[Array, float], Array] | None], *, derivative: bool = False) -> list[Array]:
+        """Return what the channel holds between two frequencies, each of some things done to it."""
+        found: list[list[Array]] = [[np.empty(0)] for _ in then]
+        for spectrum, inside in self._parts:
+            swing = spectrum.band(low, high, derivative=derivative)
+            for done, more in zip(then, found, strict=True):
+                more.append((swing if done is None else done(swing, spectrum.step))[inside])
+        return [np.concatenate(more) for more in found]

@@ -31,8 +31,8 @@ class Spans:
 
     def touching(self, start: float, end: float) -> Places:
         """Return the places of the spans that begin at ``end`` at the latest and end at ``start`` at the earliest."""
-        first, last = int(np.searchsorted(self._latest, start)), int(np.searchsorted(self.start, end, side="right"))
-        return np.flatnonzero(self.end[first:last] >= start) + first
+        first, last = int(self._latest.searchsorted(start)), int(self.start.searchsorted(end, side="right"))
+        return (self.end[first:last] >= start).nonzero()[0] + first
 
 
 def rows_between(time: Array, start: float, end: float) -> slice:
@@ -41,7 +41,7 @@ def rows_between(time: Array, start: float, end: float) -> slice:
     >>> rows_between(np.arange(5.0), 1.0, 3.0)
     slice(1, 4, None)
     """
-    return slice(int(np.searchsorted(time, start)), int(np.searchsorted(time, end, side="right")))
+    return slice(int(time.searchsorted(start)), int(time.searchsorted(end, side="right")))
 
 
 def filled(count: int, first: Places, last: Places) -> Mask:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import median_filter
 
 __all__ = ["stray_speeds", "stray_times", "stray_values"]
 
@@ -35,6 +34,10 @@ def stray_times(time: Array, usable: Mask) -> Mask:
         return out
     with np.errstate(over="ignore", invalid="ignore"):
         steps = np.diff(at)
+        least = float(steps.min())
+        if least > 0.0 and max(steps[0], steps[-1]) <= 1e6 * STEPS_AHEAD * least:
+            # Times that rise throughout, as most do: nothing leaps, whatever the usual step is.
+            return out
         rising = steps[steps > 0.0]
         far = STEPS_AHEAD * (float(np.median(rising)) if rising.size else np.inf)
         # From a row to the next but one, and from the first to the last.
@@ -62,9 +65,15 @@ def stray_speeds(time: Array, speed: Array) -> Mask:
     """
     if speed.size < ROWS:
         return np.zeros(len(speed), dtype=bool)
-    level = median_filter(speed, ROWS, mode="mirror")
-    most = TIMES if _fast(time) else TIMES_SLOW
-    return np.asarray((level > 0.0) & ((speed * most < level) | (speed > most * level)))
+    out = np.zeros(len(speed), dtype=bool)
+    # Three of the four beside a stray are on its level's side, and so is one of the two next to it.
+    apart = (speed[1:] > TIMES * speed[:-1]) | (speed[:-1] > TIMES * speed[1:])
+    if not apart.any():
+        return out
+    rows = _on_either_side(apart)
+    own, level, most = speed[rows], _level(speed, rows, ROWS), TIMES if _fast(time) else TIMES_SLOW
+    out[rows] = (level > 0.0) & ((own * most < level) | (own > most * level))
+    return out
 
 
 def stray_values(time: Array, values: Array) -> Mask:
@@ -78,13 +87,29 @@ def stray_values(time: Array, values: Array) -> Mask:
         The pedal's travel; not-a-number where it is not known.
     """
     out = np.zeros(len(values), dtype=bool)
-    rows = np.flatnonzero(np.isfinite(values))
-    if rows.size < ROWS or not _fast(time):
+    there = np.isfinite(values)
+    known = values if there.all() else values[there]
+    if known.size < ROWS:
         return out
-    known = values[rows]
+    apart = np.abs(np.diff(known)) > PEDAL
+    if not apart.any() or not _fast(time):
+        return out
     # Three rows alone: a foot can be down for two.
-    out[rows] = np.abs(known - median_filter(known, 3, mode="mirror")) > PEDAL
+    near = _on_either_side(apart)
+    out[np.flatnonzero(there)[near]] = np.abs(known[near] - _level(known, near, 3)) > PEDAL
     return out
+
+
+def _on_either_side(between: Mask) -> NDArray[np.int64]:
+    """Return the rows beside the steps that a mask names."""
+    return np.flatnonzero(np.append(between, False) | np.insert(between, 0, False))
+
+
+def _level(values: Array, rows: NDArray[np.int64], width: int) -> Array:
+    """Return the median of so many rows about some, mirrored at the ends."""
+    about = np.abs(rows[:, None] + np.arange(width) - width // 2)
+    last = len(values) - 1
+    return np.asarray(np.median(values[last - np.abs(last - about)], axis=1))
 
 
 def _fast(time: Array) -> bool:

@@ -19,7 +19,7 @@ from ..units import Bounds, factor, to_si
 from ..vehicle.acceleration_weighting import BACKREST_FACTOR, ComfortReaction, SurgeGrade, comfort_reactions, grade_of, vibration_dose, weighted
 from .drive_log import DriveLog
 from .manoeuvres import CLOSED_BELOW, OFFSET, Manoeuvre, ManoeuvreKind, find_manoeuvres, least_pedal
-from .signals import CONTEXT, EVEN, HIGHEST, LOWEST, SHORTEST, Stretch, amplitude_of, band_pass, envelope, highest_frequency, stretches, swing_of
+from .signals import CONTEXT, EVEN, HIGHEST, LOWEST, SHORTEST, Around, Stretch, amplitude_of, band_pass, envelope, highest_frequency, stretches, swings_of
 from .spans import Spans, covered, filled, rows_between
 from .speed_noise import lifted_out, noise_amplitude, noise_density, told_from
 from .swing_kind import AROUND, LINES, ONE_FREQUENCY, SwingKind, folded_to_nothing, frequency_of, kind_of
@@ -352,7 +352,7 @@ def _episode(log: DriveLog, stretch: Stretch, swing: Array, span: tuple[float, f
     power = max(float(np.mean(narrow**2)) - density * (min(top, 0.5 / stretch.step) - low), 0.0)
     rows = rows_between(log.si.time, start, end)
     speed = float(np.mean(log.si.speed[rows]))
-    spark, load = (amplitude_of(swing_of(log, name, **about)) for name in ("spark", "load"))
+    spark, load = (amplitude_of(swing) for swing in swings_of(log, ("spark", "load"), **about))
     mean_load = _mean(log, "load", rows)
     felt = _felt(log, start, end, high)
     sizes = {
@@ -403,14 +403,13 @@ def _with_driveline_in_mind(episode: SurgeEpisode, own: Mapping[float, Array]) -
 def _felt(log: DriveLog, start: float, end: float, high: float) -> dict[str, Any]:
     """Return how the car's acceleration feels, logged or from road speed; not-a-number where neither can tell."""
     by_road = not log.values("acceleration").size
-    channel = "road_speed" if by_road else "acceleration"
-    about: dict[str, Any] = {"start": start, "end": end, "derivative": by_road}
-    band = swing_of(log, channel, low=1.0, high=min(10.0, high), **about)
+    around = Around(log, "road_speed" if by_road else "acceleration", start, end)
+    band = around.band(1.0, min(10.0, high), derivative=by_road)
     step = 1.0 / log.si.sampling_rate
-    if len(band) * step < 0.5 * (end - start) or (by_road and _too_coarse(log, start, end, high)):
+    if len(band) * step < 0.5 * (end - start) or (by_road and _too_coarse(log, around, start, end, high)):
         return dict.fromkeys(("peak_to_peak", "weighted_rms", "backrest_rms", "vibration_dose"), math.nan)
     # From 0.2 Hz, well below the weighting's own corner: the level of the sensor and the slow rise of speed are no vibration.
-    seat, back = (swing_of(log, channel, low=0.2, high=high, then=functools.partial(weighted, name=name), **about) for name in ("Wd", "Wc"))
+    seat, back = around.each(0.2, high, [functools.partial(weighted, name=name) for name in ("Wd", "Wc")], derivative=by_road)
     return {
         "peak_to_peak": 2.0 * amplitude_of(band),
         "weighted_rms": float(np.sqrt(np.mean(seat**2))),
@@ -419,12 +418,11 @@ def _felt(log: DriveLog, start: float, end: float, high: float) -> dict[str, Any
     }
 
 
-def _too_coarse(log: DriveLog, start: float, end: float, high: float) -> bool:
+def _too_coarse(log: DriveLog, around: Around, start: float, end: float, high: float) -> bool:
     """Whether road speed is written in steps larger than its own swing."""
-    rows = rows_between(log.si.time, start, end)
-    steps = np.abs(np.diff(log.si.road_speed[rows]))
-    least = float(steps[steps > 1e-9].min()) if (steps > 1e-9).any() else math.inf
-    return least > 2.0 * amplitude_of(swing_of(log, "road_speed", start=start, end=end, low=LOWEST, high=high))
+    steps = np.abs(np.diff(log.si.road_speed[rows_between(log.si.time, start, end)]))
+    steps = steps[steps > 1e-9]
+    return not steps.size or float(steps.min()) > 2.0 * amplitude_of(around.band(LOWEST, high))
 
 
 def _mean(log: DriveLog, channel: str, rows: slice) -> float:

@@ -59,13 +59,13 @@ def nearest(lines: Lines, time: Array) -> Array:
 
 
 def narrow_part(part: Stretch, swing: Array, lines: Lines) -> Array:
-    """Return what of a swing lies at the driveline's frequency: run by run of one frequency, each filtered with what is around it."""
-    at, out = nearest(lines, part.time), np.zeros(len(swing))
+    """Return what of swings (a row for each channel) lies at the driveline's frequency: run by run, each filtered with what is around it."""
+    at, out = nearest(lines, part.time), np.zeros(swing.shape)
     edges = np.flatnonzero(np.concatenate([[True], np.diff(at) != 0.0, [True]]))
     around = math.ceil(CONTEXT / part.step)
     for first, last in itertools.pairwise(edges.tolist()):
         frequency, begin = float(at[first]), max(first - around, 0)
         if frequency > 0.0:
-            narrow = band_pass(swing[begin : last + around], part.step, (1.0 - AROUND) * frequency, (1.0 + AROUND) * frequency)
-            out[first:last] = narrow[first - begin : last - begin]
+            narrow = band_pass(swing[..., begin : last + around], part.step, (1.0 - AROUND) * frequency, (1.0 + AROUND) * frequency)
+            out[..., first:last] = narrow[..., first - begin : last - begin]
     return out

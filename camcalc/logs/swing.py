@@ -303,11 +303,13 @@ def _part(log: DriveLog, part: Stretch, there: NDArray[np.int64], channels: tupl
     everywhere, surge, rest, value = {}, {}, {}, {}
     places = np.clip(np.rint((time - part.time[0]) / part.step).astype(int), 0, len(part.time) - 1)
     even = np.abs(part.time[places] - time).max() < EVEN * part.step
-    for name in channels:
+    # On the even grid itself nothing goes over.
+    same = np.array_equal(time, part.time)
+    swings = band_pass(np.stack([part.values[name] for name in channels]), part.step, LOWEST, EVERYTHING)
+    for name, swing, narrow in zip(channels, swings, narrow_part(part, swings, lines), strict=True):
         value[name] = log.values(name)[there]
-        swing = band_pass(part.values[name], part.step, LOWEST, EVERYTHING)
-        narrow = narrow_part(part, swing, lines)
-        everywhere[name] = value[name] - np.interp(time, part.time, part.values[name] - swing)
+        trend = part.values[name] - swing
+        everywhere[name] = value[name] - (trend if same else np.interp(time, part.time, trend))
         surge[name] = narrow[places] if even else CubicSpline(part.time, narrow)(time)
         rest[name] = everywhere[name] - surge[name]
     spark = log.si.spark[there] if log.values("spark").size else np.full(len(there), np.nan)

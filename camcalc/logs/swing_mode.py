@@ -96,15 +96,15 @@ def fitted(blocks: Sequence[Block], frequency: float) -> Array:
     ----------
     Whittle's likelihood with the expected spectrum of the window (from memory: Sykulski and others, Biometrika 2019, the debiased Whittle likelihood).
     """
-    shapes: dict[int, Array] = {}
+    shapes: dict[int, tuple[Array, Array]] = {}
     found = np.empty((len(blocks), BESIDE.size, DAMPING.size))
     for k, block in enumerate(blocks):
         if block.rows not in shapes:
-            shapes[block.rows] = _shapes(block, frequency)
-        expected = shapes[block.rows]
+            expected = _shapes(block, frequency)
+            shapes[block.rows] = 1.0 / expected, np.log(expected).sum(axis=-1)
+        inverse, logarithms = shapes[block.rows]
         power = np.abs(block.x) ** 2
-        scale = np.mean(power / expected, axis=-1)
-        each = -WORTH * (power.size * np.log(scale) + np.log(expected).sum(axis=-1))
+        each = -WORTH * (power.size * np.log(inverse @ power / power.size) + logarithms)
         found[k] = each.max(axis=0)
     together = logsumexp(found, axis=2).sum(axis=0)
     middle = BESIDE[int(np.argmax(together))]
@@ -164,14 +164,21 @@ def mode_of(likely: Array, feeds: Array, forced: Array, weights: Array, frequenc
     standard = np.linspace(-WIDE, WIDE, POINTS)
     own, hold = OWN * w, belief.per_degree[0] * belief.per_degree[1] ** standard
     before = -0.5 * (np.log(OWN / belief.damping[0]) / math.log(belief.damping[1]))[:, None] ** 2 - 0.5 * standard**2
-    at, places = np.log(decays_of(frequency)), np.arange(likely.shape[0])
+    at, most = np.log(decays_of(frequency)), DAMPING.size - 1
+    # The rates tried rise by one factor: a logarithm is a place among them.
+    per_place, flat = most / (at[-1] - at[0]), np.ravel(likely)
     drawn = np.empty((len(weights), 2))
     for k, (counts, feed, force) in enumerate(zip(weights, feeds, forced, strict=True)):
-        decay = (own[:, None, None] - 0.5 * hold[:, None] * feed) / (1.0 - np.clip(hold * force, -MOST, MOST))[:, None]
-        where = np.clip(np.interp(np.log(np.maximum(decay, 1e-9)), at, np.arange(at.size)), 0.0, at.size - 1.0)
-        low = np.minimum(where.astype(int), at.size - 2)
+        # A draw leaves out a third of the blocks.
+        drawn_ones = np.flatnonzero(counts)
+        decay = (own[:, None, None] - 0.5 * hold[:, None] * feed[drawn_ones]) / (1.0 - np.clip(hold * force, -MOST, MOST))[:, None]
+        where = np.minimum(np.maximum((np.log(np.maximum(decay, 1e-9)) - at[0]) * per_place, 0.0), float(most))
+        low = np.minimum(where.astype(np.int64), most - 1)
         share = where - low
-        value = (1.0 - share) * likely[places, low] + share * likely[places, low + 1]
+        low += drawn_ones * DAMPING.size
+        here = flat[low]
+        value = here + share * (flat[low + 1] - here)
+        counts = counts[drawn_ones]
         seen = 0.5 * ((np.log(hold) - hold_seen.logarithm[k]) / hold_seen.doubt[k]) ** 2
         odds = (before + value @ counts - seen).ravel()
         odds = np.exp(odds - odds.max())

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from typing import NamedTuple
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from ..tables.table import SparkTable
 from .delays import SignalDelays, shifted
 from .drive_log import DriveLog
-from .signals import Stretch, band_pass, stretches
+from .signals import Spectrum, Stretch, band_pass, stretches
 from .spans import Spans
 from .surge_finder import SurgeFindings, between_manoeuvres, spans_of
 from .swing_mode import AROUND_MODE, Block, taper
@@ -92,21 +94,36 @@ def blocks_of(log: DriveLog, findings: SurgeFindings, group: SwingGroup, delays:
     episodes = [(findings.episodes[k].si.start, findings.episodes[k].si.end) for k in group.episodes]
     windows = Spans(list(findings.windows) if group.only else episodes)
     within = None if group.only else (min(a for a, _ in episodes), max(b for _, b in episodes))
-    found: list[Block] = []
+    planned: list[_Place] = []
+    parts: list[Stretch] = []
     for piece in stretches(log, *names, within=within):
         for part in between_manoeuvres(piece, driver):
             near = windows.touching(part.time[0], part.time[-1])
             if near.size and _in_gear(log, part, piece, group.gear):
-                channels = _channels(part, group.frequency, delays, spark)
                 for k in near:
-                    _cut(found, part, channels, group.frequency, (float(windows.start[k]), float(windows.end[k])))
-    return found if len(found) <= MOST_BLOCKS else _thinned(found)
+                    _plan(planned, len(parts), part, group.frequency, (float(windows.start[k]), float(windows.end[k])))
+                parts.append(part)
+    kept = planned if len(planned) <= MOST_BLOCKS else _thinned(planned)
+    # Only what blocks are cut from is filtered: of a long log a small part.
+    found: list[Block] = []
+    for number, places in itertools.groupby(kept, key=lambda place: place.part):
+        found += _cut(parts[number], list(places), _channels(parts[number], group.frequency, delays, spark), group.frequency)
+    return found
 
 
-def _thinned(blocks: list[Block]) -> list[Block]:
-    """Return blocks spread over the log, in pairs that overlap."""
-    pairs = np.unique(np.linspace(0, len(blocks) // 2 - 1, MOST_BLOCKS // 2).astype(int))
-    return [blocks[k] for pair in pairs for k in (2 * int(pair), 2 * int(pair) + 1)]
+class _Place(NamedTuple):
+    """Where a block is to be cut: from which part, its first sample and how many, the block before it that overlaps it (-1 for none)."""
+
+    part: int
+    start: int
+    rows: int
+    follows: int
+
+
+def _thinned(places: list[_Place]) -> list[_Place]:
+    """Return places spread over the log, in pairs that overlap."""
+    pairs = np.unique(np.linspace(0, len(places) // 2 - 1, MOST_BLOCKS // 2).astype(int))
+    return [places[k] for pair in pairs for k in (2 * int(pair), 2 * int(pair) + 1)]
 
 
 def _in_gear(log: DriveLog, part: Stretch, piece: Stretch, gear: float) -> bool:
@@ -126,35 +143,36 @@ def _channels(part: Stretch, frequency: float, delays: SignalDelays, parts: Spar
     def swing(given: Array) -> Array:
         return band_pass(given, step, low, high)
 
-    x = swing(values["speed"])
-    spark = swing(shifted(values["spark"], step, delays.si.spark))
-    out = {"x": x, "turned": _turned(values["speed"], step, low, high, frequency), **{name: np.zeros(len(x)) for name in PARTS}}
     table, knock = parts.table, parts.knock
+    known = {"speed": values["speed"], "spark": shifted(values["spark"], step, delays.si.spark)}
+    known |= {"pedal": values["pedal"]} if "pedal" in values else {}
     if table is not None and "load" in values:
-        load = shifted(values["load"], step, delays.si.load)
-        whole = swing(np.asarray(table.spark_at(values["speed"], load)))
-        out["by_speed"] = swing(np.asarray(table.spark_at(values["speed"], load - swing(load))))
-        out["by_load"] = whole - out["by_speed"]
-        out["by_half"] = 2.0 * swing(np.asarray(table.spark_at(values["speed"] - 0.5 * x, load - swing(load))))
-        spark = np.zeros(len(x)) if parts.table_alone else spark - whole
+        known["load"] = shifted(values["load"], step, delays.si.load)
+        known["whole"] = np.asarray(table.spark_at(values["speed"], known["load"]))
+    spectrum = Spectrum(np.stack(list(known.values())), step)
+    swings = dict(zip(known, spectrum.band(low, high), strict=True))
+    x, spark = swings["speed"], swings["spark"]
+    # Rate plus squared frequency times integral of what swings in speed.
+    more = [np.concatenate([[0.0], np.cumsum(0.5 * step * (x[1:] + x[:-1]))])]
+    if table is not None and "load" in known:
+        more += list(table.spark_at(np.stack([values["speed"], values["speed"] - 0.5 * x]), known["load"] - swings["load"]))
+    of_more = swing(np.stack(more))
+    turned = spectrum.band(low, high, derivative=True, row=0) + (2.0 * math.pi * frequency) ** 2 * of_more[0]
+    out = {"x": x, "turned": turned, **{name: np.zeros(len(x)) for name in PARTS}}
+    if "whole" in swings:
+        out["by_speed"], out["by_half"] = of_more[1], 2.0 * of_more[2]
+        out["by_load"] = swings["whole"] - of_more[1]
+        spark = np.zeros(len(x)) if parts.table_alone else spark - swings["whole"]
     if knock:
         out["knock"] = knock * swing(shifted(values["knock_retard"], step, delays.si.spark))
     out["rest"] = spark - out["knock"]
     if "pedal" in values:
-        out["pedal"] = swing(values["pedal"])
+        out["pedal"] = swings["pedal"]
     return out
 
 
-def _turned(speed: Array, step: float, low: float, high: float, frequency: float) -> Array:
-    """Return rate plus squared frequency times integral of what swings in speed."""
-    rate = band_pass(speed, step, low, high, derivative=True)
-    x = band_pass(speed, step, low, high)
-    integral = np.concatenate([[0.0], np.cumsum(0.5 * step * (x[1:] + x[:-1]))])
-    return np.asarray(rate + (2.0 * math.pi * frequency) ** 2 * band_pass(integral, step, low, high))
-
-
-def _cut(found: list[Block], part: Stretch, channels: dict[str, Array], frequency: float, span: tuple[float, float]) -> None:
-    """Cut a window into blocks that overlap by half, as long as it has room for."""
+def _plan(planned: list[_Place], number: int, part: Stretch, frequency: float, span: tuple[float, float]) -> None:
+    """Say where a window is cut into blocks that overlap by half, as long as it has room for."""
     first, last = np.searchsorted(part.time, [span[0] - 1e-9, span[1] + 1e-9])
     for periods in PERIODS:
         count = round(periods / frequency / part.step)
@@ -164,15 +182,26 @@ def _cut(found: list[Block], part: Stretch, channels: dict[str, Array], frequenc
         return
     if count < LEAST_ROWS and periods < PERIODS[0]:
         return
-    window, own = taper(count), -1
-    bins = np.arange(1, count // 2)
-    band = bins / (count * part.step)
-    keep = np.abs(band / frequency - 1.0) <= AROUND_MODE
-    bins, band = bins[keep], band[keep]
-    starts = np.arange(first, last - count + 1, max(count // 2, 1))
-    for start in starts.tolist():
-        cut = slice(start, start + count)
-        spectra = {name: np.fft.rfft(window * values[cut])[bins] / count for name, values in channels.items()}
-        x, turned = spectra.pop("x"), spectra.pop("turned")
-        found.append(Block(float(part.time[start + count // 2]), own, count, part.step, 2.0 * math.pi * band, x, turned, spectra))
-        own = len(found) - 1
+    own = -1
+    for start in range(int(first), int(last) - count + 1, max(count // 2, 1)):
+        planned.append(_Place(number, start, count, own))
+        own = len(planned) - 1
+
+
+def _cut(part: Stretch, places: list[_Place], channels: dict[str, Array], frequency: float) -> list[Block]:
+    """Return blocks cut from a part, all of one length in one transform."""
+    out: list[Block] = []
+    values = np.stack(list(channels.values()))
+    for count, some in itertools.groupby(places, key=lambda place: place.rows):
+        these = list(some)
+        bins = np.arange(1, count // 2)
+        band = bins / (count * part.step)
+        keep = np.abs(band / frequency - 1.0) <= AROUND_MODE
+        bins, band = bins[keep], 2.0 * math.pi * band[keep]
+        cut = sliding_window_view(values, count, axis=1)[:, [place.start for place in these]]
+        every = np.fft.rfft(taper(count) * cut)[..., bins] / count
+        for k, place in enumerate(these):
+            spectra = dict(zip(channels, every[:, k], strict=True))
+            x, turned = spectra.pop("x"), spectra.pop("turned")
+            out.append(Block(float(part.time[place.start + count // 2]), place.follows, count, part.step, band, x, turned, spectra))
+    return out

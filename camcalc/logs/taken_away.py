@@ -48,6 +48,8 @@ TOGETHER = 4.0
 SEEN_DOUBT = 0.3
 # Half the variation of burns leaves a quarter of their mean square (exact).
 HALVED = 0.75
+# Below this share of its squared trace the determinant of a fit is taken for none.
+SINGULAR = 1e-9
 # Amplitudes over the one there is between which the swing with burns half as rough is looked for, and halvings of the search.
 SMALLEST, LARGEST, HALVINGS = 0.02, 1.5, 24
 
@@ -276,7 +278,14 @@ def _fit(whole: NDArray[np.complex128], places: list[int]) -> NDArray[np.complex
     """Return how some channels together go with speed and what is turned of it, by least squares from sums of products: one fit, or a row for each."""
     normal = np.swapaxes(whole[..., :FIRST_PART, :FIRST_PART], -1, -2)
     asked = whole[..., places, :FIRST_PART].sum(axis=-2)
-    return np.asarray((np.linalg.pinv(normal, rcond=1e-12) @ asked[..., None])[..., 0])
+    # Two by two and Hermitian: solved by hand where it is not singular, which is most of the time, in a tenth of what a decomposition takes.
+    a, b, c, d = normal[..., 0, 0], normal[..., 0, 1], normal[..., 1, 0], normal[..., 1, 1]
+    determinant = a * d - b * c
+    clear = np.abs(determinant) > SINGULAR * (a.real + d.real) ** 2
+    if not np.all(clear):
+        return np.asarray((np.linalg.pinv(normal, rcond=1e-12) @ asked[..., None])[..., 0])
+    one, other = asked[..., 0], asked[..., 1]
+    return np.asarray(np.stack([d * one - b * other, a * other - c * one], axis=-1) / determinant[..., None])
 
 
 def _hold_seen(whole: NDArray[np.complex128], bins: float, decay: float) -> tuple[float, float]:

@@ -9,6 +9,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from ..codes import Code
 from ..cycle.load_axis import AIR_CHARGE, MANIFOLD_PRESSURE
 from ..errors import InputError
 from ..logs import DriveLog, read_log
@@ -19,7 +20,7 @@ from ..sheet.measured_rows import IDLE, ROAD, MeasuredRow
 from ..sheet.section_reading import Problems
 from .observed import CLOSENESS
 
-__all__ = ["SteadyPoint", "rows_with_logs", "steady_points"]
+__all__ = ["NotSteady", "SteadyPoint", "rows_with_logs", "steady_points", "why_not_steady"]
 
 Array = NDArray[np.float64]
 
@@ -37,7 +38,17 @@ LEAST = 10.0
 MOST_POINTS = 4
 # Blocks over which the scatter of a mean is taken [s].
 BLOCK = 1.0
+# Rows of a window, at least: scatter and drift of fewer are chance. ESTIMATE.
+LEAST_ROWS = 8
 
+
+class NotSteady(Code):
+    """Why a log has nothing steady to learn from."""
+
+    NO_LOAD = "manifold pressure or air charge was not logged"
+    NO_SPARK = "spark was not logged"
+    FEW_ROWS = "too few rows a second to tell steady from unsteady"
+    UNSTEADY = "no stretch is steady for long enough"
 
 
 class SteadyPoint(NamedTuple):
@@ -82,10 +93,14 @@ def rows_with_logs(build: Build) -> tuple[MeasuredRow, ...]:
         if not row.log:
             found.append(row)
             continue
-        points = [point for point in steady_points(with_gears(read_log(row.log), build), build) if point.what == row.said.what]
+        log = with_gears(read_log(row.log), build)
+        points = [point for point in steady_points(log, build) if point.what == row.said.what]
         if not points:
             expected = f"{LEAST:.0f} s of steady {row.said.what} with engine speed, spark and load logged"
-            raise InputError(f"[measured, row {row.number}] from", came=Path(row.log).name, expected=expected, fix="hold speed and spark, or state figures")
+            came, fix = Path(row.log).name, "hold speed and spark, or state figures"
+            if why_not_steady(log) is NotSteady.FEW_ROWS:
+                came, fix = f"{came}, with {log.si.sampling_rate:.3g} rows a second", f"log {LEAST_ROWS / WINDOW:g} rows a second or more, or state figures"
+            raise InputError(f"[measured, row {row.number}] from", came=came, expected=expected, fix=fix)
         for point in points:
             problems = Problems()
             stated = {**point.stated(), **{key: value for key, value in row.text.items() if key != "from"}}
@@ -113,7 +128,7 @@ def steady_points(log: DriveLog, build: Build) -> tuple[SteadyPoint, ...]:
     >>> point.what, round(point.seconds), round(point.read["manifold_pressure"][0])
     ('idle', 30, 55000)
     """
-    if log.load_kind not in (MANIFOLD_PRESSURE, AIR_CHARGE) or not log.values("spark").size or not log.values("load").size:
+    if why_not_steady(log) in (NotSteady.NO_LOAD, NotSteady.NO_SPARK):
         return ()
     windows = [window for window in _windows(log, build.idle.si.speed) if window is not None]
     groups: list[list[tuple[str, int, NDArray[np.int64]]]] = []
@@ -128,6 +143,23 @@ def steady_points(log: DriveLog, build: Build) -> tuple[SteadyPoint, ...]:
     return tuple(sorted(long, key=lambda point: -point.seconds)[:MOST_POINTS])
 
 
+def why_not_steady(log: DriveLog) -> NotSteady:
+    """Return why a log in which nothing steady was found has none.
+
+    Examples
+    --------
+    >>> channels = {"speed": 14.0, "spark": 20.0, "load": 55e3}
+    >>> slow = DriveLog.of(time=range(60), load_kind="manifold pressure", **{name: [value] * 60 for name, value in channels.items()})
+    >>> why_not_steady(slow).code
+    'few_rows'
+    """
+    if log.load_kind not in (MANIFOLD_PRESSURE, AIR_CHARGE) or not log.values("load").size:
+        return NotSteady.NO_LOAD
+    if not log.values("spark").size:
+        return NotSteady.NO_SPARK
+    return NotSteady.FEW_ROWS if log.si.sampling_rate * WINDOW < LEAST_ROWS * (1.0 - 1e-6) else NotSteady.UNSTEADY
+
+
 def _windows(log: DriveLog, idle: float) -> list[tuple[str, int, NDArray[np.int64]] | None]:
     """Return steady windows: at idle or on the road, gear, rows."""
     time, piece, found = log.si.time, log.piece, []
@@ -139,7 +171,7 @@ def _windows(log: DriveLog, idle: float) -> list[tuple[str, int, NDArray[np.int6
         which = np.floor((time[rows] - start) / WINDOW).astype(int)
         for k in np.unique(which):
             own = rows[which == k]
-            if len(own) >= 8 and time[own[-1]] - time[own[0]] >= 0.9 * WINDOW * (1.0 - 1.0 / len(own)):
+            if len(own) >= LEAST_ROWS and time[own[-1]] - time[own[0]] >= 0.9 * WINDOW * (1.0 - 1.0 / len(own)):
                 found.append(_steady(log, own, idle))
     return found
 
@@ -153,9 +185,14 @@ def _steady(log: DriveLog, rows: NDArray[np.int64], idle: float) -> tuple[str, i
     if speed.std() > SCATTER * mean or abs(float(speed[:half].mean() - speed[half:].mean())) > DRIFT * mean or spark.std() > SPARK:
         return None
     middle = abs(float(np.nanmean(load)))
+    # Where one half of the load is a hole nothing says that it does not drift.
+    if not all(np.isfinite(side).any() for side in (load[:half], load[half:])):
+        return None
     if abs(float(np.nanmean(load[:half]) - np.nanmean(load[half:]))) > DRIFT * middle:
         return None
     pedal, road, gear = log.values("pedal"), log.values("road_speed"), log.values("gear")
+    if any(channel.size and not np.isfinite(channel[rows]).any() for channel in (pedal, road, log.values("fuel_cut"))):
+        return None
     if pedal.size and np.nanmax(pedal[rows]) - np.nanmin(pedal[rows]) > PEDAL:
         return None
     cut = log.values("fuel_cut")
@@ -163,9 +200,10 @@ def _steady(log: DriveLog, rows: NDArray[np.int64], idle: float) -> tuple[str, i
         return None
     if not road.size or np.nanmax(road[rows]) < STANDS:
         # Without road speed a cruise looks like an idle, but for a pedal that is shut or a gear that is logged as none.
-        out_of_gear = bool(gear.size) and np.nanmax(gear[rows]) == 0.0
+        known = gear[rows][np.isfinite(gear[rows])] if gear.size else np.empty(0)
+        out_of_gear = bool(known.size) and known.max() == 0.0
         closed = bool(pedal.size) and np.nanmax(pedal[rows]) <= PEDAL
-        in_gear = bool(gear.size) and np.nanmax(gear[rows]) >= 1.0
+        in_gear = bool(known.size) and known.max() >= 1.0
         if in_gear or mean > FASTEST * idle or not (road.size or closed or out_of_gear):
             return None
         return IDLE, 0, rows
@@ -201,6 +239,8 @@ def _point(log: DriveLog, build: Build, group: list[tuple[str, int, NDArray[np.i
 def _mean_of(values: Array, block: int) -> tuple[float, float]:
     """Return the mean of a channel and the scatter of that mean, from means over blocks longer than its memory."""
     whole = len(values) // block * block
-    blocks = np.nanmean(values[:whole].reshape(-1, block), axis=1) if whole >= 2 * block else values
-    blocks = blocks[np.isfinite(blocks)]
+    blocks = values[:whole].reshape(-1, block) if whole >= 2 * block else values[:, None]
+    there = np.isfinite(blocks)
+    # A block in a hole has no mean.
+    blocks = np.where(there, blocks, 0.0).sum(axis=1)[there.any(axis=1)] / there.sum(axis=1)[there.any(axis=1)]
     return float(np.nanmean(values)), float(blocks.std(ddof=1) / math.sqrt(len(blocks))) if len(blocks) > 1 else math.nan

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import math
 from typing import Any, NamedTuple
 
@@ -167,7 +168,17 @@ def weighted(acceleration: Array, step: float, name: str = "Wd") -> Array:
     """
     count = len(acceleration) + math.ceil(10.0 / step)
     spectrum = np.fft.rfft(acceleration, count)
-    return np.asarray(np.fft.irfft(spectrum * weighting_factor(np.fft.rfftfreq(count, step), name), count)[: len(acceleration)])
+    factor = (_kept_factors if count <= KEPT_LENGTH else _factors)(count, step, name)
+    return np.asarray(np.fft.irfft(spectrum * factor, count)[: len(acceleration)])
+
+
+def _factors(count: int, step: float, name: str) -> Any:
+    return weighting_factor(np.fft.rfftfreq(count, step), name)
+
+
+# A log asks for records of the same few lengths again and again.
+KEPT_LENGTH = 20_000
+_kept_factors = functools.lru_cache(maxsize=64)(_factors)
 
 
 def vibration_dose(weighted_acceleration: Array, step: float) -> float:

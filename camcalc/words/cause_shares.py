@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import math
 
-from ..logs.cause_shares import OWNS
-from ..logs.causes import DriveToTell
+from ..logs.cause_shares import OWNS, SURE
+from ..logs.causes import Cause, DriveToTell, SurgeCause
 from ..logs.delays import DelayNote, SignalDelays
 from ..logs.review import LogReview
 from ..logs.taken_away import Remedy, TakenAway
 from .describing import describe
 from .phrases import folded
 
-__all__ = ["delay_lines", "share_line", "taken_lines", "to_tell_words"]
+__all__ = ["apart_line", "delay_lines", "share_line", "taken_lines", "to_tell_words"]
 
 REMEDIES = {
     Remedy.TABLE_LEVEL: "spark table level",
@@ -83,6 +83,14 @@ def taken_lines(taken: tuple[TakenAway, ...]) -> list[str]:
 def _taken_words(taken: TakenAway) -> str:
     low, share, high = (100.0 * value for value in (taken.low, taken.share, taken.high))
     return f"{share:.0f} % ({low:.0f} to {high:.0f}) with {REMEDIES[taken.remedy]}" + (", so larger" if taken.high < 0.0 else "")
+
+
+def apart_line(cause: SurgeCause) -> list[str]:
+    """Return which causes a log does not tell apart, where that keeps it from naming one: those that may come first by its own scatter."""
+    may = [one for one in cause.taken if one.first > 1.0 - SURE]
+    if cause.cause is not Cause.NOT_TOLD or len(may) < 2:
+        return []
+    return [f"  Not told apart by this log: {', '.join(REMEDIES[one.remedy] for one in may)}. Each may take off most."]
 
 
 def share_line(review: LogReview) -> list[str]:

@@ -17,6 +17,7 @@ from .describing import describe
 from .phrases import capitalised
 
 if TYPE_CHECKING:
+    from ..logs import DriveLog
     from ..measured import FaultFound, LearnedFigure, LearnedInput, NextReading, ReadingFound
     from ..measured.candidates import Candidate
     from ..measured.from_log import SteadyPoint
@@ -201,10 +202,20 @@ HOW = {
 }
 
 
-def steady_words(points: Sequence[SteadyPoint]) -> list[str]:
-    """Return rows for a sheet from where a log is steady, each with where that was."""
+def steady_words(points: Sequence[SteadyPoint], log: DriveLog) -> list[str]:
+    """Return rows for a sheet from where a log is steady, each with where that was; where nothing is, why."""
     if not points:
-        return ["# The log has no 10 s of steady idle or road with engine speed, spark and load."]
+        from ..measured.from_log import LEAST, LEAST_ROWS, WINDOW, NotSteady, why_not_steady
+
+        match why_not_steady(log):
+            case NotSteady.FEW_ROWS:
+                return [f"# The log has {log.si.sampling_rate:.2g} rows a second: too few to tell what is steady. Log {LEAST_ROWS / WINDOW:g} or more."]
+            case NotSteady.NO_LOAD:
+                return ["# The log has no manifold pressure and no air charge: nothing to read. Log one of them."]
+            case NotSteady.NO_SPARK:
+                return ["# The log has no spark: a reading without it says little. Log final spark."]
+            case _:
+                return [f"# The log has no {LEAST:.0f} s of steady idle or road. Hold speed and spark for longer."]
     lines: list[str] = []
     for point in points:
         lines += [f"# steady for {point.seconds:.0f} s, from {point.begins:.0f} s", *point.text.splitlines(), ""]

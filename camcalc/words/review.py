@@ -139,6 +139,8 @@ def review_notes(review: LogReview) -> list[str]:
         match note:
             case ReviewNote.OTHER_CAR:
                 out.append(f"The log drives in gear {review.top_gear}, the build sheet has {review.gears} gears. Is it a log of this car?")
+            case ReviewNote.OTHER_LOAD:
+                out.append(f"The log has {review.log.load_kind}, the sheet's table another kind of load: no table was looked up. Log the table's load too.")
             case ReviewNote.NOTHING_TO_LOWER:
                 out.append("No cell that the surge visits is worth lowering: neighbours are as close as the table's increment allows.")
             case ReviewNote.NOT_THE_TABLE:

@@ -9,7 +9,7 @@ from ..logs.columns import CHANNELS
 from ..logs.surge_finder import EpisodeNote, FinderNote, SurgeEpisode, SurgeFindings, SwingKind
 from ..tables.axes import LOADS
 from ..units import factor
-from .cause_shares import taken_lines, to_tell_words
+from .cause_shares import apart_line, taken_lines, to_tell_words
 from .describing import describe
 from .phrases import counted, folded, graded
 
@@ -180,7 +180,7 @@ def cause_lines(cause: SurgeCause) -> list[str]:
     list of str
     """
     si = cause.si
-    lines = [CAUSES[cause.cause][0], *([to_tell_words(cause.to_tell)] if cause.to_tell else []), *taken_lines(cause.taken)]
+    lines = [CAUSES[cause.cause][0], *apart_line(cause), *([to_tell_words(cause.to_tell)] if cause.to_tell else []), *taken_lines(cause.taken)]
     if cause.follows is not None and cause.follows is not cause.cause:
         lines.append(f"  {FOLLOWS[cause.follows]}")
     if math.isfinite(cause.explained):

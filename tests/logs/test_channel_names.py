@@ -297,3 +297,21 @@ def test_everything_recognised_and_everything_left_is_listed(tmp_path: Path) -> 
         "column": "engine speed [rpm]", "unit": "rpm", "guessed": True, "words": "engine speed", "unit_from": "written", "greatest_age": None,
     }  # fmt: skip
     assert data["unused"][1] == {"name": "Coolant temp [°C]", "what": "coolant temperature"}
+
+
+@pytest.mark.parametrize(
+    ("header", "known", "gauge"),
+    [
+        ("Elapsed Time (sec),Engine RPM,Boost/Vacuum (psig),Ign Adv (deg BTDC),Throttle Pos (%),Veh Spd (mph)", 5, "Boost/Vacuum (psig)"),
+        ("time_s,engSpd_rpm,mapGauge_kPa,sparkAdv_degBTDC,throttle_pct,vehSpd_kph,clutchSw", 6, "mapGauge_kPa"),
+        ("t [s],Revs [rpm],Manifold Vacuum [inHg],Timing [deg],TPS [%],Wheel Speed [mph]", 5, "Manifold Vacuum [inHg]"),
+    ],
+)
+def test_short_names_are_known_and_pressures_against_the_barometer_are_no_load(header: str, known: int, gauge: str, tmp_path: Path) -> None:
+    path = tmp_path / "log.csv"
+    rows = (",".join([f"{0.1 * k:.1f}", f"{1500 + k}", "-7.5", "20", "15", "30", "0"][: header.count(",") + 1]) for k in range(20))
+    path.write_text("\n".join([header, *rows]) + "\n", encoding="utf-8")
+    log = read_log(path)
+    assert len(log.channels) == known
+    assert not log.load_kind
+    assert [(one.name, one.what) for one in log.unused] == [(gauge, "pressure against the barometer")]

@@ -78,3 +78,16 @@ def test_two_columns_for_one_channel_are_asked_and_the_answer_is_taken(tmp_path:
     assert main([*words, "--columns", str(answer), "--json"]) == 0
     columns = json.loads(capsys.readouterr().out)["review"]["log"]["columns"]
     assert (columns["spark"]["column"], columns["spark"]["guessed"], columns["pedal"]["guessed"]) == ("Spark", False, True)
+
+
+def test_a_log_of_another_load_than_the_sheet_s_table_is_still_searched(tmp_path: Path, capsys: Said) -> None:
+    path = log(tmp_path, "RPM;Spark;Air mass [mg/stroke];TPS %", "24", "210", "15")
+    words = ["review", str(path), SHEET, "--no-ceilings", "--rate", "20"]
+    assert main(words) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert "1300 rpm, 2.4 Hz" in said
+    assert "The log has air charge, the sheet's table another kind of load" in said
+    # A table that was asked for is not left out.
+    assert main([*words, "--table", str(ROOT / "quarry-road" / "spark.csv")]) == 1
+    assert "expected: manifold pressure, as in the table" in capsys.readouterr().err
+    assert main([*words, "--next", str(tmp_path / "next.csv")]) == 1

@@ -17,6 +17,7 @@ from camcalc.logs import DriveLog
 from camcalc.measured.design import Design
 from camcalc.measured.from_log import steady_points
 from camcalc.report.brief_page import brief_html
+from camcalc.words.readings import steady_words
 from tests.measured.make_cars import BUILD
 from tests.plain_words import banned_in, long_sentences
 
@@ -140,6 +141,46 @@ def test_what_is_steady_in_a_log_becomes_rows(build_of: Any) -> None:
     assert steady_points(logged([(4.0, 14.0, 0.0, 58e3, 0.0)]), build) == ()
     falling = logged([(1.0, 40.0 - k, 0.0, 58e3, 0.0) for k in range(25)])
     assert steady_points(falling, build) == ()
+
+
+def every(log: DriveLog, rows: int) -> DriveLog:
+    """A log of every so many rows."""
+    return DriveLog.of(load_kind=log.load_kind, **{name: log.values(name)[::rows] for name in log.channels})
+
+
+def test_what_keeps_a_log_from_being_read_is_named(build_of: Any) -> None:
+    build, log = build_of("quarry-road"), logged([(40.0, 14.0, 0.0, 58e3, 0.0)])
+    assert steady_points(log, build)
+    slow = every(log, 20)
+    assert steady_points(slow, build) == ()
+    (text,) = steady_words((), slow)
+    assert text == "# The log has 1 rows a second: too few to tell what is steady. Log 1.6 or more."
+    # At the rate it asks for, the same drive is read.
+    assert steady_points(every(log, 12), build)
+    without = DriveLog.of(time=log.si.time, speed=log.si.speed, load=log.loads, load_kind=log.load_kind)
+    assert "Log final spark" in steady_words((), without)[0]
+    assert "Log one of them" in steady_words((), DriveLog.of(time=log.si.time, speed=log.si.speed, spark=log.si.spark))[0]
+    assert "no 10 s of steady" in steady_words((), logged([(1.0, 40.0 - k, 0.0, 58e3, 0.0) for k in range(25)]))[0]
+
+
+@pytest.mark.parametrize("channel", ["load", "pedal", "road_speed"])
+@pytest.mark.parametrize(("first", "last"), [(0, 30), (210, 240), (100, 300)])
+def test_a_hole_in_a_channel_leaves_what_lies_beside_it(build_of: Any, channel: str, first: int, last: int) -> None:
+    """Warnings are errors here; five seconds are a hundred rows."""
+    log = logged([(40.0, 14.0, 0.0, 58e3, 0.0)])
+    values = {name: log.values(name).copy() for name in log.channels}
+    values[channel][first:last] = np.nan
+    (point,) = steady_points(DriveLog.of(load_kind=log.load_kind, **values), build_of("quarry-road"))
+    assert point.what == "idle"
+    assert point.read["manifold_pressure"][0] == pytest.approx(58e3, rel=0.005)
+    assert 40.0 - (last - first) / 20.0 - 10.0 <= point.seconds <= 40.0 + 1e-9
+    # Eleven rows in a window: a hole of five is half of it, with more than half of the window known.
+    few = {name: log.values(name)[::9].copy() for name in log.channels}
+    few[channel][:5] = np.nan
+    assert len(steady_points(DriveLog.of(load_kind=log.load_kind, **few), build_of("quarry-road"))) == 1
+    whole = {name: log.values(name).copy() for name in log.channels}
+    whole[channel][:] = np.nan
+    assert steady_points(DriveLog.of(load_kind=log.load_kind, **whole), build_of("quarry-road")) == ()
 
 
 @pytest.mark.slow
