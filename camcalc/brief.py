@@ -35,7 +35,7 @@ from .drive.gear_advice import DriveAdvice, WhichTable, beside_level, drive_advi
 from .drive.idle_swing import idle_swing
 from .drive.usable_gears import GearUse, usable_gears
 from .errors import InputError, NoSolutionError
-from .measured import Learning, learn_build
+from .measured import Learning
 from .results import Record
 from .road_test import RoadTest, plan_road_test
 from .sheet import Build
@@ -51,6 +51,8 @@ if TYPE_CHECKING:
 
 __all__ = ["Brief", "IdleAdvice", "make_brief"]
 
+# Share of the work, told on the way, that learning from readings takes where there are some: about as much as all else. Measured.
+LEARNING = 0.5
 SOURCE_KEYS = (
     "geometry",
     "lawson1974",
@@ -164,6 +166,13 @@ class Brief(Record):
         return {"name": own.name, "label": own.label, "model": self.model, "not_for": self.not_for, "notes": own.notes, "bands": self.sure}
 
 
+def _learned(build: Build, model: str, told: Callable[[str, float], None]) -> Learning:
+    """Return what the readings of a sheet say; the statistics behind it take a second to load."""
+    from .measured import learn_build
+
+    return learn_build(build, model=model, progress=lambda share: told("readings", LEARNING * share))
+
+
 def make_brief(
     build: Build, *, model: str = "resolved", bands: bool = True, cures: bool = True, curves: bool = True, progress: Callable[[str, float], None] | None = None
 ) -> Brief:
@@ -207,9 +216,14 @@ def make_brief(
     True
     """
     kind = engine_kind(model)
-    say = progress or (lambda what, share: None)
+    told = progress or (lambda what, share: None)
+    begun = LEARNING if build.measured else 0.0
+
+    def say(what: str, share: float) -> None:
+        told(what, begun + (1.0 - begun) * share)
+
     base = read_table(build.spark_table) if build.spark_table is not None else None
-    readings = learn_build(build, model=model, progress=lambda share: say("readings", 0.0)) if build.measured else None
+    readings = _learned(build, model, told) if build.measured else None
     if readings is not None and readings.learned is not None:
         build = build.replace(learned=readings.learned)
     engine = kind(build)

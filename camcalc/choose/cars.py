@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 from ..advice.bands import TOLERANCES
 from ..codes import Code
 from ..cycle.models import engine_kind
-from ..measured import Learning, learn_build
 
 if TYPE_CHECKING:
+    from ..measured import Learning
     from ..sheet import Build
 
 __all__ = ["SEED", "Cars", "CarsFrom", "cars_of", "sobol"]
@@ -98,6 +98,8 @@ def cars_of(build: Build, model: str, *, progress: Callable[[float], None] = lam
     plain = Cars(CarsFrom.SHEET if build.learned is None else CarsFrom.LEARNED, 0, build, build, names, np.zeros(len(names)), None)
     if not build.measured:
         return plain
+    from ..measured import learn_build
+
     found = learn_build(build, model=model, draws=2 ** (CARS + 1), headlines=False, progress=progress)
     plain = plain._replace(readings=sum(one.used for one in found.readings))
     if found.learned is None:
