@@ -126,7 +126,17 @@ class Spectrum:
         self._spectrum: NDArray[np.complex128] = scipy.fft.rfft(drawn, self._size, overwrite_x=True)
 
     def band(self, low: float, high: float, *, derivative: bool = False, row: int | None = None) -> Array:
-        """Return what lies between two frequencies [Hz], or its rate of change; of one row where that is named."""
+        """Return what lies between two frequencies, or its rate of change.
+
+        Parameters
+        ----------
+        low, high : float
+            Edges of the band [Hz].
+        derivative : bool
+            Whether the rate of change is asked for [unit/s].
+        row : int
+            Of one row alone; all of them when left out.
+        """
         gain = (_kept_gain if self._size <= KEPT_LENGTH else _gain)(self._size, self.step, low, high, derivative)
         spectrum = self._spectrum if row is None else self._spectrum[row]
         return np.asarray(scipy.fft.irfft(spectrum * gain, self._size, overwrite_x=True)[..., self._reach : self._reach + self._count])
@@ -232,11 +242,31 @@ class Around:
         self._parts = [(Spectrum(s.values[channel], s.step), rows_between(s.time, start, end)) for s in found]
 
     def band(self, low: float, high: float, *, derivative: bool = False, then: Callable[[Array, float], Array] | None = None) -> Array:
-        """Return what the channel holds between two frequencies, as ``swing_of`` does."""
+        """Return what the channel holds between two frequencies, as ``swing_of`` does.
+
+        Parameters
+        ----------
+        low, high : float
+            Edges of the band [Hz].
+        derivative : bool
+            Whether the rate of change is asked for [unit/s].
+        then : callable
+            Done to each part, which it gets with its step [s]; nothing when left out.
+        """
         return self.each(low, high, (then,), derivative=derivative)[0]
 
     def each(self, low: float, high: float, then: Sequence[Callable[[Array, float], Array] | None], *, derivative: bool = False) -> list[Array]:
-        """Return what the channel holds between two frequencies, each of some things done to it."""
+        """Return what the channel holds between two frequencies, each of some things done to it.
+
+        Parameters
+        ----------
+        low, high : float
+            Edges of the band [Hz].
+        then : sequence of callable
+            As for ``band``, one for each answer.
+        derivative : bool
+            Whether the rate of change is asked for [unit/s].
+        """
         found: list[list[Array]] = [[np.empty(0)] for _ in then]
         for spectrum, inside in self._parts:
             swing = spectrum.band(low, high, derivative=derivative)
