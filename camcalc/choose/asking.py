@@ -166,7 +166,9 @@ def settle_road(asked: Asked) -> Road:
         return Road(False, math.nan, SurgeGrade.UNKNOWN, math.nan)
     graded = [_surge(engine, point, wants.gear) for point in (points[0], points[-1])]
     worst, peaks = max(graded, key=lambda one: one[0].severity)
-    return Road(True, max(point.variation for point in points), worst, peaks)
+    # What one point does not tell, a smooth one elsewhere does not make up for.
+    unknown = any(grade is SurgeGrade.UNKNOWN for grade, _ in graded)
+    return Road(True, max(point.variation for point in points), worst if worst.bad or not unknown else SurgeGrade.UNKNOWN, peaks)
 
 
 def _surge(engine: EngineModel, point: RoadPoint, gear: int) -> tuple[SurgeGrade, float]:

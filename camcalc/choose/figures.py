@@ -10,7 +10,9 @@ from ..advice.idle_speeds import lowest_idle
 from ..advice.reversion import reversion_in_gear
 from ..cam.card import CamCard, Lobe
 from ..cycle.models import engine_kind
+from ..marks import Mark
 from ..units import factor
+from ..vehicle.acceleration_weighting import SurgeGrade
 from .asking import Asked, Road, Settled
 from .cards import main_height
 from .records import CamFigures, ChosenCam, KeptWant, RankedCards
@@ -148,10 +150,15 @@ def kept_wants(
             kept = bool(demand.margin(compression if settled is None else settled.figures[demand.figure]) >= 0.0)
             value = compression if settled is None else want_value(demand, wants, settled)
         if kept and demand.want is Want.LOWEST_USABLE:
-            kept = None if road is None else usable(build, road)
+            kept = None if road is None or _not_told(build, road) else usable(build, road)
         share = math.nan if fails is None else float(fails[k])
         out.append(KeptWant(demand.want, limit_of(build, demand, wants), value, UNITS[demand.want], kept, share))
     return tuple(out)
+
+
+def _not_told(build: Build, road: Road) -> bool:
+    """Return whether nothing that was found rules a gear out, and surge has no answer."""
+    return road.grade is SurgeGrade.UNKNOWN and usable(build, road)
 
 
 def usable(build: Build, road: Road) -> bool:
@@ -166,7 +173,11 @@ def nearest_value(asked: Asked, demand: Demand, settled: Settled) -> tuple[float
         return 60.0 * lowest_idle(engine_kind(asked.model)(build), drive=asked.wants.in_drive, steady=False), "rpm"
     if demand.figure is Figure.ROUGHNESS:
         found = reversion_in_gear(engine_kind(asked.model)(build), asked.wants.gear)
-        return 60.0 * found.si.unstable_below, "rpm"
+        mark = found.mark("unstable_below")
+        # Rough up to the fastest searched: none serves. Even down to the slowest: the wanted one does.
+        if mark is Mark.OR_MORE:
+            return math.nan, "rpm"
+        return 60.0 * (asked.wants.road_speed if mark is Mark.NONE_FOUND else found.si.unstable_below), "rpm"
     return want_value(demand, asked.wants, settled), UNITS[demand.want]
 
 

@@ -174,11 +174,12 @@ def choice_words(found: ChosenCam) -> list[str]:
     if found.outcome is Outcome.NOT_SURE:
         said[0] = f"Largest cam by the middle figures: {card_name(found.chosen, system)}."
         said.append(f"No card of the range keeps every want as surely as {sure:.0f} %.")
-    if not all(kept.kept for kept in found.wants):
+    if any(kept.kept is False for kept in found.wants):
         said[0] = f"Largest cam as far as the search went: {card_name(found.chosen, system)}. It breaks a want. Narrow the range of cards."
     said.append(f"It keeps every want with a probability of {probability:.0f} % ({sure:.0f} % asked for).")
     if found.sampled:
-        said.append(f"Of {counted(found.sampled, 'car')} settled at this card, {found.sampled_kept} keep every want.")
+        apart = ", surge apart" if any(kept.want is Want.LOWEST_USABLE for kept in found.wants) else ""
+        said.append(f"Of {counted(found.sampled, 'car')} settled at this card, {found.sampled_kept} keep every want{apart}.")
     if found.binds is not None:
         said.append(f"{capitalised(want_name(found.binds))} binds first.")
     if found.largest is not None and found.largest != found.chosen:

@@ -162,6 +162,18 @@ def test_cards_that_surge_are_not_first_and_their_likes_are_held_back(build: Any
     assert found.on_road < 12
 
 
+def test_a_gear_whose_surge_has_no_answer_is_not_counted_as_kept(build: Any, made_up_manners: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    from camcalc.choose import ranking
+
+    monkeypatch.setattr(ranking, "settle_road", lambda asked: Road(True, 0.5 * build.limits.stability, SurgeGrade.UNKNOWN, 0.0))
+    found = rank_cards(build, many(build, 40), build.wanted.replace(lowest_usable_gear=4, lowest_usable_speed="1400 rpm", sure="50 percent"))
+    assert found.on_road
+    kept = [one.kept for card in found.cards for one in card.wants if one.want is Want.LOWEST_USABLE]
+    assert None in kept
+    assert True not in kept
+    assert not any(card.verdict in (CardVerdict.KEEPS, CardVerdict.NOT_SURE) for card in found.cards)
+
+
 def test_json_has_lobe_separation_in_cam_degrees_with_its_unit(ranked: RankedCards, build: Any) -> None:
     by_name = {cam.name: cam for cam in many(build, 60).cards}
     data = json.loads(json.dumps(ranked.to_dict()))
