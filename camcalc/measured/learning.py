@@ -124,7 +124,7 @@ def learn_build(
 
 
 def _learned(
-    build: Build, model: str, design: Design, readings: Sequence[Observed], possible: Sequence[tuple[Candidate, list[Observed]]], draws: int
+    build: Build, model: str, design: Design, readings: Sequence[Observed], possible: Sequence[tuple[Candidate, list[Observed]]], draws: int = DRAWS
 ) -> Learning:
     likelihood, unused = likelihood_of(design, readings)
     if not likelihood.readings:
