@@ -8,7 +8,8 @@ from numpy.typing import NDArray
 from ..burn.phasing import Burn, Closed, Cylinder, Mixture, laid_out, march_burns
 from ..compiling import compiled
 from .gas_kernel import FAST, properties
-from .rates import Boundary, Setup, burn_rate, cylinder_heat, filled, volume_at, warming
+from .rates import burn_rate, cylinder_heat
+from .volumes import Boundary, Setup, filled, volume_at, warming
 
 __all__ = ["closed_grid"]
 

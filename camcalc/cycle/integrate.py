@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 from ..compiling import compiled
 from .gas_kernel import FAST
 from .layout import STATES, TOTAL, IntakeKind, State
-from .rates import Boundary, Setup, rates
+from .rates import rates
+from .volumes import Boundary, Setup
 
 __all__ = ["run_cycle"]
 

@@ -16,7 +16,7 @@ from .gas_kernel import FAST, properties
 from .integrate import run_cycle
 from .layout import TOTAL, ExhaustKind, State, Sum, Unknown
 from .mixing import Book, next_start, scale_at
-from .rates import Boundary, Setup, volume_at
+from .volumes import Boundary, Setup, volume_at
 
 __all__ = [
     "Burning", "Course", "Outer", "Plain", "at_closing", "boundary_of", "burn_layout", "burned_out", "closed_volume", "cycle_stops", "march_plain",

@@ -28,11 +28,11 @@ from .mixing import NO_SECANTS
 from .operating import AIR_DENSITY, RATED_SPEED, OperatingState, Tolerances, with_learned
 from .plain_cycle import Burning, burn_boundary, burn_layout, burned_out, cycle_stops
 from .port_flow import PortFlow, flow_of
-from .rates import QUICKEST
 from .settled_figures import SingleCycle, dead_state, running_state
 from .setup import Conditions, course_of, guess_of, lifts_of, setup_of
 from .steady import NO_MARKS, Marching, Settled, settle
 from .throttled import turned
+from .valve_streams import QUICKEST
 
 if TYPE_CHECKING:
     from ..sheet import Build

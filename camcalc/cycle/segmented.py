@@ -18,9 +18,9 @@ from .steady import Settled
 from .whole_engine import run_engine
 
 if TYPE_CHECKING:
-    from .rates import Boundary
     from .resolved import ResolvedEngine
     from .steady import Marching
+    from .volumes import Boundary
 
 __all__ = ["CHARGE", "COUNTED", "LATCHED", "Segmented"]
 

@@ -17,7 +17,7 @@ from .gas_kernel import gas_table, properties
 from .layout import ExhaustKind, IntakeKind, Unknown
 from .operating import Tolerances
 from .plain_cycle import Course, closed_volume
-from .rates import TABLE_STEP, Setup
+from .volumes import TABLE_STEP, Setup
 
 if TYPE_CHECKING:
     from ..sheet import Build

@@ -23,10 +23,10 @@ from .integrate import run_cycle
 from .layout import INDEX, IntakeKind, State, Unknown
 from .ledger import BurnedLedger, ledger_of
 from .operating import Ending
-from .rates import Setup
 from .resolved import ResolvedEngine
 from .settled_figures import overlap_blow_back
 from .steady import Settled
+from .volumes import Setup
 
 if TYPE_CHECKING:
     from ..sheet import Build

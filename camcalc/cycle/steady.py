@@ -43,7 +43,7 @@ from .plain_cycle import (
     mixed_plenum,
     outside_of,
 )
-from .rates import Boundary, Setup
+from .volumes import Boundary, Setup
 
 __all__ = ["Marching", "Settled", "every_degree", "settle"]
 

@@ -16,8 +16,9 @@ from .integrate import ERRORS, MOST_STEPS, NODES, STAGES
 from .layout import PLENUM, STATES, TOTAL, State, Unknown
 from .operating import Ending
 from .plain_cycle import at_closing, boundary_of, burn_layout, burned_out, closed_volume, cycle_stops, outside_of
-from .rates import Boundary, Setup, rates
+from .rates import rates
 from .steady import IN_CYLINDER_TO_PORT, Marching, Settled, every_degree
+from .volumes import Boundary, Setup
 
 __all__ = ["WholeEngine", "run_engine"]
 

@@ -255,8 +255,7 @@ def review_log(
     main = _main_cause(findings, causes)
     # Without load no table is looked up, and nothing is known of its share.
     share = table_share(findings.episodes, causes) if table is not None and log.loads.size else math.nan
-    lower: tuple[CellAdvice, ...] = ()
-    back: tuple[CellAdvice, ...] = ()
+    lower, back = tuple[CellAdvice, ...](), tuple[CellAdvice, ...]()
     found: dict[str, Any] = {}
     if table is not None and log.loads.size:
         slopes = {"along_speed": along_speed, "along_load": along_load}

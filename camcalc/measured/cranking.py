@@ -8,8 +8,8 @@ import numpy as np
 
 from ..constants import AIR_GAMMA, AIR_GAS_CONSTANT
 from ..cycle.operating import EngineModel, barometer
-from ..cycle.rates import TABLE_STEP
 from ..cycle.setup import lifts_of
+from ..cycle.volumes import TABLE_STEP
 from ..engine.valve_flow import orifice_flow_kernel
 
 __all__ = ["CRANKING_SPEED", "cranking_pressure"]

@@ -16,8 +16,8 @@ from camcalc.cycle.gas_kernel import properties
 from camcalc.cycle.integrate import run_cycle
 from camcalc.cycle.layout import INDEX, TOTAL, ExhaustKind, IntakeKind
 from camcalc.cycle.plain_cycle import Burning, Course
-from camcalc.cycle.rates import Boundary, Setup
 from camcalc.cycle.steady import NO_MARKS, Marching, Settled, settle
+from camcalc.cycle.volumes import Boundary, Setup
 from camcalc.engine.geometry import Geometry
 
 Make = Callable[..., Any]

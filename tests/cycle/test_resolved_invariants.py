@@ -13,10 +13,10 @@ import pytest
 from camcalc import ResolvedEngine
 from camcalc.cycle.layout import INDEX
 from camcalc.cycle.operating import Ending
-from camcalc.cycle.rates import QUICKEST
 from camcalc.cycle.resolved import RTOL, SMOOTH
 from camcalc.cycle.simulate import CycleResult, describe_cycle
 from camcalc.cycle.steady import Settled
+from camcalc.cycle.valve_streams import QUICKEST
 
 Make = Callable[..., Any]
 SPARK = 30.0

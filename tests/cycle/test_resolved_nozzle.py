@@ -18,7 +18,8 @@ from scipy.optimize import minimize_scalar
 from camcalc import ResolvedEngine
 from camcalc.cycle.gas_kernel import SMOOTH, flow, gas_table, properties
 from camcalc.cycle.layout import TOTAL
-from camcalc.cycle.rates import Boundary, rates
+from camcalc.cycle.rates import rates
+from camcalc.cycle.volumes import Boundary
 from camcalc.engine.gas import fuel_data
 from tests.cycle.make_reference_cases import moles
 from tests.oracles.reactor_network import mixture
