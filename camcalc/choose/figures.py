@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from ..advice.idle_speeds import lowest_idle
+from ..advice.idle_speeds import lowest_idle, lowest_mark
 from ..advice.reversion import reversion_in_gear
 from ..cam.card import CamCard, Lobe
 from ..cycle.models import engine_kind
@@ -170,7 +170,9 @@ def nearest_value(asked: Asked, demand: Demand, settled: Settled) -> tuple[float
     """Return what a card reaches of a want, and its unit: of speeds the lowest that serves [rpm], searched on the engine; NaN where none does."""
     build = asked.build.replace(cam=asked.cam)
     if demand.want is Want.IDLE_SPEED:
-        return 60.0 * lowest_idle(engine_kind(asked.model)(build), drive=asked.wants.in_drive, steady=False), "rpm"
+        lowest = lowest_idle(engine_kind(asked.model)(build), drive=asked.wants.in_drive, steady=False)
+        # Where it idles down to the slowest searched, the wanted speed is had.
+        return 60.0 * (asked.wants.idle_speed if lowest_mark(lowest) is Mark.OR_LESS else lowest), "rpm"
     if demand.figure is Figure.ROUGHNESS:
         found = reversion_in_gear(engine_kind(asked.model)(build), asked.wants.gear)
         mark = found.mark("unstable_below")

@@ -122,17 +122,20 @@ def _reach(search: Search, k: int, place: int, *, others_kept: bool) -> tuple[Re
     kept = demand.margin(settled.figures[demand.figure]) >= 0.0
     asked = runs.asked(search.card(place))
     if kept and demand.want is Want.LOWEST_USABLE and search.on_road(place) is not None and search.surges(place):
-        kept, nearest, unit = False, 60.0 * lowest_without_surge(asked), "rpm"
+        kept, nearest, unit = False, 60.0 * lowest_usable_from(asked, asked.wants.road_speed + SURGE_STEP), "rpm"
     else:
         nearest, unit = nearest_value(asked, demand, settled)
+        if demand.want is Want.LOWEST_USABLE and not kept:
+            # Smooth enough from there up; surge is looked at from there up.
+            nearest = 60.0 * lowest_usable_from(asked, nearest / 60.0)
     limit = 60.0 * search.wants.road_speed if demand.want is Want.LOWEST_USABLE else limit_of(search.build, demand, search.wants)
     return Reach(demand.want, limit, nearest, unit or UNITS[demand.want], asked.cam.name, others_kept), kept
 
 
-def lowest_without_surge(asked: Asked) -> float:
-    """Return the lowest speed from which a gear that surges at the wanted one is usable [rev/s], on whole steps; not-a-number where there is none."""
-    for k in range(1, SURGE_STEPS + 1):
-        speed = asked.wants.road_speed + k * SURGE_STEP
-        if usable(asked.build, settle_road(asked._replace(wants=asked.wants._replace(road_speed=speed)))):
-            return speed
+def lowest_usable_from(asked: Asked, speed: float) -> float:
+    """Return the lowest speed from which a gear is usable, surge looked at, from a speed up by whole steps [rev/s]; not-a-number where there is none."""
+    for k in range(SURGE_STEPS if math.isfinite(speed) else 0):
+        tried = speed + k * SURGE_STEP
+        if usable(asked.build, settle_road(asked._replace(wants=asked.wants._replace(road_speed=tried)))):
+            return tried
     return math.nan

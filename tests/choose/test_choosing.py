@@ -200,6 +200,29 @@ def test_a_gear_that_surges_with_every_card_is_out_of_reach_with_the_speed_that_
     assert "The nearest is 1700 rpm" in " ".join(choice_words(found))
 
 
+def test_a_nearest_speed_that_roughness_asks_for_is_looked_at_for_surge(build: Any, monkeypatch: Any) -> None:
+    from types import SimpleNamespace
+
+    from camcalc.choose import unmet
+    from camcalc.choose.asking import Road
+    from camcalc.vehicle.acceleration_weighting import SurgeGrade
+
+    seen: list[float] = []
+
+    def surges(asked: Asked) -> Road:
+        seen.append(60.0 * asked.wants.road_speed)
+        return Road(True, 0.05, SurgeGrade.DISTURBING if seen[-1] < 1750.0 else SurgeGrade.NOTICEABLE, 0.5)
+
+    monkeypatch.setattr(unmet, "settle_road", surges)
+    wants = wants_of(build, build.wanted.replace(lowest_usable_gear=4, lowest_usable_speed="1400 rpm"))
+    asked: Any = SimpleNamespace(build=build, wants=wants, _replace=lambda wants: SimpleNamespace(wants=wants))
+    # Smooth enough from 1580 rpm; it surges up to 1750.
+    assert 60.0 * unmet.lowest_usable_from(asked, 1580.0 / 60.0) == pytest.approx(1780.0)
+    assert seen == pytest.approx([1580.0, 1680.0, 1780.0])
+    assert np.isnan(unmet.lowest_usable_from(asked, float("nan")))
+    assert np.isnan(unmet.lowest_usable_from(asked, 300.0 / 60.0))
+
+
 # --- how it is shown
 
 
